@@ -1,0 +1,297 @@
+//! Entering and changing what the book is about: herds, tanks, sires, lots, animals.
+//!
+//! The five are entered and changed alike, so that is said once, in [`Add`] and [`Change`]; what
+//! differs, above all the rules of each, is in its [`Entered`].
+
+use serde::Serialize;
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+
+use super::{
+    Refusal, Stop, known,
+    writer::{Act, Turn},
+};
+use crate::{
+    domain::{
+        animal::{Animal, AnimalDetails},
+        form::{self, Fault, Field, Spot},
+        herd::{Herd, HerdDetails},
+        lot::{Lot, LotDetails},
+        sire::{Sire, SireDetails},
+        tank::{Tank, TankDetails},
+        values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
+    },
+    store::{self, Tx},
+};
+
+/// A thing that is entered in the book and may change.
+pub trait Entered: Clone + Serialize + Send + Sync + Sized + 'static {
+    /// What can be said of it.
+    type Details: Field + Serialize + Clone + Send + Sync;
+
+    /// What kind of thing it is.
+    const WHAT: &'static str;
+
+    /// A new one.
+    fn new(details: Self::Details, now: Timestamp) -> Self;
+    /// Its id.
+    fn id(&self) -> Uuid;
+    /// What is said of it.
+    fn details(&self) -> &Self::Details;
+    /// The same with other details.
+    fn with(self, details: Self::Details) -> Self;
+
+    /// Looks it up.
+    fn find(
+        tx: &mut Tx,
+        business: BusinessId,
+        id: Uuid,
+    ) -> impl Future<Output = store::Result<Option<Self>>> + Send;
+    /// Enters it.
+    fn add(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
+    /// Writes its details over.
+    fn change(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
+    /// Whether it may stand so in the book: what it names must be there, and what hangs on its
+    /// former details must still be right.
+    fn check(
+        &self,
+        turn: &mut Turn<'_>,
+        before: Option<&Self>,
+    ) -> impl Future<Output = Result<(), Stop>> + Send;
+}
+
+/// Enters a thing.
+pub struct Add<T: Entered> {
+    /// What is said of it.
+    pub details: T::Details,
+}
+
+impl<T: Entered> Act for Add<T> {
+    type Done = T;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<T, Stop> {
+        let thing = T::new(self.details.clone(), turn.now);
+        thing.check(turn, None).await?;
+        let business = turn.business();
+        thing.add(turn.tx, business).await?;
+        Ok(thing)
+    }
+}
+
+/// Changes a thing by a merge patch (RFC 7396).
+pub struct Change<T> {
+    /// Which.
+    pub id: Uuid,
+    /// What is to be different.
+    pub patch: Value,
+    /// The versions of which one must still be in the book.
+    pub if_match: Option<Vec<String>>,
+    /// Of which kind.
+    pub kind: std::marker::PhantomData<fn() -> T>,
+}
+
+impl<T: Entered> Act for Change<T> {
+    type Done = T;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<T, Stop> {
+        let business = turn.business();
+        let before = T::find(turn.tx, business, self.id).await?.ok_or(Refusal::Unknown {
+            what: T::WHAT,
+            id: self.id,
+            pointer: None,
+        })?;
+        let details = patched(before.details(), &self.patch).map_err(Refusal::Invalid)?;
+        let after = before.clone().with(details);
+        after.check(turn, Some(&before)).await?;
+        if let Some(wanted) = &self.if_match
+            && !wanted.contains(&version(&before))
+        {
+            return Err(Refusal::Stale.into());
+        }
+        after.change(turn.tx, business).await?;
+        Ok(after)
+    }
+}
+
+fn patched<D: Field + Serialize>(details: &D, patch: &Value) -> Result<D, Vec<Fault>> {
+    let mut merged = serde_json::to_value(details).unwrap_or_default();
+    merge(&mut merged, patch);
+    form::read(&merged, &Spot::body())
+}
+
+/// RFC 7396, section 2.
+fn merge(target: &mut Value, patch: &Value) {
+    let Value::Object(changes) = patch else {
+        *target = patch.clone();
+        return;
+    };
+    if !target.is_object() {
+        *target = Value::Object(serde_json::Map::new());
+    }
+    if let Value::Object(members) = target {
+        for (name, change) in changes {
+            if change.is_null() {
+                members.remove(name);
+            } else {
+                merge(members.entry(name.clone()).or_insert(Value::Null), change);
+            }
+        }
+    }
+}
+
+/// A mark of a thing's present state: another one whenever anything in it is different, and only then.
+pub fn version(thing: &impl Serialize) -> String {
+    use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
+    let digest = Sha256::digest(serde_json::to_vec(thing).unwrap_or_default());
+    BASE64_URL_SAFE_NO_PAD.encode(&digest[..15])
+}
+
+/// Refuses a thing that names itself as its own parent.
+fn not_itself(own: Uuid, parent: Option<Uuid>, field: &'static str) -> Result<(), Refusal> {
+    if parent == Some(own) {
+        return Err(Refusal::Invalid(vec![Fault::at(field, "must not be the one whose parent it is")]));
+    }
+    Ok(())
+}
+
+macro_rules! entered {
+    ($thing:ident, $details:ty, $id:ident, $module:ident, $what:literal, $check:path) => {
+        impl Entered for $thing {
+            type Details = $details;
+            const WHAT: &'static str = $what;
+
+            fn new(details: $details, now: Timestamp) -> Self {
+                Self { id: $id::new(), details, created_at: now }
+            }
+            fn id(&self) -> Uuid {
+                self.id.0
+            }
+            fn details(&self) -> &$details {
+                &self.details
+            }
+            fn with(self, details: $details) -> Self {
+                Self { details, ..self }
+            }
+            async fn find(tx: &mut Tx, business: BusinessId, id: Uuid) -> store::Result<Option<Self>> {
+                store::$module::find(tx, business, $id(id)).await
+            }
+            async fn add(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
+                store::$module::add(tx, business, self).await
+            }
+            async fn change(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
+                store::$module::change(tx, business, self.id, &self.details).await
+            }
+            async fn check(&self, turn: &mut Turn<'_>, before: Option<&Self>) -> Result<(), Stop> {
+                $check(self, turn, before).await
+            }
+        }
+    };
+}
+
+entered!(Herd, HerdDetails, HerdId, herd, "herd", check_herd);
+entered!(Tank, TankDetails, TankId, tank, "tank", check_tank);
+entered!(Sire, SireDetails, SireId, sire, "sire", check_sire);
+entered!(Lot, LotDetails, LotId, lot, "lot", check_lot);
+entered!(Animal, AnimalDetails, AnimalId, animal, "animal", check_animal);
+
+async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), Stop> {
+    Ok(())
+}
+
+async fn check_tank(tank: &Tank, turn: &mut Turn<'_>, before: Option<&Tank>) -> Result<(), Stop> {
+    if let Some(herd) = tank.details.herd_id {
+        known::herd(turn, herd, Some("#/herd_id")).await?;
+    }
+    if before.is_some() {
+        let business = turn.business();
+        let highest = store::tank::highest_canister_in_use(turn.tx, business, tank.id).await?;
+        if let Some(highest) = highest.filter(|highest| *highest > tank.details.canisters.get()) {
+            let text = format!("Straws hang in canister {highest}; move them before the tank loses it.");
+            return Err(Refusal::InUse { text }.into());
+        }
+    }
+    Ok(())
+}
+
+async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, _: Option<&Sire>) -> Result<(), Stop> {
+    let d = &sire.details;
+    not_itself(sire.id.0, d.sire_id.map(|id| id.0), "sire_id")?;
+    if let Some(father) = d.sire_id {
+        known::sire(turn, father, Some("#/sire_id")).await?;
+    }
+    if let Some(mother) = d.dam_id {
+        known::animal(turn, mother, Some("#/dam_id")).await?;
+    }
+    Ok(())
+}
+
+async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Result<(), Stop> {
+    let d = &lot.details;
+    known::sire(turn, d.sire_id, Some("#/sire_id")).await?;
+    let today = turn.now.utc().date_naive();
+    if d.collected_on.is_some_and(|day| (day.0 - today).num_days() > 1) {
+        return Err(Refusal::Invalid(vec![Fault::at("collected_on", "lies in the future")]).into());
+    }
+    let business = turn.business();
+    if let Some(before) = before
+        && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
+        && store::lot::has_moved(turn.tx, business, lot.id).await?
+    {
+        let text = "Straws of this lot have moved, so its sire and semen type are settled; \
+                    enter another lot and discard or recount this one.";
+        return Err(Refusal::InUse { text: text.to_owned() }.into());
+    }
+    Ok(())
+}
+
+async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, _: Option<&Animal>) -> Result<(), Stop> {
+    let d = &animal.details;
+    let herd = known::herd(turn, d.herd_id, Some("#/herd_id")).await?;
+    not_itself(animal.id.0, d.dam_id.map(|id| id.0), "dam_id")?;
+    if let Some(father) = d.sire_id {
+        known::sire(turn, father, Some("#/sire_id")).await?;
+    }
+    if let Some(mother) = d.dam_id {
+        known::animal(turn, mother, Some("#/dam_id")).await?;
+    }
+    if d.born_on.is_some_and(|born| born > turn.now.day_in(herd.details.time_zone)) {
+        return Err(Refusal::Invalid(vec![Fault::at("born_on", "lies in the future")]).into());
+    }
+    if d.born_on.zip(d.left_on).is_some_and(|(born, left)| left < born) {
+        return Err(Refusal::Invalid(vec![Fault::at("left_on", "lies before born_on")]).into());
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn merges_as_the_standard_shows() {
+        // RFC 7396, appendix A, every example.
+        for (mut target, patch, result) in [
+            (json!({"a": "b"}), json!({"a": "c"}), json!({"a": "c"})),
+            (json!({"a": "b"}), json!({"b": "c"}), json!({"a": "b", "b": "c"})),
+            (json!({"a": "b"}), json!({"a": null}), json!({})),
+            (json!({"a": "b", "b": "c"}), json!({"a": null}), json!({"b": "c"})),
+            (json!({"a": ["b"]}), json!({"a": "c"}), json!({"a": "c"})),
+            (json!({"a": "c"}), json!({"a": ["b"]}), json!({"a": ["b"]})),
+            (json!({"a": {"b": "c"}}), json!({"a": {"b": "d", "c": null}}), json!({"a": {"b": "d"}})),
+            (json!({"a": [{"b": "c"}]}), json!({"a": [1]}), json!({"a": [1]})),
+            (json!(["a", "b"]), json!(["c", "d"]), json!(["c", "d"])),
+            (json!({"a": "b"}), json!(["c"]), json!(["c"])),
+            (json!({"a": "foo"}), json!(null), json!(null)),
+            (json!({"a": "foo"}), json!("bar"), json!("bar")),
+            (json!({"e": null}), json!({"a": 1}), json!({"e": null, "a": 1})),
+            (json!([1, 2]), json!({"a": "b", "c": null}), json!({"a": "b"})),
+            (json!({}), json!({"a": {"bb": {"ccc": null}}}), json!({"a": {"bb": {}}})),
+        ] {
+            merge(&mut target, &patch);
+            assert_eq!(target, result, "{patch}");
+        }
+    }
+}

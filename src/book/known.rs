@@ -1,0 +1,100 @@
+//! Looking up what a caller names; what is not in this business's book is refused as unknown.
+
+use chrono::TimeDelta;
+use uuid::Uuid;
+
+use super::{Refusal, Stop, writer::Turn};
+use crate::{
+    domain::{
+        animal::Animal,
+        form::Fault,
+        herd::Herd,
+        history::History,
+        lot::Lot,
+        sire::Sire,
+        tank::Tank,
+        values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp, WithdrawalId},
+        withdrawal::Withdrawal,
+    },
+    store::{self, Tx},
+};
+
+/// How far ahead of ours a client's clock may be. More is a slip of the pen, not a wrong clock.
+const MOST_AHEAD: TimeDelta = TimeDelta::hours(24);
+
+/// From when on we say that a client's clock is ahead.
+const TELL_AHEAD: TimeDelta = TimeDelta::minutes(5);
+
+macro_rules! known {
+    ($($name:ident: $id:ty => $thing:ty, $what:literal;)+) => {$(
+        pub async fn $name(turn: &mut Turn<'_>, id: $id, pointer: Option<&'static str>) -> Result<$thing, Stop> {
+            let business = turn.business();
+            store::$name::find(turn.tx, business, id)
+                .await?
+                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer }.into())
+        }
+    )+};
+}
+
+known! {
+    herd: HerdId => Herd, "herd";
+    tank: TankId => Tank, "tank";
+    sire: SireId => Sire, "sire";
+    lot: LotId => Lot, "lot";
+    animal: AnimalId => Animal, "animal";
+    withdrawal: WithdrawalId => Withdrawal, "withdrawal";
+}
+
+/// The herd that a record points to; the store's own references guarantee it.
+pub async fn herd_of(tx: &mut Tx, business: BusinessId, id: HerdId) -> store::Result<Herd> {
+    store::herd::find(tx, business, id).await?.ok_or_else(|| lost("herd", id.0))
+}
+
+/// The lot that a record points to.
+pub async fn lot_of(tx: &mut Tx, business: BusinessId, id: LotId) -> store::Result<Lot> {
+    store::lot::find(tx, business, id).await?.ok_or_else(|| lost("lot", id.0))
+}
+
+/// The sire that a record points to.
+pub async fn sire_of(tx: &mut Tx, business: BusinessId, id: SireId) -> store::Result<Sire> {
+    store::sire::find(tx, business, id).await?.ok_or_else(|| lost("sire", id.0))
+}
+
+/// A reference that must lead somewhere and does not: the store is damaged.
+pub fn lost(what: &str, id: Uuid) -> store::Error {
+    store::Error::Unusable(format!("the store lost the {what} {id}"))
+}
+
+/// What is on record of an animal, in order of time.
+pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<History> {
+    let services = store::service::of_animal(tx, business, animal).await?;
+    let events = store::event::of_animal(tx, business, animal).await?;
+    Ok(History {
+        services: services.into_iter().map(|service| service.served_at).collect(),
+        happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),
+    })
+}
+
+/// A moment that a client tells, refused when it lies far ahead; and what to say when the client's
+/// clock seems to be ahead.
+pub fn told_time(
+    at: Option<Timestamp>,
+    now: Timestamp,
+    field: &'static str,
+) -> Result<(Timestamp, Option<String>), Refusal> {
+    let Some(at) = at else { return Ok((now, None)) };
+    let ahead = at.since(now);
+    if ahead > MOST_AHEAD {
+        return Err(Refusal::Invalid(vec![Fault::at(
+            field,
+            format!("lies more than 24 hours ahead of this service's clock, which says {now}"),
+        )]));
+    }
+    let warning = (ahead > TELL_AHEAD).then(|| {
+        format!(
+            "{field} is {} minutes ahead of this service's clock; it is kept as told, but look at the sender's clock.",
+            ahead.num_minutes()
+        )
+    });
+    Ok((at, warning))
+}

@@ -1,0 +1,130 @@
+//! Before the plug comes off: which service it would be, what it calls for, and where that hangs.
+
+use super::withdraw::{Blocked, Candidate, offers, protocol};
+use crate::{
+    domain::{
+        choice::{Allowed, Class},
+        history::{Numbered, Standing},
+        semen::SemenType,
+        thaw::ThawProtocol,
+        timing::{Timing, timing},
+        values::{AnimalId, BusinessId, HerdId, Timestamp},
+        verdict::{Deviation, waiting_warning},
+    },
+    store::{self, Tx, ledger::Stock},
+};
+
+/// What a technician should know before she lifts a straw.
+#[derive(Debug)]
+pub struct NextService {
+    /// The animal.
+    pub animal_id: AnimalId,
+    /// Her herd.
+    pub herd_id: HerdId,
+    /// The moment it is about.
+    pub at: Timestamp,
+    /// Heifer or cow.
+    pub class: Class,
+    /// Which service it would be.
+    pub numbered: Numbered,
+    /// What the choice rule allows.
+    pub allowed: Allowed,
+    /// What stands against serving her at all; empty when nothing does.
+    pub objections: Vec<Deviation>,
+    /// Straws she may have, in the order in which they should be used.
+    pub candidates: Vec<Stock>,
+    /// Sires in reach that she may not have, and why.
+    pub blocked: Vec<Blocked>,
+    /// When to serve her; none without a recent standing heat.
+    pub timing: Option<Timing>,
+    /// How to thaw the first of the straws.
+    pub thaw: ThawProtocol,
+    /// What else to heed.
+    pub cautions: Vec<String>,
+}
+
+/// What `animal`'s next service calls for at `at`; `None` when there is no such animal.
+pub async fn next_service(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    at: Timestamp,
+) -> store::Result<Option<NextService>> {
+    let Some(animal) = store::animal::find(tx, business, animal).await? else { return Ok(None) };
+    let candidate = Candidate::at(tx, business, animal, at).await?;
+    let (candidates, blocked) = offers(tx, business, &candidate).await?;
+    let semen_type = candidates
+        .first()
+        .map(|first| first.lot.details.semen_type)
+        .or_else(|| candidate.allowed.semen_types.first().copied())
+        .unwrap_or(SemenType::Conventional);
+    let thaw = candidates.first().map_or_else(
+        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
+        |first| protocol(&first.lot, &candidate.herd),
+    );
+    let open = store::withdrawal::list(
+        tx,
+        business,
+        Some(candidate.animal.id),
+        true,
+        store::Page { after: uuid::Uuid::nil(), limit: 10 },
+    )
+    .await?;
+    let objections = candidate.objections(at);
+    let mut cautions: Vec<String> =
+        objections.iter().map(|objection| objection.told(&candidate.herd)).collect();
+    cautions.extend(waiting_warning(&candidate.standing, &candidate.herd, at));
+    cautions.extend(open.iter().map(|straw| {
+        format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
+    }));
+    cautions.extend(out_of_stock(&candidates, &candidate.allowed));
+    cautions.extend(since_service(&candidate.standing, at));
+    cautions.extend(HANDLING.iter().map(ToString::to_string));
+    Ok(Some(NextService {
+        animal_id: candidate.animal.id,
+        herd_id: candidate.animal.details.herd_id,
+        at,
+        class: candidate.standing.class,
+        numbered: candidate.standing.next,
+        objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
+        timing: candidate.standing.heat_at.map(|heat| timing(heat, semen_type)),
+        allowed: candidate.allowed,
+        candidates,
+        blocked,
+        thaw,
+        cautions,
+    }))
+}
+
+/// What goes with every straw that is lifted.
+///
+/// 8 s above the frost line depress fertility: Stroud, ARSBC 2014; find the cane in 5-10 s, else
+/// lower it: Univ. Illinois Extension 2024. Tweezers and the plug: common practice, no source.
+/// Gas and burns: OSHA 29 CFR 1910.146 and the trade's safety notes.
+const HANDLING: &[&str] = &[
+    "Keep straws below the frost line; if it is not found in 5 to 8 seconds, lower the canister and let it chill. \
+     Tweezers, never fingers; plug back at once.",
+    "Liquid nitrogen burns, and its gas displaces air without warning: gloves, face shield, open doors. \
+     Local codes and licensed practice go before this.",
+];
+
+/// Straws out of reach are said plainly.
+fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
+    candidates.is_empty().then(|| {
+        format!(
+            "No straw that she may have hangs within reach ({}).",
+            crate::domain::choice::one_of(&allowed.semen_types)
+        )
+    })
+}
+
+/// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,
+/// short cycles 1-17, long ones 25-49 (Extension; NZ AB series I).
+fn since_service(standing: &Standing, at: Timestamp) -> Option<String> {
+    let days = at.since(standing.served_at?).num_days();
+    (standing.next.rank == 1 && (1..=17).contains(&days)).then(|| {
+        format!(
+            "She was served {days} days ago, sooner than a normal cycle of 18 to 24 days; look at her again."
+        )
+    })
+}

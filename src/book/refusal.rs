@@ -1,0 +1,122 @@
+//! Why something is not done. What this means to a caller over HTTP is decided there, not here.
+
+use uuid::Uuid;
+
+use crate::{
+    domain::{
+        choice::Allowed,
+        form::Fault,
+        history::Numbered,
+        semen::SemenType,
+        thaw::Advice,
+        values::{Timestamp, WithdrawalId},
+        verdict::{Deviation, DeviationKind},
+        withdrawal::WithdrawalState,
+    },
+    store::{self, ledger::Stock},
+};
+
+/// Why an act stopped.
+#[derive(Debug)]
+pub enum Stop {
+    /// It was refused.
+    Refused(Box<Refusal>),
+    /// The store failed.
+    Failed(store::Error),
+}
+
+impl From<store::Error> for Stop {
+    fn from(error: store::Error) -> Self {
+        Self::Failed(error)
+    }
+}
+
+impl From<Refusal> for Stop {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(Box::new(refusal))
+    }
+}
+
+/// Why an act was refused; nothing was changed.
+#[derive(Debug)]
+pub enum Refusal {
+    /// There is no such thing in this business's book.
+    Unknown {
+        /// What kind of thing.
+        what: &'static str,
+        /// The id that was sent.
+        id: Uuid,
+        /// Where in the body it stood; in the path when `None`.
+        pointer: Option<&'static str>,
+    },
+    /// The content is wrong.
+    Invalid(Vec<Fault>),
+    /// The caller's key may not do this.
+    Forbidden {
+        /// What it may not do, and who may.
+        text: String,
+    },
+    /// The thing was changed since the caller read it.
+    Stale,
+    /// It is needed as it is.
+    InUse {
+        /// What holds it.
+        text: String,
+    },
+    /// Something stands against this straw for this animal.
+    Objected(Box<Objected>),
+    /// So many straws do not hang there.
+    NotInStock(Box<NotInStock>),
+    /// The withdrawal was already served or discarded.
+    AlreadyResolved {
+        /// Which.
+        withdrawal: WithdrawalId,
+        /// What became of it.
+        state: WithdrawalState,
+        /// When.
+        at: Option<Timestamp>,
+    },
+    /// The straw is in the bath already.
+    AlreadyThawing {
+        /// Which.
+        withdrawal: WithdrawalId,
+        /// From when it may be used.
+        ready_at: Option<Timestamp>,
+        /// Until when it should be used.
+        use_by: Option<Timestamp>,
+    },
+    /// The bath is too warm.
+    BathTooHot(Advice),
+    /// The bath is too cold.
+    BathTooCold(Advice),
+}
+
+/// What stands against a straw for an animal.
+#[derive(Debug)]
+pub struct Objected {
+    /// The kind of the first objection, which names the refusal.
+    pub kind: DeviationKind,
+    /// Every objection in words, the gravest first.
+    pub objections: Vec<Deviation>,
+    /// Which service it would be.
+    pub numbered: Numbered,
+    /// What the choice rule allows.
+    pub allowed: Allowed,
+    /// Straws that she may have, and where they hang.
+    pub instead: Vec<Stock>,
+}
+
+/// What was asked for and is not there.
+#[derive(Debug)]
+pub struct NotInStock {
+    /// How many straws were asked for.
+    pub asked: i64,
+    /// How many hang at the place asked for, or at the best place when none was.
+    pub held: i64,
+    /// What was asked for, in words.
+    pub text: String,
+    /// The semen type, when one was asked for.
+    pub semen_type: Option<SemenType>,
+    /// Where else straws of that sire and type hang.
+    pub elsewhere: Vec<Stock>,
+}

@@ -1,0 +1,449 @@
+//! A straw leaves the tank for an animal.
+//!
+//! Asking for it enforces the rules: what stands against this straw for this animal refuses the
+//! withdrawal, unless someone who may do so sets it aside with a reason. Then the withdrawal
+//! carries what was set aside as deviations.
+
+use super::{
+    Caller, NotInStock, Objected, Refusal, Stop, known,
+    writer::{Act, Turn},
+};
+use crate::{
+    domain::{
+        animal::Animal,
+        choice::Allowed,
+        form::Fault,
+        herd::HerdDetails,
+        history::{Numbered, Standing},
+        lot::{Lot, LotStatus},
+        movement::MovementKind,
+        place::{Place, PlaceKind},
+        semen::SemenType,
+        sire::Sire,
+        thaw::ThawProtocol,
+        values::{AnimalId, BusinessId, LotId, Reason, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        verdict::{self, Deviations, Objection},
+        withdrawal::{Withdrawal, WithdrawalState},
+    },
+    store::{
+        self, Tx,
+        key::Role,
+        ledger::{self, Entry, Stock},
+        pedigree::{self, Parents, Relative},
+    },
+};
+
+/// Takes straws out for an animal.
+#[derive(Clone, Debug)]
+pub struct Withdraw {
+    /// For whom.
+    pub animal_id: AnimalId,
+    /// Of which lot or sire.
+    pub what: Wish,
+    /// From which place; the one to be used first when not said.
+    pub place: Option<Place>,
+    /// How many.
+    pub straws: Straws,
+    /// When; now when not said.
+    pub withdrawn_at: Option<Timestamp>,
+    /// Who takes them.
+    pub technician: Option<Technician>,
+    /// Why objections are set aside.
+    pub override_reason: Option<Reason>,
+}
+
+/// What is wished for.
+#[derive(Clone, Copy, Debug)]
+pub enum Wish {
+    /// Straws of this lot.
+    Lot(LotId),
+    /// Straws of this sire, and of this type when it is said.
+    Sire(SireId, Option<SemenType>),
+}
+
+/// A withdrawal with what one needs to know of it.
+#[derive(Clone, Debug)]
+pub struct Shown {
+    /// The withdrawal.
+    pub withdrawal: Withdrawal,
+    /// Its lot.
+    pub lot: Lot,
+    /// The lot's sire.
+    pub sire: Sire,
+    /// Where the straw hung.
+    pub place: Place,
+    /// What the caller should know.
+    pub warnings: Vec<String>,
+}
+
+/// A withdrawal as it stands in the book.
+pub async fn shown(tx: &mut Tx, business: BusinessId, withdrawal: Withdrawal) -> store::Result<Shown> {
+    let lot = known::lot_of(tx, business, withdrawal.lot_id).await?;
+    let sire = known::sire_of(tx, business, lot.details.sire_id).await?;
+    let place = ledger::place(tx, business, withdrawal.place_id).await?;
+    let place = place.ok_or_else(|| known::lost("place", withdrawal.place_id.0))?;
+    Ok(Shown { withdrawal, lot, sire, place, warnings: Vec::new() })
+}
+
+/// What is known of an animal whose turn has come.
+pub struct Candidate {
+    /// The animal.
+    pub animal: Animal,
+    /// What her owner decided.
+    pub herd: HerdDetails,
+    /// What she is.
+    pub standing: Standing,
+    /// What the choice rule allows.
+    pub allowed: Allowed,
+}
+
+impl Candidate {
+    /// Gathers what is known of `animal` at `at`.
+    pub async fn at(tx: &mut Tx, business: BusinessId, animal: Animal, at: Timestamp) -> store::Result<Self> {
+        let herd = known::herd_of(tx, business, animal.details.herd_id).await?.details;
+        let history = known::history(tx, business, animal.id).await?;
+        let standing = history.standing(at, herd.same_heat_hours);
+        let allowed = herd.choice_rule.allows(standing.next.service_number, standing.class);
+        Ok(Self { animal, herd, standing, allowed })
+    }
+
+    /// What stands against serving her at all.
+    pub fn objections(&self, at: Timestamp) -> Vec<Objection> {
+        let d = &self.animal.details;
+        verdict::objections_to_animal(&self.standing, d.born_on, d.left_on, &self.herd, at)
+    }
+
+    /// What stands against a straw of `lot` for her.
+    pub fn objections_to(&self, lot: &Lot, inbreeding: f64) -> Vec<Objection> {
+        verdict::objections_to_straw(
+            lot.details.status,
+            lot.details.semen_type,
+            &self.allowed,
+            inbreeding,
+            &self.herd,
+        )
+    }
+
+    /// Whether straws in that tank are within her reach: her herd's own, or the technician's.
+    pub fn reaches(&self, stock: &Stock) -> bool {
+        stock.tank_herd_id.is_none_or(|herd| herd == self.animal.details.herd_id)
+    }
+
+    /// The expected inbreeding of her calf by each of `sires`, from the known pedigree.
+    pub async fn inbreeding(
+        &self,
+        tx: &mut Tx,
+        business: BusinessId,
+        sires: &[SireId],
+    ) -> store::Result<Vec<f64>> {
+        let mut known = Vec::with_capacity(sires.len());
+        for sire in sires {
+            let parents = store::sire::parents(tx, business, *sire).await?;
+            known.push((*sire, parents.unwrap_or(Parents { sire_id: None, dam_id: None })));
+        }
+        let own = Parents { sire_id: self.animal.details.sire_id, dam_id: self.animal.details.dam_id };
+        let pedigree = pedigree::around(tx, business, (self.animal.id, own), &known).await?;
+        let her = Relative::Animal(self.animal.id);
+        Ok(sires.iter().map(|sire| pedigree.expected_inbreeding(her, Relative::Sire(*sire))).collect())
+    }
+}
+
+/// How a straw is thawed: by its lot's instruction, else as the herd says, else by the default.
+pub fn protocol(lot: &Lot, herd: &HerdDetails) -> ThawProtocol {
+    let own = lot.details.thaw.clone().or_else(|| herd.thaw.clone());
+    own.unwrap_or_else(|| ThawProtocol::default_for(lot.details.semen_type))
+}
+
+/// Refuses an override from a key that may not set rules aside.
+pub fn may_override(caller: &Caller) -> Result<(), Refusal> {
+    if caller.role == Role::Manager {
+        return Ok(());
+    }
+    Err(Refusal::Forbidden {
+        text: format!("Setting a rule aside needs a manager's key; this is a {}'s.", caller.role),
+    })
+}
+
+/// The most straws that a refusal names instead.
+const MOST_INSTEAD: usize = 10;
+
+impl Act for Withdraw {
+    type Done = Shown;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
+        let (at, ahead) = known::told_time(self.withdrawn_at, turn.now, "withdrawn_at")?;
+        let business = turn.business();
+        let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
+        let candidate = Candidate::at(turn.tx, business, animal, at).await?;
+        let (lot, sire, stock) = self.choose(turn, &candidate).await?;
+
+        let inbreeding = candidate.inbreeding(turn.tx, business, &[sire.id]).await?;
+        let mut objections = candidate.objections(at);
+        objections.extend(candidate.objections_to(&lot, inbreeding.first().copied().unwrap_or(0.0)));
+        if !objections.is_empty() {
+            if self.override_reason.is_none() {
+                return Err(refused(turn, &candidate, &objections).await?);
+            }
+            may_override(turn.caller)?;
+        }
+
+        let hanging = stock.iter().find(|hanging| hanging.straws >= self.straws.get());
+        let Some(hanging) = hanging else {
+            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+        };
+        let place_id = hanging.place_id;
+        if ledger::take(turn.tx, business, lot.id, place_id, self.straws).await?.is_none() {
+            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+        }
+
+        let Numbered { service_number, rank } = candidate.standing.next;
+        let deviations = objections
+            .iter()
+            .map(|objection| objection.set_aside(&candidate.herd, self.override_reason.as_ref()))
+            .collect::<Vec<_>>();
+        let withdrawal = Withdrawal {
+            id: WithdrawalId::new(),
+            animal_id: candidate.animal.id,
+            herd_id: candidate.animal.details.herd_id,
+            lot_id: lot.id,
+            place_id,
+            straws: self.straws,
+            withdrawn_at: at,
+            technician: self.technician.clone(),
+            service_number,
+            rank,
+            thaw: protocol(&lot, &candidate.herd),
+            rule: candidate.allowed.clone(),
+            override_reason: self.override_reason.clone().filter(|_| !deviations.is_empty()),
+            deviations: Deviations(deviations),
+            state: WithdrawalState::Out,
+            bath_temp_c: None,
+            thaw_started_at: None,
+            ready_at: None,
+            use_by: None,
+            resolved_at: None,
+            recorded_at: turn.now,
+        };
+        store::withdrawal::add(turn.tx, business, turn.caller.key_id, &withdrawal).await?;
+        let used = ledger::outside(turn.tx, business, PlaceKind::Used).await?;
+        let entry = Entry {
+            kind: MovementKind::Withdrawal,
+            lot: lot.id,
+            from: place_id,
+            to: used,
+            straws: self.straws,
+            occurred_at: at,
+            technician: self.technician.clone(),
+            withdrawal: Some(withdrawal.id),
+            reason: None,
+            note: None,
+        };
+        ledger::record(turn.tx, business, turn.caller.key_id, turn.now, entry).await?;
+
+        let mut warnings: Vec<String> = ahead.into_iter().collect();
+        warnings.extend(verdict::waiting_warning(&candidate.standing, &candidate.herd, at));
+        if !candidate.reaches(hanging) {
+            warnings.push("These straws hang in another herd's tank.".to_owned());
+        }
+        Ok(Shown { withdrawal, lot, sire, place: hanging.place.clone(), warnings })
+    }
+}
+
+impl Withdraw {
+    /// Which lot to take, and where its straws hang, the place to be used first in front.
+    async fn choose(
+        &self,
+        turn: &mut Turn<'_>,
+        candidate: &Candidate,
+    ) -> Result<(Lot, Sire, Vec<Stock>), Stop> {
+        let business = turn.business();
+        match self.what {
+            Wish::Lot(id) => {
+                let lot = known::lot(turn, id, Some("#/lot_id")).await?;
+                let sire = known::sire_of(turn.tx, business, lot.details.sire_id).await?;
+                let stock = ledger::stock_of_lot(turn.tx, business, id).await?;
+                Ok((lot, sire, self.within_reach(candidate, stock)))
+            }
+            Wish::Sire(id, semen_type) => {
+                let sire = known::sire(turn, id, Some("#/sire_id")).await?;
+                let stock = ledger::stock_of_sire(turn.tx, business, id).await?;
+                let stock = self.within_reach(candidate, stock);
+                let lot = best_lot(&stock, semen_type, &candidate.allowed, self.straws);
+                let Some(lot) = lot else {
+                    let text = match semen_type {
+                        Some(semen_type) => format!("{} straws of {}", semen_type, sire.details.name),
+                        None => format!("straws of {}", sire.details.name),
+                    };
+                    let elsewhere = ledger::stock_of_sire(turn.tx, business, id).await?;
+                    let elsewhere = elsewhere
+                        .into_iter()
+                        .filter(|other| {
+                            semen_type.is_none_or(|wanted| other.lot.details.semen_type == wanted)
+                        })
+                        .take(MOST_INSTEAD)
+                        .collect();
+                    let missing =
+                        NotInStock { asked: self.straws.get(), held: 0, text, semen_type, elsewhere };
+                    return Err(Refusal::NotInStock(Box::new(missing)).into());
+                };
+                let stock = stock.into_iter().filter(|hanging| hanging.lot.id == lot.id).collect();
+                Ok((lot, sire, stock))
+            }
+        }
+    }
+
+    /// The straws that may be meant: at the place named, or in the tanks within her herd's reach.
+    fn within_reach(&self, candidate: &Candidate, stock: Vec<Stock>) -> Vec<Stock> {
+        let meant = |hanging: &Stock| match &self.place {
+            Some(place) => hanging.place == *place,
+            None => candidate.reaches(hanging),
+        };
+        stock.into_iter().filter(meant).collect()
+    }
+
+    async fn not_in_stock(
+        &self,
+        turn: &mut Turn<'_>,
+        candidate: &Candidate,
+        lot: &Lot,
+        sire: &Sire,
+        stock: &[Stock],
+    ) -> Result<Stop, store::Error> {
+        let semen_type = lot.details.semen_type;
+        let business = turn.business();
+        let others = ledger::stock_of_sire(turn.tx, business, sire.id).await?;
+        let asked_for =
+            |other: &Stock| stock.iter().any(|s| s.place_id == other.place_id && s.lot.id == other.lot.id);
+        let elsewhere = others
+            .into_iter()
+            .filter(|other| other.lot.details.semen_type == semen_type && !asked_for(other))
+            .filter(|other| other.lot.details.status == LotStatus::Usable && candidate.reaches(other))
+            .take(MOST_INSTEAD)
+            .collect();
+        let wherefrom = self.place.as_ref().map_or_else(String::new, |place| format!(" in {}", place.told()));
+        let missing = NotInStock {
+            asked: self.straws.get(),
+            held: stock.iter().map(|hanging| hanging.straws).max().unwrap_or(0),
+            text: format!("{semen_type} straws of {} ({}){wherefrom}", sire.details.name, lot.details.told()),
+            semen_type: Some(semen_type),
+            elsewhere,
+        };
+        Ok(Refusal::NotInStock(Box::new(missing)).into())
+    }
+}
+
+/// Of a sire's straws, the lot to use: usable and of an allowed type before others, then one place
+/// that holds enough before several that do not, then the oldest collection.
+fn best_lot(
+    stock: &[Stock],
+    semen_type: Option<SemenType>,
+    allowed: &Allowed,
+    straws: Straws,
+) -> Option<Lot> {
+    stock
+        .iter()
+        .filter(|hanging| semen_type.is_none_or(|wanted| hanging.lot.details.semen_type == wanted))
+        .min_by_key(|hanging| {
+            let d = &hanging.lot.details;
+            let in_the_way = d.status != LotStatus::Usable || !allowed.semen_types.contains(&d.semen_type);
+            (in_the_way, hanging.straws < straws.get())
+        })
+        .map(|hanging| hanging.lot.clone())
+}
+
+/// A refusal that says what stands in the way, what she may have instead, and where it hangs.
+async fn refused(
+    turn: &mut Turn<'_>,
+    candidate: &Candidate,
+    objections: &[Objection],
+) -> Result<Stop, store::Error> {
+    let mut instead = Vec::new();
+    if !objections.iter().any(|objection| against_her(objection)) {
+        instead = offers(turn.tx, turn.caller.business_id, candidate).await?.0;
+        instead.truncate(MOST_INSTEAD);
+    }
+    let objected = Objected {
+        kind: objections[0].kind(),
+        objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
+        numbered: candidate.standing.next,
+        allowed: candidate.allowed.clone(),
+        instead,
+    };
+    Ok(Refusal::Objected(Box::new(objected)).into())
+}
+
+/// Whether an objection is to serving her at all, so that no other straw would help.
+fn against_her(objection: &Objection) -> bool {
+    match objection {
+        Objection::DoNotBreed { .. }
+        | Objection::AnimalLeft { .. }
+        | Objection::Pregnant { .. }
+        | Objection::TooYoung { .. } => true,
+        Objection::LotNotUsable { .. } | Objection::Kinship { .. } | Objection::ChoiceRule { .. } => false,
+    }
+}
+
+/// A sire whose straws are in reach and may not be used for her, and why.
+#[derive(Clone, Debug)]
+pub struct Blocked {
+    /// The sire.
+    pub sire_id: SireId,
+    /// The lot, when it is the lot that is in the way.
+    pub lot_id: Option<LotId>,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// The straws within her reach that she may have, in the order in which they should be used; and
+/// the sires of straws that she may not have for another reason than the choice rule.
+pub async fn offers(
+    tx: &mut Tx,
+    business: BusinessId,
+    candidate: &Candidate,
+) -> store::Result<(Vec<Stock>, Vec<Blocked>)> {
+    let stock = ledger::stock_for_herd(tx, business, candidate.animal.details.herd_id).await?;
+    let mut sires: Vec<SireId> = stock.iter().map(|hanging| hanging.lot.details.sire_id).collect();
+    sires.sort_unstable();
+    sires.dedup();
+    let inbreeding = candidate.inbreeding(tx, business, &sires).await?;
+    let of = |sire: SireId| sires.binary_search(&sire).map_or(0.0, |n| inbreeding[n]);
+
+    let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
+    for hanging in stock {
+        let sire_id = hanging.lot.details.sire_id;
+        let objections = candidate.objections_to(&hanging.lot, of(sire_id));
+        for objection in &objections {
+            let lot_id = match objection {
+                Objection::Kinship { .. } => None,
+                Objection::LotNotUsable { .. } => Some(hanging.lot.id),
+                _ => continue,
+            };
+            if !blocked.iter().any(|known| known.sire_id == sire_id && known.lot_id == lot_id) {
+                blocked.push(Blocked { sire_id, lot_id, reason: objection.told(&candidate.herd) });
+            }
+        }
+        if objections.is_empty() {
+            free.push(hanging);
+        }
+    }
+    Ok((free, blocked))
+}
+
+/// A wish must name a lot or a sire, not both and not neither.
+pub fn wish(
+    lot: Option<LotId>,
+    sire: Option<SireId>,
+    semen_type: Option<SemenType>,
+) -> Result<Wish, Vec<Fault>> {
+    match (lot, sire, semen_type) {
+        (Some(lot), None, None) => Ok(Wish::Lot(lot)),
+        (None, Some(sire), semen_type) => Ok(Wish::Sire(sire, semen_type)),
+        (Some(_), Some(_), _) => {
+            Err(vec![Fault::at("sire_id", "must not stand beside lot_id; name one of them")])
+        }
+        (Some(_), None, Some(_)) => {
+            Err(vec![Fault::at("semen_type", "belongs to sire_id; a lot has its own semen type")])
+        }
+        (None, None, _) => Err(vec![Fault::at("lot_id", "is required, or sire_id instead")]),
+    }
+}

@@ -1,0 +1,32 @@
+//! Pure values, rules and mathematics: no I/O, no clock.
+//!
+//! A rule of the trade stands here, once, as a plain function from values to a verdict, so that
+//! it can be read and tested without a server. Everything above gathers values, asks here, and
+//! writes down what came out.
+//!
+//! - [`form`], [`values`]: reading what a client sent; values that cannot be wrong
+//! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
+//! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`withdrawal`], [`service`]: what is on record
+//! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
+//! - [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
+
+pub mod animal;
+pub mod choice;
+pub mod form;
+pub mod gestation;
+pub mod herd;
+pub mod history;
+pub mod identifiers;
+pub mod kinship;
+pub mod lot;
+pub mod movement;
+pub mod place;
+pub mod semen;
+pub mod service;
+pub mod sire;
+pub mod tank;
+pub mod thaw;
+pub mod timing;
+pub mod values;
+pub mod verdict;
+pub mod withdrawal;

@@ -1,0 +1,15 @@
+//! Tankside: the book of record for a cattle inseminator's liquid-nitrogen tank, as an HTTP service.
+//!
+//! Four floors; an import only ever points down:
+//!
+//! - `http`: the routes, one file per resource; translates and nothing else
+//! - [`book`]: what is done with the book, one file per act, one transaction each
+//! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
+//! - [`domain`]: pure values, rules and mathematics
+
+#![forbid(unsafe_code)]
+
+pub mod book;
+pub mod clock;
+pub mod domain;
+pub mod store;

@@ -1,0 +1,172 @@
+//! One way to talk to either database.
+//!
+//! A statement is written once and runs on whichever database is open:
+//!
+//! ```ignore
+//! let left: Option<i64> = tx
+//!     .sql("update balance set straws = straws - $3
+//!           where lot_id = $1 and place_id = $2 and straws >= $3
+//!           returning straws")
+//!     .bind(lot).bind(place).bind(straws)
+//!     .value()
+//!     .await?;
+//! ```
+//!
+//! The compiler refuses a bound value or a result that one of the two cannot hold. A statement
+//! is `&'static str`, so none can be built from what a client sent. Where the databases speak
+//! differently, [`Tx::sql_for`] takes both texts and is thereby easy to find.
+
+use futures_util::{StreamExt as _, TryStreamExt as _, stream::BoxStream};
+use sqlx::{
+    Decode, Encode, FromRow, PgConnection, Postgres, Row as _, Sqlite, SqliteConnection, Transaction, Type,
+    postgres::{PgArguments, PgRow},
+    query::Query,
+    sqlite::{SqliteArguments, SqliteRow},
+};
+
+use super::{Error, Result};
+
+/// A transaction. Dropping it without [`commit`](Tx::commit) undoes it.
+pub enum Tx {
+    /// On the embedded store.
+    Sqlite(Transaction<'static, Sqlite>),
+    /// On a PostgreSQL server.
+    Postgres(Transaction<'static, Postgres>),
+}
+
+impl Tx {
+    /// A statement that both databases understand.
+    pub fn sql(&mut self, text: &'static str) -> Sql<'_> {
+        self.sql_for(text, text)
+    }
+
+    /// A statement that has to be said differently to each database.
+    pub fn sql_for(&mut self, sqlite: &'static str, postgres: &'static str) -> Sql<'_> {
+        match self {
+            Self::Sqlite(tx) => Sql::Sqlite(tx, sqlx::query(sqlite)),
+            Self::Postgres(tx) => Sql::Postgres(tx, sqlx::query(postgres)),
+        }
+    }
+
+    /// Makes everything done in this transaction durable.
+    ///
+    /// # Errors
+    /// [`Error::CommitUnknown`]: the changes may or may not be there; only looking can tell.
+    pub async fn commit(self) -> Result<()> {
+        match self {
+            Self::Sqlite(tx) => tx.commit().await,
+            Self::Postgres(tx) => tx.commit().await,
+        }
+        .map_err(Error::CommitUnknown)
+    }
+
+    /// Marks where [`undo`](Tx::undo) returns to.
+    pub async fn mark(&mut self) -> Result<()> {
+        self.sql("savepoint act").run().await.map(drop)
+    }
+
+    /// Undoes what was done since [`mark`](Tx::mark); the mark stays.
+    pub async fn undo(&mut self) -> Result<()> {
+        self.sql("rollback to savepoint act").run().await.map(drop)
+    }
+
+    /// Keeps what was done since [`mark`](Tx::mark) and forgets the mark.
+    pub async fn keep(&mut self) -> Result<()> {
+        self.sql("release savepoint act").run().await.map(drop)
+    }
+}
+
+/// A value that fits a column of either database.
+#[diagnostic::on_unimplemented(message = "`{Self}` cannot be stored in both SQLite and PostgreSQL")]
+pub trait Value:
+    Type<Sqlite> + for<'q> Encode<'q, Sqlite> + Type<Postgres> + for<'q> Encode<'q, Postgres>
+{
+}
+impl<T> Value for T where
+    T: Type<Sqlite> + for<'q> Encode<'q, Sqlite> + Type<Postgres> + for<'q> Encode<'q, Postgres>
+{
+}
+
+/// A value that can be read from a column of either database.
+#[diagnostic::on_unimplemented(message = "`{Self}` cannot be read from both SQLite and PostgreSQL")]
+pub trait Scalar:
+    Type<Sqlite> + for<'r> Decode<'r, Sqlite> + Type<Postgres> + for<'r> Decode<'r, Postgres>
+{
+}
+impl<T> Scalar for T where
+    T: Type<Sqlite> + for<'r> Decode<'r, Sqlite> + Type<Postgres> + for<'r> Decode<'r, Postgres>
+{
+}
+
+/// A record that can be read from a row of either database; derive `sqlx::FromRow`.
+pub trait Record: for<'r> FromRow<'r, SqliteRow> + for<'r> FromRow<'r, PgRow> + Send + Unpin {}
+impl<T> Record for T where T: for<'r> FromRow<'r, SqliteRow> + for<'r> FromRow<'r, PgRow> + Send + Unpin {}
+
+/// A statement about to run.
+pub enum Sql<'c> {
+    /// On the embedded store.
+    Sqlite(&'c mut SqliteConnection, Query<'c, Sqlite, SqliteArguments>),
+    /// On a PostgreSQL server.
+    Postgres(&'c mut PgConnection, Query<'c, Postgres, PgArguments>),
+}
+
+impl<'c> Sql<'c> {
+    /// Gives the next `$n` its value.
+    #[must_use]
+    pub fn bind<V: Value + 'c>(self, value: V) -> Self {
+        match self {
+            Self::Sqlite(conn, query) => Self::Sqlite(conn, query.bind(value)),
+            Self::Postgres(conn, query) => Self::Postgres(conn, query.bind(value)),
+        }
+    }
+
+    /// Runs the statement; gives how many rows it touched.
+    pub async fn run(self) -> Result<u64> {
+        Ok(match self {
+            Self::Sqlite(conn, query) => query.execute(conn).await?.rows_affected(),
+            Self::Postgres(conn, query) => query.execute(conn).await?.rows_affected(),
+        })
+    }
+
+    /// The first column of the first row, if there is a row.
+    pub async fn value<T: Scalar>(self) -> Result<Option<T>> {
+        Ok(match self {
+            Self::Sqlite(conn, query) => {
+                query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
+            }
+            Self::Postgres(conn, query) => {
+                query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
+            }
+        })
+    }
+
+    /// The first row, if there is one.
+    pub async fn optional<T: Record>(self) -> Result<Option<T>> {
+        Ok(match self {
+            Self::Sqlite(conn, query) => {
+                query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
+            }
+            Self::Postgres(conn, query) => {
+                query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
+            }
+        })
+    }
+
+    /// The one row that must be there.
+    pub async fn one<T: Record>(self) -> Result<T> {
+        self.optional().await?.ok_or(Error::Database(sqlx::Error::RowNotFound))
+    }
+
+    /// All rows.
+    pub async fn all<T: Record + 'c>(self) -> Result<Vec<T>> {
+        self.stream().try_collect().await
+    }
+
+    /// The rows as they come, for answers too long to hold.
+    pub fn stream<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
+        match self {
+            Self::Sqlite(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
+            Self::Postgres(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
+        }
+    }
+}

@@ -1,0 +1,443 @@
+//! The ledger: places, balances and the movements between them.
+//!
+//! A balance is kept in the transaction that writes its movement and can never go below zero:
+//! the update tests and takes in one step, and the table refuses a negative number. Movements
+//! are only added.
+
+use uuid::Uuid;
+
+use super::{Result, Tx, business};
+use crate::domain::{
+    identifiers::Identifiers,
+    lot::Lot,
+    movement::{End, Movement, MovementKind},
+    place::{Cane, Goblet, Place, PlaceKind},
+    semen::SemenType,
+    values::{
+        BusinessId, Canister, HerdId, KeyId, LotId, Mark, MovementId, Name, Note, PlaceId, SireId, Straws,
+        TankId, Technician, Timestamp, WithdrawalId,
+    },
+};
+
+/// The id of a place in a tank, if straws ever hung there.
+pub async fn find_place(tx: &mut Tx, business: BusinessId, place: &Place) -> Result<Option<PlaceId>> {
+    tx.sql(
+        "select id from place
+         where business_id = $1 and tank_id = $2 and canister = $3 and cane = $4 and goblet = $5",
+    )
+    .bind(business)
+    .bind(place.tank_id)
+    .bind(place.canister)
+    .bind(place.cane.clone())
+    .bind(place.goblet.clone())
+    .value()
+    .await
+}
+
+/// The id of a place in a tank, entered if it is new.
+pub async fn ensure_place(tx: &mut Tx, business: BusinessId, place: &Place) -> Result<PlaceId> {
+    if let Some(id) = find_place(tx, business, place).await? {
+        return Ok(id);
+    }
+    let id = PlaceId::new();
+    tx.sql(
+        "insert into place (business_id, id, kind, tank_id, canister, cane, goblet)
+         values ($1, $2, 'tank', $3, $4, $5, $6)",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(place.tank_id)
+    .bind(place.canister)
+    .bind(place.cane.clone())
+    .bind(place.goblet.clone())
+    .run()
+    .await?;
+    Ok(id)
+}
+
+/// The id of an outside place, entered if it is new.
+pub async fn outside(tx: &mut Tx, business: BusinessId, kind: PlaceKind) -> Result<PlaceId> {
+    let found = tx
+        .sql("select id from place where business_id = $1 and kind = $2 and tank_id is null")
+        .bind(business)
+        .bind(kind)
+        .value()
+        .await?;
+    if let Some(id) = found {
+        return Ok(id);
+    }
+    let id = PlaceId::new();
+    tx.sql(
+        "insert into place (business_id, id, kind, tank_id, canister, cane, goblet)
+         values ($1, $2, $3, null, 0, '', '')",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(kind)
+    .run()
+    .await?;
+    Ok(id)
+}
+
+/// The place of that id, when it is in a tank.
+pub async fn place(tx: &mut Tx, business: BusinessId, id: PlaceId) -> Result<Option<Place>> {
+    tx.sql(
+        "select tank_id, canister, cane, goblet from place
+         where business_id = $1 and id = $2 and tank_id is not null",
+    )
+    .bind(business)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// Adds straws to a place's balance; gives what hangs there then.
+pub async fn put(
+    tx: &mut Tx,
+    business: BusinessId,
+    lot: LotId,
+    place: PlaceId,
+    straws: Straws,
+) -> Result<i64> {
+    let held = tx
+        .sql(
+            "insert into balance (business_id, lot_id, place_id, straws) values ($1, $2, $3, $4)
+             on conflict (business_id, lot_id, place_id)
+             do update set straws = balance.straws + excluded.straws
+             returning straws",
+        )
+        .bind(business)
+        .bind(lot)
+        .bind(place)
+        .bind(straws)
+        .value()
+        .await?;
+    Ok(held.unwrap_or(0))
+}
+
+/// Takes straws from a place's balance; gives what is left, or `None` when so many do not hang there.
+pub async fn take(
+    tx: &mut Tx,
+    business: BusinessId,
+    lot: LotId,
+    place: PlaceId,
+    straws: Straws,
+) -> Result<Option<i64>> {
+    tx.sql(
+        "update balance set straws = straws - $4
+         where business_id = $1 and lot_id = $2 and place_id = $3 and straws >= $4
+         returning straws",
+    )
+    .bind(business)
+    .bind(lot)
+    .bind(place)
+    .bind(straws)
+    .value()
+    .await
+}
+
+/// A movement to be written.
+#[derive(Clone, Debug)]
+pub struct Entry {
+    /// Why.
+    pub kind: MovementKind,
+    /// Whose straws.
+    pub lot: LotId,
+    /// From where.
+    pub from: PlaceId,
+    /// To where.
+    pub to: PlaceId,
+    /// How many.
+    pub straws: Straws,
+    /// When it happened, as the client tells it.
+    pub occurred_at: Timestamp,
+    /// Who did it.
+    pub technician: Option<Technician>,
+    /// The withdrawal that it belongs to.
+    pub withdrawal: Option<WithdrawalId>,
+    /// A reason from the list of its kind.
+    pub reason: Option<&'static str>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+/// Writes one line of the ledger.
+pub async fn record(
+    tx: &mut Tx,
+    business: BusinessId,
+    by: KeyId,
+    now: Timestamp,
+    entry: Entry,
+) -> Result<MovementId> {
+    let (seq, recorded_at) = business::next_line(tx, business, now).await?;
+    let id = MovementId::new();
+    tx.sql(
+        "insert into movement (business_id, seq, id, kind, lot_id, from_place_id, to_place_id, straws, occurred_at,
+                               recorded_at, recorded_by, technician, withdrawal_id, reason, note)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
+    )
+    .bind(business)
+    .bind(seq)
+    .bind(id)
+    .bind(entry.kind)
+    .bind(entry.lot)
+    .bind(entry.from)
+    .bind(entry.to)
+    .bind(entry.straws)
+    .bind(entry.occurred_at)
+    .bind(recorded_at)
+    .bind(by)
+    .bind(entry.technician)
+    .bind(entry.withdrawal)
+    .bind(entry.reason)
+    .bind(entry.note)
+    .run()
+    .await?;
+    Ok(id)
+}
+
+/// A movement with both its ends, as rows give it.
+#[derive(sqlx::FromRow)]
+struct MovementRow {
+    id: MovementId,
+    seq: i64,
+    kind: MovementKind,
+    lot_id: LotId,
+    straws: Straws,
+    occurred_at: Timestamp,
+    recorded_at: Timestamp,
+    recorded_by: KeyId,
+    technician: Option<Technician>,
+    withdrawal_id: Option<WithdrawalId>,
+    reason: Option<String>,
+    note: Option<Note>,
+    from_kind: PlaceKind,
+    from_tank: Option<TankId>,
+    from_canister: i64,
+    from_cane: Cane,
+    from_goblet: Goblet,
+    to_kind: PlaceKind,
+    to_tank: Option<TankId>,
+    to_canister: i64,
+    to_cane: Cane,
+    to_goblet: Goblet,
+}
+
+fn end(kind: PlaceKind, tank: Option<TankId>, canister: i64, cane: Cane, goblet: Goblet) -> End {
+    let place = tank.zip(Canister::new(canister)).map(|(tank_id, canister)| Place {
+        tank_id,
+        canister,
+        cane,
+        goblet,
+    });
+    End { kind, place }
+}
+
+impl From<MovementRow> for Movement {
+    fn from(row: MovementRow) -> Self {
+        Self {
+            id: row.id,
+            seq: row.seq,
+            kind: row.kind,
+            lot_id: row.lot_id,
+            straws: row.straws,
+            from: end(row.from_kind, row.from_tank, row.from_canister, row.from_cane, row.from_goblet),
+            to: end(row.to_kind, row.to_tank, row.to_canister, row.to_cane, row.to_goblet),
+            occurred_at: row.occurred_at,
+            recorded_at: row.recorded_at,
+            recorded_by: row.recorded_by,
+            technician: row.technician,
+            withdrawal_id: row.withdrawal_id,
+            reason: row.reason,
+            note: row.note,
+        }
+    }
+}
+
+macro_rules! movements {
+    ($rest:literal) => {
+        concat!(
+            "select m.id, m.seq, m.kind, m.lot_id, m.straws, m.occurred_at, m.recorded_at, m.recorded_by,
+                    m.technician, m.withdrawal_id, m.reason, m.note,
+                    f.kind as from_kind, f.tank_id as from_tank, f.canister as from_canister,
+                    f.cane as from_cane, f.goblet as from_goblet,
+                    t.kind as to_kind, t.tank_id as to_tank, t.canister as to_canister,
+                    t.cane as to_cane, t.goblet as to_goblet
+             from movement m
+             join place f on f.business_id = m.business_id and f.id = m.from_place_id
+             join place t on t.business_id = m.business_id and t.id = m.to_place_id ",
+            $rest
+        )
+    };
+}
+
+/// One movement.
+pub async fn movement(tx: &mut Tx, business: BusinessId, id: MovementId) -> Result<Option<Movement>> {
+    let row = tx
+        .sql(movements!("where m.business_id = $1 and m.id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional::<MovementRow>()
+        .await?;
+    Ok(row.map(Into::into))
+}
+
+/// Movements after the line `after`, in the order of the book; of one lot when it is named.
+pub async fn movements(
+    tx: &mut Tx,
+    business: BusinessId,
+    lot: Option<LotId>,
+    after: i64,
+    limit: i64,
+) -> Result<Vec<Movement>> {
+    let sql = match lot {
+        // Each text uses an index to the end: the primary key, or movement_by_lot.
+        None => movements!("where m.business_id = $1 and m.seq > $2 and $4 is null order by m.seq limit $3"),
+        Some(_) => {
+            movements!("where m.business_id = $1 and m.seq > $2 and m.lot_id = $4 order by m.seq limit $3")
+        }
+    };
+    let rows = tx.sql(sql).bind(business).bind(after).bind(limit).bind(lot).all::<MovementRow>().await?;
+    Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// Straws of one lot at one place, with what one wants to know of them.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct Stock {
+    /// The lot.
+    #[sqlx(flatten)]
+    pub lot: Lot,
+    /// The place.
+    #[sqlx(flatten)]
+    pub place: Place,
+    /// The place's id.
+    pub place_id: PlaceId,
+    /// How many hang there.
+    pub straws: i64,
+    /// What the tank is called.
+    pub tank_name: Name,
+    /// Whose tank it is; the technician's when none.
+    pub tank_herd_id: Option<HerdId>,
+    /// The sire's name.
+    pub sire_name: Name,
+    /// The sire's breed.
+    pub sire_breed: Option<Mark>,
+    /// The sire's official names.
+    pub sire_identifiers: Identifiers,
+}
+
+macro_rules! stock {
+    ($rest:literal) => {
+        concat!(
+            "select l.id, l.sire_id, l.semen_type, l.batch, l.collected_on, l.collection_centre, l.straw_volume,
+                    l.sexed_percentage, l.cost, l.thaw, l.status, l.created_at,
+                    p.tank_id, p.canister, p.cane, p.goblet, p.id as place_id,
+                    b.straws, t.name as tank_name, t.herd_id as tank_herd_id,
+                    s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers
+             from balance b
+             join lot l on l.business_id = b.business_id and l.id = b.lot_id
+             join place p on p.business_id = b.business_id and p.id = b.place_id
+             join tank t on t.business_id = p.business_id and t.id = p.tank_id
+             join sire s on s.business_id = l.business_id and s.id = l.sire_id ",
+            $rest
+        )
+    };
+}
+
+/// All stock of one lot, in the order in which it should be used.
+pub async fn stock_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        "where b.business_id = $1 and b.lot_id = $2 and b.straws > 0
+         order by t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
+    ))
+    .bind(business)
+    .bind(lot)
+    .all()
+    .await
+}
+
+/// All stock of one sire, in the order in which it should be used: the oldest collection first.
+pub async fn stock_of_sire(tx: &mut Tx, business: BusinessId, sire: SireId) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        "where l.business_id = $1 and l.sire_id = $2 and b.straws > 0
+         order by l.collected_on nulls last, l.id, t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
+    ))
+    .bind(business)
+    .bind(sire)
+    .all()
+    .await
+}
+
+/// All stock within reach of a herd: in its own tanks and the technician's, in the order in which
+/// it should be used.
+pub async fn stock_for_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        "where b.business_id = $1 and b.straws > 0 and (t.herd_id is null or t.herd_id = $2)
+         order by l.collected_on nulls last, l.id, t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
+    ))
+    .bind(business)
+    .bind(herd)
+    .all()
+    .await
+}
+
+/// Which stock a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// In this tank.
+    pub tank: Option<TankId>,
+    /// Of this sire.
+    pub sire: Option<SireId>,
+    /// Of this lot.
+    pub lot: Option<LotId>,
+    /// Of this semen type.
+    pub semen_type: Option<SemenType>,
+}
+
+/// Stock by lot and place; the cursor is a lot and a place.
+pub async fn stock(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &Wanted,
+    after: (Uuid, Uuid),
+    limit: i64,
+) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
+           and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
+           and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
+         order by b.lot_id, b.place_id limit $4"
+    ))
+    .bind(business)
+    .bind(after.0)
+    .bind(after.1)
+    .bind(limit)
+    .bind(wanted.tank)
+    .bind(wanted.sire)
+    .bind(wanted.lot)
+    .bind(wanted.semen_type)
+    .all()
+    .await
+}
+
+/// How many straws the whole of such a list holds.
+pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result<i64> {
+    let total = tx
+        .sql(
+            "select cast(coalesce(sum(b.straws), 0) as bigint)
+             from balance b
+             join lot l on l.business_id = b.business_id and l.id = b.lot_id
+             join place p on p.business_id = b.business_id and p.id = b.place_id
+             where b.business_id = $1
+               and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
+               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)",
+        )
+        .bind(business)
+        .bind(wanted.tank)
+        .bind(wanted.sire)
+        .bind(wanted.lot)
+        .bind(wanted.semen_type)
+        .value()
+        .await?;
+    Ok(total.unwrap_or(0))
+}

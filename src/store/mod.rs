@@ -1,0 +1,68 @@
+//! The only place with SQL.
+//!
+//! [`db`] is the statement type that speaks to both databases, [`connect`] opens them; then one
+//! file per group of tables, each a handful of plain functions on a [`Tx`]. Every statement on a
+//! tenant's data names the business. Not found is a value (`Option`), not an error.
+
+pub mod animal;
+pub mod business;
+mod connect;
+pub mod db;
+pub mod event;
+pub mod herd;
+pub mod idempotency;
+mod identifier;
+pub mod key;
+pub mod ledger;
+pub mod lot;
+pub mod pedigree;
+pub mod service;
+pub mod sire;
+pub mod tank;
+pub mod verify;
+pub mod withdrawal;
+
+pub use connect::Db;
+pub use db::Tx;
+
+/// A page of a list whose order is that of the ids, which is that of entry.
+#[derive(Clone, Copy, Debug)]
+pub struct Page {
+    /// What comes after this id.
+    pub after: uuid::Uuid,
+    /// At most so many.
+    pub limit: i64,
+}
+
+/// What a statement can fail with.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The store cannot be used at all; the text tells its owner why and what to do.
+    #[error("{0}")]
+    Unusable(String),
+    /// A statement failed; nothing of its transaction is kept.
+    #[error("the store failed: {0}")]
+    Database(#[from] sqlx::Error),
+    /// The tables could not be brought up to date.
+    #[error("the store's tables could not be brought up to date: {0}")]
+    Migrate(#[from] sqlx::migrate::MigrateError),
+    /// A commit failed; whether its changes are there, only looking can tell.
+    #[error("a commit failed, its outcome is unknown: {0}")]
+    CommitUnknown(#[source] sqlx::Error),
+}
+
+/// The store's result.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+impl Error {
+    /// Whether the same transaction may succeed when tried again: it only met another writer.
+    pub fn is_transient(&self) -> bool {
+        let (Self::Database(sqlx::Error::Database(e)) | Self::CommitUnknown(sqlx::Error::Database(e))) = self
+        else {
+            return false;
+        };
+        // 40001, 40P01: PostgreSQL serialization failure, deadlock: certainly not committed.
+        // 5, 517: SQLite busy.
+        matches!(e.code().as_deref(), Some("40001" | "40P01" | "5" | "517"))
+    }
+}

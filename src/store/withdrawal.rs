@@ -1,0 +1,123 @@
+//! Withdrawals: straws on their way from the tank to a service.
+
+use super::{Page, Result, Tx};
+use crate::domain::{
+    thaw::Thawing,
+    values::{AnimalId, BusinessId, Celsius, KeyId, Timestamp, WithdrawalId},
+    verdict::Deviations,
+    withdrawal::{Withdrawal, WithdrawalState},
+};
+
+/// Enters a withdrawal, fresh out of the tank.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -> Result<()> {
+    tx.sql(
+        "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
+                                 technician, service_number, rank, rule, thaw, override_reason, deviations, state,
+                                 recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
+    )
+    .bind(business)
+    .bind(w.id)
+    .bind(w.animal_id)
+    .bind(w.herd_id)
+    .bind(w.lot_id)
+    .bind(w.place_id)
+    .bind(w.straws)
+    .bind(w.withdrawn_at)
+    .bind(w.technician.clone())
+    .bind(w.service_number)
+    .bind(w.rank)
+    .bind(w.rule.clone())
+    .bind(w.thaw.clone())
+    .bind(w.override_reason.clone())
+    .bind(w.deviations.clone())
+    .bind(w.state)
+    .bind(w.recorded_at)
+    .bind(by)
+    .run()
+    .await
+    .map(drop)
+}
+
+macro_rules! withdrawals {
+    ($rest:literal) => {
+        concat!(
+            "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
+                    rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
+                    resolved_at, recorded_at
+             from withdrawal ",
+            $rest
+        )
+    };
+}
+
+/// One withdrawal.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
+    tx.sql(withdrawals!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// Withdrawals, oldest entry first; of one animal, or only the unresolved, when that is asked.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: Option<AnimalId>,
+    unresolved: bool,
+    page: Page,
+) -> Result<Vec<Withdrawal>> {
+    tx.sql(withdrawals!(
+        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4)
+           and (not $5 or state in ('out', 'thawing'))
+         order by id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(animal)
+    .bind(unresolved)
+    .all()
+    .await
+}
+
+/// The straw went into the bath.
+pub async fn thawing(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WithdrawalId,
+    bath: Celsius,
+    thawing: &Thawing,
+    deviations: &Deviations,
+) -> Result<()> {
+    tx.sql(
+        "update withdrawal
+         set state = 'thawing', bath_temp_c = $3, thaw_started_at = $4, ready_at = $5, use_by = $6, deviations = $7
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(bath)
+    .bind(thawing.started_at)
+    .bind(thawing.ready_at)
+    .bind(thawing.use_by)
+    .bind(deviations.clone())
+    .run()
+    .await
+    .map(drop)
+}
+
+/// The straw was served or discarded.
+pub async fn resolve(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WithdrawalId,
+    state: WithdrawalState,
+    at: Timestamp,
+) -> Result<()> {
+    tx.sql("update withdrawal set state = $3, resolved_at = $4 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(state)
+        .bind(at)
+        .run()
+        .await
+        .map(drop)
+}
