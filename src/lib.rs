@@ -2,7 +2,7 @@
 //!
 //! Four floors; an import only ever points down:
 //!
-//! - `http`: the routes, one file per resource; translates and nothing else
+//! - [`http`]: the routes, one file per resource; translates and nothing else
 //! - [`book`]: what is done with the book, one file per act, one transaction each
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
@@ -11,5 +11,9 @@
 
 pub mod book;
 pub mod clock;
+pub mod config;
 pub mod domain;
+pub mod http;
+pub mod server;
 pub mod store;
+pub mod telemetry;

@@ -1,1 +1,292 @@
-fn main() {}
+//! The command line.
+
+#![forbid(unsafe_code)]
+
+use std::{path::PathBuf, process::ExitCode};
+
+use anyhow::{Context as _, bail};
+use clap::{Parser, Subcommand};
+use tankside::{
+    book::keys,
+    clock::Clock,
+    config::{Config, Settings},
+    domain::values::{BusinessId, KeyId, Name, Timestamp},
+    http, server,
+    store::{self, Db, key::Role},
+    telemetry,
+};
+use tokio::signal::unix::{SignalKind, signal};
+
+/// The book of record for a cattle inseminator's liquid-nitrogen tank.
+#[derive(Parser)]
+#[command(version, max_term_width = 100)]
+struct Cli {
+    /// A TOML file with settings, named as the flags with underscores
+    #[arg(long, global = true, env = "TANKSIDE_CONFIG", value_name = "FILE")]
+    config: Option<PathBuf>,
+
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve the book over HTTP
+    ///
+    /// A new store is set up by itself. When the service is ready it prints one line of JSON on
+    /// standard output with its address and, for a new store, the first manager's key, which is
+    /// shown only this once. The log goes to standard error.
+    Serve {
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// Make, list and revoke keys; may be done while the service runs
+    Key {
+        #[command(subcommand)]
+        command: KeyCommand,
+    },
+    /// Make and list businesses, each with a book of its own
+    Business {
+        #[command(subcommand)]
+        command: BusinessCommand,
+    },
+    /// Check that the book adds up: every balance recomputed from the movements, every rule looked at again
+    Verify {
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// Print the OpenAPI description
+    Openapi,
+    /// Ask a running service whether it is ready; status 0 if so
+    Health {
+        /// Where it is
+        #[arg(long, default_value = "http://127.0.0.1:8080", value_name = "URL")]
+        url: String,
+    },
+}
+
+#[derive(Subcommand)]
+enum KeyCommand {
+    /// Make a key and print it, this once
+    Create {
+        /// Who will hold it
+        #[arg(long)]
+        name: String,
+        /// What its holder may do: reader, technician, integration, manager
+        #[arg(long)]
+        role: String,
+        /// Whose book it opens; may be left out when there is one business only
+        #[arg(long, value_name = "ID")]
+        business: Option<uuid::Uuid>,
+        /// Until when it is good, such as 2027-01-01T00:00:00Z; without end when left out
+        #[arg(long, value_name = "TIME")]
+        expires_at: Option<String>,
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// List the keys, without their secrets
+    List {
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// Revoke a key; its next request is refused
+    Revoke {
+        /// The key's id, as listed
+        id: uuid::Uuid,
+        #[command(flatten)]
+        settings: Settings,
+    },
+}
+
+#[derive(Subcommand)]
+enum BusinessCommand {
+    /// Enter a business and print its id and its first manager's key, this once
+    Create {
+        /// What people call it
+        #[arg(long)]
+        name: String,
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// List the businesses
+    List {
+        #[command(flatten)]
+        settings: Settings,
+    },
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    match run(Cli::parse()).await {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("tankside: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
+    let file = cli.config;
+    let resolve = |settings: Settings| settings.resolve(file.as_deref());
+    match cli.command {
+        Command::Serve { settings } => serve(resolve(settings)?).await,
+        Command::Key { command } => match command {
+            KeyCommand::Create { name, role, business, expires_at, settings } => {
+                create_key(&resolve(settings)?, &name, &role, business, expires_at.as_deref()).await
+            }
+            KeyCommand::List { settings } => list_keys(&resolve(settings)?).await,
+            KeyCommand::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
+        },
+        Command::Business { command } => match command {
+            BusinessCommand::Create { name, settings } => create_business(&resolve(settings)?, &name).await,
+            BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
+        },
+        Command::Verify { settings } => verify(&resolve(settings)?).await,
+        Command::Openapi => {
+            print!("{}", http::docs::openapi_json());
+            Ok(ExitCode::SUCCESS)
+        }
+        Command::Health { url } => health(&url).await,
+    }
+}
+
+async fn serve(config: Config) -> anyhow::Result<ExitCode> {
+    telemetry::start_log(&config.log, config.log_format)?;
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let running = server::start(&config, Clock::system(), telemetry::start_metrics()).await?;
+    let mut ready = serde_json::json!({"listening": format!("http://{}", running.address)});
+    if let Some(key) = &running.first_key {
+        ready["first_key"] = key.reveal().into();
+    }
+    println!("{ready}");
+    tracing::info!(address = %running.address, "ready");
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = interrupt.recv() => {}
+    }
+    tracing::info!("stopping");
+    running.stop().await?;
+    tracing::info!("stopped");
+    Ok(ExitCode::SUCCESS)
+}
+
+/// A name from the command line.
+fn name(text: &str) -> anyhow::Result<Name> {
+    Name::parse(text).map_err(|wrong| anyhow::anyhow!("the name {wrong}"))
+}
+
+async fn create_key(
+    config: &Config,
+    holder: &str,
+    role: &str,
+    business: Option<uuid::Uuid>,
+    expires_at: Option<&str>,
+) -> anyhow::Result<ExitCode> {
+    let role = Role::parse(role).map_err(|wrong| anyhow::anyhow!("the role {wrong}"))?;
+    let expires_at = match expires_at {
+        None => None,
+        Some(text) => {
+            let at = chrono::DateTime::parse_from_rfc3339(text)
+                .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
+            Some(Timestamp::from(at.to_utc()))
+        }
+    };
+    let db = Db::open(&config.database_url).await?;
+    let mut tx = db.write().await?;
+    let businesses = store::business::all(&mut tx).await?;
+    let business = match (business, businesses.as_slice()) {
+        (Some(id), all) if all.iter().any(|business| business.id.0 == id) => BusinessId(id),
+        (Some(id), _) => bail!("there is no business {id}; `tankside business list` shows them"),
+        (None, [one]) => one.id,
+        (None, []) => bail!("the store is new; start `tankside serve` once, it prints the first key"),
+        (None, _) => bail!("there are several businesses; say whose book the key opens with --business"),
+    };
+    let (_, secret) =
+        keys::create(&mut tx, business, name(holder)?, role, expires_at, Clock::system().now()).await?;
+    tx.commit().await?;
+    db.close().await;
+    println!("{}", secret.reveal());
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    let now = Clock::system().now();
+    for key in store::key::all(&mut db.read().await?).await? {
+        let state = match (key.revoked_at, key.expires_at) {
+            (Some(at), _) => format!("revoked {at}"),
+            (None, Some(at)) if at <= now => format!("expired {at}"),
+            (None, Some(at)) => format!("good until {at}"),
+            (None, None) => "good".to_owned(),
+        };
+        println!("{}  {:<11}  {state:<34}  business {}  {}", key.id, key.role.as_str(), key.business_id, key.name);
+    }
+    db.close().await;
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    let mut tx = db.write().await?;
+    let revoked = store::key::revoke(&mut tx, id, Clock::system().now()).await?;
+    tx.commit().await?;
+    db.close().await;
+    if !revoked {
+        bail!("there is no key {id} that is still good; `tankside key list` shows them");
+    }
+    println!("revoked {id}");
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    let now = Clock::system().now();
+    let id = BusinessId::new();
+    let mut tx = db.write().await?;
+    store::business::add(&mut tx, id, &name(called)?, now).await?;
+    let (_, secret) = keys::create(&mut tx, id, name("First manager key")?, Role::Manager, None, now).await?;
+    tx.commit().await?;
+    db.close().await;
+    println!("{}", serde_json::json!({"business_id": id, "first_key": secret.reveal()}));
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    for business in store::business::all(&mut db.read().await?).await? {
+        println!("{}  {} movements  {}", business.id, business.movement_seq, business.name);
+    }
+    db.close().await;
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    let mut tx = db.read().await?;
+    let extent = store::verify::extent(&mut tx).await?;
+    let findings = store::verify::findings(&mut tx).await?;
+    drop(tx);
+    db.close().await;
+    println!(
+        "{} movements, {} balances, {} withdrawals, {} services, {} kept answers",
+        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.answers
+    );
+    for finding in &findings {
+        println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);
+    }
+    if findings.is_empty() {
+        println!("The book adds up.");
+        return Ok(ExitCode::SUCCESS);
+    }
+    println!("{} findings. Keep the store as it is and restore a backup beside it.", findings.len());
+    Ok(ExitCode::FAILURE)
+}
+
+async fn health(url: &str) -> anyhow::Result<ExitCode> {
+    let answer = reqwest::get(format!("{}/readyz", url.trim_end_matches('/'))).await?;
+    let ready = answer.status().is_success();
+    println!("{}", answer.text().await?);
+    Ok(if ready { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}

@@ -2,7 +2,7 @@
 //!
 //! A technician who posts a delivery with three mistakes should hear of three mistakes, each
 //! with the place where it stands and what would be right, not of one after the other. Serde
-//! stops at the first, so requests are read by [`form!`](crate::domain::form!) structs instead:
+//! stops at the first, so requests are read by [`form!`](crate::form!) structs instead:
 //! each field is read on its own, faults are gathered, and what no field claims is refused.
 
 use std::fmt::Write as _;
@@ -206,6 +206,11 @@ impl<'v> Fields<'v> {
     }
 }
 
+/// A field's name as clients write it: without the mark of a raw identifier.
+pub fn plain(name: &'static str) -> &'static str {
+    name.strip_prefix("r#").unwrap_or(name)
+}
+
 /// Names the kind of a JSON value for a message.
 pub fn kind(value: &Value) -> &'static str {
     match value {
@@ -259,10 +264,10 @@ macro_rules! form {
         }
     };
     (@take $fields:ident, $faults:ident, $field:ident, $type:ty) => {
-        $fields.take::<$type>(stringify!($field), $faults)
+        $fields.take::<$type>($crate::domain::form::plain(stringify!($field)), $faults)
     };
     (@take $fields:ident, $faults:ident, $field:ident, $type:ty, $default:expr) => {
-        $fields.take_or::<$type>(stringify!($field), || Some($default), $faults)
+        $fields.take_or::<$type>($crate::domain::form::plain(stringify!($field)), || Some($default), $faults)
     };
 }
 

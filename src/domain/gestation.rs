@@ -63,7 +63,7 @@ pub fn gestation_days(breed: Option<&str>, is_heifer: bool) -> (f64, &'static st
     let is_meant = |code: &&str| breed.is_some_and(|breed| breed.trim().eq_ignore_ascii_case(code));
     BREEDS
         .iter()
-        .find(|known| known.codes.iter().any(|code| is_meant(&code)))
+        .find(|known| known.codes.iter().any(is_meant))
         .map_or(ALL_BREEDS, |known| (if is_heifer { known.heifer } else { known.cow }, known.source))
 }
 
@@ -230,7 +230,7 @@ mod tests {
         for breed in [None, Some(""), Some("XXX"), Some("HOLSTEIN"), Some("RDC")] {
             assert_eq!(gestation_days(breed, false), ALL_BREEDS, "{breed:?}");
         }
-        assert_eq!(gestation_days(Some(" hol "), false).0, gestation_days(Some("HOL"), false).0);
+        assert_eq!(gestation_days(Some(" hol "), false), gestation_days(Some("HOL"), false));
     }
 
     #[test]

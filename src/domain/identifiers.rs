@@ -352,7 +352,7 @@ mod tests {
 
     #[test]
     fn an_international_id_has_its_parts() {
-        // LIM FRA F 8795005065: Interbull's example animal in trade texts.
+        // Interbull formats 010/200/605: LIM FRA F 8795005065.
         let id = parse_international_id("lim fra f 8795005065").unwrap();
         assert_eq!(
             (id.breed.as_str(), id.country.as_str(), id.sex, id.number.as_str()),
@@ -415,7 +415,7 @@ mod tests {
 
     #[test]
     fn a_day_code_gives_the_day_of_collection() {
-        // US straws, YYDDD: 12210 and 22108 as printed; the century is our own rule.
+        // US straws, YYDDD; the century is our own rule.
         for (code, day) in [
             ("12210", "2012-07-28"),
             ("22108", "2022-04-18"),

@@ -156,7 +156,7 @@ fn within_reach<K: Copy + Eq + Hash>(pedigree: &Pedigree<K>, one: K, other: K) -
 
 /// How far the ordering has got with an individual.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Mark {
+enum Visit {
     New,
     /// On the path that is being followed.
     OnPath,
@@ -166,30 +166,30 @@ enum Mark {
 /// The individuals in an order that puts parents before offspring; a parent that stands on its own
 /// path is dropped. The path is held in a list, not on the stack, however long it is.
 fn parents_first(found: &[Parents], pair: [usize; 2]) -> Vec<Individual> {
-    let mut marks = vec![Mark::New; found.len()];
+    let mut visits = vec![Visit::New; found.len()];
     let mut kept = found.to_vec();
     let mut order = Vec::with_capacity(found.len());
     for root in pair {
         let mut path: Vec<(usize, usize)> = Vec::new();
-        if marks[root] == Mark::New {
-            marks[root] = Mark::OnPath;
+        if visits[root] == Visit::New {
+            visits[root] = Visit::OnPath;
             path.push((root, 0));
         }
         while let Some((at, side)) = path.pop() {
             if side == 2 {
-                marks[at] = Mark::Done;
+                visits[at] = Visit::Done;
                 order.push(Individual { at, parents: kept[at] });
                 continue;
             }
             path.push((at, side + 1));
             let Some(parent) = kept[at][side] else { continue };
-            match marks[parent] {
-                Mark::OnPath => kept[at][side] = None,
-                Mark::New => {
-                    marks[parent] = Mark::OnPath;
+            match visits[parent] {
+                Visit::OnPath => kept[at][side] = None,
+                Visit::New => {
+                    visits[parent] = Visit::OnPath;
                     path.push((parent, 0));
                 }
-                Mark::Done => {}
+                Visit::Done => {}
             }
         }
     }

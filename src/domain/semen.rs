@@ -175,6 +175,12 @@ mod tests {
     }
 
     #[test]
+    fn the_description_names_both_volumes() {
+        let schema = serde_json::to_value(<StrawVolume as utoipa::PartialSchema>::schema()).unwrap();
+        assert_eq!((&schema["type"], &schema["enum"]), (&json!("number"), &json!([0.25, 0.5])));
+    }
+
+    #[test]
     fn the_store_keeps_whole_microlitres() {
         for straw in StrawVolume::ALL {
             assert_eq!(StrawVolume::from_microlitres(straw.microlitres()).unwrap(), *straw);

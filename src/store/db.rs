@@ -60,6 +60,12 @@ impl Tx {
         .map_err(Error::CommitUnknown)
     }
 
+    /// Lets this transaction, at its beginning, see and change the store as if no other ran; of two
+    /// that clash one fails as transient. SQLite's writers are alone anyway.
+    pub async fn alone(&mut self) -> Result<()> {
+        self.sql_for("select 1", "set transaction isolation level serializable").run().await.map(drop)
+    }
+
     /// Marks where [`undo`](Tx::undo) returns to.
     pub async fn mark(&mut self) -> Result<()> {
         self.sql("savepoint act").run().await.map(drop)

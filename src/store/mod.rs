@@ -65,4 +65,24 @@ impl Error {
         // 5, 517: SQLite busy.
         matches!(e.code().as_deref(), Some("40001" | "40P01" | "5" | "517"))
     }
+
+    /// Whether it is a fault of ours or a damaged store, which trying again does not mend; else the
+    /// store is away, full or busy.
+    pub fn is_fault(&self) -> bool {
+        match self {
+            Self::Unusable(_) | Self::Migrate(_) => true,
+            Self::CommitUnknown(_) => false,
+            Self::Database(error) => match error {
+                sqlx::Error::Database(e) => {
+                    e.is_unique_violation() || e.is_foreign_key_violation() || e.is_check_violation()
+                }
+                sqlx::Error::Io(_)
+                | sqlx::Error::Tls(_)
+                | sqlx::Error::PoolTimedOut
+                | sqlx::Error::PoolClosed
+                | sqlx::Error::WorkerCrashed => false,
+                _ => true,
+            },
+        }
+    }
 }

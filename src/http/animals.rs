@@ -1,0 +1,53 @@
+//! Animals.
+
+use utoipa::IntoParams;
+
+use super::catalogue::catalogue;
+use crate::{
+    domain::{
+        animal::{Animal, AnimalDetails},
+        values::{BusinessId, HerdId, Mark},
+    },
+    form,
+    store::{self, Tx},
+};
+
+form! {
+    /// Which animals a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct AnimalFilter {
+        /// Only of this herd.
+        pub herd_id: Option<HerdId>,
+        /// Only with this number.
+        pub number: Option<Mark>,
+        /// Only with this official name, in its normal form and whatever scheme.
+        pub identifier: Option<Mark>,
+    }
+}
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    filter: &AnimalFilter,
+    page: store::Page,
+) -> store::Result<Vec<Animal>> {
+    let wanted = store::animal::Wanted {
+        herd: filter.herd_id,
+        number: filter.number.clone(),
+        identifier: filter.identifier.clone(),
+    };
+    store::animal::list(tx, business, wanted, page).await
+}
+
+catalogue! {
+    thing Animal, details AnimalDetails, permission Report,
+    path "/v1/animals", one "animal", tag "Animals",
+    create "create_animal" "Enter an animal"
+        "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \
+         reported of her.",
+    list "list_animals" "List the animals" AnimalFilter, params AnimalFilter,
+    read "read_animal" "Read an animal",
+    change "change_animal" "Change an animal" "A merge patch.",
+    rows rows
+}

@@ -1,0 +1,116 @@
+//! Putting what was done into an answer.
+
+use axum::{
+    Json,
+    body::Body,
+    http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header},
+    response::{IntoResponse, Response},
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{
+    App,
+    extract::Command,
+    problem::{Kind, Problem, internal},
+};
+use crate::book::{
+    catalogue::version,
+    writer::{Act, Reply, Told},
+};
+
+/// Marks an answer that was given before.
+const REPLAYED: HeaderName = HeaderName::from_static("idempotent-replayed");
+
+/// Something that can be changed, with the mark of its version.
+#[derive(Serialize, ToSchema)]
+pub struct Tagged<T> {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub thing: T,
+    /// The version, as in the header ETag without its quotation marks; send it as If-Match with a change.
+    #[schema(max_length = 100)]
+    pub etag: String,
+}
+
+impl<T: Serialize> Tagged<T> {
+    /// With the mark of its version.
+    pub fn new(thing: T) -> Self {
+        Self { etag: version(&thing), thing }
+    }
+
+    /// The answer to a reader, who may have this version already.
+    pub fn answer(self, headers: &HeaderMap) -> Response {
+        let etag = format!("\"{}\"", self.etag);
+        let known = headers
+            .get_all(header::IF_NONE_MATCH)
+            .iter()
+            .filter_map(|value| value.to_str().ok())
+            .flat_map(|value| value.split(','))
+            .any(|tag| matches!(tag.trim().trim_start_matches("W/"), tag if tag == etag || tag == "*"));
+        let mut response =
+            if known { StatusCode::NOT_MODIFIED.into_response() } else { Json(self).into_response() };
+        if let Ok(etag) = HeaderValue::try_from(etag) {
+            response.headers_mut().insert(header::ETAG, etag);
+        }
+        response
+    }
+}
+
+/// A thing was made and is to be found at `location`.
+pub fn created(location: String, body: &impl Serialize) -> Reply {
+    Reply { status: 201, location: Some(location), etag: None, body: text(body) }
+}
+
+/// A thing was done.
+pub fn done(body: &impl Serialize) -> Reply {
+    Reply { status: 200, location: None, etag: None, body: text(body) }
+}
+
+/// The same with the version of a thing that may change.
+pub fn tagged<T: Serialize>(status: u16, location: Option<String>, thing: &Tagged<T>) -> Reply {
+    Reply { status, location, etag: Some(thing.etag.clone()), body: text(thing) }
+}
+
+fn text(body: &impl Serialize) -> String {
+    serde_json::to_string(body).unwrap_or_else(|_| "{}".to_owned())
+}
+
+impl App {
+    /// Has `act` done for a command; `tell` puts what came of it into an answer.
+    pub async fn perform<T, P, K, A: Act>(
+        &self,
+        command: Command<T, P, K>,
+        act: A,
+        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+    ) -> Result<Response, Problem> {
+        let tell = move |outcome| match outcome {
+            Ok(done) => tell(done),
+            Err(refusal) => Problem::from(refusal).reply(),
+        };
+        match self.book.writer.perform(command.caller, command.keyed, act, tell).await? {
+            Told::Fresh(reply) => answer(reply),
+            Told::Replayed(reply) => {
+                let mut response = answer(reply)?;
+                response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
+                Ok(response)
+            }
+            Told::Mismatch => Err(Problem::new(
+                Kind::IdempotencyMismatch,
+                "This Idempotency-Key came before with another request. Nothing was written now.",
+            )),
+        }
+    }
+}
+
+fn answer(reply: Reply) -> Result<Response, Problem> {
+    let media = if reply.status < 400 { "application/json" } else { "application/problem+json" };
+    let mut response = Response::builder().status(reply.status).header(header::CONTENT_TYPE, media);
+    if let Some(location) = reply.location {
+        response = response.header(header::LOCATION, location);
+    }
+    if let Some(etag) = reply.etag {
+        response = response.header(header::ETAG, format!("\"{etag}\""));
+    }
+    response.body(Body::from(reply.body)).map_err(|_| internal())
+}

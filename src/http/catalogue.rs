@@ -1,0 +1,117 @@
+//! The routes of what is entered and changed alike: herds, tanks, sires, lots, animals.
+//!
+//! Each resource has its file with its filters; the four handlers are written here once.
+
+/// Writes the handlers of one resource, and `routes()` with them and their description.
+macro_rules! catalogue {
+    (
+        thing $thing:ident, details $details:ident, permission $permission:ident,
+        path $path:tt, one $one:tt, tag $tag:tt,
+        create $create:tt $create_summary:tt $create_text:tt,
+        list $list:tt $list_summary:tt $filter:ty $(, params $params:ident)?,
+        read $read:tt $read_summary:tt,
+        change $change:tt $change_summary:tt $change_text:tt,
+        rows $rows:expr
+    ) => {
+        use axum::{extract::State, http::HeaderMap, response::Response};
+        use utoipa_axum::{router::OpenApiRouter, routes};
+
+        use crate::{
+            book::catalogue::{Add, Change},
+            http::{
+                App,
+                answer::{Tagged, tagged},
+                extract::{Command, Id, Permit, Read, $permission},
+                page::{Listing, Page, PageParams},
+                problem::{Kind, Problem},
+                docs::Problems,
+            },
+        };
+
+        #[utoipa::path(post, path = $path, operation_id = $create, tag = $tag, summary = $create_summary,
+            description = $create_text,
+            request_body = $details,
+            params(crate::http::docs::IdempotencyKey),
+            responses(
+                (status = 201, description = "Entered.", body = Tagged<$thing>,
+                 headers(("Location" = String, description = "Where it is to be found."),
+                         ("ETag" = String, description = "Its version."))),
+                Problems))]
+        async fn create(
+            State(app): State<App>,
+            command: Command<$details, $permission>,
+        ) -> Result<Response, Problem> {
+            let act = Add::<$thing> { details: command.body.clone() };
+            app.perform(command, act, |thing| {
+                let location = format!(concat!($path, "/{}"), thing.id);
+                tagged(201, Some(location), &Tagged::new(thing))
+            })
+            .await
+        }
+
+        #[utoipa::path(get, path = $path, operation_id = $list, tag = $tag, summary = $list_summary,
+            params(PageParams $(, $params)?),
+            responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Tagged<$thing>>), Problems))]
+        async fn list(
+            State(app): State<App>,
+            caller: Permit<Read>,
+            listing: Listing<$filter>,
+        ) -> Result<Response, Problem> {
+            let mut tx = app.book.db.read().await?;
+            let rows = $rows(&mut tx, caller.business_id, &listing.filter, listing.by_id()?).await?;
+            Ok(listing.list(rows, |thing| thing.id.to_string(), Tagged::new))
+        }
+
+        #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
+            params(("id" = uuid::Uuid, Path, description = "Its id.")),
+            responses(
+                (status = 200, description = "As it stands.", body = Tagged<$thing>,
+                 headers(("ETag" = String, description = "Its version."))),
+                (status = 304, description = "It is still the version in If-None-Match."),
+                Problems))]
+        async fn read(
+            State(app): State<App>,
+            caller: Permit<Read>,
+            Id(id): Id,
+            headers: HeaderMap,
+        ) -> Result<Response, Problem> {
+            let mut tx = app.book.db.read().await?;
+            let found = <$thing as crate::book::catalogue::Entered>::find(&mut tx, caller.business_id, id).await?;
+            let found = found.ok_or_else(|| {
+                Problem::new(Kind::NotFound, format!(concat!("There is no ", $one, " {} in this book."), id))
+            })?;
+            Ok(Tagged::new(found).answer(&headers))
+        }
+
+        #[utoipa::path(patch, path = concat!($path, "/{id}"), operation_id = $change, tag = $tag, summary = $change_summary,
+            description = $change_text,
+            request_body(content = Object, content_type = "application/merge-patch+json",
+                description = "The members that are to be different; null removes one (RFC 7396)."),
+            params(("id" = uuid::Uuid, Path, description = "Its id."), crate::http::docs::IdempotencyKey,
+                crate::http::docs::IfMatch),
+            responses(
+                (status = 200, description = "As it stands now.", body = Tagged<$thing>,
+                 headers(("ETag" = String, description = "Its new version."))),
+                Problems))]
+        async fn change(
+            State(app): State<App>,
+            Id(id): Id,
+            command: Command<serde_json::Value, $permission>,
+        ) -> Result<Response, Problem> {
+            let act = Change::<$thing> {
+                id,
+                patch: command.body.clone(),
+                if_match: command.if_match.clone(),
+                kind: std::marker::PhantomData,
+            };
+            app.perform(command, act, |thing| tagged(200, None, &Tagged::new(thing))).await
+        }
+
+        /// The routes, each with its description.
+        pub fn routes() -> OpenApiRouter<App> {
+            OpenApiRouter::new().routes(routes!(list, create)).routes(routes!(read, change))
+        }
+    };
+}
+
+pub(crate) use catalogue;

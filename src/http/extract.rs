@@ -1,0 +1,271 @@
+//! What a handler is given: who calls and that he may, the id in the path, the command in the body.
+//!
+//! A signature says what a route asks for: [`Permit`] names the permission, [`Command`] the body
+//! and whether an Idempotency-Key is required. A handler without one of these cannot know its
+//! caller's business, and so cannot reach anything.
+
+use std::{marker::PhantomData, ops::Deref};
+
+use axum::{
+    body::to_bytes,
+    extract::{FromRequest, FromRequestParts, Path, Request},
+    http::{HeaderMap, HeaderValue, Method, Uri, header, request::Parts},
+};
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+
+use super::{
+    App, json,
+    problem::{Kind, Problem, internal},
+};
+use crate::{
+    book::{Caller, writer::Keyed},
+    domain::form::{self, Field, Spot},
+    store::key::Role,
+};
+
+/// Bytes that a body may have.
+pub const MOST_BYTES: usize = 1024 * 1024;
+
+/// What a role must allow.
+pub trait Permission: Send + 'static {
+    /// Whether this role allows it.
+    fn allows(role: Role) -> bool;
+    /// What it is, after "may".
+    const WHAT: &'static str;
+}
+
+macro_rules! permissions {
+    ($($(#[$doc:meta])* $name:ident $what:literal: $($role:ident),+;)+) => {$(
+        $(#[$doc])*
+        pub struct $name;
+        impl Permission for $name {
+            fn allows(role: Role) -> bool {
+                matches!(role, $(Role::$role)|+)
+            }
+            const WHAT: &'static str = $what;
+        }
+    )+};
+}
+
+permissions! {
+    /// Reading.
+    Read "read": Reader, Technician, Integration, Manager;
+    /// Withdrawing, thawing, serving, moving stock.
+    Work "withdraw, serve or move straws": Technician, Manager;
+    /// Reporting animals and what happens to them.
+    Report "report animals and what happens to them": Technician, Integration, Manager;
+    /// Herds, tanks, sires, lots, and what else is decided at a desk.
+    Manage "change this": Manager;
+}
+
+/// A caller who may do `P`.
+pub struct Permit<P>(pub Caller, PhantomData<fn() -> P>);
+
+impl<P> Deref for Permit<P> {
+    type Target = Caller;
+
+    fn deref(&self) -> &Caller {
+        &self.0
+    }
+}
+
+impl<P: Permission> FromRequestParts<App> for Permit<P> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        // The caller was put there by the middleware that knows keys; without it nobody is let in.
+        let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(internal)?;
+        if !P::allows(caller.role) {
+            let detail = format!("A {}'s key may not {}.", caller.role, P::WHAT);
+            return Err(Problem::new(Kind::Forbidden, detail));
+        }
+        Ok(Self(caller, PhantomData))
+    }
+}
+
+/// The id in the path. What is not an id names nothing.
+pub struct Id(pub Uuid);
+
+impl FromRequestParts<App> for Id {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &App) -> Result<Self, Problem> {
+        let path = Path::<Uuid>::from_request_parts(parts, state).await;
+        path.map(|Path(id)| Self(id))
+            .map_err(|_| Problem::new(Kind::NotFound, "There is nothing under this path: its id is not one of this service."))
+    }
+}
+
+/// Whether an Idempotency-Key must be there.
+pub trait KeyRule: Send + 'static {
+    /// Whether it must.
+    const REQUIRED: bool;
+}
+/// It must: the ledger or a service is written.
+pub struct Required;
+impl KeyRule for Required {
+    const REQUIRED: bool = true;
+}
+/// It may.
+pub struct Optional;
+impl KeyRule for Optional {
+    const REQUIRED: bool = false;
+}
+
+/// Something to be done: by whom, under which Idempotency-Key, and what.
+pub struct Command<T, P, K = Optional> {
+    /// Who asks.
+    pub caller: Caller,
+    /// The key and what tells the request from another.
+    pub keyed: Option<Keyed>,
+    /// The versions of which one must still be in the book.
+    pub if_match: Option<Vec<String>>,
+    /// What is to be done.
+    pub body: T,
+    rule: PhantomData<fn() -> (P, K)>,
+}
+
+/// What writes the ledger or a service.
+pub type LedgerCommand<T> = Command<T, Work, Required>;
+
+impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        let (mut parts, body) = request.into_parts();
+        let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
+        content_type(&parts.method, &parts.headers)?;
+        if parts.uri.query().is_some_and(|query| !query.is_empty()) {
+            return Err(Problem::new(Kind::InvalidQuery, "This takes no query parameters; everything stands in the body."));
+        }
+        let key = idempotency_key(&parts.headers)?;
+        if K::REQUIRED && key.is_none() {
+            return Err(Problem::new(
+                Kind::IdempotencyKeyMissing,
+                "Send a header `Idempotency-Key: <a UUID of your own>`, made once for this act, kept, and sent again \
+                 with every retry.",
+            )
+            .with_header(
+                header::LINK,
+                HeaderValue::from_static("</problems/idempotency-key-missing>; rel=\"describedby\""),
+            ));
+        }
+        let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
+            Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
+        })?;
+        let value = json::read(&bytes)?;
+        let body = form::read(&value, &Spot::body())
+            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
+        let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
+        Ok(Self { caller, keyed, if_match: if_match(&parts.headers), body, rule: PhantomData })
+    }
+}
+
+fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
+    let sent = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
+    let essence = sent.map(|sent| sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase());
+    let merge_patch = method == Method::PATCH && essence.as_deref() == Some("application/merge-patch+json");
+    if merge_patch || essence.as_deref() == Some("application/json") {
+        return Ok(());
+    }
+    let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
+    let problem = Problem::new(Kind::UnsupportedMediaType, format!("The request has {told}; send application/json."));
+    Err(if method == Method::PATCH {
+        let patches = HeaderValue::from_static("application/merge-patch+json, application/json");
+        problem.with_header(header::HeaderName::from_static("accept-patch"), patches)
+    } else {
+        problem
+    })
+}
+
+/// The Idempotency-Key: a structured-field string in quotation marks, or bare as most clients send it.
+fn idempotency_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
+    let mut sent = headers.get_all("idempotency-key").iter();
+    let Some(value) = sent.next() else { return Ok(None) };
+    let text = value.to_str().unwrap_or_default().trim();
+    let bare = text.strip_prefix('"').and_then(|text| text.strip_suffix('"')).unwrap_or(text);
+    let well_formed = (1..=255).contains(&bare.len()) && bare.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+    if !well_formed || sent.next().is_some() {
+        return Err(Problem::new(
+            Kind::IdempotencyKeyInvalid,
+            "The Idempotency-Key must be one text of 1 to 255 visible ASCII characters, such as a UUID.",
+        ));
+    }
+    Ok(Some(bare.to_owned()))
+}
+
+/// Covers what is asked, not how it is written: members in another order or other white space are
+/// the same request.
+fn fingerprint(method: &Method, uri: &Uri, body: &Value) -> String {
+    let mut digest = Sha256::new();
+    for part in [method.as_str(), uri.path(), &body.to_string()] {
+        digest.update(part.len().to_be_bytes());
+        digest.update(part);
+    }
+    digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// The strong ETags of If-Match; `None` when any version will do. A weak tag matches none.
+fn if_match(headers: &HeaderMap) -> Option<Vec<String>> {
+    let mut tags = Vec::new();
+    let mut sent = false;
+    for value in headers.get_all(header::IF_MATCH) {
+        sent = true;
+        for tag in value.to_str().unwrap_or_default().split(',').map(str::trim) {
+            if tag == "*" {
+                return None;
+            }
+            tags.extend(tag.strip_prefix('"').and_then(|tag| tag.strip_suffix('"')).map(ToOwned::to_owned));
+        }
+    }
+    sent.then_some(tags)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(name: &'static str, values: &[&str]) -> HeaderMap {
+        let mut headers = HeaderMap::new();
+        for value in values {
+            headers.append(name, HeaderValue::from_str(value).unwrap());
+        }
+        headers
+    }
+
+    #[test]
+    fn a_key_is_the_same_with_and_without_quotation_marks() {
+        // draft-ietf-httpapi-idempotency-key-header: an RFC 8941 string; clients send it bare.
+        let read = |values: &[&str]| idempotency_key(&headers("idempotency-key", values));
+        assert_eq!(read(&[]).unwrap(), None);
+        assert_eq!(read(&["8e03"]).unwrap().as_deref(), Some("8e03"));
+        assert_eq!(read(&["\"8e03\""]).unwrap().as_deref(), Some("8e03"));
+        assert!(read(&[&"x".repeat(255)]).is_ok());
+        for wrong in [&[""][..], &["\"\""], &[&"x".repeat(256)], &["a", "a"]] {
+            assert_eq!(read(wrong).unwrap_err().status(), 400, "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn if_match_compares_strongly() {
+        // RFC 9110, sections 8.8.3.2 and 13.1.1.
+        let read = |values: &[&str]| if_match(&headers("if-match", values));
+        assert_eq!(read(&[]), None);
+        assert_eq!(read(&["*"]), None);
+        assert_eq!(read(&["\"a\", \"b\"", "\"c\""]), Some(vec!["a".to_owned(), "b".to_owned(), "c".to_owned()]));
+        assert_eq!(read(&["W/\"a\""]), Some(vec![]));
+    }
+
+    #[test]
+    fn a_fingerprint_sees_the_meaning_and_not_the_writing() {
+        let print = |path: &str, body: &str| {
+            fingerprint(&Method::POST, &path.parse().unwrap(), &json::read(body.as_bytes()).unwrap())
+        };
+        let one = print("/v1/receipts", "{\"a\": 1, \"b\": [2]}");
+        assert_eq!(one, print("/v1/receipts", "{ \"b\":[2],\"a\":1 }"));
+        assert_ne!(one, print("/v1/receipts", "{\"a\": 1, \"b\": [3]}"));
+        assert_ne!(one, print("/v1/transfers", "{\"a\": 1, \"b\": [2]}"));
+    }
+}

@@ -1,0 +1,31 @@
+//! Herds and what their owners decided.
+
+use super::{catalogue::catalogue, page::NoFilter};
+use crate::{
+    domain::{
+        herd::{Herd, HerdDetails},
+        values::BusinessId,
+    },
+    store::{self, Tx},
+};
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    _: &NoFilter,
+    page: store::Page,
+) -> store::Result<Vec<Herd>> {
+    store::herd::list(tx, business, page).await
+}
+
+catalogue! {
+    thing Herd, details HerdDetails, permission Manage,
+    path "/v1/herds", one "herd", tag "Herds",
+    create "create_herd" "Enter a herd"
+        "With its time zone and what its owner decided: the choice rule, the waiting period, the limit of kinship.",
+    list "list_herds" "List the herds" NoFilter,
+    read "read_herd" "Read a herd",
+    change "change_herd" "Change a herd"
+        "A merge patch. A new choice rule counts from the next withdrawal; what is on record keeps what was decided then.",
+    rows rows
+}

@@ -1,0 +1,52 @@
+//! Lots of straws.
+
+use utoipa::IntoParams;
+
+use super::catalogue::catalogue;
+use crate::{
+    domain::{
+        lot::{Lot, LotDetails, LotStatus},
+        semen::SemenType,
+        values::{BusinessId, SireId},
+    },
+    form,
+    store::{self, Tx},
+};
+
+form! {
+    /// Which lots a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct LotFilter {
+        /// Only of this sire.
+        pub sire_id: Option<SireId>,
+        /// Only of this semen type.
+        pub semen_type: Option<SemenType>,
+        /// Only in this state.
+        pub status: Option<LotStatus>,
+    }
+}
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    filter: &LotFilter,
+    page: store::Page,
+) -> store::Result<Vec<Lot>> {
+    let wanted =
+        store::lot::Wanted { sire: filter.sire_id, semen_type: filter.semen_type, status: filter.status };
+    store::lot::list(tx, business, wanted, page).await
+}
+
+catalogue! {
+    thing Lot, details LotDetails, permission Manage,
+    path "/v1/lots", one "lot", tag "Lots",
+    create "create_lot" "Enter a lot"
+        "Straws of one sire, one semen type, one collection. The supplier's printed thawing instruction overrides any other.",
+    list "list_lots" "List the lots" LotFilter, params LotFilter,
+    read "read_lot" "Read a lot",
+    change "change_lot" "Change a lot"
+        "A merge patch. `status` `quarantined` or `recalled` stops withdrawals at once. Once its straws have moved, its sire \
+         and semen type are settled (409 `in-use`).",
+    rows rows
+}

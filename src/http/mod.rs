@@ -1,0 +1,220 @@
+//! The routes: one file per resource with its requests, answers, handlers and their description.
+//!
+//! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`json`]: what all of them share
+//! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
+//! - [`events`], [`next_service`], [`movements`], [`stock`], [`withdrawals`], [`services`]: the work
+//! - [`health`], [`business`]: the rest
+//!
+//! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
+
+pub mod animals;
+pub mod answer;
+pub mod auth;
+pub mod business;
+mod catalogue;
+pub mod docs;
+pub mod events;
+pub mod extract;
+pub mod health;
+pub mod herds;
+pub mod json;
+pub mod lots;
+pub mod movements;
+pub mod next_service;
+pub mod page;
+pub mod problem;
+pub mod services;
+pub mod sires;
+pub mod stock;
+pub mod tanks;
+mod views;
+pub mod withdrawals;
+
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering},
+    },
+    time::{Duration, Instant},
+};
+
+use axum::{
+    Router,
+    extract::{MatchedPath, Request},
+    http::{HeaderName, HeaderValue, header},
+    middleware::{self, Next},
+    response::{IntoResponse, Response},
+    routing::get,
+};
+use metrics_exporter_prometheus::PrometheusHandle;
+use tower_http::{
+    catch_panic::CatchPanicLayer,
+    request_id::{MakeRequestUuid, PropagateRequestIdLayer, RequestId, SetRequestIdLayer},
+    trace::{DefaultOnFailure, TraceLayer},
+};
+use utoipa::OpenApi as _;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::book::Book;
+use problem::{Kind, Problem, internal};
+
+/// How long a request may take.
+const LONGEST: Duration = Duration::from_secs(30);
+
+const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+
+/// What handlers work with.
+#[derive(Clone)]
+pub struct App {
+    /// The book.
+    pub book: Book,
+    /// How often each key may call; as often as it likes when `None`.
+    pub limiter: Option<auth::Limiter>,
+    /// Pages that do not change.
+    pub pages: Arc<docs::Pages>,
+    /// What was counted.
+    pub metrics: Option<PrometheusHandle>,
+    stopping: Arc<AtomicBool>,
+}
+
+impl App {
+    /// An interface to `book`.
+    pub fn new(book: Book, limiter: Option<auth::Limiter>, metrics: Option<PrometheusHandle>) -> Self {
+        Self { book, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
+    }
+
+    /// From now on the service says that it is not ready.
+    pub fn stop(&self) {
+        self.stopping.store(true, Ordering::Relaxed);
+    }
+
+    fn is_stopping(&self) -> bool {
+        self.stopping.load(Ordering::Relaxed)
+    }
+}
+
+/// The routes that need a key, with their description.
+fn described() -> OpenApiRouter<App> {
+    OpenApiRouter::with_openapi(docs::Description::openapi())
+        .merge(business::routes())
+        .merge(herds::routes())
+        .merge(tanks::routes())
+        .merge(sires::routes())
+        .merge(lots::routes())
+        .merge(animals::routes())
+        .merge(events::routes())
+        .merge(next_service::routes())
+        .merge(movements::routes())
+        .merge(stock::routes())
+        .merge(withdrawals::routes())
+        .merge(services::routes())
+}
+
+/// The description of the interface.
+pub fn description() -> utoipa::openapi::OpenApi {
+    let mut api = described().into_openapi();
+    docs::complete(&mut api);
+    api
+}
+
+/// The whole interface.
+pub fn router(app: App) -> Router {
+    let (keyed, _) = described().split_for_parts();
+    let keyed = keyed
+        .fallback(not_found)
+        .method_not_allowed_fallback(method_not_allowed)
+        .layer(middleware::from_fn_with_state(app.clone(), auth::authenticate))
+        .layer(middleware::map_response(no_store));
+    let open = Router::new()
+        .route("/", get(docs::docs))
+        .route("/healthz", get(health::healthz))
+        .route("/readyz", get(health::readyz))
+        .route("/metrics", get(health::metrics))
+        .route("/openapi.json", get(docs::openapi))
+        .route("/docs", get(docs::docs))
+        .route("/problems", get(docs::problems))
+        .route("/problems/{slug}", get(docs::problem))
+        .method_not_allowed_fallback(method_not_allowed);
+    open.fallback_service(keyed.with_state(app.clone()))
+        .with_state(app)
+        .layer(middleware::from_fn(within_time))
+        .layer(CatchPanicLayer::custom(|_| internal().into_response()))
+        .layer(middleware::from_fn(counted))
+        .layer(
+            TraceLayer::new_for_http()
+                .make_span_with(span)
+                .on_request(())
+                .on_response(log)
+                .on_failure(DefaultOnFailure::new()),
+        )
+        .layer(PropagateRequestIdLayer::new(REQUEST_ID))
+        .layer(SetRequestIdLayer::new(REQUEST_ID, MakeRequestUuid))
+        .layer(middleware::map_request(plain_request_id))
+}
+
+async fn not_found() -> Problem {
+    Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
+}
+
+async fn method_not_allowed() -> Problem {
+    Problem::new(Kind::MethodNotAllowed, "This path is not for this method; the header Allow says for which.")
+}
+
+/// A client's own request id is kept when it cannot garble a log.
+async fn plain_request_id(mut request: Request) -> Request {
+    let plain = |value: &HeaderValue| {
+        let bytes = value.as_bytes();
+        (1..=100).contains(&bytes.len())
+            && bytes.iter().all(|byte| byte.is_ascii_alphanumeric() || b"-_.".contains(byte))
+    };
+    if request.headers().get(&REQUEST_ID).is_some_and(|value| !plain(value)) {
+        request.headers_mut().remove(&REQUEST_ID);
+    }
+    request
+}
+
+/// What is told of a business is not for caches.
+async fn no_store(mut response: Response) -> Response {
+    response.headers_mut().entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("private, no-cache"));
+    response
+}
+
+/// An answer that takes too long is given up; what was handed to the writer is done all the same,
+/// and the key finds it.
+async fn within_time(request: Request, next: Next) -> Response {
+    match tokio::time::timeout(LONGEST, next.run(request)).await {
+        Ok(response) => response,
+        Err(_) => Problem::new(
+            Kind::OutcomeUnknown,
+            format!("There was no answer within {} s. Send it again with the same Idempotency-Key.", LONGEST.as_secs()),
+        )
+        .into_response(),
+    }
+}
+
+/// Counts requests and how long they take, by route and not by path, which has no bound.
+async fn counted(request: Request, next: Next) -> Response {
+    let route = request.extensions().get::<MatchedPath>().map_or("other", MatchedPath::as_str).to_owned();
+    let method = request.method().to_string();
+    let started = Instant::now();
+    let response = next.run(request).await;
+    let labels = [("method", method), ("route", route), ("status", response.status().as_u16().to_string())];
+    metrics::histogram!("tankside_http_request_seconds", &labels).record(started.elapsed().as_secs_f64());
+    response
+}
+
+fn span(request: &Request) -> tracing::Span {
+    let id = request.extensions().get::<RequestId>().and_then(|id| id.header_value().to_str().ok());
+    tracing::info_span!(
+        "request",
+        id = id.unwrap_or_default(),
+        method = %request.method(),
+        path = request.uri().path(),
+        key = tracing::field::Empty,
+    )
+}
+
+fn log(response: &Response, took: Duration, _: &tracing::Span) {
+    let duration_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
+    tracing::info!(status = response.status().as_u16(), duration_ms, "answered");
+}

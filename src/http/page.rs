@@ -1,0 +1,215 @@
+//! Lists: a page at a time, by a cursor that is opaque to the client.
+//!
+//! A cursor holds where the page ended and a mark of the filters it was made under, so that it
+//! cannot be followed with others by mistake. The next page starts after a key, not at a number
+//! of rows, so it costs the same at any depth and skips or repeats nothing that was there.
+
+use axum::{
+    Json,
+    extract::FromRequestParts,
+    http::{HeaderValue, header, request::Parts},
+    response::{IntoResponse, Response},
+};
+use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
+use serde::Serialize;
+use serde_json::{Map, Value};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use super::{
+    App,
+    problem::{Kind, Problem},
+};
+use crate::{
+    domain::form::{self, Fault, Field, Fields, Spot},
+    store,
+};
+
+/// Items on a page when the client does not say.
+const USUAL: i64 = 50;
+
+/// Items on a page at most; who asks for more gets so many.
+const MOST: i64 = 500;
+
+/// The parameters that every list takes.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what Listing reads by hand")]
+pub struct PageParams {
+    /// Items on a page, at most 500. Default 50.
+    #[param(minimum = 0, required = false)]
+    limit: i64,
+    /// `next_cursor` of the page before, with the same filters.
+    #[param(required = false, max_length = 1000)]
+    cursor: String,
+}
+
+/// A list's filters `F` and which page of it is asked for.
+pub struct Listing<F> {
+    /// The filters.
+    pub filter: F,
+    limit: i64,
+    after: Option<String>,
+    mark: u32,
+    path: String,
+    others: Vec<(String, String)>,
+}
+
+/// A list without filters.
+#[derive(Clone, Copy)]
+pub struct NoFilter;
+
+impl Field for NoFilter {
+    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+        let before = faults.len();
+        Fields::of(value, spot, faults).finish(faults);
+        (faults.len() == before).then_some(Self)
+    }
+}
+
+/// A page of a list.
+#[derive(Serialize, ToSchema)]
+pub struct Page<T> {
+    /// What is on it.
+    pub items: Vec<T>,
+    /// Where the next page begins; null on the last.
+    #[schema(max_length = 1000)]
+    pub next_cursor: Option<String>,
+}
+
+/// The query string as an object of texts, each parameter once.
+pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
+    let mut read = Map::new();
+    let mut faults = Vec::new();
+    for (name, value) in form_urlencoded::parse(parts.uri.query().unwrap_or_default().as_bytes()) {
+        if read.insert(name.to_string(), Value::String(value.to_string())).is_some() {
+            faults.push(Spot::query().member(&name).fault("stands twice"));
+        }
+    }
+    if faults.is_empty() { Ok(read) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
+}
+
+/// Reads the parameters of a query.
+pub fn read_query<T: Field>(members: Map<String, Value>) -> Result<T, Problem> {
+    form::read(&Value::Object(members), &Spot::query())
+        .map_err(|faults| Problem::invalid(Kind::InvalidQuery, faults))
+}
+
+impl<F: Field> FromRequestParts<App> for Listing<F> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let mut members = query(parts)?;
+        let fault = |name: &str, detail: &str| {
+            Problem::invalid(Kind::InvalidQuery, vec![Spot::query().member(name).fault(detail)])
+        };
+        let limit = match members.remove("limit") {
+            None => USUAL,
+            Some(sent) => match form::whole_number(&sent, &Spot::query()) {
+                Some(0) => USUAL,
+                Some(limit) if limit > 0 => limit.min(MOST),
+                _ => return Err(fault("limit", "must be a whole number, at most 500 are given")),
+            },
+        };
+        let cursor = members.remove("cursor");
+        let others: Vec<(String, String)> = members
+            .iter()
+            .filter_map(|(name, value)| Some((name.clone(), value.as_str()?.to_owned())))
+            .collect();
+        let mark = crc32fast::hash(format!("{} {others:?}", parts.uri.path()).as_bytes());
+        let after = match cursor {
+            None => None,
+            Some(sent) => Some(
+                sent.as_str()
+                    .and_then(|cursor| open(cursor, mark))
+                    .ok_or_else(|| fault("cursor", "must be the next_cursor of a page with the same filters"))?,
+            ),
+        };
+        let filter = read_query(members)?;
+        Ok(Self { filter, limit, after, mark, path: parts.uri.path().to_owned(), others })
+    }
+}
+
+fn open(cursor: &str, mark: u32) -> Option<String> {
+    let text = String::from_utf8(BASE64_URL_SAFE_NO_PAD.decode(cursor).ok()?).ok()?;
+    let (made_under, after) = text.split_once(' ')?;
+    (made_under == format!("{mark:08x}")).then(|| after.to_owned())
+}
+
+impl<F> Listing<F> {
+    /// Where the page starts, one row more than it shows being asked for to know whether another follows.
+    pub fn by_id(&self) -> Result<store::Page, Problem> {
+        let after = match &self.after {
+            None => Uuid::nil(),
+            Some(after) => Uuid::try_parse(after).map_err(|_| bad_cursor())?,
+        };
+        Ok(store::Page { after, limit: self.limit + 1 })
+    }
+
+    /// The same for a list in the order of two ids.
+    pub fn by_two_ids(&self) -> Result<((Uuid, Uuid), i64), Problem> {
+        let after = match &self.after {
+            None => (Uuid::nil(), Uuid::nil()),
+            Some(after) => {
+                let (first, second) = after.split_once(' ').ok_or_else(bad_cursor)?;
+                let id = |text| Uuid::try_parse(text).map_err(|_| bad_cursor());
+                (id(first)?, id(second)?)
+            }
+        };
+        Ok((after, self.limit + 1))
+    }
+
+    /// The same for the ledger, in the order of its lines.
+    pub fn by_line(&self) -> Result<(i64, i64), Problem> {
+        let after = match &self.after {
+            None => 0,
+            Some(after) => after.parse().map_err(|_| bad_cursor())?,
+        };
+        Ok((after, self.limit + 1))
+    }
+
+    /// The page: of `rows`, read with one more than it shows, each shown by `show`; `place` tells
+    /// where a row stands.
+    pub fn page<R, T>(&self, mut rows: Vec<R>, place: impl Fn(&R) -> String, show: impl Fn(R) -> T) -> Page<T> {
+        let shown = usize::try_from(self.limit).unwrap_or(usize::MAX);
+        let more = rows.len() > shown;
+        rows.truncate(shown);
+        let next_cursor = rows.last().filter(|_| more).map(|last| {
+            BASE64_URL_SAFE_NO_PAD.encode(format!("{:08x} {}", self.mark, place(last)))
+        });
+        Page { items: rows.into_iter().map(show).collect(), next_cursor }
+    }
+
+    /// The answer with `body`, and a `Link` to the next page where there is one.
+    pub fn answer(&self, next_cursor: Option<&str>, body: impl Serialize) -> Response {
+        let mut response = Json(body).into_response();
+        if let Some(cursor) = next_cursor {
+            let limit = self.limit.to_string();
+            let query = form_urlencoded::Serializer::new(String::new())
+                .extend_pairs(&self.others)
+                .append_pair("limit", &limit)
+                .append_pair("cursor", cursor)
+                .finish();
+            if let Ok(link) = HeaderValue::try_from(format!("<{}?{query}>; rel=\"next\"", self.path)) {
+                response.headers_mut().insert(header::LINK, link);
+            }
+        }
+        response
+    }
+
+    /// The answer for a list of which the page is the whole body.
+    pub fn list<R, T: Serialize>(
+        &self,
+        rows: Vec<R>,
+        place: impl Fn(&R) -> String,
+        show: impl Fn(R) -> T,
+    ) -> Response {
+        let page = self.page(rows, place, show);
+        let next = page.next_cursor.clone();
+        self.answer(next.as_deref(), page)
+    }
+}
+
+fn bad_cursor() -> Problem {
+    Problem::new(Kind::InvalidQuery, "The cursor is not one of this list.")
+}

@@ -1,0 +1,388 @@
+//! What a caller is told when something is not done: RFC 9457 problem documents.
+//!
+//! The kinds are a contract: programs act on `type`, people read `title`, `detail` and the page
+//! that `type` leads to. Both come from the one table here.
+
+use axum::{
+    body::Body,
+    http::{HeaderName, HeaderValue, StatusCode, header},
+    response::{IntoResponse, Response},
+};
+use serde_json::{Map, Value, json};
+use utoipa::ToSchema;
+
+use super::views::StockView;
+use crate::{
+    book::{
+        Refusal,
+        writer::{Failure, Reply},
+    },
+    domain::{form::Fault, thaw::Advice, verdict::DeviationKind},
+    store,
+};
+
+macro_rules! kinds {
+    ($($kind:ident $status:literal $slug:literal, $title:literal, $mend:literal;)+) => {
+        /// The kinds of problem.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum Kind { $(#[doc = $title] $kind,)+ }
+
+        impl Kind {
+            /// All of them.
+            pub const ALL: &[Self] = &[$(Self::$kind,)+];
+
+            /// The status with which it comes.
+            pub const fn status(self) -> u16 {
+                match self { $(Self::$kind => $status,)+ }
+            }
+
+            /// The last part of its `type`.
+            pub const fn slug(self) -> &'static str {
+                match self { $(Self::$kind => $slug,)+ }
+            }
+
+            /// Its title, the same every time.
+            pub const fn title(self) -> &'static str {
+                match self { $(Self::$kind => $title,)+ }
+            }
+
+            /// What it means and how to mend it.
+            pub const fn mend(self) -> &'static str {
+                match self { $(Self::$kind => $mend,)+ }
+            }
+        }
+    };
+}
+
+kinds! {
+    NotJson 400 "not-json", "The body is not JSON",
+        "The body could not be read as JSON in UTF-8. The detail names the line and column. Send one JSON value, \
+         without a trailing comma or comments.";
+    InvalidQuery 400 "invalid-query", "The query is wrong",
+        "A query parameter is unknown, stands twice or has a value that is not right; or a cursor is used with other \
+         filters than those it was made for. `errors` names each parameter. Follow `next_cursor` with the same filters.";
+    IdempotencyKeyMissing 400 "idempotency-key-missing", "An Idempotency-Key is required",
+        "What writes the ledger or a service must carry the header Idempotency-Key: a text of 1 to 255 characters that \
+         the sender makes up once for each act, a UUID for instance, stores before the first attempt and sends again \
+         with every retry. Then a retry is never counted twice, even days later.";
+    IdempotencyKeyInvalid 400 "idempotency-key-invalid", "The Idempotency-Key is wrong",
+        "An Idempotency-Key is 1 to 255 visible ASCII characters, with or without quotation marks around it.";
+    KeyMissing 401 "key-missing", "No key was sent",
+        "Send the header `Authorization: Bearer tks_...` with a key of this service. Its operator makes one with \
+         `tankside key create`.";
+    KeyNotValid 401 "key-not-valid", "The key is not valid",
+        "The key is mistyped, unknown, expired or revoked. Check it, or ask the operator for another.";
+    Forbidden 403 "forbidden", "The key may not do this",
+        "The key's role does not allow it. Roles: reader (read), technician (withdraw, thaw, serve, move stock, report \
+         events, read), integration (report animals and events, read), manager (everything, overrides included).";
+    NotFound 404 "not-found", "There is no such thing",
+        "Nothing of that id is in this business's book, or there is no such path. When the id stood in the body, \
+         `errors` says where.";
+    MethodNotAllowed 405 "method-not-allowed", "The method is not allowed here",
+        "The path exists but not with this method; the header Allow lists those that do.";
+    ChoiceRule 409 "choice-rule", "The choice rule calls for another semen type",
+        "The herd's choice rule (by default sexed semen for the first service, conventional after that) calls for \
+         another semen type for this service number. `semen_types` says what is allowed and `allowed` where it hangs. A \
+         manager's key may set the rule aside with `override: {\"reason\": \"...\"}`; that stays on record.";
+    NotInStock 409 "not-in-stock", "So many straws do not hang there",
+        "`requested` and `available` say what was asked for and what hangs there, `elsewhere` where else straws of that \
+         sire and type hang. The refusal stays with its Idempotency-Key even when straws arrive; ask again with a new one.";
+    AnimalPregnant 409 "animal-pregnant", "She was found pregnant",
+        "Inseminating her may end the pregnancy. Have her checked again; when she is empty, report the check. A manager's \
+         key may set this aside with `override`.";
+    DoNotBreed 409 "do-not-breed", "She is not to be bred",
+        "Her owner decided so. When that has changed, report it with `do_not_breed: false`. A manager's key may set this \
+         aside with `override`.";
+    AnimalLeft 409 "animal-left", "She left the herd",
+        "The book says that she left. If that is wrong, correct `left_on`. A manager's key may set this aside with \
+         `override`.";
+    TooYoung 409 "too-young", "The heifer is too young",
+        "The herd does not serve heifers below `first_service_days`. If her date of birth is wrong, correct it. A \
+         manager's key may set this aside with `override`.";
+    Kinship 409 "kinship", "She and the sire are too closely related",
+        "The calf's expected inbreeding from the known pedigree reaches the herd's `kinship_limit`. `allowed` names other \
+         straws. A manager's key may set this aside with `override`.";
+    LotNotUsable 409 "lot-not-usable", "The lot is quarantined or recalled",
+        "Its straws must stay where they are until its status is `usable` again. `allowed` names other straws. A \
+         manager's key may set this aside with `override`.";
+    AlreadyResolved 409 "already-resolved", "The straw was already served or discarded",
+        "A withdrawal ends once. `state` and `resolved_at` say how. If that was a mistake it is reversed, not edited.";
+    AlreadyThawing 409 "already-thawing", "The straw is in the bath already",
+        "`ready_at` and `use_by` say from when and until when to use it. A straw is thawed once and never frozen again.";
+    InUse 409 "in-use", "It is needed as it is",
+        "Something else in the book hangs on what was to be changed; the detail says what.";
+    Stale 412 "stale", "It was changed in the meantime",
+        "The ETag in If-Match is no longer that of the resource. Read it again, and send the change with its new ETag.";
+    TooLarge 413 "too-large", "The body is too large",
+        "A body may have at most 1 MiB.";
+    UnsupportedMediaType 415 "unsupported-media-type", "The content type is not understood",
+        "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH.";
+    InvalidInput 422 "invalid-input", "The content is wrong",
+        "`errors` lists every fault with a JSON Pointer to its place and what would be right. Nothing was changed; mend \
+         it and send it again, with the same Idempotency-Key if you like.";
+    BathTooHot 422 "bath-too-hot", "The bath is too warm",
+        "No straw goes in before the bath is right. The detail says what to do; with the bath's volume and the \
+         temperature of the water at hand it says how many millilitres. The supplier's own instruction overrides any default.";
+    BathTooCold 422 "bath-too-cold", "The bath is too cold",
+        "No straw goes in before the bath is right. The detail says what to do; with the bath's volume and the \
+         temperature of the water at hand it says how many millilitres. The supplier's own instruction overrides any default.";
+    IdempotencyMismatch 422 "idempotency-mismatch", "The Idempotency-Key was used for another request",
+        "The same key came before with other content, and nothing was written now. A retry must repeat the request; \
+         another act needs another key.";
+    RateLimited 429 "rate-limited", "Too many requests",
+        "This key has sent more requests than it may. Wait for as many seconds as Retry-After says.";
+    Internal 500 "internal", "A fault of the service",
+        "It was logged with the request's id (header X-Request-Id); tell the operator. Nothing was changed. The same \
+         request may be sent again.";
+    Busy 503 "busy", "Too many writes are waiting",
+        "Nothing was done. Send the same request with the same Idempotency-Key again after Retry-After.";
+    StoreUnavailable 503 "store-unavailable", "The store cannot be reached or written",
+        "Nothing was done: the disk may be full or read-only, or the database away. Send the same request with the same \
+         Idempotency-Key again after Retry-After.";
+    OutcomeUnknown 503 "outcome-unknown", "It is not known whether it was done",
+        "The commit failed or took too long, so the act may or may not be in the book. Send the same request with the \
+         same Idempotency-Key again: it is then done once, or its first answer is repeated.";
+}
+
+/// A problem document, as it is described to clients.
+#[derive(ToSchema)]
+#[schema(as = Problem)]
+#[allow(dead_code, reason = "describes what Problem writes by hand, with members of its kind beside these")]
+pub struct ProblemBody {
+    /// The kind of problem; leads to a page that explains it.
+    #[schema(rename = "type", example = "/problems/choice-rule", max_length = 200)]
+    r#type: String,
+    /// The same for every problem of the kind.
+    #[schema(max_length = 200)]
+    title: String,
+    /// The HTTP status.
+    #[schema(minimum = 400, maximum = 599)]
+    status: u16,
+    /// What happened this time, and what to do.
+    #[schema(max_length = 5000)]
+    detail: String,
+    /// Every fault of the content, with its place.
+    errors: Option<Vec<Fault>>,
+}
+
+/// A problem on its way to the caller.
+#[derive(Debug)]
+pub struct Problem {
+    kind: Kind,
+    detail: String,
+    errors: Vec<Fault>,
+    members: Map<String, Value>,
+    headers: Vec<(HeaderName, HeaderValue)>,
+}
+
+impl Problem {
+    /// A problem of this kind; `detail` explains this occurrence.
+    pub fn new(kind: Kind, detail: impl Into<String>) -> Self {
+        Self { kind, detail: detail.into(), errors: Vec::new(), members: Map::new(), headers: Vec::new() }
+    }
+
+    /// The content is wrong.
+    pub fn invalid(kind: Kind, errors: Vec<Fault>) -> Self {
+        let detail = match errors.as_slice() {
+            [one] => format!("{} {}.", one.pointer, one.detail),
+            several => format!("{} things are wrong; see errors.", several.len()),
+        };
+        Self { errors, ..Self::new(kind, detail) }
+    }
+
+    /// With an extension member for programs.
+    #[must_use]
+    pub fn with(mut self, member: &str, value: impl Into<Value>) -> Self {
+        self.members.insert(member.to_owned(), value.into());
+        self
+    }
+
+    /// With a header.
+    #[must_use]
+    pub fn with_header(mut self, name: HeaderName, value: HeaderValue) -> Self {
+        self.headers.push((name, value));
+        self
+    }
+
+    /// The status.
+    pub fn status(&self) -> u16 {
+        self.kind.status()
+    }
+
+    fn body(&self) -> String {
+        let mut body = json!({
+            "type": format!("/problems/{}", self.kind.slug()),
+            "title": self.kind.title(),
+            "status": self.kind.status(),
+            "detail": self.detail,
+        });
+        if let Value::Object(members) = &mut body {
+            if !self.errors.is_empty() {
+                members.insert("errors".to_owned(), json!(self.errors));
+            }
+            members.extend(self.members.clone());
+        }
+        body.to_string()
+    }
+
+    /// The problem as an answer that may be kept under an Idempotency-Key.
+    pub fn reply(&self) -> Reply {
+        Reply { status: self.status(), location: None, etag: None, body: self.body() }
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let mut response = Response::new(Body::from(self.body()));
+        *response.status_mut() =
+            StatusCode::from_u16(self.status()).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let headers = response.headers_mut();
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+        match self.status() {
+            401 => {
+                headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+            }
+            503 => {
+                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+            }
+            _ => {}
+        }
+        for (name, value) in self.headers {
+            headers.insert(name, value);
+        }
+        response
+    }
+}
+
+impl From<store::Error> for Problem {
+    /// The cause goes to the log, never to the client.
+    fn from(error: store::Error) -> Self {
+        tracing::error!(%error, "the store failed");
+        if error.is_fault() {
+            return internal();
+        }
+        Self::new(Kind::StoreUnavailable, "The store cannot be reached or written just now; nothing was done.")
+    }
+}
+
+impl From<Failure> for Problem {
+    fn from(failure: Failure) -> Self {
+        match failure {
+            Failure::Busy => Self::new(Kind::Busy, "Too many writes are waiting; this one was not begun."),
+            Failure::NotDone(error) => error.into(),
+            Failure::Unknown => Self::new(
+                Kind::OutcomeUnknown,
+                "The commit failed. Send the request again with the same Idempotency-Key.",
+            ),
+            Failure::Fault => internal(),
+        }
+    }
+}
+
+/// A fault of ours.
+pub fn internal() -> Problem {
+    Problem::new(Kind::Internal, "Something went wrong here; it was logged. Nothing was changed.")
+}
+
+impl From<Refusal> for Problem {
+    fn from(refusal: Refusal) -> Self {
+        match refusal {
+            Refusal::Unknown { what, id, pointer } => {
+                let problem = Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."));
+                match pointer {
+                    Some(pointer) => Self {
+                        errors: vec![Fault { pointer: pointer.to_owned(), detail: format!("names no {what} of this book") }],
+                        ..problem
+                    },
+                    None => problem,
+                }
+            }
+            Refusal::Invalid(faults) => Self::invalid(Kind::InvalidInput, faults),
+            Refusal::Forbidden { text } => Self::new(Kind::Forbidden, text),
+            Refusal::Stale => Self::new(Kind::Stale, "It has another ETag now; read it again before changing it."),
+            Refusal::InUse { text } => Self::new(Kind::InUse, text),
+            Refusal::Objected(objected) => {
+                let kind = kind_of(objected.kind);
+                let told: Vec<_> = objected.objections.iter().map(|objection| objection.text.as_str()).collect();
+                let reasons: Vec<_> = objected
+                    .objections
+                    .iter()
+                    .map(|objection| json!({"kind": objection.kind, "text": objection.text}))
+                    .collect();
+                let mut detail = told.join(" ");
+                if let Some(first) = objected.instead.first() {
+                    detail.push_str(&format!(
+                        " Nearest: {} ({}) in {}, {}.",
+                        first.sire_name,
+                        first.lot.details.semen_type,
+                        first.tank_name,
+                        first.place.told()
+                    ));
+                }
+                Self::new(kind, detail)
+                    .with("service_number", objected.numbered.service_number)
+                    .with("rank", objected.numbered.rank)
+                    .with("semen_types", json!(objected.allowed.semen_types))
+                    .with("rule", json!(objected.allowed))
+                    .with("objections", reasons)
+                    .with("allowed", views(&objected.instead))
+            }
+            Refusal::NotInStock(missing) => {
+                let elsewhere = missing.elsewhere.first().map_or_else(
+                    || " None hang elsewhere within reach.".to_owned(),
+                    |first| format!(" {} hang in {}, {}.", first.straws, first.tank_name, first.place.told()),
+                );
+                let detail = format!(
+                    "{} asked for, {} there: {}.{elsewhere}",
+                    missing.asked, missing.held, missing.text
+                );
+                Self::new(Kind::NotInStock, detail)
+                    .with("requested", missing.asked)
+                    .with("available", missing.held)
+                    .with("semen_type", json!(missing.semen_type))
+                    .with("elsewhere", views(&missing.elsewhere))
+            }
+            Refusal::AlreadyResolved { withdrawal, state, at } => {
+                Self::new(Kind::AlreadyResolved, format!("The straw was {state} already."))
+                    .with("withdrawal_id", json!(withdrawal))
+                    .with("state", json!(state))
+                    .with("resolved_at", json!(at))
+            }
+            Refusal::AlreadyThawing { withdrawal, ready_at, use_by } => {
+                Self::new(Kind::AlreadyThawing, "The straw went into the bath before.")
+                    .with("withdrawal_id", json!(withdrawal))
+                    .with("ready_at", json!(ready_at))
+                    .with("use_by", json!(use_by))
+            }
+            Refusal::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
+            Refusal::BathTooCold(advice) => bath(Kind::BathTooCold, advice),
+        }
+    }
+}
+
+fn bath(kind: Kind, advice: Advice) -> Problem {
+    let (add, replace) = (advice.add_ml, advice.replace_ml);
+    let problem = Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
+    let told = problem.detail.clone();
+    Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
+}
+
+fn views(stock: &[store::ledger::Stock]) -> Value {
+    json!(stock.iter().map(StockView::from).collect::<Vec<_>>())
+}
+
+fn kind_of(objection: DeviationKind) -> Kind {
+    match objection {
+        DeviationKind::AnimalPregnant => Kind::AnimalPregnant,
+        DeviationKind::DoNotBreed => Kind::DoNotBreed,
+        DeviationKind::AnimalLeft => Kind::AnimalLeft,
+        DeviationKind::TooYoung => Kind::TooYoung,
+        DeviationKind::Kinship => Kind::Kinship,
+        DeviationKind::LotNotUsable => Kind::LotNotUsable,
+        DeviationKind::ChoiceRule
+        | DeviationKind::BathOutOfRange
+        | DeviationKind::BeforeReady
+        | DeviationKind::AfterUseBy
+        | DeviationKind::BeforeWithdrawal => Kind::ChoiceRule,
+    }
+}

@@ -1,0 +1,84 @@
+//! A running service: the book opened, the writer at work, the interface listening.
+
+use std::{net::SocketAddr, time::Duration};
+
+use anyhow::Context as _;
+use metrics_exporter_prometheus::PrometheusHandle;
+use tokio::{net::TcpListener, sync::oneshot, task::JoinHandle};
+
+use crate::{
+    book::{
+        Book,
+        keys::{self, Secret},
+        writer::Writer,
+    },
+    clock::Clock,
+    config::Config,
+    http::{self, App, auth::Limiter},
+    store::Db,
+};
+
+/// How long requests under way may take after the service was told to stop.
+const DRAIN: Duration = Duration::from_secs(30);
+
+/// A running service.
+pub struct Running {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// The first manager's key, when the store was new.
+    pub first_key: Option<Secret>,
+    app: App,
+    stop: oneshot::Sender<()>,
+    serving: JoinHandle<std::io::Result<()>>,
+    writing: JoinHandle<()>,
+}
+
+/// Opens the book and starts serving it.
+///
+/// # Errors
+/// The store cannot be opened or is served by another process, or the address cannot be taken.
+pub async fn start(config: &Config, clock: Clock, metrics: Option<PrometheusHandle>) -> anyhow::Result<Running> {
+    let db = Db::serve_alone(&config.database_url).await?;
+    let first_key = keys::first_key(&db, clock.now()).await?;
+    let listener = TcpListener::bind(config.listen)
+        .await
+        .with_context(|| format!("cannot listen on {}", config.listen))?;
+    let address = listener.local_addr()?;
+    let (writer, writing) = Writer::start(db.clone(), clock.clone());
+    let limiter = config.rate_limit_per_minute.map(Limiter::new);
+    let app = App::new(Book { db, writer, clock }, limiter, metrics);
+    let router = http::router(app.clone());
+    let (stop, stopped) = oneshot::channel::<()>();
+    let serving = tokio::spawn(async move {
+        axum::serve(listener, router)
+            .with_graceful_shutdown(async move {
+                let _ = stopped.await;
+            })
+            .await
+    });
+    Ok(Running { address, first_key, app, stop, serving, writing })
+}
+
+impl Running {
+    /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.
+    ///
+    /// # Errors
+    /// The listener or the writer ended badly.
+    pub async fn stop(self) -> anyhow::Result<()> {
+        let Self { app, stop, serving, writing, .. } = self;
+        app.stop();
+        let _ = stop.send(());
+        match tokio::time::timeout(DRAIN, serving).await {
+            Ok(served) => served??,
+            Err(_) => tracing::warn!("requests were still under way after {} s", DRAIN.as_secs()),
+        }
+        let db = app.book.db.clone();
+        // The writer ends when the last handle to it is gone.
+        drop(app);
+        if tokio::time::timeout(DRAIN, writing).await.is_err() {
+            tracing::warn!("the writer did not end");
+        }
+        db.close().await;
+        Ok(())
+    }
+}
