@@ -139,7 +139,8 @@ mod tests {
         std::fs::write(&file, "listn = \"127.0.0.1:7000\"\n").unwrap();
         assert!(Settings::default().resolve(Some(&file)).is_err());
         assert!(Settings::default().resolve(Some(&dir.path().join("none.toml"))).is_err());
-        let config = Settings { database_url: Some("postgres://u:secret@h/d".to_owned()), ..Settings::default() };
+        let config =
+            Settings { database_url: Some("postgres://u:secret@h/d".to_owned()), ..Settings::default() };
         assert!(!format!("{:?}", config.resolve(None).unwrap()).contains("secret"));
     }
 }

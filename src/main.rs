@@ -221,7 +221,13 @@ async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
             (None, Some(at)) => format!("good until {at}"),
             (None, None) => "good".to_owned(),
         };
-        println!("{}  {:<11}  {state:<34}  business {}  {}", key.id, key.role.as_str(), key.business_id, key.name);
+        println!(
+            "{}  {:<11}  {state:<34}  business {}  {}",
+            key.id,
+            key.role.as_str(),
+            key.business_id,
+            key.name
+        );
     }
     db.close().await;
     Ok(ExitCode::SUCCESS)

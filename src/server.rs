@@ -37,7 +37,11 @@ pub struct Running {
 ///
 /// # Errors
 /// The store cannot be opened or is served by another process, or the address cannot be taken.
-pub async fn start(config: &Config, clock: Clock, metrics: Option<PrometheusHandle>) -> anyhow::Result<Running> {
+pub async fn start(
+    config: &Config,
+    clock: Clock,
+    metrics: Option<PrometheusHandle>,
+) -> anyhow::Result<Running> {
     let db = Db::serve_alone(&config.database_url).await?;
     let first_key = keys::first_key(&db, clock.now()).await?;
     let listener = TcpListener::bind(config.listen)

@@ -8,7 +8,8 @@ use tracing_subscriber::EnvFilter;
 use crate::config::LogFormat;
 
 /// Bounds in seconds between which durations are counted.
-const SECONDS: &[f64] = &[0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0];
+const SECONDS: &[f64] =
+    &[0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0];
 
 /// Bounds between which numbers of acts are counted.
 const ACTS: &[f64] = &[1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0];

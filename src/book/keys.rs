@@ -38,7 +38,9 @@ impl Secret {
             getrandom::fill(&mut bytes)?;
             // 248 is the largest multiple of 62 in a byte: above it some digits would come oftener.
             let even = bytes.iter().filter(|byte| **byte < 248);
-            random.extend(even.take(RANDOM - random.len()).map(|byte| char::from(DIGITS[usize::from(byte % 62)])));
+            random.extend(
+                even.take(RANDOM - random.len()).map(|byte| char::from(DIGITS[usize::from(byte % 62)])),
+            );
         }
         Ok(Self(format!("{PREFIX}{random}_{}", check(&random))))
     }
@@ -84,9 +86,10 @@ pub async fn create(
 ) -> store::Result<(Key, Secret)> {
     let secret = Secret::random()
         .map_err(|error| store::Error::Unusable(format!("the system gives no random numbers: {error}")))?;
-    let key = Key { business_id, id: KeyId::new(), name, role, created_at: now, expires_at, revoked_at: None };
-    let hash = hash(secret.reveal())
-        .ok_or_else(|| store::Error::Unusable("a new key does not check".to_owned()))?;
+    let key =
+        Key { business_id, id: KeyId::new(), name, role, created_at: now, expires_at, revoked_at: None };
+    let hash =
+        hash(secret.reveal()).ok_or_else(|| store::Error::Unusable("a new key does not check".to_owned()))?;
     store::key::add(tx, &key, &hash).await?;
     Ok((key, secret))
 }

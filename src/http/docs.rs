@@ -41,7 +41,12 @@ pub struct IdempotencyKey {
 #[allow(dead_code, reason = "describes a header that Command reads")]
 pub struct IdempotencyKeyRequired {
     /// Made up once for each act, kept, and sent again with every retry, so that straws are never taken twice.
-    #[param(rename = "Idempotency-Key", min_length = 1, max_length = 255, example = "8e03978e-40d5-43e8-bc93-6894a57f9324")]
+    #[param(
+        rename = "Idempotency-Key",
+        min_length = 1,
+        max_length = 255,
+        example = "8e03978e-40d5-43e8-bc93-6894a57f9324"
+    )]
     idempotency_key: String,
 }
 
@@ -112,7 +117,9 @@ pub fn complete(api: &mut openapi::OpenApi) {
         .bearer_format("tks_...")
         .description(Some("A key of this service, made with `tankside key create`."))
         .build();
-    api.components.get_or_insert_with(Components::new).add_security_scheme("key", SecurityScheme::Http(bearer));
+    api.components
+        .get_or_insert_with(Components::new)
+        .add_security_scheme("key", SecurityScheme::Http(bearer));
 }
 
 /// The whole description as it is committed and served: JSON with a line feed at the end.
@@ -137,13 +144,17 @@ pub async fn docs(State(app): State<App>) -> Response {
 pub async fn problem(Path(slug): Path<String>) -> Response {
     match Kind::ALL.iter().find(|kind| kind.slug() == slug) {
         Some(kind) => page(problem_page(*kind)),
-        None => Problem::new(Kind::NotFound, "There is no problem of that name; see /problems.").into_response(),
+        None => {
+            Problem::new(Kind::NotFound, "There is no problem of that name; see /problems.").into_response()
+        }
     }
 }
 
 /// `GET /problems`.
 pub async fn problems() -> Response {
-    let mut body = String::from("<h1>Problems</h1><p>Each <code>type</code> of a problem document leads to its page.</p><ul>");
+    let mut body = String::from(
+        "<h1>Problems</h1><p>Each <code>type</code> of a problem document leads to its page.</p><ul>",
+    );
     for kind in Kind::ALL {
         let _ = write!(
             body,
@@ -305,7 +316,9 @@ fn type_name(api: &Value, schema: &Value) -> String {
     }
     match &target["type"] {
         Value::String(kind) if kind == "array" => format!("list of {}", type_name(api, &target["items"])),
-        Value::String(kind) => target["format"].as_str().map_or_else(|| kind.clone(), |format| format!("{kind} ({format})")),
+        Value::String(kind) => {
+            target["format"].as_str().map_or_else(|| kind.clone(), |format| format!("{kind} ({format})"))
+        }
         Value::Array(kinds) => kinds.iter().filter_map(Value::as_str).collect::<Vec<_>>().join(" or "),
         _ => "object".to_owned(),
     }

@@ -93,8 +93,12 @@ impl FromRequestParts<App> for Id {
 
     async fn from_request_parts(parts: &mut Parts, state: &App) -> Result<Self, Problem> {
         let path = Path::<Uuid>::from_request_parts(parts, state).await;
-        path.map(|Path(id)| Self(id))
-            .map_err(|_| Problem::new(Kind::NotFound, "There is nothing under this path: its id is not one of this service."))
+        path.map(|Path(id)| Self(id)).map_err(|_| {
+            Problem::new(
+                Kind::NotFound,
+                "There is nothing under this path: its id is not one of this service.",
+            )
+        })
     }
 }
 
@@ -138,7 +142,10 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
         let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
         content_type(&parts.method, &parts.headers)?;
         if parts.uri.query().is_some_and(|query| !query.is_empty()) {
-            return Err(Problem::new(Kind::InvalidQuery, "This takes no query parameters; everything stands in the body."));
+            return Err(Problem::new(
+                Kind::InvalidQuery,
+                "This takes no query parameters; everything stands in the body.",
+            ));
         }
         let key = idempotency_key(&parts.headers)?;
         if K::REQUIRED && key.is_none() {
@@ -171,7 +178,8 @@ fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
         return Ok(());
     }
     let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
-    let problem = Problem::new(Kind::UnsupportedMediaType, format!("The request has {told}; send application/json."));
+    let problem =
+        Problem::new(Kind::UnsupportedMediaType, format!("The request has {told}; send application/json."));
     Err(if method == Method::PATCH {
         let patches = HeaderValue::from_static("application/merge-patch+json, application/json");
         problem.with_header(header::HeaderName::from_static("accept-patch"), patches)
@@ -186,7 +194,8 @@ fn idempotency_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
     let Some(value) = sent.next() else { return Ok(None) };
     let text = value.to_str().unwrap_or_default().trim();
     let bare = text.strip_prefix('"').and_then(|text| text.strip_suffix('"')).unwrap_or(text);
-    let well_formed = (1..=255).contains(&bare.len()) && bare.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+    let well_formed =
+        (1..=255).contains(&bare.len()) && bare.bytes().all(|byte| (b' '..=b'~').contains(&byte));
     if !well_formed || sent.next().is_some() {
         return Err(Problem::new(
             Kind::IdempotencyKeyInvalid,
@@ -254,7 +263,10 @@ mod tests {
         let read = |values: &[&str]| if_match(&headers("if-match", values));
         assert_eq!(read(&[]), None);
         assert_eq!(read(&["*"]), None);
-        assert_eq!(read(&["\"a\", \"b\"", "\"c\""]), Some(vec!["a".to_owned(), "b".to_owned(), "c".to_owned()]));
+        assert_eq!(
+            read(&["\"a\", \"b\"", "\"c\""]),
+            Some(vec!["a".to_owned(), "b".to_owned(), "c".to_owned()])
+        );
         assert_eq!(read(&["W/\"a\""]), Some(vec![]));
     }
 

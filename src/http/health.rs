@@ -1,6 +1,11 @@
 //! Whether the service lives, and whether it can do its work.
 
-use axum::{Json, extract::State, http::StatusCode, response::{IntoResponse, Response}};
+use axum::{
+    Json,
+    extract::State,
+    http::StatusCode,
+    response::{IntoResponse, Response},
+};
 use serde_json::json;
 
 use super::App;
@@ -32,5 +37,9 @@ pub async fn readyz(State(app): State<App>) -> Response {
 
 /// `GET /metrics`: counters in Prometheus text.
 pub async fn metrics(State(app): State<App>) -> Response {
-    app.metrics.as_ref().map(metrics_exporter_prometheus::PrometheusHandle::render).unwrap_or_default().into_response()
+    app.metrics
+        .as_ref()
+        .map(metrics_exporter_prometheus::PrometheusHandle::render)
+        .unwrap_or_default()
+        .into_response()
 }

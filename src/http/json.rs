@@ -13,7 +13,8 @@ pub fn read(bytes: &[u8]) -> Result<Value, Problem> {
     let faults = RefCell::new(Vec::new());
     let mut from = serde_json::Deserializer::from_slice(bytes);
     let strict = Strict { spot: Spot::body(), faults: &faults };
-    let value = strict.deserialize(&mut from).and_then(|value| from.end().map(|()| value)).map_err(unreadable)?;
+    let value =
+        strict.deserialize(&mut from).and_then(|value| from.end().map(|()| value)).map_err(unreadable)?;
     let faults = faults.into_inner();
     if faults.is_empty() { Ok(value) } else { Err(Problem::invalid(Kind::InvalidInput, faults)) }
 }
@@ -112,8 +113,17 @@ mod tests {
 
     #[test]
     fn reads_what_serde_reads() {
-        for text in ["{\"a\": [1, -2, 2.5, true, null, \"x\\u00e9\", {\"b\": {}}]}", "[]", "null", " 18446744073709551615 "] {
-            assert_eq!(read(text.as_bytes()).unwrap(), serde_json::from_str::<Value>(text).unwrap(), "{text}");
+        for text in [
+            "{\"a\": [1, -2, 2.5, true, null, \"x\\u00e9\", {\"b\": {}}]}",
+            "[]",
+            "null",
+            " 18446744073709551615 ",
+        ] {
+            assert_eq!(
+                read(text.as_bytes()).unwrap(),
+                serde_json::from_str::<Value>(text).unwrap(),
+                "{text}"
+            );
         }
         assert_eq!(read(b"{\"a\": -0}").unwrap(), json!({"a": -0.0}));
     }

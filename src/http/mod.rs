@@ -175,7 +175,10 @@ async fn plain_request_id(mut request: Request) -> Request {
 
 /// What is told of a business is not for caches.
 async fn no_store(mut response: Response) -> Response {
-    response.headers_mut().entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("private, no-cache"));
+    response
+        .headers_mut()
+        .entry(header::CACHE_CONTROL)
+        .or_insert(HeaderValue::from_static("private, no-cache"));
     response
 }
 
@@ -186,7 +189,10 @@ async fn within_time(request: Request, next: Next) -> Response {
         Ok(response) => response,
         Err(_) => Problem::new(
             Kind::OutcomeUnknown,
-            format!("There was no answer within {} s. Send it again with the same Idempotency-Key.", LONGEST.as_secs()),
+            format!(
+                "There was no answer within {} s. Send it again with the same Idempotency-Key.",
+                LONGEST.as_secs()
+            ),
         )
         .into_response(),
     }

@@ -78,10 +78,7 @@ impl From<Received> for ReceiptView {
         (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn receive(
-    State(app): State<App>,
-    command: LedgerCommand<NewReceipt>,
-) -> Result<Response, Problem> {
+async fn receive(State(app): State<App>, command: LedgerCommand<NewReceipt>) -> Result<Response, Problem> {
     let receipt = command.body.clone();
     let act = Receive {
         lot_id: receipt.lot_id,
@@ -122,8 +119,7 @@ async fn list(
 ) -> Result<Response, Problem> {
     let (after, limit) = listing.by_line()?;
     let mut tx = app.book.db.read().await?;
-    let rows =
-        ledger::movements(&mut tx, caller.business_id, listing.filter.lot_id, after, limit).await?;
+    let rows = ledger::movements(&mut tx, caller.business_id, listing.filter.lot_id, after, limit).await?;
     Ok(listing.list(rows, |movement| movement.seq.to_string(), |movement| movement))
 }
 
@@ -132,11 +128,7 @@ async fn list(
     summary = "Read a line of the ledger",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "The movement.", body = Movement), Problems))]
-async fn read(
-    State(app): State<App>,
-    caller: Permit<Read>,
-    Id(id): Id,
-) -> Result<Json<Movement>, Problem> {
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
     let mut tx = app.book.db.read().await?;
     let movement = ledger::movement(&mut tx, caller.business_id, MovementId(id)).await?;
     let movement = movement

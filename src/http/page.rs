@@ -117,14 +117,13 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
             .filter_map(|(name, value)| Some((name.clone(), value.as_str()?.to_owned())))
             .collect();
         let mark = crc32fast::hash(format!("{} {others:?}", parts.uri.path()).as_bytes());
-        let after = match cursor {
-            None => None,
-            Some(sent) => Some(
-                sent.as_str()
-                    .and_then(|cursor| open(cursor, mark))
-                    .ok_or_else(|| fault("cursor", "must be the next_cursor of a page with the same filters"))?,
-            ),
-        };
+        let after =
+            match cursor {
+                None => None,
+                Some(sent) => Some(sent.as_str().and_then(|cursor| open(cursor, mark)).ok_or_else(|| {
+                    fault("cursor", "must be the next_cursor of a page with the same filters")
+                })?),
+            };
         let filter = read_query(members)?;
         Ok(Self { filter, limit, after, mark, path: parts.uri.path().to_owned(), others })
     }
@@ -170,13 +169,19 @@ impl<F> Listing<F> {
 
     /// The page: of `rows`, read with one more than it shows, each shown by `show`; `place` tells
     /// where a row stands.
-    pub fn page<R, T>(&self, mut rows: Vec<R>, place: impl Fn(&R) -> String, show: impl Fn(R) -> T) -> Page<T> {
+    pub fn page<R, T>(
+        &self,
+        mut rows: Vec<R>,
+        place: impl Fn(&R) -> String,
+        show: impl Fn(R) -> T,
+    ) -> Page<T> {
         let shown = usize::try_from(self.limit).unwrap_or(usize::MAX);
         let more = rows.len() > shown;
         rows.truncate(shown);
-        let next_cursor = rows.last().filter(|_| more).map(|last| {
-            BASE64_URL_SAFE_NO_PAD.encode(format!("{:08x} {}", self.mark, place(last)))
-        });
+        let next_cursor = rows
+            .last()
+            .filter(|_| more)
+            .map(|last| BASE64_URL_SAFE_NO_PAD.encode(format!("{:08x} {}", self.mark, place(last))));
         Page { items: rows.into_iter().map(show).collect(), next_cursor }
     }
 

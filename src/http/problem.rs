@@ -261,7 +261,10 @@ impl From<store::Error> for Problem {
         if error.is_fault() {
             return internal();
         }
-        Self::new(Kind::StoreUnavailable, "The store cannot be reached or written just now; nothing was done.")
+        Self::new(
+            Kind::StoreUnavailable,
+            "The store cannot be reached or written just now; nothing was done.",
+        )
     }
 }
 
@@ -291,7 +294,10 @@ impl From<Refusal> for Problem {
                 let problem = Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."));
                 match pointer {
                     Some(pointer) => Self {
-                        errors: vec![Fault { pointer: pointer.to_owned(), detail: format!("names no {what} of this book") }],
+                        errors: vec![Fault {
+                            pointer: pointer.to_owned(),
+                            detail: format!("names no {what} of this book"),
+                        }],
                         ..problem
                     },
                     None => problem,
@@ -299,11 +305,14 @@ impl From<Refusal> for Problem {
             }
             Refusal::Invalid(faults) => Self::invalid(Kind::InvalidInput, faults),
             Refusal::Forbidden { text } => Self::new(Kind::Forbidden, text),
-            Refusal::Stale => Self::new(Kind::Stale, "It has another ETag now; read it again before changing it."),
+            Refusal::Stale => {
+                Self::new(Kind::Stale, "It has another ETag now; read it again before changing it.")
+            }
             Refusal::InUse { text } => Self::new(Kind::InUse, text),
             Refusal::Objected(objected) => {
                 let kind = kind_of(objected.kind);
-                let told: Vec<_> = objected.objections.iter().map(|objection| objection.text.as_str()).collect();
+                let told: Vec<_> =
+                    objected.objections.iter().map(|objection| objection.text.as_str()).collect();
                 let reasons: Vec<_> = objected
                     .objections
                     .iter()
@@ -362,7 +371,8 @@ impl From<Refusal> for Problem {
 
 fn bath(kind: Kind, advice: Advice) -> Problem {
     let (add, replace) = (advice.add_ml, advice.replace_ml);
-    let problem = Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
+    let problem =
+        Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
     let told = problem.detail.clone();
     Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
 }

@@ -57,10 +57,7 @@ form! {
         (status = 201, description = "On record.", body = ServiceView,
          headers(("Location" = String, description = "The service."))),
         Problems))]
-async fn record(
-    State(app): State<App>,
-    command: LedgerCommand<NewService>,
-) -> Result<Response, Problem> {
+async fn record(State(app): State<App>, command: LedgerCommand<NewService>) -> Result<Response, Problem> {
     let new = command.body.clone();
     let semen =
         semen(new.withdrawal_id, new.animal_id, new.sire_id, new.semen_type, new.semen_from_herd_stock)?;

@@ -15,8 +15,8 @@ use crate::{
         thaw::ThawProtocol,
         timing::Timing,
         values::{
-            AnimalId, Celsius, HerdId, LotId, Mark, Name, Note, Reason, ServiceId, SireId, Straws, Technician, Timestamp,
-            WithdrawalId,
+            AnimalId, Celsius, HerdId, LotId, Mark, Name, Note, Reason, ServiceId, SireId, Straws,
+            Technician, Timestamp, WithdrawalId,
         },
         verdict::{Deviation, Deviations},
         withdrawal::WithdrawalState,

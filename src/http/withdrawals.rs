@@ -24,7 +24,8 @@ use crate::{
         place::Place,
         semen::SemenType,
         values::{
-            AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp, WithdrawalId,
+            AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
+            WithdrawalId,
         },
         withdrawal::DiscardReason,
     },
@@ -234,7 +235,8 @@ async fn list(
     let filter = &listing.filter;
     let business = caller.business_id;
     let rows =
-        store::withdrawal::list(&mut tx, business, filter.animal_id, filter.unresolved, listing.by_id()?).await?;
+        store::withdrawal::list(&mut tx, business, filter.animal_id, filter.unresolved, listing.by_id()?)
+            .await?;
     let mut all: Vec<Shown> = Vec::with_capacity(rows.len());
     for row in rows {
         all.push(shown(&mut tx, business, row).await?);

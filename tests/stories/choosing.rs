@@ -1,0 +1,297 @@
+//! What stands against a straw for an animal, and how it is set aside.
+
+use serde_json::{Value, json};
+use tankside::store::key::Role;
+
+use crate::{
+    on_both_stores,
+    world::{Client, Farm, World},
+};
+
+on_both_stores!(
+    the_choice_rule_refuses_and_says_what_instead,
+    an_override_needs_a_manager_and_stays_on_record,
+    a_herd_has_its_own_choice_rule,
+    a_pregnant_animal_is_refused,
+    do_not_breed_is_refused_until_it_is_lifted,
+    her_own_sire_is_refused_and_so_are_half_sibs,
+    a_quarantined_lot_stays_where_it_is,
+    a_heifer_too_young_or_an_animal_gone_is_refused,
+    a_fresh_cow_is_served_with_a_warning,
+    another_herds_tank_is_out_of_reach,
+    not_enough_straws_says_where_else,
+    abortions_open_a_cycle_only_when_said_so,
+);
+
+async fn withdraw(client: &Client, animal: &str, lot: &str) -> crate::world::Answer {
+    client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": lot})).await
+}
+
+async fn next(client: &Client, animal: &str) -> Value {
+    client.get(&format!("/v1/animals/{animal}/next-service")).await.expect(200)
+}
+
+async fn the_choice_rule_refuses_and_says_what_instead(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    let refused = withdraw(client, &animal, &farm.conventional).await.problem(409, "choice-rule");
+    assert_eq!(refused["service_number"], 1);
+    assert_eq!(refused["semen_types"], json!(["sexed_female", "sexed_male"]));
+    assert_eq!(refused["allowed"][0]["lot"]["id"], json!(farm.sexed));
+    assert_eq!(refused["allowed"][0]["place"], farm.place(3));
+    assert!(refused["detail"].as_str().unwrap().contains("canister 3, cane B, upper goblet"));
+    assert_eq!(farm.straws(client, &farm.conventional).await, 10, "nothing was taken");
+
+    // A sire and a type that the rule does not allow.
+    let order = json!({"animal_id": animal, "sire_id": farm.sire, "semen_type": "conventional"});
+    client.post("/v1/withdrawals", order).await.problem(409, "choice-rule");
+}
+
+async fn an_override_needs_a_manager_and_stays_on_record(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    let order = json!({"animal_id": animal, "lot_id": farm.conventional,
+                       "override": {"reason": "Owner wants a beef calf."}});
+    let technician = world.caller(Role::Technician).await;
+    technician.post("/v1/withdrawals", order.clone()).await.problem(403, "forbidden");
+    assert_eq!(farm.straws(client, &farm.conventional).await, 10);
+
+    let taken = client.post("/v1/withdrawals", order).await.created();
+    assert_eq!(taken["deviations"][0]["kind"], "choice_rule");
+    assert_eq!(taken["deviations"][0]["reason"], "Owner wants a beef calf.");
+    assert_eq!(taken["override_reason"], "Owner wants a beef calf.");
+    let service = client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+    assert_eq!(service["deviations"][0]["kind"], "choice_rule");
+
+    // Where nothing stands in the way there is nothing to set aside, and a technician may say so.
+    let other = farm.animal(client, "2").await;
+    let order = json!({"animal_id": other, "lot_id": farm.sexed, "override": {"reason": "to be safe"}});
+    let taken = technician.post("/v1/withdrawals", order).await.created();
+    assert_eq!((&taken["deviations"], &taken["override_reason"]), (&json!([]), &json!(null)));
+}
+
+async fn a_herd_has_its_own_choice_rule(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let rule = json!([
+        {"from_service": 1, "to_service": 2, "class": "heifer", "semen_types": ["sexed_female"]},
+        {"from_service": 1, "semen_types": ["conventional"]},
+    ]);
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": rule})).await.expect(200);
+    let heifer = farm.animal(client, "1").await;
+    farm.served(client, &heifer, "2026-02-09T08:00:00Z").await;
+    assert_eq!(next(client, &heifer).await["semen_types"], json!(["sexed_female"]), "service 2 of a heifer");
+    let cow = farm.animal(client, "2").await;
+    client
+        .post("/v1/calvings", json!({"animal_id": cow, "calved_at": "2025-11-01T08:00:00Z"}))
+        .await
+        .created();
+    let next = next(client, &cow).await;
+    assert_eq!((&next["class"], &next["semen_types"]), (&json!("cow"), &json!(["conventional"])));
+    withdraw(client, &cow, &farm.sexed).await.problem(409, "choice-rule");
+    withdraw(client, &cow, &farm.conventional).await.created();
+}
+
+async fn a_pregnant_animal_is_refused(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    farm.served(client, &animal, "2026-01-10T08:00:00Z").await;
+    let check = |result: &str, at: &str| json!({"animal_id": animal, "checked_at": at, "method": "ultrasound", "result": result});
+    let report =
+        async |result: &str, at: &str| client.post("/v1/pregnancy-checks", check(result, at)).await.created();
+    report("pregnant", "2026-02-20T08:00:00Z").await;
+    let refused = withdraw(client, &animal, &farm.conventional).await.problem(409, "animal-pregnant");
+    assert_eq!(refused["allowed"], json!([]), "no other straw would help");
+    let asked = next(client, &animal).await;
+    assert_eq!(asked["permitted"], false);
+    assert_eq!(asked["objections"][0]["kind"], "animal_pregnant");
+
+    let order =
+        json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "Vet's order."}});
+    let taken = client.post("/v1/withdrawals", order).await.created();
+    assert_eq!(taken["deviations"][0]["kind"], "animal_pregnant");
+
+    report("empty", "2026-02-25T08:00:00Z").await;
+    withdraw(client, &animal, &farm.conventional).await.created();
+    // Ultrasound from 25-30 days after the service: Texas A&M / CSU report.
+    let other = farm.animal(client, "2").await;
+    farm.served(client, &other, "2026-02-10T08:00:00Z").await;
+    let early = json!({"animal_id": other, "checked_at": "2026-02-20T08:00:00Z", "method": "ultrasound", "result": "empty"});
+    let early = client.post("/v1/pregnancy-checks", early).await.created();
+    assert!(early["warnings"][0].as_str().unwrap().contains("25 days"));
+}
+
+async fn do_not_breed_is_refused_until_it_is_lifted(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    client
+        .post("/v1/do-not-breed", json!({"animal_id": animal, "decided_at": "2026-02-01T08:00:00Z"}))
+        .await
+        .created();
+    withdraw(client, &animal, &farm.sexed).await.problem(409, "do-not-breed");
+    let lifted = json!({"animal_id": animal, "decided_at": "2026-03-01T08:00:00Z", "do_not_breed": false});
+    client.post("/v1/do-not-breed", lifted).await.created();
+    withdraw(client, &animal, &farm.sexed).await.created();
+}
+
+async fn her_own_sire_is_refused_and_so_are_half_sibs(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    // Sire x daughter 0.25, half sibs 0.125: Mrode 3e, ch. 2.
+    let daughter = client
+        .make(
+            "/v1/animals",
+            json!({"herd_id": farm.herd, "number": "1", "born_on": "2023-05-02", "sire_id": farm.sire}),
+        )
+        .await;
+    let refused = withdraw(client, &daughter, &farm.sexed).await.problem(409, "kinship");
+    assert!(refused["detail"].as_str().unwrap().contains("25.0 %"), "{refused:#}");
+    let asked = next(client, &daughter).await;
+    assert_eq!(asked["candidates"], json!([]));
+    assert_eq!(asked["blocked"][0]["sire_id"], json!(farm.sire));
+
+    let half_brother = client.make("/v1/sires", json!({"name": "Invented Son", "sire_id": farm.sire})).await;
+    let lot = client.make("/v1/lots", json!({"sire_id": half_brother, "semen_type": "sexed_female"})).await;
+    farm.receive(client, &lot, 5, 5).await;
+    let refused = withdraw(client, &daughter, &lot).await.problem(409, "kinship");
+    assert!(refused["detail"].as_str().unwrap().contains("12.5 %"), "{refused:#}");
+
+    let granddaughter = client
+        .make(
+            "/v1/animals",
+            json!({"herd_id": farm.herd, "number": "2", "born_on": "2024-05-02", "dam_id": daughter}),
+        )
+        .await;
+    let refused = withdraw(client, &granddaughter, &farm.sexed).await.problem(409, "kinship");
+    assert!(refused["detail"].as_str().unwrap().contains("12.5 %"), "grandsire x granddaughter: {refused:#}");
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"kinship_limit": 0.2})).await.expect(200);
+    withdraw(client, &granddaughter, &farm.sexed).await.created();
+    withdraw(client, &daughter, &farm.sexed).await.problem(409, "kinship");
+}
+
+async fn a_quarantined_lot_stays_where_it_is(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    for status in ["quarantined", "recalled"] {
+        client.patch(&format!("/v1/lots/{}", farm.sexed), None, json!({"status": status})).await.expect(200);
+        let refused = withdraw(client, &animal, &farm.sexed).await.problem(409, "lot-not-usable");
+        assert!(refused["detail"].as_str().unwrap().contains(status));
+        let asked = next(client, &animal).await;
+        assert_eq!(asked["candidates"], json!([]));
+        assert_eq!(asked["blocked"][0]["lot_id"], json!(farm.sexed));
+    }
+    // Another lot of the same sire is offered instead.
+    let other = farm.lot(client, "sexed_male", "2025-01-01").await;
+    farm.receive(client, &other, 1, 1).await;
+    let refused = withdraw(client, &animal, &farm.sexed).await.problem(409, "lot-not-usable");
+    assert_eq!(refused["allowed"][0]["lot"]["id"], json!(other));
+    client.patch(&format!("/v1/lots/{}", farm.sexed), None, json!({"status": "usable"})).await.expect(200);
+    withdraw(client, &animal, &farm.sexed).await.created();
+}
+
+async fn a_heifer_too_young_or_an_animal_gone_is_refused(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    // First service of heifers from 12 months: Santos, Univ. Florida.
+    let young = json!({"herd_id": farm.herd, "number": "1", "born_on": "2025-03-03"});
+    let young = client.make("/v1/animals", young).await;
+    withdraw(client, &young, &farm.sexed).await.problem(409, "too-young");
+    world.set_clock("2026-03-03T12:00:00+01:00");
+    withdraw(client, &young, &farm.sexed).await.created();
+
+    let gone = farm.animal(client, "2").await;
+    client.patch(&format!("/v1/animals/{gone}"), None, json!({"left_on": "2026-02-01"})).await.expect(200);
+    withdraw(client, &gone, &farm.sexed).await.problem(409, "animal-left");
+}
+
+async fn a_fresh_cow_is_served_with_a_warning(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    client
+        .post("/v1/calvings", json!({"animal_id": animal, "calved_at": "2026-02-01T08:00:00Z"}))
+        .await
+        .created();
+    // Voluntary waiting period 45-60 d: Overton 2009 and others; a warning only.
+    let taken = withdraw(client, &animal, &farm.sexed).await.created();
+    assert!(taken["warnings"][0].as_str().unwrap().contains("waits 50 days"), "{taken:#}");
+    assert_eq!(taken["deviations"], json!([]));
+}
+
+async fn another_herds_tank_is_out_of_reach(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let other = client.make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "Europe/Vienna"})).await;
+    let guest = json!({"herd_id": other, "number": "1", "born_on": "2023-05-02"});
+    let guest = client.make("/v1/animals", guest).await;
+    assert_eq!(next(client, &guest).await["candidates"], json!([]));
+    withdraw(client, &guest, &farm.sexed).await.problem(409, "not-in-stock");
+
+    // The technician's own tank serves every herd.
+    let van = client.make("/v1/tanks", json!({"name": "Van", "canisters": 3})).await;
+    let receipt = json!({"lot_id": farm.sexed, "place": {"tank_id": van, "canister": 1}, "straws": 2});
+    client.post("/v1/receipts", receipt).await.created();
+    let taken = withdraw(client, &guest, &farm.sexed).await.created();
+    assert_eq!(taken["place"]["tank_id"], json!(van));
+    let service = client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+    assert_eq!(service["semen_from_herd_stock"], false);
+
+    // Named in so many words, another herd's tank is used, with a warning.
+    let order = json!({"animal_id": farm.animal(client, "2").await, "lot_id": farm.sexed,
+                       "place": {"tank_id": van, "canister": 1}});
+    client.post("/v1/withdrawals", order).await.created();
+    world.pass(chrono::TimeDelta::days(3));
+    client
+        .patch(
+            &format!("/v1/herds/{other}"),
+            None,
+            json!({"choice_rule": [
+        {"from_service": 1, "semen_types": ["sexed_female", "conventional"]}]}),
+        )
+        .await
+        .expect(200);
+    let order = json!({"animal_id": guest, "lot_id": farm.sexed, "place": farm.place(3)});
+    let taken = client.post("/v1/withdrawals", order).await.created();
+    assert!(taken["warnings"][0].as_str().unwrap().contains("another herd"), "{taken:#}");
+}
+
+async fn not_enough_straws_says_where_else(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    farm.receive(client, &farm.sexed, 5, 2).await;
+    let order = |place: Value, straws: i64| json!({"animal_id": animal, "lot_id": farm.sexed, "place": place, "straws": straws});
+    let refused = client.post("/v1/withdrawals", order(farm.place(5), 3)).await.problem(409, "not-in-stock");
+    assert_eq!((&refused["requested"], &refused["available"]), (&json!(3), &json!(2)));
+    assert_eq!(refused["elsewhere"][0]["place"], farm.place(3));
+    client.post("/v1/withdrawals", order(farm.place(1), 1)).await.problem(409, "not-in-stock");
+
+    // Without a place, one that holds as many is taken.
+    let many = json!({"animal_id": animal, "lot_id": farm.sexed, "straws": 9});
+    assert_eq!(client.post("/v1/withdrawals", many.clone()).await.created()["place"], farm.place(3));
+    client.post("/v1/withdrawals", many).await.problem(409, "not-in-stock");
+    let empty = client.make("/v1/lots", json!({"sire_id": farm.sire, "semen_type": "sexed_male"})).await;
+    let refused = withdraw(client, &animal, &empty).await.problem(409, "not-in-stock");
+    assert_eq!((&refused["available"], &refused["elsewhere"]), (&json!(0), &json!([])));
+    let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
+    let order = json!({"animal_id": animal, "sire_id": none});
+    client.post("/v1/withdrawals", order).await.problem(409, "not-in-stock");
+}
+
+async fn abortions_open_a_cycle_only_when_said_so(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    for (number, opens, expected) in [("1", false, 2), ("2", true, 1)] {
+        let animal = farm.animal(client, number).await;
+        farm.served(client, &animal, "2025-10-01T08:00:00Z").await;
+        let abortion =
+            json!({"animal_id": animal, "aborted_at": "2026-01-01T08:00:00Z", "opens_cycle": opens});
+        client.post("/v1/abortions", abortion).await.created();
+        assert_eq!(next(client, &animal).await["service_number"], expected);
+    }
+}

@@ -1,0 +1,10 @@
+//! Stories over HTTP against the real server, each told on both stores.
+
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+
+mod choosing;
+mod concurrency;
+mod idempotency;
+mod main_job;
+mod thawing;
+mod world;

@@ -1,0 +1,306 @@
+//! A service of its own for each story, with a clock that the story sets, and an invented farm.
+
+use std::{
+    net::SocketAddr,
+    sync::{Arc, Mutex},
+};
+
+use chrono::{DateTime, TimeDelta, Utc};
+use reqwest::{Method, header::HeaderMap};
+use serde_json::{Value, json};
+use sqlx::{Connection as _, Executor as _};
+use tankside::{
+    book::keys,
+    clock::Clock,
+    config::Settings,
+    domain::values::{BusinessId, Name, Timestamp},
+    server::{self, Running},
+    store::{self, Db, key::Role},
+};
+use uuid::Uuid;
+
+/// When every story begins: a Monday morning in Vienna.
+pub const MORNING: &str = "2026-03-02T06:00:00+01:00";
+
+/// A running service with its manager's key.
+pub struct World {
+    pub base: String,
+    pub database_url: String,
+    pub manager: Client,
+    clock: Arc<Mutex<DateTime<Utc>>>,
+    running: Running,
+    _folder: tempfile::TempDir,
+}
+
+/// Calls the service with one key.
+#[derive(Clone)]
+pub struct Client {
+    http: reqwest::Client,
+    base: String,
+    pub key: String,
+}
+
+/// What came back.
+#[derive(Debug)]
+pub struct Answer {
+    pub status: u16,
+    pub headers: HeaderMap,
+    pub body: Value,
+}
+
+pub fn instant(text: &str) -> DateTime<Utc> {
+    DateTime::parse_from_rfc3339(text).unwrap().to_utc()
+}
+
+impl World {
+    pub async fn sqlite() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
+        Self::on(url, folder).await
+    }
+
+    pub async fn postgres() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        Self::on(new_postgres_database().await, folder).await
+    }
+
+    async fn on(database_url: String, folder: tempfile::TempDir) -> Self {
+        let clock = Arc::new(Mutex::new(instant(MORNING)));
+        let told = clock.clone();
+        let listen: SocketAddr = "127.0.0.1:0".parse().unwrap();
+        let config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
+        let tell = Clock::told_by(move || Timestamp::from(*told.lock().unwrap()));
+        let running = server::start(&config, tell, None).await.unwrap();
+        let base = format!("http://{}", running.address);
+        let key = running.first_key.as_ref().unwrap().reveal().to_owned();
+        let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
+        Self { base, database_url, manager, clock, running, _folder: folder }
+    }
+
+    /// Sets the service's clock.
+    pub fn set_clock(&self, at: &str) {
+        *self.clock.lock().unwrap() = instant(at);
+    }
+
+    /// Lets time pass.
+    pub fn pass(&self, delta: TimeDelta) {
+        *self.clock.lock().unwrap() += delta;
+    }
+
+    /// A caller with a new key of that role.
+    pub async fn caller(&self, role: Role) -> Client {
+        let db = Db::open(&self.database_url).await.unwrap();
+        let mut tx = db.write().await.unwrap();
+        let business = store::business::all(&mut tx).await.unwrap()[0].id;
+        let now = Timestamp::from(*self.clock.lock().unwrap());
+        let name = Name::parse("A caller").unwrap();
+        let (_, secret) = keys::create(&mut tx, business, name, role, None, now).await.unwrap();
+        tx.commit().await.unwrap();
+        db.close().await;
+        Client { key: secret.reveal().to_owned(), ..self.manager.clone() }
+    }
+
+    /// The manager of another business in the same store.
+    pub async fn neighbour(&self) -> Client {
+        let db = Db::open(&self.database_url).await.unwrap();
+        let mut tx = db.write().await.unwrap();
+        let business = BusinessId::new();
+        let now = Timestamp::from(*self.clock.lock().unwrap());
+        let name = Name::parse("Another business").unwrap();
+        store::business::add(&mut tx, business, &name, now).await.unwrap();
+        let (_, secret) = keys::create(&mut tx, business, name, Role::Manager, None, now).await.unwrap();
+        tx.commit().await.unwrap();
+        db.close().await;
+        Client { key: secret.reveal().to_owned(), ..self.manager.clone() }
+    }
+
+    /// Ends the story: the service stops, and the book must add up.
+    pub async fn close(self) {
+        self.running.stop().await.unwrap();
+        let db = Db::open(&self.database_url).await.unwrap();
+        let findings = store::verify::findings(&mut db.read().await.unwrap()).await.unwrap();
+        assert_eq!(findings, [], "the book does not add up");
+        db.close().await;
+    }
+}
+
+/// A new empty database on the server that the tests were given.
+pub async fn new_postgres_database() -> String {
+    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
+        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
+    );
+    let name = format!("t{}", Uuid::now_v7().simple());
+    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
+    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
+    let (front, _) = server.rsplit_once('/').unwrap();
+    format!("{front}/{name}")
+}
+
+impl Client {
+    pub async fn send(&self, method: Method, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Answer {
+        let mut request = self.http.request(method, format!("{}{path}", self.base)).bearer_auth(&self.key);
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        let response = request.body(body).send().await.unwrap();
+        let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        let bytes = response.bytes().await.unwrap();
+        let body = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
+        let answer = Answer { status, headers, body };
+        answer.is_well_formed();
+        answer
+    }
+
+    pub async fn get(&self, path: &str) -> Answer {
+        self.send(Method::GET, path, &[], Vec::new()).await
+    }
+
+    /// Posts under a key of its own.
+    pub async fn post(&self, path: &str, body: Value) -> Answer {
+        self.post_as(path, &Uuid::now_v7().to_string(), body).await
+    }
+
+    /// Posts under the Idempotency-Key `key`.
+    pub async fn post_as(&self, path: &str, key: &str, body: Value) -> Answer {
+        let headers = [("content-type", "application/json"), ("idempotency-key", key)];
+        self.send(Method::POST, path, &headers, body.to_string().into_bytes()).await
+    }
+
+    pub async fn patch(&self, path: &str, if_match: Option<&str>, body: Value) -> Answer {
+        let mut headers = vec![("content-type", "application/merge-patch+json")];
+        headers.extend(if_match.map(|tag| ("if-match", tag)));
+        self.send(Method::PATCH, path, &headers, body.to_string().into_bytes()).await
+    }
+
+    /// Makes something and gives its id.
+    pub async fn make(&self, path: &str, body: Value) -> String {
+        self.post(path, body).await.created()["id"].as_str().unwrap().to_owned()
+    }
+}
+
+impl Answer {
+    /// What RFC 9457 and the house ask of every answer.
+    fn is_well_formed(&self) {
+        assert!(self.headers.contains_key("x-request-id"), "an answer without a request id");
+        if self.status < 400 {
+            return;
+        }
+        let media = self.headers["content-type"].to_str().unwrap();
+        assert_eq!(media, "application/problem+json", "{self:?}");
+        assert_eq!(self.body["status"], self.status, "RFC 9457, 3.1.2: the same status in the body");
+        for member in ["type", "title", "detail"] {
+            assert!(self.body[member].is_string(), "{member} is missing: {:?}", self.body);
+        }
+    }
+
+    #[track_caller]
+    pub fn expect(self, status: u16) -> Value {
+        assert_eq!(self.status, status, "{:#}", self.body);
+        self.body
+    }
+
+    #[track_caller]
+    pub fn created(self) -> Value {
+        assert!(self.headers.contains_key("location"), "{:#}", self.body);
+        self.expect(201)
+    }
+
+    /// The problem must be of this kind; gives its body.
+    #[track_caller]
+    pub fn problem(self, status: u16, slug: &str) -> Value {
+        assert_eq!(self.body["type"], format!("/problems/{slug}"), "{:#}", self.body);
+        self.expect(status)
+    }
+
+    /// Where the faults are that a problem names.
+    #[track_caller]
+    pub fn pointers(&self) -> Vec<&str> {
+        let errors = self.body["errors"].as_array().unwrap_or_else(|| panic!("no errors in {:#}", self.body));
+        errors.iter().map(|fault| fault["pointer"].as_str().unwrap()).collect()
+    }
+}
+
+/// An invented farm: one herd with its tank, one sire with a lot of each kind, ten straws of each.
+pub struct Farm {
+    pub herd: String,
+    pub tank: String,
+    pub sire: String,
+    pub sexed: String,
+    pub conventional: String,
+}
+
+impl Farm {
+    pub async fn found(client: &Client) -> Self {
+        let herd =
+            client.make("/v1/herds", json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna"})).await;
+        let tank = client
+            .make(
+                "/v1/tanks",
+                json!({"name": "Dairy room", "herd_id": herd, "canisters": 6, "capacity_l": 20.5,
+                       "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11}),
+            )
+            .await;
+        let sire = client.make("/v1/sires", json!({"name": "Invented One", "breed": "HOL"})).await;
+        let farm = Self { herd, tank, sire, sexed: String::new(), conventional: String::new() };
+        let sexed = farm.lot(client, "sexed_female", "2024-04-26").await;
+        let conventional = farm.lot(client, "conventional", "2024-05-17").await;
+        let farm = Self { sexed, conventional, ..farm };
+        farm.receive(client, &farm.sexed, 3, 10).await;
+        farm.receive(client, &farm.conventional, 4, 10).await;
+        farm
+    }
+
+    pub async fn lot(&self, client: &Client, semen_type: &str, collected_on: &str) -> String {
+        let lot = json!({"sire_id": self.sire, "semen_type": semen_type, "batch": "24117",
+                         "collected_on": collected_on, "straw_ml": 0.25});
+        client.make("/v1/lots", lot).await
+    }
+
+    pub fn place(&self, canister: i64) -> Value {
+        json!({"tank_id": self.tank, "canister": canister, "cane": "B", "goblet": "upper"})
+    }
+
+    pub async fn receive(&self, client: &Client, lot: &str, canister: i64, straws: i64) {
+        let receipt = json!({"lot_id": lot, "place": self.place(canister), "straws": straws});
+        client.post("/v1/receipts", receipt).await.created();
+    }
+
+    pub async fn animal(&self, client: &Client, number: &str) -> String {
+        let animal = json!({"herd_id": self.herd, "number": number, "born_on": "2023-05-02"});
+        client.make("/v1/animals", animal).await
+    }
+
+    /// Straws of `lot` that hang anywhere.
+    pub async fn straws(&self, client: &Client, lot: &str) -> i64 {
+        let stock = client.get(&format!("/v1/stock?lot_id={lot}")).await.expect(200);
+        stock["total_straws"].as_i64().unwrap()
+    }
+
+    /// A service with a straw that never was in this book.
+    pub async fn served(&self, client: &Client, animal: &str, at: &str) -> Value {
+        client.post("/v1/services", json!({"animal_id": animal, "served_at": at})).await.created()
+    }
+}
+
+/// Tells each story twice: on the embedded store and on PostgreSQL.
+#[macro_export]
+macro_rules! on_both_stores {
+    ($($story:ident),+ $(,)?) => {
+        mod sqlite { $(
+            #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+            async fn $story() {
+                let world = $crate::world::World::sqlite().await;
+                super::$story(&world).await;
+                world.close().await;
+            }
+        )+ }
+        mod postgres { $(
+            #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+            async fn $story() {
+                let world = $crate::world::World::postgres().await;
+                super::$story(&world).await;
+                world.close().await;
+            }
+        )+ }
+    };
+}
