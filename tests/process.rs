@@ -1,0 +1,387 @@
+//! The program as its operator runs it: started, killed, stopped, asked whether its book adds up.
+
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+
+use std::{
+    collections::BTreeMap,
+    io::{BufRead as _, BufReader},
+    process::{Child, Command, Output, Stdio},
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicBool, Ordering},
+    },
+    time::Duration,
+};
+
+use serde_json::{Value, json};
+use sqlx::{Connection as _, Executor as _};
+use uuid::Uuid;
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_tankside");
+
+/// A running `tankside serve`; killed when dropped.
+struct Service {
+    child: Child,
+    base: String,
+    first_key: Option<String>,
+}
+
+impl Service {
+    fn start(database_url: &str) -> Self {
+        let mut child = Command::new(PROGRAM)
+            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let ready: Value =
+            serde_json::from_str(&line).unwrap_or_else(|_| panic!("not ready, it said {line:?}"));
+        Self {
+            child,
+            base: ready["listening"].as_str().unwrap().to_owned(),
+            first_key: ready["first_key"].as_str().map(ToOwned::to_owned),
+        }
+    }
+
+    /// `kill -9`.
+    fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// SIGTERM, and its status.
+    fn terminate(mut self) -> i32 {
+        let pid = self.child.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
+        self.child.wait().unwrap().code().unwrap()
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn run(arguments: &[&str], database_url: &str) -> Output {
+    Command::new(PROGRAM).args(arguments).args(["--database-url", database_url]).output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+fn sqlite(folder: &tempfile::TempDir) -> String {
+    format!("sqlite://{}", folder.path().join("tankside.db").display())
+}
+
+async fn postgres() -> String {
+    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
+        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
+    );
+    let name = format!("p{}", Uuid::now_v7().simple());
+    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
+    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
+    format!("{}/{name}", server.rsplit_once('/').unwrap().0)
+}
+
+/// Posts; `None` when no answer came, whatever the reason.
+async fn post(
+    http: &reqwest::Client,
+    base: &str,
+    key: &str,
+    path: &str,
+    act: &str,
+    body: &Value,
+) -> Option<(u16, Value)> {
+    let request =
+        http.post(format!("{base}{path}")).bearer_auth(key).header("idempotency-key", act).json(body);
+    let response = request.send().await.ok()?;
+    let status = response.status().as_u16();
+    Some((status, response.json().await.ok()?))
+}
+
+async fn made(http: &reqwest::Client, base: &str, key: &str, path: &str, body: Value) -> String {
+    let (status, made) = post(http, base, key, path, &Uuid::now_v7().to_string(), &body).await.unwrap();
+    assert_eq!(status, 201, "{made:#}");
+    made["id"].as_str().unwrap().to_owned()
+}
+
+/// A lot of `straws` straws and an animal that may have every one of them.
+async fn stocked(http: &reqwest::Client, base: &str, key: &str, straws: i64) -> (String, String) {
+    let anything = json!([{"from_service": 1, "semen_types": ["conventional"]}]);
+    let herd = json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna", "choice_rule": anything});
+    let herd = made(http, base, key, "/v1/herds", herd).await;
+    let tank = made(http, base, key, "/v1/tanks", json!({"name": "Dairy room", "herd_id": herd})).await;
+    let sire = made(http, base, key, "/v1/sires", json!({"name": "Invented One"})).await;
+    let lot = made(http, base, key, "/v1/lots", json!({"sire_id": sire, "semen_type": "conventional"})).await;
+    let animal = made(http, base, key, "/v1/animals", json!({"herd_id": herd, "number": "1"})).await;
+    let receipt = json!({"lot_id": lot, "place": {"tank_id": tank, "canister": 1}, "straws": straws});
+    made(http, base, key, "/v1/receipts", receipt).await;
+    (lot, animal)
+}
+
+async fn straws(http: &reqwest::Client, base: &str, key: &str) -> i64 {
+    let stock: Value =
+        http.get(format!("{base}/v1/stock")).bearer_auth(key).send().await.unwrap().json().await.unwrap();
+    stock["total_straws"].as_i64().unwrap()
+}
+
+#[tokio::test]
+async fn a_new_store_shows_its_first_key_once_and_keeps_the_book() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let service = Service::start(&url);
+    let key = service.first_key.clone().unwrap();
+    let http = reqwest::Client::new();
+    stocked(&http, &service.base, &key, 7).await;
+    assert_eq!(service.terminate(), 0);
+    let service = Service::start(&url);
+    assert_eq!(service.first_key, None);
+    assert_eq!(straws(&http, &service.base, &key).await, 7);
+}
+
+#[tokio::test]
+async fn a_second_process_on_the_same_file_is_refused_with_a_clear_message() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let _service = Service::start(&url);
+    let second = run(&["serve", "--listen", "127.0.0.1:0"], &url);
+    assert!(!second.status.success());
+    assert!(said(&second).contains("is being served by another Tankside process"), "{}", said(&second));
+}
+
+#[tokio::test]
+async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
+    let folder = tempfile::tempdir().unwrap();
+    for url in [sqlite(&folder), postgres().await] {
+        let service = Service::start(&url);
+        let http = reqwest::Client::new();
+        let created = run(&["key", "create", "--name", "Barn phone", "--role", "technician"], &url);
+        let key = String::from_utf8(created.stdout.clone()).unwrap().trim().to_owned();
+        assert!(key.starts_with("tks_"), "{}", said(&created));
+        let status = async || {
+            http.get(format!("{}/v1/herds", service.base)).bearer_auth(&key).send().await.unwrap().status()
+        };
+        assert_eq!(status().await, 200);
+        let listed = said(&run(&["key", "list"], &url));
+        let line = listed.lines().find(|line| line.contains("Barn phone")).unwrap();
+        assert!(line.contains("technician") && line.contains("good"), "{line}");
+        assert!(!listed.contains(&key), "a secret is shown once");
+        let id = line.split_whitespace().next().unwrap();
+        assert!(run(&["key", "revoke", id], &url).status.success());
+        assert_eq!(status().await, 401, "a revoked key is refused at its next request");
+        assert!(!run(&["key", "revoke", id], &url).status.success());
+        let wrong = run(&["key", "create", "--name", "x", "--role", "owner"], &url);
+        assert!(said(&wrong).contains("must be one of reader, technician, integration, manager"));
+    }
+}
+
+#[tokio::test]
+async fn health_tells_a_script_whether_the_service_is_ready() {
+    let folder = tempfile::tempdir().unwrap();
+    let service = Service::start(&sqlite(&folder));
+    let ask = |url: &str| Command::new(PROGRAM).args(["health", "--url", url]).output().unwrap();
+    assert!(ask(&service.base).status.success());
+    let base = service.base.clone();
+    service.kill();
+    assert!(!ask(&base).status.success());
+}
+
+#[tokio::test]
+async fn verify_finds_a_balance_that_was_tampered_with() {
+    let folder = tempfile::tempdir().unwrap();
+    for url in [sqlite(&folder), postgres().await] {
+        let service = Service::start(&url);
+        let key = service.first_key.clone().unwrap();
+        stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
+        assert_eq!(service.terminate(), 0);
+        let sound = run(&["verify"], &url);
+        assert!(sound.status.success() && said(&sound).contains("The book adds up."), "{}", said(&sound));
+        let tamper = "update balance set straws = straws + 1";
+        if url.starts_with("sqlite") {
+            sqlx::SqliteConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
+        } else {
+            sqlx::PgConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
+        }
+        let broken = run(&["verify"], &url);
+        assert!(!broken.status.success());
+        assert!(said(&broken).contains("balance 8, movements 7"), "{}", said(&broken));
+    }
+}
+
+/// Clients withdraw straws without pause, each act under a key of its own, and note what was answered.
+struct Load {
+    answered: Arc<Mutex<BTreeMap<String, u16>>>,
+    unanswered: Arc<Mutex<Vec<String>>>,
+    stop: Arc<AtomicBool>,
+    clients: Vec<tokio::task::JoinHandle<()>>,
+}
+
+impl Load {
+    fn on(base: &str, key: &str, order: &Value, clients: usize) -> Self {
+        let (answered, unanswered) = (Arc::default(), Arc::default());
+        let stop = Arc::new(AtomicBool::new(false));
+        let http = reqwest::Client::new();
+        let clients = (0..clients)
+            .map(|_| {
+                let (http, base, key, order) = (http.clone(), base.to_owned(), key.to_owned(), order.clone());
+                let answered: Arc<Mutex<BTreeMap<String, u16>>> = Arc::clone(&answered);
+                let unanswered: Arc<Mutex<Vec<String>>> = Arc::clone(&unanswered);
+                let stop = stop.clone();
+                tokio::spawn(async move {
+                    while !stop.load(Ordering::Relaxed) {
+                        let act = Uuid::now_v7().to_string();
+                        match post(&http, &base, &key, "/v1/withdrawals", &act, &order).await {
+                            Some((status, _)) => {
+                                answered.lock().unwrap().insert(act, status);
+                            }
+                            None => {
+                                unanswered.lock().unwrap().push(act);
+                                break;
+                            }
+                        }
+                    }
+                })
+            })
+            .collect();
+        Self { answered, unanswered, stop, clients }
+    }
+
+    async fn answered_at_least(&self, acts: usize) {
+        while self.answered.lock().unwrap().len() < acts {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    }
+
+    async fn end(self) -> (BTreeMap<String, u16>, Vec<String>) {
+        self.stop.store(true, Ordering::Relaxed);
+        for client in self.clients {
+            client.await.unwrap();
+        }
+        let answered = self.answered.lock().unwrap().clone();
+        let unanswered = self.unanswered.lock().unwrap().clone();
+        (answered, unanswered)
+    }
+}
+
+/// `kill -9` while clients withdraw, several times: what was answered is there, what was not is
+/// done once when it is sent again, and the book adds up.
+async fn killed_while_clients_withdraw(url: &str, rounds: usize) {
+    const STOCK: i64 = 90_000;
+    let http = reqwest::Client::new();
+    let mut service = Service::start(url);
+    let key = service.first_key.clone().unwrap();
+    let (lot, animal) = stocked(&http, &service.base, &key, STOCK).await;
+    let order = json!({"animal_id": animal, "lot_id": lot});
+    let mut taken = 0;
+    for round in 0..rounds {
+        let load = Load::on(&service.base, &key, &order, 8);
+        // Each round is cut at another point of the work.
+        load.answered_at_least(3 + 23 * round).await;
+        service.kill();
+        let (answered, unanswered) = load.end().await;
+        service = Service::start(url);
+        for (act, status) in &answered {
+            assert_eq!(*status, 201, "nothing stood in the way");
+            let again = post(&http, &service.base, &key, "/v1/withdrawals", act, &order).await.unwrap();
+            assert_eq!(again.0, 201, "an answered withdrawal is missing: {:#}", again.1);
+        }
+        for act in &unanswered {
+            let again = post(&http, &service.base, &key, "/v1/withdrawals", act, &order).await.unwrap();
+            assert_eq!(again.0, 201, "{:#}", again.1);
+        }
+        taken += i64::try_from(answered.len() + unanswered.len()).unwrap();
+        assert_eq!(straws(&http, &service.base, &key).await, STOCK - taken, "none missing, none double");
+    }
+    assert_eq!(service.terminate(), 0);
+    let verified = run(&["verify"], url);
+    assert!(verified.status.success(), "{}", said(&verified));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_while_clients_withdraw_on_sqlite() {
+    let folder = tempfile::tempdir().unwrap();
+    killed_while_clients_withdraw(&sqlite(&folder), 6).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_while_clients_withdraw_on_postgres() {
+    killed_while_clients_withdraw(&postgres().await, 6).await;
+}
+
+/// Told to stop under load, it answers what it accepted, loses nothing, and ends well.
+async fn stopped_under_load(url: &str) {
+    const STOCK: i64 = 90_000;
+    let http = reqwest::Client::new();
+    let service = Service::start(url);
+    let key = service.first_key.clone().unwrap();
+    let (lot, animal) = stocked(&http, &service.base, &key, STOCK).await;
+    let order = json!({"animal_id": animal, "lot_id": lot});
+    let load = Load::on(&service.base, &key, &order, 8);
+    load.answered_at_least(50).await;
+    assert_eq!(service.terminate(), 0);
+    let (answered, _) = load.end().await;
+    let done = answered.values().filter(|status| **status == 201).count();
+    assert!(done > 0 && done == answered.len(), "{answered:?}");
+    let service = Service::start(url);
+    let left = straws(&http, &service.base, &key).await;
+    assert_eq!(left, STOCK - i64::try_from(done).unwrap(), "every accepted request was answered");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn stopped_under_load_on_sqlite() {
+    let folder = tempfile::tempdir().unwrap();
+    stopped_under_load(&sqlite(&folder)).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn stopped_under_load_on_postgres() {
+    stopped_under_load(&postgres().await).await;
+}
+
+/// Two services on one PostgreSQL share the stock without taking a straw twice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_processes_share_one_postgres() {
+    let url = postgres().await;
+    let http = reqwest::Client::new();
+    let (one, other) = (Service::start(&url), Service::start(&url));
+    assert_eq!(other.first_key, None);
+    let key = one.first_key.clone().unwrap();
+    let (lot, animal) = stocked(&http, &one.base, &key, 150).await;
+    let order = json!({"animal_id": animal, "lot_id": lot});
+    let loads = [Load::on(&one.base, &key, &order, 8), Load::on(&other.base, &key, &order, 8)];
+    while straws(&http, &one.base, &key).await > 0 {
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    let mut taken = 0;
+    for load in loads {
+        let (answered, unanswered) = load.end().await;
+        assert!(unanswered.is_empty());
+        assert!(answered.values().all(|status| matches!(status, 201 | 409)), "{answered:?}");
+        let here = answered.values().filter(|status| **status == 201).count();
+        assert!(here > 0, "both took part");
+        taken += here;
+    }
+    assert_eq!(taken, 150);
+    // The same act sent to both at once is done once.
+    let (lot, animal) = stocked(&http, &one.base, &key, 40).await;
+    let order = json!({"animal_id": animal, "lot_id": lot});
+    for _ in 0..20 {
+        let act = Uuid::now_v7().to_string();
+        let send = |base: &str| {
+            let (http, base, key, act, order) =
+                (http.clone(), base.to_owned(), key.clone(), act.clone(), order.clone());
+            tokio::spawn(
+                async move { post(&http, &base, &key, "/v1/withdrawals", &act, &order).await.unwrap() },
+            )
+        };
+        let (first, second) = (send(&one.base), send(&other.base));
+        assert_eq!(first.await.unwrap(), second.await.unwrap());
+    }
+    assert_eq!(straws(&http, &one.base, &key).await, 20);
+    assert_eq!((one.terminate(), other.terminate()), (0, 0));
+    assert!(run(&["verify"], &url).status.success());
+}
