@@ -1,0 +1,145 @@
+//! Durable withdrawals a second, beside what the machine allows, in one run.
+//!
+//! `cargo bench --bench throughput` prints ratios, because seconds mean nothing on another machine:
+//! the service over HTTP with 64 connections, against (a) the same act without HTTP, one commit
+//! each, (b) the same acts without HTTP, handed to the writer 64 at a time, and (c) a bare axum
+//! handler that only parses and answers.
+
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::cast_precision_loss)]
+
+use std::{
+    future::Future,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
+    time::{Duration, Instant},
+};
+
+use axum::{Json, Router, routing::post};
+use serde_json::{Value, json};
+use tankside::{
+    book::{
+        Caller,
+        withdraw::{Wish, Withdraw},
+        writer::{Keyed, Reply, Writer},
+    },
+    clock::Clock,
+    config::Settings,
+    domain::values::{AnimalId, LotId, Straws},
+    server,
+    store::{self, Db, key::Role},
+};
+use uuid::Uuid;
+
+/// How long each way is measured.
+const MEASURED: Duration = Duration::from_secs(5);
+
+/// How many ask at once.
+const CLIENTS: usize = 64;
+
+#[tokio::main]
+async fn main() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = format!("sqlite://{}", folder.path().join("bench.db").display());
+    let listen = "127.0.0.1:0".parse().unwrap();
+    let config = Settings::on(listen, url.clone()).resolve(None).unwrap();
+    let running = server::start(&config, Clock::system(), None).await.unwrap();
+    let base = format!("http://{}", running.address);
+    let key = running.first_key.as_ref().unwrap().reveal().to_owned();
+    let http = reqwest::Client::builder().pool_max_idle_per_host(CLIENTS).build().unwrap();
+    let (animal, lot) = stocked(&http, &base, &key).await;
+
+    let path = format!("{base}/v1/withdrawals");
+    let order = json!({"animal_id": animal, "lot_id": lot});
+    let over_http = rate(CLIENTS, || {
+        let request = http.post(&path).bearer_auth(&key).header("idempotency-key", Uuid::now_v7().to_string()).json(&order);
+        async move { assert_eq!(request.send().await.unwrap().status(), 201) }
+    })
+    .await;
+
+    let bare = Router::new().route("/v1/withdrawals", post(async |Json(order): Json<Value>| Json(order)));
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let bare_path = format!("http://{}/v1/withdrawals", listener.local_addr().unwrap());
+    tokio::spawn(async move { axum::serve(listener, bare).await.unwrap() });
+    let bare_http = rate(CLIENTS, || {
+        let request = http.post(&bare_path).bearer_auth(&key).header("idempotency-key", Uuid::now_v7().to_string()).json(&order);
+        async move { assert_eq!(request.send().await.unwrap().status(), 200) }
+    })
+    .await;
+    running.stop().await.unwrap();
+
+    let db = Db::open(&url).await.unwrap();
+    let business_id = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let key_id = store::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let caller = Caller { business_id, key_id, role: Role::Manager };
+    let (writer, _task) = Writer::start(db, Clock::system());
+    let withdraw = || {
+        let (writer, caller) = (writer.clone(), caller.clone());
+        let act = Withdraw {
+            animal_id: AnimalId(animal),
+            what: Wish::Lot(LotId(lot)),
+            place: None,
+            straws: Straws::new(1).unwrap(),
+            withdrawn_at: None,
+            technician: None,
+            override_reason: None,
+        };
+        let keyed = Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() };
+        async move {
+            let tell = |outcome: Result<_, _>| {
+                assert!(outcome.is_ok());
+                Reply { status: 201, location: None, etag: None, body: String::new() }
+            };
+            writer.perform(caller, Some(keyed), act, tell).await.unwrap();
+        }
+    };
+    let alone = rate(1, withdraw).await;
+    let together = rate(CLIENTS, withdraw).await;
+
+    println!("withdrawals a second, {CLIENTS} at once, durable (synchronous = FULL):");
+    println!("  over HTTP                               {over_http:9.0}");
+    println!("  (a) without HTTP, a commit for each     {alone:9.0}   HTTP / (a) = {:.2}", over_http / alone);
+    println!("  (b) without HTTP, commits shared        {together:9.0}   HTTP / (b) = {:.2}", over_http / together);
+    println!("  (c) bare axum handler, nothing stored   {bare_http:9.0}   HTTP / (c) = {:.2}", over_http / bare_http);
+}
+
+/// How often a second `act` is done by so many at once.
+async fn rate<F: Future<Output = ()> + Send + 'static>(clients: usize, act: impl Fn() -> F) -> f64 {
+    let done = Arc::new(AtomicUsize::new(0));
+    let started = Instant::now();
+    let mut under_way = tokio::task::JoinSet::new();
+    for _ in 0..clients {
+        under_way.spawn(act());
+    }
+    while let Some(ended) = under_way.join_next().await {
+        ended.unwrap();
+        done.fetch_add(1, Ordering::Relaxed);
+        if started.elapsed() < MEASURED {
+            under_way.spawn(act());
+        }
+    }
+    done.load(Ordering::Relaxed) as f64 / started.elapsed().as_secs_f64()
+}
+
+/// A lot of very many straws, and an animal that may have every one of them.
+async fn stocked(http: &reqwest::Client, base: &str, key: &str) -> (Uuid, Uuid) {
+    let make = async |path: &str, body: Value| -> Uuid {
+        let request = http.post(format!("{base}{path}")).bearer_auth(key);
+        let request = request.header("idempotency-key", Uuid::now_v7().to_string()).json(&body);
+        let made: Value = request.send().await.unwrap().json().await.unwrap();
+        made["id"].as_str().unwrap_or_else(|| panic!("{made:#}")).parse().unwrap()
+    };
+    let anything = json!([{"from_service": 1, "semen_types": ["conventional"]}]);
+    let herd = json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna", "choice_rule": anything});
+    let herd = make("/v1/herds", herd).await;
+    let tank = make("/v1/tanks", json!({"name": "Dairy room", "herd_id": herd})).await;
+    let sire = make("/v1/sires", json!({"name": "Invented One"})).await;
+    let lot = make("/v1/lots", json!({"sire_id": sire, "semen_type": "conventional"})).await;
+    let animal = make("/v1/animals", json!({"herd_id": herd, "number": "1"})).await;
+    for _ in 0..10 {
+        let place = json!({"tank_id": tank, "canister": 1});
+        make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 100_000})).await;
+    }
+    (animal, lot)
+}
