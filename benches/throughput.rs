@@ -53,17 +53,26 @@ async fn main() {
     let path = format!("{base}/v1/withdrawals");
     let order = json!({"animal_id": animal, "lot_id": lot});
     let over_http = rate(CLIENTS, || {
-        let request = http.post(&path).bearer_auth(&key).header("idempotency-key", Uuid::now_v7().to_string()).json(&order);
+        let request = http
+            .post(&path)
+            .bearer_auth(&key)
+            .header("idempotency-key", Uuid::now_v7().to_string())
+            .json(&order);
         async move { assert_eq!(request.send().await.unwrap().status(), 201) }
     })
     .await;
 
-    let bare = Router::new().route("/v1/withdrawals", post(async |Json(order): Json<Value>| Json(order)));
+    let bare_router =
+        Router::new().route("/v1/withdrawals", post(async |Json(order): Json<Value>| Json(order)));
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let bare_path = format!("http://{}/v1/withdrawals", listener.local_addr().unwrap());
-    tokio::spawn(async move { axum::serve(listener, bare).await.unwrap() });
+    tokio::spawn(async move { axum::serve(listener, bare_router).await.unwrap() });
     let bare_http = rate(CLIENTS, || {
-        let request = http.post(&bare_path).bearer_auth(&key).header("idempotency-key", Uuid::now_v7().to_string()).json(&order);
+        let request = http
+            .post(&bare_path)
+            .bearer_auth(&key)
+            .header("idempotency-key", Uuid::now_v7().to_string())
+            .json(&order);
         async move { assert_eq!(request.send().await.unwrap().status(), 200) }
     })
     .await;
@@ -100,8 +109,14 @@ async fn main() {
     println!("withdrawals a second, {CLIENTS} at once, durable (synchronous = FULL):");
     println!("  over HTTP                               {over_http:9.0}");
     println!("  (a) without HTTP, a commit for each     {alone:9.0}   HTTP / (a) = {:.2}", over_http / alone);
-    println!("  (b) without HTTP, commits shared        {together:9.0}   HTTP / (b) = {:.2}", over_http / together);
-    println!("  (c) bare axum handler, nothing stored   {bare_http:9.0}   HTTP / (c) = {:.2}", over_http / bare_http);
+    println!(
+        "  (b) without HTTP, commits shared        {together:9.0}   HTTP / (b) = {:.2}",
+        over_http / together
+    );
+    println!(
+        "  (c) bare axum handler, nothing stored   {bare_http:9.0}   HTTP / (c) = {:.2}",
+        over_http / bare_http
+    );
 }
 
 /// How often a second `act` is done by so many at once.

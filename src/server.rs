@@ -72,9 +72,10 @@ impl Running {
         let Self { app, stop, serving, writing, .. } = self;
         app.stop();
         let _ = stop.send(());
-        match tokio::time::timeout(DRAIN, serving).await {
-            Ok(served) => served??,
-            Err(_) => tracing::warn!("requests were still under way after {} s", DRAIN.as_secs()),
+        if let Ok(served) = tokio::time::timeout(DRAIN, serving).await {
+            served??;
+        } else {
+            tracing::warn!("requests were still under way after {} s", DRAIN.as_secs());
         }
         let db = app.book.db.clone();
         // The writer ends when the last handle to it is gone.

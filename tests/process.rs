@@ -234,14 +234,12 @@ impl Load {
                 tokio::spawn(async move {
                     while !stop.load(Ordering::Relaxed) {
                         let act = Uuid::now_v7().to_string();
-                        match post(&http, &base, &key, "/v1/withdrawals", &act, &order).await {
-                            Some((status, _)) => {
-                                answered.lock().unwrap().insert(act, status);
-                            }
-                            None => {
-                                unanswered.lock().unwrap().push(act);
-                                break;
-                            }
+                        let answer = post(&http, &base, &key, "/v1/withdrawals", &act, &order).await;
+                        if let Some((status, _)) = answer {
+                            answered.lock().unwrap().insert(act, status);
+                        } else {
+                            unanswered.lock().unwrap().push(act);
+                            break;
                         }
                     }
                 })

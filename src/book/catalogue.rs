@@ -40,6 +40,7 @@ pub trait Entered: Clone + Serialize + Send + Sync + Sized + 'static {
     /// What is said of it.
     fn details(&self) -> &Self::Details;
     /// The same with other details.
+    #[must_use]
     fn with(self, details: Self::Details) -> Self;
 
     /// Looks it up.

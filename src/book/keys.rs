@@ -55,7 +55,7 @@ impl Secret {
 pub fn hash(key: &str) -> Option<String> {
     let (random, checked) = key.strip_prefix(PREFIX)?.split_once('_')?;
     let well_formed = random.len() == RANDOM && random.bytes().all(|byte| DIGITS.contains(&byte));
-    (well_formed && checked == check(random)).then(|| hex(&Sha256::digest(key)))
+    (well_formed && checked == check(random)).then(|| format!("{:x}", Sha256::digest(key)))
 }
 
 fn check(random: &str) -> String {
@@ -66,10 +66,6 @@ fn check(random: &str) -> String {
         rest /= 62;
     }
     digits.iter().map(|byte| char::from(*byte)).collect()
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Makes a key and enters it; the secret is to be shown once.

@@ -19,7 +19,7 @@ use crate::{
         service::Service,
         sire::Sire,
         values::{
-            AnimalId, BusinessId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId,
+            AnimalId, BusinessId, Mark, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId,
         },
         verdict::{self, Deviations, Objection},
         withdrawal::{Withdrawal, WithdrawalState},
@@ -234,7 +234,7 @@ pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store
     let history = known::history(tx, business, service.animal_id).await?;
     let standing = history.standing(service.served_at, herd.same_heat_hours);
     let served_on = service.served_at.day_in(herd.time_zone);
-    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(|breed| breed.as_str());
+    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(Mark::as_str);
     let outlook = Outlook {
         due: gestation::due_on(served_on, breed, standing.class == Class::Heifer),
         return_watch: gestation::return_watch(served_on),

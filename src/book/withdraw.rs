@@ -358,7 +358,7 @@ async fn refused(
     objections: &[Objection],
 ) -> Result<Stop, store::Error> {
     let mut instead = Vec::new();
-    if !objections.iter().any(|objection| against_her(objection)) {
+    if !objections.iter().any(against_her) {
         instead = offers(turn.tx, turn.caller.business_id, candidate).await?.0;
         instead.truncate(MOST_INSTEAD);
     }

@@ -55,7 +55,7 @@ impl Clause {
             && self.class.is_none_or(|only| only == class)
     }
 
-    /// The clause in words: "service 1 of heifers: sexed_female or sexed_male".
+    /// The clause in words: `service 1 of heifers: sexed_female or sexed_male`.
     fn told(&self) -> String {
         let services = match self.to_service {
             Some(last) if last == self.from_service => format!("service {last}"),
@@ -141,7 +141,7 @@ impl Field for ChoiceRule {
     }
 }
 
-/// Names in words: "sexed_female or sexed_male".
+/// Names in words: `sexed_female or sexed_male`.
 pub fn one_of(semen_types: &[SemenType]) -> String {
     semen_types.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ")
 }

@@ -137,7 +137,7 @@ pub async fn openapi(State(app): State<App>) -> Response {
 
 /// `GET /docs`.
 pub async fn docs(State(app): State<App>) -> Response {
-    page(app.pages.docs.to_string())
+    page(app.pages.docs.clone())
 }
 
 /// `GET /problems/{slug}`.

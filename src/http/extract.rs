@@ -213,7 +213,7 @@ fn fingerprint(method: &Method, uri: &Uri, body: &Value) -> String {
         digest.update(part.len().to_be_bytes());
         digest.update(part);
     }
-    digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    format!("{:x}", digest.finalize())
 }
 
 /// The strong ETags of If-Match; `None` when any version will do. A weak tag matches none.

@@ -318,16 +318,12 @@ impl From<Refusal> for Problem {
                     .iter()
                     .map(|objection| json!({"kind": objection.kind, "text": objection.text}))
                     .collect();
-                let mut detail = told.join(" ");
-                if let Some(first) = objected.instead.first() {
-                    detail.push_str(&format!(
-                        " Nearest: {} ({}) in {}, {}.",
-                        first.sire_name,
-                        first.lot.details.semen_type,
-                        first.tank_name,
-                        first.place.told()
-                    ));
-                }
+                let nearest = objected.instead.first().map(|first| {
+                    let semen_type = first.lot.details.semen_type;
+                    let place = first.place.told();
+                    format!("Nearest: {} ({semen_type}) in {}, {place}.", first.sire_name, first.tank_name)
+                });
+                let detail = told.into_iter().chain(nearest.as_deref()).collect::<Vec<_>>().join(" ");
                 Self::new(kind, detail)
                     .with("service_number", objected.numbered.service_number)
                     .with("rank", objected.numbered.rank)

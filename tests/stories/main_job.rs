@@ -122,8 +122,8 @@ async fn the_oldest_collection_is_used_first(world: &World) {
     farm.receive(client, &older, 6, 1).await;
     let take = async |number: &str| {
         let animal = farm.animal(client, number).await;
-        let order = json!({"animal_id": animal, "sire_id": farm.sire});
-        client.post("/v1/withdrawals", order).await.created()["lot"]["id"].clone()
+        let wish = json!({"animal_id": animal, "sire_id": farm.sire});
+        client.post("/v1/withdrawals", wish).await.created()["lot"]["id"].clone()
     };
     assert_eq!(take("1").await, json!(older));
     assert_eq!(take("2").await, json!(farm.sexed), "the older lot is used up");
