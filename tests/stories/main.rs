@@ -5,6 +5,7 @@
 mod choosing;
 mod concurrency;
 mod idempotency;
+mod input;
 mod main_job;
 mod thawing;
 mod world;
