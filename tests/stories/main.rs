@@ -7,5 +7,6 @@ mod concurrency;
 mod idempotency;
 mod input;
 mod main_job;
+mod protocol;
 mod thawing;
 mod world;

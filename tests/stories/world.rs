@@ -3,10 +3,11 @@
 use std::{
     net::SocketAddr,
     num::NonZeroU32,
-    sync::{Arc, Mutex},
+    sync::{Arc, LazyLock, Mutex},
 };
 
 use chrono::{DateTime, TimeDelta, Utc};
+use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
 use sqlx::{Connection as _, Executor as _};
@@ -18,6 +19,7 @@ use tankside::{
     http::problem::Kind,
     server::{self, Running},
     store::{self, Db, key::Role},
+    telemetry,
 };
 use uuid::Uuid;
 
@@ -83,7 +85,9 @@ impl World {
         let mut config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
         config.rate_limit_per_minute = per_minute.or(config.rate_limit_per_minute);
         let tell = Clock::told_by(move || Timestamp::from(*told.lock().unwrap()));
-        let running = server::start(&config, tell, None).await.unwrap();
+        // What is counted is counted for the process, that is, for all stories together.
+        static COUNTED: LazyLock<Option<PrometheusHandle>> = LazyLock::new(telemetry::start_metrics);
+        let running = server::start(&config, tell, COUNTED.clone()).await.unwrap();
         let base = format!("http://{}", running.address);
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
         let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
@@ -329,6 +333,21 @@ impl Farm {
     pub async fn served(&self, client: &Client, animal: &str, at: &str) -> Value {
         client.post("/v1/services", json!({"animal_id": animal, "served_at": at})).await.created()
     }
+}
+
+/// The operations of the interface as its own description lists them: method, path, description.
+pub fn operations() -> Vec<(Method, String, Value)> {
+    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let mut all = Vec::new();
+    for (path, item) in api["paths"].as_object().unwrap() {
+        for (method, operation) in item.as_object().unwrap() {
+            if let Ok(method) = method.to_uppercase().parse() {
+                all.push((method, path.clone(), operation.clone()));
+            }
+        }
+    }
+    assert!(all.len() > 40, "the description lost its operations");
+    all
 }
 
 /// Tells each story twice: on the embedded store and on PostgreSQL.
