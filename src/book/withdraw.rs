@@ -6,6 +6,7 @@
 
 use super::{
     Caller, NotInStock, Objected, Refusal, Stop, known,
+    receive::place_exists,
     writer::{Act, Turn},
 };
 use crate::{
@@ -174,6 +175,9 @@ impl Act for Withdraw {
         let (at, ahead) = known::told_time(self.withdrawn_at, turn.now, "withdrawn_at")?;
         let business = turn.business();
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
+        if let Some(place) = &self.place {
+            place_exists(turn, place, "#/place/tank_id", "place/canister").await?;
+        }
         let candidate = Candidate::at(turn.tx, business, animal, at).await?;
         let (lot, sire, stock) = self.choose(turn, &candidate).await?;
 

@@ -225,7 +225,10 @@ impl fmt::Display for Day {
 impl Field for Day {
     fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
         let sent = value.as_str().and_then(|text| NaiveDate::parse_from_str(text, "%Y-%m-%d").ok());
-        let sensible = sent.filter(|day| (1950..=2200).contains(&chrono::Datelike::year(day)));
+        // The library also reads "2024-4-6", of which one cannot be sure that it is meant so.
+        let sensible = sent.filter(|day| {
+            (1950..=2200).contains(&chrono::Datelike::year(day)) && value.as_str() == Some(&day.to_string())
+        });
         if sensible.is_none() {
             faults.push(spot.fault("must be a date between 1950 and 2200, such as \"2024-04-26\""));
         }

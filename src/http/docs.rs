@@ -7,7 +7,7 @@
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use axum::{
-    extract::{Path, State},
+    extract::{Path, State, rejection::PathRejection},
     http::{HeaderValue, header},
     response::{Html, IntoResponse, Response},
 };
@@ -141,8 +141,9 @@ pub async fn docs(State(app): State<App>) -> Response {
 }
 
 /// `GET /problems/{slug}`.
-pub async fn problem(Path(slug): Path<String>) -> Response {
-    match Kind::ALL.iter().find(|kind| kind.slug() == slug) {
+pub async fn problem(slug: Result<Path<String>, PathRejection>) -> Response {
+    let known = slug.ok().and_then(|Path(slug)| Kind::ALL.iter().find(|kind| kind.slug() == slug));
+    match known {
         Some(kind) => page(problem_page(*kind)),
         None => {
             Problem::new(Kind::NotFound, "There is no problem of that name; see /problems.").into_response()

@@ -10,20 +10,22 @@ use crate::domain::form::{Fault, Spot};
 
 /// Reads a whole body.
 pub fn read(bytes: &[u8]) -> Result<Value, Problem> {
-    let faults = RefCell::new(Vec::new());
+    let (faults, broke_off) = (RefCell::default(), RefCell::default());
     let mut from = serde_json::Deserializer::from_slice(bytes);
-    let strict = Strict { spot: Spot::body(), faults: &faults };
-    let value =
-        strict.deserialize(&mut from).and_then(|value| from.end().map(|()| value)).map_err(unreadable)?;
+    let strict = Strict { spot: Spot::body(), faults: &faults, broke_off: &broke_off };
+    let value = strict
+        .deserialize(&mut from)
+        .and_then(|value| from.end().map(|()| value))
+        .map_err(|error| unreadable(&error, broke_off.take()))?;
     let faults = faults.into_inner();
     if faults.is_empty() { Ok(value) } else { Err(Problem::invalid(Kind::InvalidInput, faults)) }
 }
 
-fn unreadable(error: serde_json::Error) -> Problem {
+fn unreadable(error: &serde_json::Error, at: Option<Spot>) -> Problem {
     // A number beyond what a double holds is well-formed JSON; it is its value that is wrong.
     if error.to_string().starts_with("number out of range") {
-        let detail = format!("line {}, column {}: the number is out of range", error.line(), error.column());
-        return Problem::invalid(Kind::InvalidInput, vec![Fault { pointer: "#".to_owned(), detail }]);
+        let fault = at.unwrap_or_else(Spot::body).fault("is a number beyond any that is right here");
+        return Problem::invalid(Kind::InvalidInput, vec![fault]);
     }
     Problem::new(Kind::NotJson, format!("The body is not JSON: {error}."))
 }
@@ -31,11 +33,13 @@ fn unreadable(error: serde_json::Error) -> Problem {
 struct Strict<'f> {
     spot: Spot,
     faults: &'f RefCell<Vec<Fault>>,
+    /// The innermost value that could not be read.
+    broke_off: &'f RefCell<Option<Spot>>,
 }
 
 impl Strict<'_> {
     fn inside(&self, name: &str) -> Strict<'_> {
-        Strict { spot: self.spot.member(name), faults: self.faults }
+        Strict { spot: self.spot.member(name), ..*self }
     }
 }
 
@@ -43,11 +47,15 @@ impl<'de> DeserializeSeed<'de> for Strict<'_> {
     type Value = Value;
 
     fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<Value, D::Error> {
-        from.deserialize_any(self)
+        let read = from.deserialize_any(&self);
+        if read.is_err() {
+            self.broke_off.borrow_mut().get_or_insert(self.spot);
+        }
+        read
     }
 }
 
-impl<'de> Visitor<'de> for Strict<'_> {
+impl<'de> Visitor<'de> for &Strict<'_> {
     type Value = Value;
 
     fn expecting(&self, to: &mut fmt::Formatter<'_>) -> fmt::Result {

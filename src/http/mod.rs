@@ -41,7 +41,7 @@ use std::{
 use axum::{
     Router,
     extract::{MatchedPath, Request},
-    http::{HeaderName, HeaderValue, header},
+    http::{HeaderName, HeaderValue, Method, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
@@ -135,7 +135,8 @@ pub fn router(app: App) -> Router {
         .route("/problems", get(docs::problems))
         .route("/problems/{slug}", get(docs::problem))
         .method_not_allowed_fallback(method_not_allowed);
-    open.fallback_service(keyed.with_state(app.clone()))
+    // Merged, not nested: what is layered on all of them then knows which route was met.
+    open.merge(keyed)
         .with_state(app)
         .layer(middleware::from_fn(within_time))
         .layer(CatchPanicLayer::custom(|_| internal().into_response()))
@@ -201,10 +202,18 @@ async fn within_time(request: Request, next: Next) -> Response {
 /// Counts requests and how long they take, by route and not by path, which has no bound.
 async fn counted(request: Request, next: Next) -> Response {
     let route = request.extensions().get::<MatchedPath>().map_or("other", MatchedPath::as_str).to_owned();
-    let method = request.method().to_string();
+    // Anyone can make up a method, so only those that some route knows become labels.
+    let method = match *request.method() {
+        Method::GET => "GET",
+        Method::HEAD => "HEAD",
+        Method::POST => "POST",
+        Method::PATCH => "PATCH",
+        _ => "other",
+    };
     let started = Instant::now();
     let response = next.run(request).await;
-    let labels = [("method", method), ("route", route), ("status", response.status().as_u16().to_string())];
+    let status = response.status().as_u16().to_string();
+    let labels = [("method", method.to_owned()), ("route", route), ("status", status)];
     metrics::histogram!("tankside_http_request_seconds", &labels).record(started.elapsed().as_secs_f64());
     response
 }

@@ -5,6 +5,8 @@
 mod choosing;
 mod concurrency;
 mod idempotency;
+mod input;
 mod main_job;
+mod protocol;
 mod thawing;
 mod world;

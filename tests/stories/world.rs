@@ -2,10 +2,12 @@
 
 use std::{
     net::SocketAddr,
-    sync::{Arc, Mutex},
+    num::NonZeroU32,
+    sync::{Arc, LazyLock, Mutex},
 };
 
 use chrono::{DateTime, TimeDelta, Utc};
+use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
 use sqlx::{Connection as _, Executor as _};
@@ -14,8 +16,10 @@ use tankside::{
     clock::Clock,
     config::Settings,
     domain::values::{BusinessId, Name, Timestamp},
+    http::problem::Kind,
     server::{self, Running},
     store::{self, Db, key::Role},
+    telemetry,
 };
 use uuid::Uuid;
 
@@ -45,7 +49,10 @@ pub struct Client {
 pub struct Answer {
     pub status: u16,
     pub headers: HeaderMap,
+    /// The body, where it is JSON.
     pub body: Value,
+    /// The body as it came.
+    pub text: String,
 }
 
 pub fn instant(text: &str) -> DateTime<Utc> {
@@ -56,21 +63,31 @@ impl World {
     pub async fn sqlite() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
-        Self::on(url, folder).await
+        Self::on(url, folder, None).await
     }
 
     pub async fn postgres() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        Self::on(new_postgres_database().await, folder).await
+        Self::on(new_postgres_database().await, folder, None).await
     }
 
-    async fn on(database_url: String, folder: tempfile::TempDir) -> Self {
+    /// A service of which each key may ask so often in a minute.
+    pub async fn limited_to(per_minute: u32) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
+        Self::on(url, folder, NonZeroU32::new(per_minute)).await
+    }
+
+    async fn on(database_url: String, folder: tempfile::TempDir, per_minute: Option<NonZeroU32>) -> Self {
         let clock = Arc::new(Mutex::new(instant(MORNING)));
         let told = clock.clone();
         let listen: SocketAddr = "127.0.0.1:0".parse().unwrap();
-        let config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
+        let mut config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
+        config.rate_limit_per_minute = per_minute.or(config.rate_limit_per_minute);
         let tell = Clock::told_by(move || Timestamp::from(*told.lock().unwrap()));
-        let running = server::start(&config, tell, None).await.unwrap();
+        // What is counted is counted for the process, that is, for all stories together.
+        static COUNTED: LazyLock<Option<PrometheusHandle>> = LazyLock::new(telemetry::start_metrics);
+        let running = server::start(&config, tell, COUNTED.clone()).await.unwrap();
         let base = format!("http://{}", running.address);
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
         let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
@@ -138,17 +155,39 @@ pub async fn new_postgres_database() -> String {
 
 impl Client {
     pub async fn send(&self, method: Method, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Answer {
-        let mut request = self.http.request(method, format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let key = format!("Bearer {}", self.key);
+        let mut headers = headers.to_vec();
+        headers.push(("authorization", &key));
+        self.send_without_key(method, path, &headers, body).await
+    }
+
+    /// Sends just these headers, the caller's key not among them.
+    pub async fn send_without_key(
+        &self,
+        method: Method,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Vec<u8>,
+    ) -> Answer {
+        let bodiless = method == Method::HEAD;
+        let mut request = self.http.request(method, format!("{}{path}", self.base));
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
         let response = request.body(body).send().await.unwrap();
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
-        let bytes = response.bytes().await.unwrap();
-        let body = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
-        let answer = Answer { status, headers, body };
-        answer.is_well_formed();
+        let text = String::from_utf8(response.bytes().await.unwrap().to_vec()).unwrap();
+        let body = serde_json::from_str(&text).unwrap_or(Value::Null);
+        let answer = Answer { status, headers, body, text };
+        if !bodiless {
+            answer.is_well_formed();
+        }
         answer
+    }
+
+    /// The same caller with another key.
+    pub fn with_key(&self, key: impl Into<String>) -> Self {
+        Self { key: key.into(), ..self.clone() }
     }
 
     pub async fn get(&self, path: &str) -> Answer {
@@ -191,6 +230,9 @@ impl Answer {
         for member in ["type", "title", "detail"] {
             assert!(self.body[member].is_string(), "{member} is missing: {:?}", self.body);
         }
+        let documented =
+            Kind::ALL.iter().any(|kind| kind.slug() == self.slug() && kind.status() == self.status);
+        assert!(documented, "no page explains {:?}", self.body);
     }
 
     #[track_caller]
@@ -210,6 +252,17 @@ impl Answer {
     pub fn problem(self, status: u16, slug: &str) -> Value {
         assert_eq!(self.body["type"], format!("/problems/{slug}"), "{:#}", self.body);
         self.expect(status)
+    }
+
+    /// The value of a header.
+    #[track_caller]
+    pub fn header(&self, name: &str) -> &str {
+        self.headers.get(name).unwrap_or_else(|| panic!("no {name} in {self:?}")).to_str().unwrap()
+    }
+
+    /// The last part of the problem's `type`.
+    pub fn slug(&self) -> &str {
+        self.body["type"].as_str().and_then(|kind| kind.strip_prefix("/problems/")).unwrap_or_default()
     }
 
     /// Where the faults are that a problem names.
@@ -280,6 +333,21 @@ impl Farm {
     pub async fn served(&self, client: &Client, animal: &str, at: &str) -> Value {
         client.post("/v1/services", json!({"animal_id": animal, "served_at": at})).await.created()
     }
+}
+
+/// The operations of the interface as its own description lists them: method, path, description.
+pub fn operations() -> Vec<(Method, String, Value)> {
+    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let mut all = Vec::new();
+    for (path, item) in api["paths"].as_object().unwrap() {
+        for (method, operation) in item.as_object().unwrap() {
+            if let Ok(method) = method.to_uppercase().parse() {
+                all.push((method, path.clone(), operation.clone()));
+            }
+        }
+    }
+    assert!(all.len() > 40, "the description lost its operations");
+    all
 }
 
 /// Tells each story twice: on the embedded store and on PostgreSQL.
