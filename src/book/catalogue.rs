@@ -230,10 +230,7 @@ async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, _: Option<&Sire>) -> Resul
 async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Result<(), Stop> {
     let d = &lot.details;
     known::sire(turn, d.sire_id, Some("#/sire_id")).await?;
-    let today = turn.now.utc().date_naive();
-    if d.collected_on.is_some_and(|day| (day.0 - today).num_days() > 1) {
-        return Err(Refusal::Invalid(vec![Fault::at("collected_on", "lies in the future")]).into());
-    }
+    lot_is_possible(d, turn.now)?;
     let business = turn.business();
     if let Some(before) = before
         && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
@@ -242,6 +239,15 @@ async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Resu
         let text = "Straws of this lot have moved, so its sire and semen type are settled; \
                     enter another lot and discard or recount this one.";
         return Err(Refusal::InUse { text: text.to_owned() }.into());
+    }
+    Ok(())
+}
+
+/// Refuses a lot that cannot be so, whatever else is in the book.
+pub fn lot_is_possible(d: &LotDetails, now: Timestamp) -> Result<(), Refusal> {
+    let today = now.utc().date_naive();
+    if d.collected_on.is_some_and(|day| (day.0 - today).num_days() > 1) {
+        return Err(Refusal::Invalid(vec![Fault::at("collected_on", "lies in the future")]));
     }
     Ok(())
 }
@@ -256,11 +262,17 @@ async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, _: Option<&Animal>) 
     if let Some(mother) = d.dam_id {
         known::animal(turn, mother, Some("#/dam_id")).await?;
     }
-    if d.born_on.is_some_and(|born| born > turn.now.day_in(herd.details.time_zone)) {
-        return Err(Refusal::Invalid(vec![Fault::at("born_on", "lies in the future")]).into());
+    animal_is_possible(d, &herd, turn.now)?;
+    Ok(())
+}
+
+/// Refuses an animal that cannot be so, whatever else is in the book.
+pub fn animal_is_possible(d: &AnimalDetails, herd: &Herd, now: Timestamp) -> Result<(), Refusal> {
+    if d.born_on.is_some_and(|born| born > now.day_in(herd.details.time_zone)) {
+        return Err(Refusal::Invalid(vec![Fault::at("born_on", "lies in the future")]));
     }
     if d.born_on.zip(d.left_on).is_some_and(|(born, left)| left < born) {
-        return Err(Refusal::Invalid(vec![Fault::at("left_on", "lies before born_on")]).into());
+        return Err(Refusal::Invalid(vec![Fault::at("left_on", "lies before born_on")]));
     }
     Ok(())
 }

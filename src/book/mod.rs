@@ -6,6 +6,7 @@
 
 pub mod catalogue;
 pub mod discard;
+pub mod import;
 pub mod keys;
 mod known;
 pub mod next_service;

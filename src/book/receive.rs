@@ -9,9 +9,13 @@ use crate::{
         form::Fault,
         movement::{Movement, MovementKind},
         place::{Place, PlaceKind},
-        values::{LotId, Note, Straws, Technician, Timestamp},
+        tank::Tank,
+        values::{Canister, LotId, MovementId, Note, PlaceId, Straws, Technician, Timestamp},
     },
-    store::ledger::{self, Entry},
+    store::{
+        self,
+        ledger::{self, Entry},
+    },
 };
 
 /// Hangs straws of a delivery at a place.
@@ -49,9 +53,26 @@ impl Act for Receive {
         let (occurred_at, warning) = known::told_time(self.received_at, turn.now, "received_at")?;
         known::lot(turn, self.lot_id, Some("#/lot_id")).await?;
         place_exists(turn, &self.place, "#/place/tank_id", "place/canister").await?;
+        let business = turn.business();
+        let to = ledger::ensure_place(turn.tx, business, &self.place).await?;
+        let (id, straws_at_place) = self.hang(turn, to, occurred_at).await?;
+        let movement = ledger::movement(turn.tx, business, id).await?;
+        let movement = movement.ok_or_else(|| known::lost("movement", id.0))?;
+        Ok(Received { movement, straws_at_place, warnings: warning.into_iter().collect() })
+    }
+}
+
+impl Receive {
+    /// Hangs the straws at `to`, the id of the place, and writes the line of the ledger; gives it
+    /// and how many straws of the lot hang there then.
+    pub(super) async fn hang(
+        &self,
+        turn: &mut Turn<'_>,
+        to: PlaceId,
+        occurred_at: Timestamp,
+    ) -> store::Result<(MovementId, i64)> {
         let (business, by, now) = (turn.business(), turn.caller.key_id, turn.now);
         let from = ledger::outside(turn.tx, business, PlaceKind::Supplier).await?;
-        let to = ledger::ensure_place(turn.tx, business, &self.place).await?;
         let straws_at_place = ledger::put(turn.tx, business, self.lot_id, to, self.straws).await?;
         let entry = Entry {
             kind: MovementKind::Receipt,
@@ -65,10 +86,7 @@ impl Act for Receive {
             reason: None,
             note: self.note.clone(),
         };
-        let id = ledger::record(turn.tx, business, by, now, entry).await?;
-        let movement = ledger::movement(turn.tx, business, id).await?;
-        let movement = movement.ok_or_else(|| known::lost("movement", id.0))?;
-        Ok(Received { movement, straws_at_place, warnings: warning.into_iter().collect() })
+        Ok((ledger::record(turn.tx, business, by, now, entry).await?, straws_at_place))
     }
 }
 
@@ -80,9 +98,15 @@ pub async fn place_exists(
     canister_field: &'static str,
 ) -> Result<(), Stop> {
     let tank = known::tank(turn, place.tank_id, Some(tank_pointer)).await?;
-    if place.canister > tank.details.canisters {
+    canister_exists(&tank, place.canister, canister_field)?;
+    Ok(())
+}
+
+/// Refuses a canister that the tank does not have.
+pub fn canister_exists(tank: &Tank, canister: Canister, field: &'static str) -> Result<(), Refusal> {
+    if canister > tank.details.canisters {
         let detail = format!("{} has canisters 1 to {}", tank.details.name, tank.details.canisters);
-        return Err(Refusal::Invalid(vec![Fault::at(canister_field, detail)]).into());
+        return Err(Refusal::Invalid(vec![Fault::at(field, detail)]));
     }
     Ok(())
 }

@@ -78,6 +78,12 @@ impl Identifiers {
     }
 }
 
+impl FromIterator<ExternalId> for Identifiers {
+    fn from_iter<I: IntoIterator<Item = ExternalId>>(names: I) -> Self {
+        Self(names.into_iter().collect())
+    }
+}
+
 impl Field for Identifiers {
     fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
         let identifiers = Vec::<ExternalId>::read(value, spot, faults)?;

@@ -77,7 +77,8 @@ form! {
 }
 
 impl LotDetails {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    /// What its members say against each other.
+    pub fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
         if self.sexed_percentage.is_some() && !self.semen_type.is_sexed() {
             faults.push(spot.member("sexed_percentage").fault("belongs to sexed semen only"));
         }

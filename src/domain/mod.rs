@@ -4,13 +4,14 @@
 //! it can be read and tested without a server. Everything above gathers values, asks here, and
 //! writes down what came out.
 //!
-//! - [`form`], [`values`]: reading what a client sent; values that cannot be wrong
+//! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`withdrawal`], [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
+pub mod cell;
 pub mod choice;
 pub mod form;
 pub mod gestation;

@@ -54,6 +54,17 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     identifier::set(tx, business, id.0, &d.identifiers).await
 }
 
+/// Enters who the dam of an animal is.
+pub async fn set_dam(tx: &mut Tx, business: BusinessId, id: AnimalId, dam: AnimalId) -> Result<()> {
+    tx.sql("update animal set dam_id = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(dam)
+        .run()
+        .await
+        .map(drop)
+}
+
 /// One animal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Animal>> {
     tx.sql(

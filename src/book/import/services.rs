@@ -1,0 +1,195 @@
+//! What animals were served with so far, with straws that never were in this book.
+
+use std::collections::BTreeMap;
+
+use super::{
+    Failure, Taking,
+    herdbook::Herdbook,
+    line::{InternationalId, When},
+    lots::differs,
+    sheet::{Line, Sheet},
+    sires::{Said, Sires},
+};
+use crate::{
+    book::{
+        known,
+        report::{born_before, renumber},
+    },
+    domain::{
+        animal::Animal,
+        herd::Herd,
+        semen::SemenType,
+        service::Service,
+        values::{AnimalId, HerdId, Mark, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
+        verdict::Deviations,
+    },
+    form, store,
+};
+
+form! {
+    /// A line of the file.
+    #[derive(Clone, Debug)]
+    pub struct ServiceLine {
+        /// Her herd.
+        pub herd: Name,
+        /// Her number in it.
+        pub number: Mark,
+        /// When.
+        pub served_at: When,
+        /// Who did it.
+        pub technician: Option<Technician>,
+        /// The sire.
+        pub sire: Option<Name>,
+        /// His international ID.
+        pub sire_international_id: Option<InternationalId>,
+        /// The semen type.
+        pub semen_type: Option<SemenType>,
+        /// A remark.
+        pub note: Option<Note>,
+    }
+}
+
+impl ServiceLine {
+    fn sire(&self) -> Said {
+        let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
+        Said { name: self.sire.clone(), breed: None, codes: code.into_iter().collect() }
+    }
+}
+
+struct Services {
+    book: Herdbook,
+    sires: Sires,
+    /// Whom the file served, to be numbered once all her services are there.
+    served: BTreeMap<AnimalId, HerdId>,
+}
+
+/// Takes in every line.
+pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) -> Result<(), Failure> {
+    let business = taking.business();
+    let tx = &mut *taking.turn.tx;
+    let mut services = Services {
+        book: Herdbook::of(tx, business).await?,
+        sires: Sires::of(tx, business).await?,
+        served: BTreeMap::new(),
+    };
+    while let Some(line) = sheet.next(&mut taking.faults).map_err(Failure::Unusable)? {
+        taking.count();
+        services.enter(taking, &line).await?;
+    }
+    Ok(services.number(taking).await?)
+}
+
+impl Services {
+    /// Enters the service of a line, unless it is there just so; what is wrong with it is noted.
+    async fn enter<P: FnMut(u64)>(&mut self, taking: &mut Taking<'_, P>, line: &Line) -> store::Result<()> {
+        let (business, number) = (taking.business(), line.number);
+        let Some(said) = line.read::<ServiceLine>(&mut taking.faults) else { return Ok(()) };
+        let sire = self.sires.meant(taking, number, &said.sire()).await?;
+        let (herd, id) = match self.animal(&said) {
+            Ok(known) => known,
+            Err((column, wrong)) => {
+                taking.faults.at(number, column, wrong);
+                return Ok(());
+            }
+        };
+        let animal = store::animal::find(taking.turn.tx, business, id).await?;
+        let animal = animal.ok_or_else(|| known::lost("animal", id.0))?;
+        let told = Some(said.served_at.moment(herd.details.time_zone));
+        let told = known::told_time(told, taking.turn.now, "served_at");
+        let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
+        let born = born_before(&animal, herd, served_at, "served_at");
+        let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };
+
+        let earlier = store::service::of_animal(taking.turn.tx, business, id).await?;
+        if let Some(same) = earlier.iter().find(|service| service.served_at == served_at) {
+            compare(taking, number, same, sire, &said);
+            return Ok(());
+        }
+        let service = foreign(&animal, served_at, sire, said, taking.turn.now);
+        store::service::add(taking.turn.tx, business, taking.turn.caller.key_id, &service).await?;
+        taking.summary.services += 1;
+        self.served.insert(id, service.herd_id);
+        Ok(())
+    }
+
+    /// The animal that the line means, with her herd.
+    fn animal(&self, said: &ServiceLine) -> Result<(&Herd, AnimalId), (&'static str, String)> {
+        let herd = self.book.herds.called(&said.herd).map_err(|wrong| ("herd", wrong))?;
+        match self.book.numbered(herd.id, &said.number) {
+            [one] => Ok((herd, *one)),
+            [] => Err(("number", "no animal of the herd has it; import the animals first".to_owned())),
+            several => Err((
+                "number",
+                format!("{} animals of the herd have it; record this service over HTTP", several.len()),
+            )),
+        }
+    }
+
+    /// Numbers the services of everyone whom the file served, by the same rule as any other.
+    async fn number<P: FnMut(u64)>(&self, taking: &mut Taking<'_, P>) -> store::Result<()> {
+        if !taking.faults.is_empty() {
+            return Ok(());
+        }
+        let business = taking.business();
+        for (id, herd) in &self.served {
+            let animal = store::animal::find(taking.turn.tx, business, *id).await?;
+            let herd = self.book.herds.all().iter().find(|known| known.id == *herd);
+            if let (Some(animal), Some(herd)) = (animal, herd) {
+                renumber(taking.turn.tx, business, &animal, herd).await?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A service as the line tells it; its number follows when all are there.
+fn foreign(
+    animal: &Animal,
+    served_at: Timestamp,
+    sire_id: Option<SireId>,
+    said: ServiceLine,
+    now: Timestamp,
+) -> Service {
+    Service {
+        id: ServiceId::new(),
+        herd_id: animal.details.herd_id,
+        animal_id: animal.id,
+        served_at,
+        service_number: 1,
+        rank: 1,
+        technician: said.technician,
+        withdrawal_id: None,
+        lot_id: None,
+        sire_id,
+        semen_type: said.semen_type,
+        place_id: None,
+        straws: Straws::ONE,
+        semen_from_herd_stock: false,
+        deviations: Deviations::default(),
+        note: said.note,
+        recorded_at: now,
+    }
+}
+
+/// A service of that animal at that moment is in the book: it must be just so.
+fn compare<P: FnMut(u64)>(
+    taking: &mut Taking<'_, P>,
+    line: u64,
+    held: &Service,
+    sire: Option<SireId>,
+    said: &ServiceLine,
+) {
+    let different = [
+        differs("technician", held.technician.as_ref(), said.technician.as_ref()),
+        differs("semen_type", held.semen_type, said.semen_type),
+        differs("note", held.note.as_ref(), said.note.as_ref()),
+        (sire.is_some() && held.sire_id != sire)
+            .then(|| ("sire", "is another in the book for this service".to_owned())),
+    ];
+    let mut same = true;
+    for (column, wrong) in different.into_iter().flatten() {
+        same = false;
+        taking.faults.at(line, column, wrong);
+    }
+    taking.summary.skipped += u64::from(same);
+}
