@@ -276,8 +276,8 @@ async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
     drop(tx);
     db.close().await;
     println!(
-        "{} movements, {} balances, {} withdrawals, {} services, {} kept answers",
-        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.answers
+        "{} movements, {} balances, {} withdrawals, {} services, {} acts",
+        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.acts
     );
     for finding in &findings {
         println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);

@@ -9,7 +9,7 @@ use crate::{
         history::Numbered,
         semen::SemenType,
         thaw::Advice,
-        values::{Timestamp, WithdrawalId},
+        values::{MovementId, Timestamp, WithdrawalId},
         verdict::{Deviation, DeviationKind},
         withdrawal::WithdrawalState,
     },
@@ -75,6 +75,18 @@ pub enum Refusal {
         state: WithdrawalState,
         /// When.
         at: Option<Timestamp>,
+    },
+    /// The line of the ledger was undone already.
+    AlreadyReversed {
+        /// Which.
+        movement: MovementId,
+        /// By which.
+        by: MovementId,
+    },
+    /// It cannot be undone as it stands.
+    NotReversible {
+        /// Why, and what to do.
+        text: String,
     },
     /// The straw is in the bath already.
     AlreadyThawing {

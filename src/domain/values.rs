@@ -74,6 +74,8 @@ ids! {
     WithdrawalId;
     /// Names a service.
     ServiceId;
+    /// Names a stocktake.
+    StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
 }
@@ -376,6 +378,12 @@ wholes! {
     Days, from 0 to 1000;
     /// Seconds, up to a day.
     Seconds, from 1 to 86_400;
+    /// Seconds above the frost line.
+    ExposureSeconds, from 0 to 3600;
+    /// A number of straws that were counted.
+    CountedStraws, from 0 to 100_000;
+    /// A line of the ledger, or 0 for before the first.
+    LineNumber, from 0 to 2_000_000_000;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.
