@@ -17,16 +17,14 @@ set -euo pipefail
 : "${TANKSIDE_KEY:?give a key of the service, tks_...}"
 url=${TANKSIDE_URL%/}
 
-# Everything that has to outlive a crash of this script: the Idempotency-Keys. They are written before
-# anything is sent, so that whatever happens the same act can be sent again under the same key. Give
-# TANKSIDE_KEYS a lasting folder to see it; else they go when the script is done.
-keys=${TANKSIDE_KEYS:-}
+# What has to outlive a crash of this script: each act as it is sent, body and Idempotency-Key. It is
+# written before anything is sent, so that whatever happens the very same act can be sent again under
+# the same key. Name a lasting folder in TANKSIDE_ACTS to keep it: run again with that folder, the script
+# finishes what was interrupted. Otherwise it goes when the script is done.
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
-if [[ -z $keys ]]; then
-    keys=$work/keys
-fi
-mkdir -p "$keys"
+acts=${TANKSIDE_ACTS:-$work/acts}
+mkdir -p "$acts"
 
 say() { printf '%s\n' "$*"; }
 die() { printf 'OTHERWISE: %s\n' "$*" >&2; exit 1; }
@@ -67,37 +65,39 @@ new_key() {
 # send ACT METHOD PATH [BODY]: sends, and sends again while what went wrong may pass. Leaves the
 # status in $status and the answer in $answer.
 #
-# No answer at all (000), 408, 429, 502, 503 and 504 may pass; any other answer is one. Between the
-# attempts it waits longer each time, with some jitter, and as long as Retry-After asks for.
+# No answer at all (000), 408, 429, 502, 503, 504, and 409 with Retry-After may pass; any other answer is
+# one. Between the attempts it waits longer each time, with some jitter, and as long as Retry-After asks for.
 send() {
     local act=$1 method=$2 path=$3 body=${4-} attempt wait after
     local options=(--silent --show-error --max-time 35 --noproxy '*' --request "$method"
         --header "Authorization: Bearer $TANKSIDE_KEY"
         --dump-header "$work/headers" --output "$work/answer" --write-out '%{http_code}')
     if [[ $method == POST ]]; then
-        # The key of this act: the one from before if there is one, else a new one, kept before it is sent.
-        if [[ ! -s $keys/$act ]]; then
-            new_key >"$keys/$act.new"
-            mv "$keys/$act.new" "$keys/$act"
+        # An act that was kept before goes out as it was then; a new one is kept first. The key comes last:
+        # where there is a key, the body is whole.
+        if [[ ! -s $acts/$act.key ]]; then
+            printf '%s' "$body" >"$acts/$act.json"
+            new_key >"$acts/$act.new"
+            mv "$acts/$act.new" "$acts/$act.key"
         fi
-        printf '%s' "$body" >"$work/body"
-        options+=(--header "Idempotency-Key: $(cat "$keys/$act")"
-            --header 'Content-Type: application/json' --data-binary "@$work/body")
+        options+=(--header "Idempotency-Key: $(cat "$acts/$act.key")"
+            --header 'Content-Type: application/json' --data-binary "@$acts/$act.json")
     fi
     for attempt in 1 2 3 4 5 6; do
         : >"$work/headers"
         : >"$work/answer"
         status=$(curl "${options[@]}" "$url$path" 2>"$work/error") || status=000
         answer=$(cat "$work/answer")
+        after=$(sed -n 's/^[Rr]etry-[Aa]fter: *\([0-9]*\).*/\1/p' "$work/headers")
         case $status in
             000 | 408 | 429 | 502 | 503 | 504) ;;
+            409) [[ -n $after ]] || return 0 ;;
             *) return 0 ;;
         esac
         if [[ $attempt == 6 ]]; then
             break
         fi
         wait=$((1 << (attempt - 1)))
-        after=$(sed -n 's/^[Rr]etry-[Aa]fter: *\([0-9]*\).*/\1/p' "$work/headers")
         if [[ -n $after && $after -gt $wait ]]; then
             wait=$after
         fi
@@ -152,8 +152,8 @@ get next-service "/v1/animals/$heifer/next-service"
 say "Next service: number $(pick service_number <<<"$answer"). $(pick rule.text <<<"$answer")"
 [[ $(pick service_number <<<"$answer") == 1 ]] || die "it should be her first service"
 [[ $(pick candidates.0.lot.id <<<"$answer") == "$lot" ]] || die "the straw just delivered should be offered"
-say "   hangs in $(pick candidates.0.tank_name <<<"$answer"), canister $(pick candidates.0.place.canister <<<"$answer")," \
-    "cane $(pick candidates.0.place.cane <<<"$answer"), $(pick candidates.0.place.goblet <<<"$answer") goblet"
+at() { pick "candidates.0.$1" <<<"$answer"; }
+say "   hangs in $(at tank_name), canister $(at place.canister), cane $(at place.cane), $(at place.goblet) goblet"
 say "   serve from $(pick timing.earliest_at <<<"$answer") to $(pick timing.latest_at <<<"$answer")"
 
 say "Withdrawal"
