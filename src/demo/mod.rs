@@ -94,8 +94,11 @@ pub async fn run(options: &Options, stopped: impl Future<Output = ()>) -> anyhow
         linger(&tell, running.address, keys, folder.is_some());
         stopped.await;
     }
+    if played.is_none() {
+        // Nobody can say that every step came out as told.
+        tell.heading("Stopped before the round was over.");
+    }
     let ended = running.stop().await;
-    // Interrupted before the end, nobody can say that every step came out as told.
     let as_told = played.transpose()?.is_some_and(|played| played.as_told);
     ended?;
     Ok(as_told)
@@ -199,15 +202,14 @@ fn six_o_clock(day: Day) -> Timestamp {
 
 /// Says how to go on while the service keeps running.
 fn linger(tell: &Teller, address: SocketAddr, keys: &Played, is_temporary: bool) {
-    tell.heading(&format!(
-        "The service keeps running: http://{address} (its description: http://{address}/docs)"
-    ));
+    tell.heading(&format!("The service keeps running on http://{address}"));
+    tell.line(&format!("Its description:   http://{address}/docs"));
     tell.line(&format!("Manager's key:     {}", keys.manager));
     tell.line(&format!("Technician's key:  {}", keys.technician));
-    tell.line(&format!(
-        "Try:  curl -H 'Authorization: Bearer {}' http://{address}/v1/stock",
-        keys.technician
-    ));
+    tell.line("To look around from another window, or to run the scripts in demo/:");
+    tell.line(&format!("  export TANKSIDE_URL=http://{address}"));
+    tell.line(&format!("  export TANKSIDE_KEY={}", keys.manager));
+    tell.line("  curl -H \"Authorization: Bearer $TANKSIDE_KEY\" $TANKSIDE_URL/v1/stock");
     tell.line(if is_temporary {
         "Ctrl-C ends it; the farm is removed then."
     } else {
