@@ -1,6 +1,8 @@
 //! The demonstration holds what it says: `tankside demo --exit`, and the scripts of `demo/` against a
 //! running service. They need bash, curl and python3, and fail plainly where one is missing.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking, in its helpers too")]
+
 use std::{
     io::{BufRead as _, BufReader},
     net::TcpListener,
@@ -81,7 +83,7 @@ fn run_script(interpreter: &str, script: &str) -> Output {
         .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("demo").join(script))
         .env("TANKSIDE_URL", &serving.url)
         .env("TANKSIDE_KEY", &serving.key)
-        .env_remove("TANKSIDE_KEYS")
+        .env_remove("TANKSIDE_ACTS")
         .env_remove("TANKSIDE_QUEUE")
         .output()
         .unwrap()
