@@ -69,7 +69,7 @@ pub async fn check_books(database_url: &str) -> anyhow::Result<String> {
         bail!("{} findings, the first: {}: {}", findings.len(), first.rule, first.subject);
     }
     Ok(format!(
-        "the book adds up: {} movements, {} balances, {} withdrawals, {} services, {} kept answers",
-        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.answers
+        "the book adds up: {} movements, {} balances, {} withdrawals, {} services, {} acts",
+        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.acts
     ))
 }
