@@ -2,10 +2,12 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
 
+mod changes;
 mod choosing;
 mod concurrency;
 mod idempotency;
 mod input;
+mod lists;
 mod main_job;
 mod protocol;
 mod thawing;
