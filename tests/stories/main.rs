@@ -7,6 +7,7 @@ mod choosing;
 mod concurrency;
 mod idempotency;
 mod input;
+mod keys;
 mod lists;
 mod main_job;
 mod protocol;
