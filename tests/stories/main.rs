@@ -11,5 +11,6 @@ mod keys;
 mod lists;
 mod main_job;
 mod protocol;
+mod tenancy;
 mod thawing;
 mod world;
