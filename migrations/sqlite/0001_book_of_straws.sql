@@ -220,7 +220,8 @@ begin
 end;
 -- `insert or replace` deletes the line in its way without asking the trigger above.
 create trigger movement_no_replace before insert on movement
-when exists (select 1 from movement m where m.business_id = new.business_id and (m.seq = new.seq or m.id = new.id))
+when exists (select 1 from movement m where m.business_id = new.business_id and m.seq = new.seq)
+    or exists (select 1 from movement m where m.business_id = new.business_id and m.id = new.id)
 begin
     select raise(abort, 'movement is append-only');
 end;
