@@ -248,6 +248,8 @@ begin
 end $$;
 create trigger movement_no_change before update or delete on movement
 for each row execute function movement_is_append_only();
+create trigger movement_no_truncate before truncate on movement
+for each statement execute function movement_is_append_only();
 
 create table service (
     business_id           uuid        not null references business (id),

@@ -251,6 +251,13 @@ create trigger movement_no_delete before delete on movement
 begin
     select raise(abort, 'movement is append-only');
 end;
+-- `insert or replace` deletes the line in its way without asking the trigger above.
+create trigger movement_no_replace before insert on movement
+when exists (select 1 from movement m where m.business_id = new.business_id and m.seq = new.seq)
+    or exists (select 1 from movement m where m.business_id = new.business_id and m.id = new.id)
+begin
+    select raise(abort, 'movement is append-only');
+end;
 
 create table service (
     business_id           blob    not null references business (id),

@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use chrono::{DateTime, NaiveDate, SecondsFormat, SubsecRound, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, SecondsFormat, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sqlx::{Database, Decode, Encode, Postgres, Sqlite, Type, encode::IsNull, error::BoxDynError};
@@ -118,7 +118,9 @@ impl Timestamp {
 
 impl From<DateTime<Utc>> for Timestamp {
     fn from(at: DateTime<Utc>) -> Self {
-        Self(at.trunc_subsecs(6))
+        // Counted in microseconds, as SQLite keeps it, a leap second falls into the second after it: here
+        // already, so that what is answered now is what is read later.
+        Self(DateTime::from_timestamp_micros(at.timestamp_micros()).unwrap_or(at))
     }
 }
 
@@ -435,7 +437,8 @@ macro_rules! measures {
         impl $name {
             /// The measure, when it is in range.
             pub fn new(number: f64) -> Option<Self> {
-                ($min..=$max).contains(&number).then_some(Self(number))
+                // Adding zero makes zero of minus zero, which not every store would keep.
+                ($min..=$max).contains(&number).then_some(Self(number + 0.0))
             }
 
             /// The number.

@@ -2,11 +2,15 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
 
+mod changes;
 mod choosing;
 mod concurrency;
 mod idempotency;
 mod input;
+mod keys;
+mod lists;
 mod main_job;
 mod protocol;
+mod tenancy;
 mod thawing;
 mod world;
