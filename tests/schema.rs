@@ -10,14 +10,15 @@ use tankside::{
         form::{self, Spot},
         lot::{Lot, LotDetails},
         movement::MovementKind,
-        place::PlaceKind,
+        place::{Place, PlaceKind},
         sire::{Sire, SireDetails},
-        values::{BusinessId, LotId, Name, SireId, Straws, Timestamp},
+        tank::{Tank, TankDetails},
+        values::{BusinessId, LotId, Name, SireId, Straws, TankId, Timestamp},
     },
     store::{
         self, Db,
         key::Role,
-        ledger::{self, Entry},
+        ledger::{self, Cause, Entry, Whereabouts},
     },
 };
 use uuid::Uuid;
@@ -153,23 +154,27 @@ async fn book(db: &Db) -> LotId {
     let details = form::read::<LotDetails>(&details, &Spot::body()).unwrap();
     let lot = Lot { id: LotId::new(), details, created_at: now };
     store::lot::add(&mut tx, business, &lot).await.unwrap();
-    let from = ledger::outside(&mut tx, business, PlaceKind::Supplier).await.unwrap();
-    let to = ledger::outside(&mut tx, business, PlaceKind::Counted).await.unwrap();
-    let straws = Straws::new(10).unwrap();
-    ledger::put(&mut tx, business, lot.id, to, straws).await.unwrap();
+    let details = serde_json::json!({"name": "Dairy room"});
+    let details = form::read::<TankDetails>(&details, &Spot::body()).unwrap();
+    let tank = Tank { id: TankId::new(), details, created_at: now };
+    store::tank::add(&mut tx, business, &tank).await.unwrap();
+    let place = serde_json::json!({"tank_id": tank.id, "canister": 1});
+    let place = form::read::<Place>(&place, &Spot::body()).unwrap();
+    let place = ledger::ensure_place(&mut tx, business, &place).await.unwrap();
     let entry = Entry {
         kind: MovementKind::Receipt,
         lot: lot.id,
-        from,
-        to,
-        straws,
+        from: Whereabouts::Outside(PlaceKind::Supplier),
+        to: Whereabouts::In(place),
+        straws: Straws::new(10).unwrap(),
         occurred_at: now,
         technician: None,
-        withdrawal: None,
+        cause: Cause::default(),
         reason: None,
+        exposure: None,
         note: None,
     };
-    ledger::record(&mut tx, business, key.id, now, entry).await.unwrap();
+    ledger::write(&mut tx, business, key.id, now, entry).await.unwrap().unwrap();
     tx.commit().await.unwrap();
     lot.id
 }
@@ -215,8 +220,9 @@ async fn sqlite_guards_the_ledger() {
     guards_the_ledger(&db).await;
     // Replacing a line deletes it without a word to the triggers of a delete.
     let replace = "insert or replace into movement
-        select business_id, seq, id, kind, lot_id, from_place_id, to_place_id, 9, occurred_at, recorded_at,
-               recorded_by, technician, withdrawal_id, reason, note from movement";
+        select business_id, seq, id, kind, lot_id, from_place_id, to_place_id, 9, from_left, to_held, occurred_at,
+               recorded_at, recorded_by, technician, withdrawal_id, stocktake_id, reverses_id, reason, exposure_s, note
+        from movement";
     refuses(&db, "movement is append-only", replace).await;
     db.close().await;
 }
