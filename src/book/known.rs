@@ -31,7 +31,7 @@ macro_rules! known {
             let business = turn.business();
             store::$name::find(turn.tx, business, id)
                 .await?
-                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer }.into())
+                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer: pointer.map(Into::into) }.into())
         }
     )+};
 }

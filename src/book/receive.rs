@@ -83,11 +83,7 @@ pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movemen
 pub async fn place_exists(turn: &mut Turn<'_>, place: &Place, field: &'static str) -> Result<(), Stop> {
     let business = turn.business();
     let Some(tank) = store::tank::find(turn.tx, business, place.tank_id).await? else {
-        let pointer = match field {
-            "from" => "#/from/tank_id",
-            "to" => "#/to/tank_id",
-            _ => "#/place/tank_id",
-        };
+        let pointer = format!("#/{field}/tank_id");
         return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer: Some(pointer) }.into());
     };
     if place.canister > tank.details.canisters {

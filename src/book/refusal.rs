@@ -47,7 +47,7 @@ pub enum Refusal {
         /// The id that was sent.
         id: Uuid,
         /// Where in the body it stood; in the path when `None`.
-        pointer: Option<&'static str>,
+        pointer: Option<String>,
     },
     /// The content is wrong.
     Invalid(Vec<Fault>),

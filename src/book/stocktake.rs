@@ -1,6 +1,6 @@
 //! What hangs in a tank is counted, and the book corrected by the difference.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::{
     NotInStock, Refusal, Stop, known,
@@ -90,7 +90,16 @@ impl TakeStock {
         let mut faults = Vec::new();
         let mut counted = BTreeMap::new();
         for (n, (lot, place, straws)) in self.counts.iter().enumerate() {
+            let business = turn.business();
+            if store::lot::find(turn.tx, business, *lot).await?.is_none() {
+                let pointer = Some(format!("#/counts/{n}/lot_id"));
+                return Err(Refusal::Unknown { what: "lot", id: lot.0, pointer }.into());
+            }
             if place.tank_id != self.tank_id {
+                if store::tank::find(turn.tx, business, place.tank_id).await?.is_none() {
+                    let pointer = Some(format!("#/counts/{n}/place/tank_id"));
+                    return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer }.into());
+                }
                 faults.push(Fault::at(
                     &format!("counts/{n}/place/tank_id"),
                     "is not the tank that was counted",
@@ -110,10 +119,6 @@ impl TakeStock {
         }
         if !faults.is_empty() {
             return Err(Refusal::Invalid(faults).into());
-        }
-        let lots: BTreeSet<LotId> = counted.keys().map(|(_, lot)| *lot).collect();
-        for lot in lots {
-            known::lot(turn, lot, Some("#/counts")).await?;
         }
         Ok(counted)
     }

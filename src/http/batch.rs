@@ -103,18 +103,6 @@ pub struct BatchResult {
     results: Vec<ItemResult>,
 }
 
-/// A withdrawal of a batch, with its key.
-#[derive(ToSchema)]
-#[allow(dead_code, reason = "describes what is read member by member")]
-pub struct BatchItem {
-    /// Made up once for the act and sent again with every retry.
-    #[schema(min_length = 1, max_length = 255)]
-    idempotency_key: String,
-    #[allow(missing_docs)]
-    #[schema(inline)]
-    withdrawal: NewWithdrawal,
-}
-
 /// Many withdrawals at once.
 #[utoipa::path(post, path = "/v1/withdrawals/batch", operation_id = "withdraw_batch", tag = "Withdrawals",
     summary = "Post what was withdrawn offline",

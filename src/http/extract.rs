@@ -60,7 +60,7 @@ permissions! {
     /// Reporting animals and what happens to them.
     Report "report animals and what happens to them": Technician, Integration, Manager;
     /// Herds, tanks, sires, lots, and what else is decided at a desk.
-    Manage "change this": Manager;
+    Manage "change or see this": Manager;
 }
 
 /// A caller who may do `P`.

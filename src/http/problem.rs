@@ -298,10 +298,7 @@ impl From<Refusal> for Problem {
                 let problem = Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."));
                 match pointer {
                     Some(pointer) => Self {
-                        errors: vec![Fault {
-                            pointer: pointer.to_owned(),
-                            detail: format!("names no {what} of this book"),
-                        }],
+                        errors: vec![Fault { pointer, detail: format!("names no {what} of this book") }],
                         ..problem
                     },
                     None => problem,

@@ -165,6 +165,14 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/withdrawals/{id}/thaw", &[Role::Technician, Role::Manager]),
     ("POST /v1/withdrawals/{id}/discard", &[Role::Technician, Role::Manager]),
     ("POST /v1/services", &[Role::Technician, Role::Manager]),
+    ("POST /v1/services/{id}/reversal", &[Role::Technician, Role::Manager]),
+    ("POST /v1/withdrawals/batch", &[Role::Technician, Role::Manager]),
+    ("POST /v1/transfers", &[Role::Technician, Role::Manager]),
+    ("POST /v1/discards", &[Role::Technician, Role::Manager]),
+    ("POST /v1/movements/{id}/reversal", &[Role::Technician, Role::Manager]),
+    ("POST /v1/stocktakes", &[Role::Technician, Role::Manager]),
+    ("POST /v1/stocktakes/{id}/acceptance", &[Role::Technician, Role::Manager]),
+    ("GET /v1/audit", &[Role::Manager]),
 ];
 
 async fn each_role_may_what_the_table_says(world: &World) {

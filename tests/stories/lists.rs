@@ -74,6 +74,8 @@ fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/calvings", event.clone()),
         ("/v1/abortions", event.clone()),
         ("/v1/do-not-breed", event),
+        ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
+        ("/v1/audit", vec![("key_id", is!("/key_id"))]),
     ]
 }
 
@@ -99,6 +101,7 @@ async fn stocked(client: &Client) {
         }
     }
     for farm in [&one, &two] {
+        client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await;
         for (number, id) in [("1", "A-1"), ("2", "A-2"), ("2", "A-1")] {
             let animal = json!({"herd_id": farm.herd, "number": number, "identifiers": names(id),
                                 "born_on": "2023-05-02"});

@@ -8,6 +8,7 @@ mod concurrency;
 mod idempotency;
 mod input;
 mod keys;
+mod ledger;
 mod lists;
 mod main_job;
 mod protocol;
