@@ -237,12 +237,12 @@ impl History {
     pub fn outcome(&self, served: Timestamp) -> Option<(Outcome, Timestamp)> {
         let again =
             self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
-        let meanwhile = self
+        let mut meanwhile = self
             .happenings
             .iter()
             .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
             .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
-        meanwhile.last().or(again.map(|again| (Outcome::ServedAgain, again)))
+        meanwhile.next_back().or(again.map(|again| (Outcome::ServedAgain, again)))
     }
 
     /// The inseminations of the cycle in which `at` falls, up to it.
