@@ -22,7 +22,7 @@ use tankside::{
     book::{
         Caller,
         withdraw::{Wish, Withdraw},
-        writer::{Keyed, Reply, Writer},
+        writer::{Ask, Keyed, Reply, Writer},
     },
     clock::Clock,
     config::Settings,
@@ -94,13 +94,14 @@ async fn main() {
             technician: None,
             override_reason: None,
         };
-        let keyed = Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() };
+        let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
+        let ask = Ask { caller, request: String::new(), keyed };
         async move {
             let tell = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());
                 Reply { status: 201, location: None, etag: None, body: String::new() }
             };
-            writer.perform(caller, Some(keyed), act, tell).await.unwrap();
+            writer.perform(ask, act, tell).await.unwrap();
         }
     };
     let alone = rate(1, withdraw).await;

@@ -6,12 +6,15 @@
 //! - [`book`]: what is done with the book, one file per act, one transaction each
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
+//!
+//! [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
 
 #![forbid(unsafe_code)]
 
 pub mod book;
 pub mod clock;
 pub mod config;
+pub mod demo;
 pub mod domain;
 pub mod http;
 pub mod server;

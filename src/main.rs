@@ -10,6 +10,7 @@ use tankside::{
     book::keys,
     clock::Clock,
     config::{Config, Settings},
+    demo,
     domain::values::{BusinessId, KeyId, Name, Timestamp},
     http, server,
     store::{self, Db, key::Role},
@@ -39,6 +40,14 @@ enum Command {
     Serve {
         #[command(flatten)]
         settings: Settings,
+    },
+    /// Play a morning's round on an invented farm, then keep serving it
+    ///
+    /// Starts the service on a new store, enters a farm of two herds, and goes through a morning's
+    /// round over HTTP: each step with what the technician is told, and whether it came out as it must.
+    Demo {
+        #[command(flatten)]
+        options: demo::Options,
     },
     /// Make, list and revoke keys; may be done while the service runs
     Key {
@@ -131,6 +140,7 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     let resolve = |settings: Settings| settings.resolve(file.as_deref());
     match cli.command {
         Command::Serve { settings } => serve(resolve(settings)?).await,
+        Command::Demo { options } => play_demo(&options).await,
         Command::Key { command } => match command {
             KeyCommand::Create { name, role, business, expires_at, settings } => {
                 create_key(&resolve(settings)?, &name, &role, business, expires_at.as_deref()).await
@@ -170,6 +180,19 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     running.stop().await?;
     tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)
+}
+
+async fn play_demo(options: &demo::Options) -> anyhow::Result<ExitCode> {
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let stopped = async {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    };
+    let as_told = demo::run(options, stopped).await?;
+    Ok(if as_told { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
 /// A name from the command line.
@@ -276,8 +299,8 @@ async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
     drop(tx);
     db.close().await;
     println!(
-        "{} movements, {} balances, {} withdrawals, {} services, {} kept answers",
-        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.answers
+        "{} movements, {} balances, {} withdrawals, {} services, {} acts",
+        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.acts
     );
     for finding in &findings {
         println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);

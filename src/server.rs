@@ -43,11 +43,12 @@ pub async fn start(
     metrics: Option<PrometheusHandle>,
 ) -> anyhow::Result<Running> {
     let db = Db::serve_alone(&config.database_url).await?;
-    let first_key = keys::first_key(&db, clock.now()).await?;
     let listener = TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;
+    // Only now that nothing else can fail: the key is shown this once.
+    let first_key = keys::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let app = App::new(Book { db, writer, clock }, limiter, metrics);

@@ -165,7 +165,7 @@ create table withdrawal (
     thaw            jsonb       not null,
     override_reason text,
     deviations      jsonb       not null,
-    state           text        not null check (state in ('out', 'thawing', 'served', 'discarded')),
+    state           text        not null check (state in ('out', 'thawing', 'served', 'discarded', 'reversed')),
     bath_temp_c     double precision,
     thaw_started_at timestamptz,
     ready_at        timestamptz,
@@ -182,6 +182,29 @@ create table withdrawal (
 );
 create index withdrawal_by_animal on withdrawal (business_id, animal_id, id);
 
+-- A count of what hangs in a tank or part of it, against the book as it stood at a line of the ledger.
+create table stocktake (
+    business_id uuid        not null references business (id),
+    id          uuid        not null,
+    tank_id     uuid        not null,
+    -- Only this canister; the whole tank where null.
+    canister    bigint      check (canister > 0),
+    -- What was not counted is not there.
+    complete    boolean     not null,
+    as_of_seq   bigint      not null check (as_of_seq >= 0),
+    counted_at  timestamptz not null,
+    technician  text,
+    note        text,
+    lines       jsonb       not null,
+    state       text        not null check (state in ('open', 'accepted')),
+    accepted_at timestamptz,
+    recorded_at timestamptz not null,
+    recorded_by uuid        not null,
+    primary key (business_id, id),
+    foreign key (business_id, tank_id) references tank (business_id, id),
+    foreign key (business_id, recorded_by) references api_key (business_id, id)
+);
+
 -- The ledger: straws go from somewhere to somewhere, and what is written stays.
 create table movement (
     business_id   uuid        not null references business (id),
@@ -192,12 +215,18 @@ create table movement (
     from_place_id uuid        not null,
     to_place_id   uuid        not null check (to_place_id <> from_place_id),
     straws        bigint      not null check (straws between 1 and 100000),
+    -- What hung at either place after it, where that is in a tank.
+    from_left     bigint      check (from_left >= 0),
+    to_held       bigint      check (to_held >= 0),
     occurred_at   timestamptz not null,
     recorded_at   timestamptz not null,
     recorded_by   uuid        not null,
     technician    text,
     withdrawal_id uuid,
+    stocktake_id  uuid,
+    reverses_id   uuid,
     reason        text,
+    exposure_s    bigint      check (exposure_s >= 0),
     note          text,
     primary key (business_id, seq),
     unique (business_id, id),
@@ -205,9 +234,13 @@ create table movement (
     foreign key (business_id, from_place_id) references place (business_id, id),
     foreign key (business_id, to_place_id) references place (business_id, id),
     foreign key (business_id, recorded_by) references api_key (business_id, id),
-    foreign key (business_id, withdrawal_id) references withdrawal (business_id, id)
+    foreign key (business_id, withdrawal_id) references withdrawal (business_id, id),
+    foreign key (business_id, stocktake_id) references stocktake (business_id, id),
+    foreign key (business_id, reverses_id) references movement (business_id, id)
 );
 create index movement_by_lot on movement (business_id, lot_id, seq);
+create index movement_by_withdrawal on movement (business_id, withdrawal_id) where withdrawal_id is not null;
+create unique index movement_reversed_once on movement (business_id, reverses_id) where reverses_id is not null;
 
 create function movement_is_append_only() returns trigger language plpgsql as $$
 begin
@@ -215,6 +248,8 @@ begin
 end $$;
 create trigger movement_no_change before update or delete on movement
 for each row execute function movement_is_append_only();
+create trigger movement_no_truncate before truncate on movement
+for each statement execute function movement_is_append_only();
 
 create table service (
     business_id           uuid        not null references business (id),
@@ -234,6 +269,8 @@ create table service (
     semen_from_herd_stock boolean     not null,
     deviations            jsonb       not null,
     note                  text,
+    -- Entered by mistake: it stays to be seen and no longer counts.
+    reversed_at           timestamptz,
     recorded_at           timestamptz not null,
     recorded_by           uuid        not null,
     primary key (business_id, id),
@@ -246,7 +283,8 @@ create table service (
     foreign key (business_id, recorded_by) references api_key (business_id, id)
 );
 create index service_by_animal on service (business_id, animal_id, served_at);
-create unique index service_by_withdrawal on service (business_id, withdrawal_id) where withdrawal_id is not null;
+create unique index service_by_withdrawal on service (business_id, withdrawal_id)
+    where withdrawal_id is not null and reversed_at is null;
 
 -- What else happens to an animal; what she is (heifer or cow, open or pregnant) is derived from it.
 create table animal_event (
@@ -268,16 +306,21 @@ create table animal_event (
 );
 create index animal_event_by_animal on animal_event (business_id, animal_id, happened_at);
 
--- The first answer to each Idempotency-Key, kept as long as the ledger: a phone may come back
--- from the barn after days and must not take the straws twice.
-create table idempotency (
-    business_id uuid        not null references business (id),
-    key         text        not null,
-    fingerprint text        not null,
-    status      bigint      not null,
-    location    text,
-    etag        text,
-    body        text        not null,
-    recorded_at timestamptz not null,
-    primary key (business_id, key)
+-- Who asked for what, and what came of it. Under an Idempotency-Key also the first answer, kept as
+-- long as the ledger: a phone may come back from the barn after days and must not take the straws twice.
+create table act (
+    business_id     uuid        not null references business (id),
+    id              uuid        not null,
+    key_id          uuid        not null,
+    request         text        not null,
+    status          bigint      not null,
+    location        text,
+    idempotency_key text,
+    fingerprint     text,
+    etag            text,
+    body            text,
+    recorded_at     timestamptz not null,
+    primary key (business_id, id),
+    foreign key (business_id, key_id) references api_key (business_id, id)
 );
+create unique index act_by_key on act (business_id, idempotency_key) where idempotency_key is not null;

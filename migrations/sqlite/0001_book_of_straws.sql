@@ -166,7 +166,7 @@ create table withdrawal (
     thaw            text    not null check (json_valid(thaw)),
     override_reason text,
     deviations      text    not null check (json_valid(deviations)),
-    state           text    not null check (state in ('out', 'thawing', 'served', 'discarded')),
+    state           text    not null check (state in ('out', 'thawing', 'served', 'discarded', 'reversed')),
     bath_temp_c     real,
     thaw_started_at integer,
     ready_at        integer,
@@ -183,6 +183,29 @@ create table withdrawal (
 ) strict, without rowid;
 create index withdrawal_by_animal on withdrawal (business_id, animal_id, id);
 
+-- A count of what hangs in a tank or part of it, against the book as it stood at a line of the ledger.
+create table stocktake (
+    business_id blob    not null references business (id),
+    id          blob    not null check (length(id) = 16),
+    tank_id     blob    not null,
+    -- Only this canister; the whole tank where null.
+    canister    integer check (canister > 0),
+    -- What was not counted is not there.
+    complete    integer not null check (complete in (0, 1)),
+    as_of_seq   integer not null check (as_of_seq >= 0),
+    counted_at  integer not null,
+    technician  text,
+    note        text,
+    lines       text    not null check (json_valid(lines)),
+    state       text    not null check (state in ('open', 'accepted')),
+    accepted_at integer,
+    recorded_at integer not null,
+    recorded_by blob    not null,
+    primary key (business_id, id),
+    foreign key (business_id, tank_id) references tank (business_id, id),
+    foreign key (business_id, recorded_by) references api_key (business_id, id)
+) strict, without rowid;
+
 -- The ledger: straws go from somewhere to somewhere, and what is written stays.
 create table movement (
     business_id   blob    not null references business (id),
@@ -193,12 +216,18 @@ create table movement (
     from_place_id blob    not null,
     to_place_id   blob    not null check (to_place_id <> from_place_id),
     straws        integer not null check (straws between 1 and 100000),
+    -- What hung at either place after it, where that is in a tank.
+    from_left     integer check (from_left >= 0),
+    to_held       integer check (to_held >= 0),
     occurred_at   integer not null,
     recorded_at   integer not null,
     recorded_by   blob    not null,
     technician    text,
     withdrawal_id blob,
+    stocktake_id  blob,
+    reverses_id   blob,
     reason        text,
+    exposure_s    integer check (exposure_s >= 0),
     note          text,
     primary key (business_id, seq),
     unique (business_id, id),
@@ -206,15 +235,26 @@ create table movement (
     foreign key (business_id, from_place_id) references place (business_id, id),
     foreign key (business_id, to_place_id) references place (business_id, id),
     foreign key (business_id, recorded_by) references api_key (business_id, id),
-    foreign key (business_id, withdrawal_id) references withdrawal (business_id, id)
+    foreign key (business_id, withdrawal_id) references withdrawal (business_id, id),
+    foreign key (business_id, stocktake_id) references stocktake (business_id, id),
+    foreign key (business_id, reverses_id) references movement (business_id, id)
 ) strict, without rowid;
 create index movement_by_lot on movement (business_id, lot_id, seq);
+create index movement_by_withdrawal on movement (business_id, withdrawal_id) where withdrawal_id is not null;
+create unique index movement_reversed_once on movement (business_id, reverses_id) where reverses_id is not null;
 
 create trigger movement_no_update before update on movement
 begin
     select raise(abort, 'movement is append-only');
 end;
 create trigger movement_no_delete before delete on movement
+begin
+    select raise(abort, 'movement is append-only');
+end;
+-- `insert or replace` deletes the line in its way without asking the trigger above.
+create trigger movement_no_replace before insert on movement
+when exists (select 1 from movement m where m.business_id = new.business_id and m.seq = new.seq)
+    or exists (select 1 from movement m where m.business_id = new.business_id and m.id = new.id)
 begin
     select raise(abort, 'movement is append-only');
 end;
@@ -237,6 +277,8 @@ create table service (
     semen_from_herd_stock integer not null check (semen_from_herd_stock in (0, 1)),
     deviations            text    not null check (json_valid(deviations)),
     note                  text,
+    -- Entered by mistake: it stays to be seen and no longer counts.
+    reversed_at           integer,
     recorded_at           integer not null,
     recorded_by           blob    not null,
     primary key (business_id, id),
@@ -249,7 +291,8 @@ create table service (
     foreign key (business_id, recorded_by) references api_key (business_id, id)
 ) strict, without rowid;
 create index service_by_animal on service (business_id, animal_id, served_at);
-create unique index service_by_withdrawal on service (business_id, withdrawal_id) where withdrawal_id is not null;
+create unique index service_by_withdrawal on service (business_id, withdrawal_id)
+    where withdrawal_id is not null and reversed_at is null;
 
 -- What else happens to an animal; what she is (heifer or cow, open or pregnant) is derived from it.
 create table animal_event (
@@ -271,16 +314,21 @@ create table animal_event (
 ) strict, without rowid;
 create index animal_event_by_animal on animal_event (business_id, animal_id, happened_at);
 
--- The first answer to each Idempotency-Key, kept as long as the ledger: a phone may come back
--- from the barn after days and must not take the straws twice.
-create table idempotency (
-    business_id blob    not null references business (id),
-    key         text    not null,
-    fingerprint text    not null,
-    status      integer not null,
-    location    text,
-    etag        text,
-    body        text    not null,
-    recorded_at integer not null,
-    primary key (business_id, key)
+-- Who asked for what, and what came of it. Under an Idempotency-Key also the first answer, kept as
+-- long as the ledger: a phone may come back from the barn after days and must not take the straws twice.
+create table act (
+    business_id     blob    not null references business (id),
+    id              blob    not null check (length(id) = 16),
+    key_id          blob    not null,
+    request         text    not null,
+    status          integer not null,
+    location        text,
+    idempotency_key text,
+    fingerprint     text,
+    etag            text,
+    body            text,
+    recorded_at     integer not null,
+    primary key (business_id, id),
+    foreign key (business_id, key_id) references api_key (business_id, id)
 ) strict;
+create unique index act_by_key on act (business_id, idempotency_key) where idempotency_key is not null;

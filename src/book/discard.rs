@@ -1,7 +1,8 @@
-//! A withdrawn straw is thrown away instead of used.
+//! Straws are thrown away: from stock, or withdrawn and not used.
 
 use super::{
-    Stop, known,
+    NotInStock, Refusal, Stop, known,
+    receive::{Moved, place_exists, written},
     thaw::still_open,
     withdraw::{Shown, shown},
     writer::{Act, Turn},
@@ -9,15 +10,82 @@ use super::{
 use crate::{
     domain::{
         movement::MovementKind,
-        place::PlaceKind,
-        values::{Note, Technician, Timestamp, WithdrawalId},
+        place::{Place, PlaceKind},
+        values::{LotId, Note, Straws, Technician, Timestamp, WithdrawalId},
         withdrawal::{DiscardReason, Withdrawal, WithdrawalState},
     },
     store::{
         self,
-        ledger::{self, Entry},
+        ledger::{self, Cause, Entry, Whereabouts},
     },
 };
+
+/// Throws straws away that hang in a tank.
+#[derive(Clone, Debug)]
+pub struct Discard {
+    /// Of which lot.
+    pub lot_id: LotId,
+    /// Where they hang.
+    pub place: Place,
+    /// How many.
+    pub straws: Straws,
+    /// Why.
+    pub reason: DiscardReason,
+    /// When; now when not said.
+    pub discarded_at: Option<Timestamp>,
+    /// Who.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+impl Act for Discard {
+    type Done = Moved;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
+        let (occurred_at, ahead) = known::told_time(self.discarded_at, turn.now, "discarded_at")?;
+        known::lot(turn, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(turn, &self.place, "place").await?;
+        let entry = Entry {
+            kind: MovementKind::Discard,
+            lot: self.lot_id,
+            from: hanging_at(turn, self.lot_id, &self.place, self.straws).await?,
+            to: Whereabouts::Outside(PlaceKind::Discarded),
+            straws: self.straws,
+            occurred_at,
+            technician: self.technician.clone(),
+            cause: Cause::default(),
+            reason: Some(self.reason.as_str()),
+            exposure: None,
+            note: self.note.clone(),
+        };
+        let movement = written(turn, entry).await?.ok_or_else(|| known::lost("balance", self.lot_id.0))?;
+        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+    }
+}
+
+/// The place, when so many straws of the lot hang there; refused when they do not, saying where others do.
+pub async fn hanging_at(
+    turn: &mut Turn<'_>,
+    lot: LotId,
+    place: &Place,
+    straws: Straws,
+) -> Result<Whereabouts, Stop> {
+    let business = turn.business();
+    let place_id = ledger::find_place(turn.tx, business, place).await?;
+    let held = match place_id {
+        Some(id) => ledger::held(turn.tx, business, lot, id).await?,
+        None => 0,
+    };
+    if let Some(id) = place_id.filter(|_| held >= straws.get()) {
+        return Ok(Whereabouts::In(id));
+    }
+    let mut elsewhere = ledger::stock_of_lot(turn.tx, business, lot).await?;
+    elsewhere.retain(|other| Some(other.place_id) != place_id);
+    let text = format!("straws of this lot in {}", place.told());
+    let missing = NotInStock { asked: straws.get(), held, text, semen_type: None, elsewhere };
+    Err(Refusal::NotInStock(Box::new(missing)).into())
+}
 
 /// Throws a withdrawn straw away.
 #[derive(Clone, Debug)]
@@ -48,16 +116,17 @@ impl Act for DiscardWithdrawn {
             kind: MovementKind::Discard,
             lot: withdrawal.lot_id,
             // It went out of the tank towards a use; now it is known not to have got there.
-            from: ledger::outside(turn.tx, business, PlaceKind::Used).await?,
-            to: ledger::outside(turn.tx, business, PlaceKind::Discarded).await?,
+            from: Whereabouts::Outside(PlaceKind::Used),
+            to: Whereabouts::Outside(PlaceKind::Discarded),
             straws: withdrawal.straws,
             occurred_at: at,
             technician: self.technician.clone(),
-            withdrawal: Some(withdrawal.id),
+            cause: Cause::withdrawal(withdrawal.id),
             reason: Some(self.reason.as_str()),
+            exposure: None,
             note: self.note.clone(),
         };
-        ledger::record(turn.tx, business, turn.caller.key_id, turn.now, entry).await?;
+        ledger::write(turn.tx, business, turn.caller.key_id, turn.now, entry).await?;
         let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
         let mut shown = shown(turn.tx, business, withdrawal).await?;
         shown.warnings.extend(ahead);

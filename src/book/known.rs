@@ -31,7 +31,7 @@ macro_rules! known {
             let business = turn.business();
             store::$name::find(turn.tx, business, id)
                 .await?
-                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer }.into())
+                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer: pointer.map(Into::into) }.into())
         }
     )+};
 }
@@ -45,19 +45,27 @@ known! {
     withdrawal: WithdrawalId => Withdrawal, "withdrawal";
 }
 
-/// The herd that a record points to; the store's own references guarantee it.
-pub async fn herd_of(tx: &mut Tx, business: BusinessId, id: HerdId) -> store::Result<Herd> {
-    store::herd::find(tx, business, id).await?.ok_or_else(|| lost("herd", id.0))
+macro_rules! pointed_to {
+    ($($(#[$doc:meta])* $name:ident in $module:ident: $id:ty => $thing:ty, $what:literal;)+) => {$(
+        $(#[$doc])*
+        pub async fn $name(tx: &mut Tx, business: BusinessId, id: $id) -> store::Result<$thing> {
+            store::$module::find(tx, business, id).await?.ok_or_else(|| lost($what, id.0))
+        }
+    )+};
 }
 
-/// The lot that a record points to.
-pub async fn lot_of(tx: &mut Tx, business: BusinessId, id: LotId) -> store::Result<Lot> {
-    store::lot::find(tx, business, id).await?.ok_or_else(|| lost("lot", id.0))
-}
-
-/// The sire that a record points to.
-pub async fn sire_of(tx: &mut Tx, business: BusinessId, id: SireId) -> store::Result<Sire> {
-    store::sire::find(tx, business, id).await?.ok_or_else(|| lost("sire", id.0))
+// What a record points to is there: the store's own references guarantee it.
+pointed_to! {
+    /// The herd that a record points to.
+    herd_of in herd: HerdId => Herd, "herd";
+    /// The tank that a record points to.
+    tank_of in tank: TankId => Tank, "tank";
+    /// The lot that a record points to.
+    lot_of in lot: LotId => Lot, "lot";
+    /// The sire that a record points to.
+    sire_of in sire: SireId => Sire, "sire";
+    /// The animal that a record points to.
+    animal_of in animal: AnimalId => Animal, "animal";
 }
 
 /// A reference that must lead somewhere and does not: the store is damaged.

@@ -9,12 +9,16 @@ pub mod discard;
 pub mod import;
 pub mod keys;
 mod known;
+pub mod lot_trace;
 pub mod next_service;
 pub mod receive;
 mod refusal;
 pub mod report;
+pub mod reverse;
 pub mod serve;
+pub mod stocktake;
 pub mod thaw;
+pub mod transfer;
 pub mod withdraw;
 pub mod writer;
 

@@ -43,16 +43,18 @@ pub struct NextService {
     pub cautions: Vec<String>,
 }
 
-/// What `animal`'s next service calls for at `at`; `None` when there is no such animal.
+/// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is; `None` when there is no such animal.
 pub async fn next_service(
     tx: &mut Tx,
     business: BusinessId,
     animal: AnimalId,
     at: Timestamp,
+    wanted: Option<SemenType>,
 ) -> store::Result<Option<NextService>> {
     let Some(animal) = store::animal::find(tx, business, animal).await? else { return Ok(None) };
     let candidate = Candidate::at(tx, business, animal, at).await?;
-    let (candidates, blocked) = offers(tx, business, &candidate).await?;
+    let (mut candidates, blocked) = offers(tx, business, &candidate).await?;
+    candidates.retain(|straw| wanted.is_none_or(|wanted| straw.lot.details.semen_type == wanted));
     let semen_type = candidates
         .first()
         .map(|first| first.lot.details.semen_type)

@@ -10,11 +10,11 @@ use crate::{
         movement::{Movement, MovementKind},
         place::{Place, PlaceKind},
         tank::Tank,
-        values::{Canister, LotId, MovementId, Note, PlaceId, Straws, Technician, Timestamp},
+        values::{Canister, LotId, Note, PlaceId, Straws, Technician, Timestamp},
     },
     store::{
         self,
-        ledger::{self, Entry},
+        ledger::{self, Cause, Entry, Whereabouts},
     },
 };
 
@@ -35,75 +35,71 @@ pub struct Receive {
     pub note: Option<Note>,
 }
 
-/// A delivery on record.
+/// A movement on record.
 #[derive(Debug)]
-pub struct Received {
+pub struct Moved {
     /// The line of the ledger.
     pub movement: Movement,
-    /// How many straws of the lot hang at the place now.
-    pub straws_at_place: i64,
     /// What the caller should know.
     pub warnings: Vec<String>,
 }
 
 impl Act for Receive {
-    type Done = Received;
+    type Done = Moved;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Received, Stop> {
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
         let (occurred_at, warning) = known::told_time(self.received_at, turn.now, "received_at")?;
         known::lot(turn, self.lot_id, Some("#/lot_id")).await?;
-        place_exists(turn, &self.place, "#/place/tank_id", "place/canister").await?;
+        place_exists(turn, &self.place, "place").await?;
         let business = turn.business();
-        let to = ledger::ensure_place(turn.tx, business, &self.place).await?;
-        let (id, straws_at_place) = self.hang(turn, to, occurred_at).await?;
-        let movement = ledger::movement(turn.tx, business, id).await?;
-        let movement = movement.ok_or_else(|| known::lost("movement", id.0))?;
-        Ok(Received { movement, straws_at_place, warnings: warning.into_iter().collect() })
+        let place = ledger::ensure_place(turn.tx, business, &self.place).await?;
+        let entry = self.entry(place, occurred_at);
+        let movement = written(turn, entry).await?.ok_or_else(|| known::lost("place", place.0))?;
+        Ok(Moved { movement, warnings: warning.into_iter().collect() })
     }
 }
 
 impl Receive {
-    /// Hangs the straws at `to`, the id of the place, and writes the line of the ledger; gives it
-    /// and how many straws of the lot hang there then.
-    pub(super) async fn hang(
-        &self,
-        turn: &mut Turn<'_>,
-        to: PlaceId,
-        occurred_at: Timestamp,
-    ) -> store::Result<(MovementId, i64)> {
-        let (business, by, now) = (turn.business(), turn.caller.key_id, turn.now);
-        let from = ledger::outside(turn.tx, business, PlaceKind::Supplier).await?;
-        let straws_at_place = ledger::put(turn.tx, business, self.lot_id, to, self.straws).await?;
-        let entry = Entry {
+    /// The line of the ledger, with the id of the place.
+    pub(super) fn entry(&self, place: PlaceId, occurred_at: Timestamp) -> Entry {
+        Entry {
             kind: MovementKind::Receipt,
             lot: self.lot_id,
-            from,
-            to,
+            from: Whereabouts::Outside(PlaceKind::Supplier),
+            to: Whereabouts::In(place),
             straws: self.straws,
             occurred_at,
             technician: self.technician.clone(),
-            withdrawal: None,
+            cause: Cause::default(),
             reason: None,
+            exposure: None,
             note: self.note.clone(),
-        };
-        Ok((ledger::record(turn.tx, business, by, now, entry).await?, straws_at_place))
+        }
     }
 }
 
-/// Refuses a place whose tank is unknown or has no such canister.
-pub async fn place_exists(
-    turn: &mut Turn<'_>,
-    place: &Place,
-    tank_pointer: &'static str,
-    canister_field: &'static str,
-) -> Result<(), Stop> {
-    let tank = known::tank(turn, place.tank_id, Some(tank_pointer)).await?;
-    canister_exists(&tank, place.canister, canister_field)?;
+/// Moves straws and gives the line of the ledger; `None` when so many do not hang where they are to be
+/// taken from.
+pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movement>, Stop> {
+    let (business, by, now) = (turn.business(), turn.caller.key_id, turn.now);
+    let Some(id) = ledger::write(turn.tx, business, by, now, entry).await? else { return Ok(None) };
+    let movement = ledger::movement(turn.tx, business, id).await?;
+    Ok(Some(movement.ok_or_else(|| known::lost("movement", id.0))?))
+}
+
+/// Refuses a place whose tank is unknown or has no such canister; `field` is where it stood in the request.
+pub async fn place_exists(turn: &mut Turn<'_>, place: &Place, field: &'static str) -> Result<(), Stop> {
+    let business = turn.business();
+    let Some(tank) = store::tank::find(turn.tx, business, place.tank_id).await? else {
+        let pointer = format!("#/{field}/tank_id");
+        return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer: Some(pointer) }.into());
+    };
+    canister_exists(&tank, place.canister, &format!("{field}/canister"))?;
     Ok(())
 }
 
 /// Refuses a canister that the tank does not have.
-pub fn canister_exists(tank: &Tank, canister: Canister, field: &'static str) -> Result<(), Refusal> {
+pub fn canister_exists(tank: &Tank, canister: Canister, field: &str) -> Result<(), Refusal> {
     if canister > tank.details.canisters {
         let detail = format!("{} has canisters 1 to {}", tank.details.name, tank.details.canisters);
         return Err(Refusal::Invalid(vec![Fault::at(field, detail)]));

@@ -9,7 +9,7 @@ use crate::{
         history::Numbered,
         semen::SemenType,
         thaw::Advice,
-        values::{Timestamp, WithdrawalId},
+        values::{MovementId, Timestamp, WithdrawalId},
         verdict::{Deviation, DeviationKind},
         withdrawal::WithdrawalState,
     },
@@ -47,7 +47,7 @@ pub enum Refusal {
         /// The id that was sent.
         id: Uuid,
         /// Where in the body it stood; in the path when `None`.
-        pointer: Option<&'static str>,
+        pointer: Option<String>,
     },
     /// The content is wrong.
     Invalid(Vec<Fault>),
@@ -75,6 +75,18 @@ pub enum Refusal {
         state: WithdrawalState,
         /// When.
         at: Option<Timestamp>,
+    },
+    /// The line of the ledger was undone already.
+    AlreadyReversed {
+        /// Which.
+        movement: MovementId,
+        /// By which.
+        by: MovementId,
+    },
+    /// It cannot be undone as it stands.
+    NotReversible {
+        /// Why, and what to do.
+        text: String,
     },
     /// The straw is in the bath already.
     AlreadyThawing {

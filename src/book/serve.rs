@@ -19,7 +19,8 @@ use crate::{
         service::Service,
         sire::Sire,
         values::{
-            AnimalId, BusinessId, Mark, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId,
+            AnimalId, BusinessId, Mark, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
+            WithdrawalId,
         },
         verdict::{self, Deviations, Objection},
         withdrawal::{Withdrawal, WithdrawalState},
@@ -67,8 +68,10 @@ pub struct Shown {
     pub lot: Option<Lot>,
     /// The sire, where known.
     pub sire: Option<Sire>,
-    /// Where the straw hung.
-    pub place: Option<Place>,
+    /// Her number in her herd.
+    pub animal_number: Mark,
+    /// Where the straw hung, and what that tank is called.
+    pub place: Option<(Place, Name)>,
     /// What follows if she conceived, or did not.
     pub outlook: Outlook,
     /// What the caller should know.
@@ -147,6 +150,7 @@ impl Serve {
             semen_from_herd_stock: false,
             deviations: Deviations::default(),
             note: self.note.clone(),
+            reversed_at: None,
             recorded_at: turn.now,
         }
     }
@@ -211,8 +215,7 @@ fn moved_on(candidate: &Candidate, lot: &Lot, already: &Deviations) -> Option<ve
     let semen_type = lot.details.semen_type;
     let objection = Objection::ChoiceRule { semen_type, allowed: candidate.allowed.clone() };
     let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
-    (!known && !candidate.allowed.semen_types.contains(&semen_type))
-        .then(|| objection.set_aside(&candidate.herd, None))
+    (!known && !candidate.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
 }
 
 /// A service as it stands in the book.
@@ -230,6 +233,14 @@ pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store
         Some(id) => ledger::place(tx, business, id).await?,
         None => None,
     };
+    let place = match place {
+        Some(place) => {
+            let tank = known::tank_of(tx, business, place.tank_id).await?;
+            Some((place, tank.details.name))
+        }
+        None => None,
+    };
+    let animal = known::animal_of(tx, business, service.animal_id).await?;
     let herd = known::herd_of(tx, business, service.herd_id).await?.details;
     let history = known::history(tx, business, service.animal_id).await?;
     let standing = history.standing(service.served_at, herd.same_heat_hours);
@@ -243,7 +254,8 @@ pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store
             standing.calved_at.map(|calved| calved.day_in(herd.time_zone)),
         ),
     };
-    Ok(Shown { service, lot, sire, place, outlook, warnings: Vec::new() })
+    let animal_number = animal.details.number;
+    Ok(Shown { service, lot, sire, animal_number, place, outlook, warnings: Vec::new() })
 }
 
 /// Semen must be named one way: a withdrawal of this book, or an animal and what is known.

@@ -22,14 +22,17 @@ use crate::{
         semen::SemenType,
         sire::Sire,
         thaw::ThawProtocol,
-        values::{AnimalId, BusinessId, LotId, Reason, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        values::{
+            AnimalId, BusinessId, LotId, Mark, Name, Reason, SireId, Straws, Technician, Timestamp,
+            WithdrawalId,
+        },
         verdict::{self, Deviations, Objection},
         withdrawal::{Withdrawal, WithdrawalState},
     },
     store::{
         self, Tx,
         key::Role,
-        ledger::{self, Entry, Stock},
+        ledger::{self, Cause, Entry, Stock, Whereabouts},
         pedigree::{self, Parents, Relative},
     },
 };
@@ -71,8 +74,12 @@ pub struct Shown {
     pub lot: Lot,
     /// The lot's sire.
     pub sire: Sire,
+    /// Her number in her herd.
+    pub animal_number: Mark,
     /// Where the straw hung.
     pub place: Place,
+    /// What that tank is called.
+    pub tank_name: Name,
     /// What the caller should know.
     pub warnings: Vec<String>,
 }
@@ -83,7 +90,17 @@ pub async fn shown(tx: &mut Tx, business: BusinessId, withdrawal: Withdrawal) ->
     let sire = known::sire_of(tx, business, lot.details.sire_id).await?;
     let place = ledger::place(tx, business, withdrawal.place_id).await?;
     let place = place.ok_or_else(|| known::lost("place", withdrawal.place_id.0))?;
-    Ok(Shown { withdrawal, lot, sire, place, warnings: Vec::new() })
+    let tank = known::tank_of(tx, business, place.tank_id).await?;
+    let animal = known::animal_of(tx, business, withdrawal.animal_id).await?;
+    Ok(Shown {
+        withdrawal,
+        lot,
+        sire,
+        animal_number: animal.details.number,
+        place,
+        tank_name: tank.details.name,
+        warnings: Vec::new(),
+    })
 }
 
 /// What is known of an animal whose turn has come.
@@ -176,7 +193,7 @@ impl Act for Withdraw {
         let business = turn.business();
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
         if let Some(place) = &self.place {
-            place_exists(turn, place, "#/place/tank_id", "place/canister").await?;
+            place_exists(turn, place, "place").await?;
         }
         let candidate = Candidate::at(turn.tx, business, animal, at).await?;
         let (lot, sire, stock) = self.choose(turn, &candidate).await?;
@@ -196,10 +213,6 @@ impl Act for Withdraw {
             return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
         };
         let place_id = hanging.place_id;
-        if ledger::take(turn.tx, business, lot.id, place_id, self.straws).await?.is_none() {
-            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
-        }
-
         let Numbered { service_number, rank } = candidate.standing.next;
         let deviations = objections
             .iter()
@@ -229,27 +242,37 @@ impl Act for Withdraw {
             recorded_at: turn.now,
         };
         store::withdrawal::add(turn.tx, business, turn.caller.key_id, &withdrawal).await?;
-        let used = ledger::outside(turn.tx, business, PlaceKind::Used).await?;
         let entry = Entry {
             kind: MovementKind::Withdrawal,
             lot: lot.id,
-            from: place_id,
-            to: used,
+            from: Whereabouts::In(place_id),
+            to: Whereabouts::Outside(PlaceKind::Used),
             straws: self.straws,
             occurred_at: at,
             technician: self.technician.clone(),
-            withdrawal: Some(withdrawal.id),
+            cause: Cause::withdrawal(withdrawal.id),
             reason: None,
+            exposure: None,
             note: None,
         };
-        ledger::record(turn.tx, business, turn.caller.key_id, turn.now, entry).await?;
+        if ledger::write(turn.tx, business, turn.caller.key_id, turn.now, entry).await?.is_none() {
+            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+        }
 
         let mut warnings: Vec<String> = ahead.into_iter().collect();
         warnings.extend(verdict::waiting_warning(&candidate.standing, &candidate.herd, at));
         if !candidate.reaches(hanging) {
             warnings.push("These straws hang in another herd's tank.".to_owned());
         }
-        Ok(Shown { withdrawal, lot, sire, place: hanging.place.clone(), warnings })
+        Ok(Shown {
+            withdrawal,
+            lot,
+            sire,
+            animal_number: candidate.animal.details.number,
+            place: hanging.place.clone(),
+            tank_name: hanging.tank_name.clone(),
+            warnings,
+        })
     }
 }
 
@@ -275,7 +298,7 @@ impl Withdraw {
                 let lot = best_lot(&stock, semen_type, &candidate.allowed, self.straws);
                 let Some(lot) = lot else {
                     let text = match semen_type {
-                        Some(semen_type) => format!("{} straws of {}", semen_type, sire.details.name),
+                        Some(semen_type) => format!("{} straws of {}", semen_type.told(), sire.details.name),
                         None => format!("straws of {}", sire.details.name),
                     };
                     let elsewhere = ledger::stock_of_sire(turn.tx, business, id).await?;
@@ -328,7 +351,12 @@ impl Withdraw {
         let missing = NotInStock {
             asked: self.straws.get(),
             held: stock.iter().map(|hanging| hanging.straws).max().unwrap_or(0),
-            text: format!("{semen_type} straws of {} ({}){wherefrom}", sire.details.name, lot.details.told()),
+            text: format!(
+                "{} straws of {} ({}){wherefrom}",
+                semen_type.told(),
+                sire.details.name,
+                lot.details.told()
+            ),
             semen_type: Some(semen_type),
             elsewhere,
         };
@@ -337,7 +365,8 @@ impl Withdraw {
 }
 
 /// Of a sire's straws, the lot to use: usable and of an allowed type before others, then one place
-/// that holds enough before several that do not, then the oldest collection.
+/// that holds enough before several that do not, then the type that the rule names first, then the
+/// oldest collection.
 fn best_lot(
     stock: &[Stock],
     semen_type: Option<SemenType>,
@@ -349,8 +378,8 @@ fn best_lot(
         .filter(|hanging| semen_type.is_none_or(|wanted| hanging.lot.details.semen_type == wanted))
         .min_by_key(|hanging| {
             let d = &hanging.lot.details;
-            let in_the_way = d.status != LotStatus::Usable || !allowed.semen_types.contains(&d.semen_type);
-            (in_the_way, hanging.straws < straws.get())
+            let in_the_way = d.status != LotStatus::Usable || !allowed.has(d.semen_type);
+            (in_the_way, hanging.straws < straws.get(), allowed.preference(d.semen_type))
         })
         .map(|hanging| hanging.lot.clone())
 }
@@ -392,7 +421,9 @@ fn against_her(objection: &Objection) -> bool {
 pub struct Blocked {
     /// The sire.
     pub sire_id: SireId,
-    /// The lot, when it is the lot that is in the way.
+    /// His name.
+    pub sire_name: Name,
+    /// The lot, when only that is in the way and not the sire.
     pub lot_id: Option<LotId>,
     /// Why, in words.
     pub reason: String,
@@ -414,23 +445,34 @@ pub async fn offers(
 
     let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
     for hanging in stock {
-        let sire_id = hanging.lot.details.sire_id;
-        let objections = candidate.objections_to(&hanging.lot, of(sire_id));
+        let objections = candidate.objections_to(&hanging.lot, of(hanging.lot.details.sire_id));
         for objection in &objections {
-            let lot_id = match objection {
-                Objection::Kinship { .. } => None,
-                Objection::LotNotUsable { .. } => Some(hanging.lot.id),
-                _ => continue,
+            let found = barred(&hanging, objection, &candidate.herd);
+            let is_new = |new: &Blocked| {
+                !blocked.iter().any(|known| known.sire_id == new.sire_id && known.lot_id == new.lot_id)
             };
-            if !blocked.iter().any(|known| known.sire_id == sire_id && known.lot_id == lot_id) {
-                blocked.push(Blocked { sire_id, lot_id, reason: objection.told(&candidate.herd) });
-            }
+            blocked.extend(found.filter(is_new));
         }
         if objections.is_empty() {
             free.push(hanging);
         }
     }
+    // Keeps the order of age within what the rule names first.
+    free.sort_by_key(|hanging| candidate.allowed.preference(hanging.lot.details.semen_type));
     Ok((free, blocked))
+}
+
+/// What an objection bars beyond her service number: a whole sire, or a lot.
+fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<Blocked> {
+    let lot = &hanging.lot;
+    let (lot_id, reason) = match objection {
+        Objection::Kinship { .. } => (None, objection.told(herd)),
+        Objection::LotNotUsable { status } => {
+            (Some(lot.id), format!("Only {} of his is barred: it is {status}.", lot.details.told()))
+        }
+        _ => return None,
+    };
+    Some(Blocked { sire_id: lot.details.sire_id, sire_name: hanging.sire_name.clone(), lot_id, reason })
 }
 
 /// A wish must name a lot or a sire, not both and not neither.

@@ -28,7 +28,10 @@ use super::{Caller, Refusal, Stop};
 use crate::{
     clock::Clock,
     domain::values::{BusinessId, Timestamp},
-    store::{self, Db, Tx, idempotency::Answered},
+    store::{
+        self, Db, Tx,
+        act::{Answered, NewAct},
+    },
 };
 
 /// Acts that share one commit at most. More would only lengthen the wait of the first.
@@ -65,6 +68,17 @@ pub trait Act: Send + Sync + 'static {
     /// Does it. It may be called again when the store asks for a second try, so it changes nothing
     /// but the store.
     fn perform(&self, turn: &mut Turn<'_>) -> impl Future<Output = Result<Self::Done, Stop>> + Send;
+}
+
+/// Who asks, in which words, and under which key.
+#[derive(Clone, Debug)]
+pub struct Ask {
+    /// Who.
+    pub caller: Caller,
+    /// Method and path, for the audit.
+    pub request: String,
+    /// The Idempotency-Key.
+    pub keyed: Option<Keyed>,
 }
 
 /// The caller's Idempotency-Key, and what tells this request from another under the same key.
@@ -146,13 +160,12 @@ impl Writer {
     /// Has `act` done; `tell` puts the outcome into words, within the transaction.
     pub async fn perform<A: Act>(
         &self,
-        caller: Caller,
-        keyed: Option<Keyed>,
+        ask: Ask,
         act: A,
         tell: impl Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
     ) -> Result<Told, Failure> {
         let (answer, answered) = oneshot::channel();
-        let task = Task { caller, keyed, act, tell, told: None, answer };
+        let task = Task { ask, act, tell, told: None, answer };
         self.queue.try_send(Box::new(task)).map_err(|_| Failure::Busy)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
@@ -166,8 +179,7 @@ trait Job: Send {
 }
 
 struct Task<A, T> {
-    caller: Caller,
-    keyed: Option<Keyed>,
+    ask: Ask,
     act: A,
     tell: T,
     told: Option<Told>,
@@ -180,9 +192,10 @@ where
     T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
 {
     async fn turn(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Told> {
-        let business = self.caller.business_id;
-        if let Some(keyed) = &self.keyed
-            && let Some(answered) = store::idempotency::find(tx, business, &keyed.key).await?
+        let Ask { caller, request, keyed } = &self.ask;
+        let business = caller.business_id;
+        if let Some(keyed) = keyed
+            && let Some(answered) = store::act::answered(tx, business, &keyed.key).await?
         {
             return Ok(if answered.fingerprint == keyed.fingerprint {
                 Told::Replayed(replay(answered))
@@ -191,8 +204,7 @@ where
             });
         }
         tx.mark().await?;
-        let outcome = self.act.perform(&mut Turn { tx, caller: &self.caller, now }).await;
-        let outcome = match outcome {
+        let outcome = match self.act.perform(&mut Turn { tx, caller, now }).await {
             Ok(done) => Ok(done),
             Err(Stop::Failed(error)) => return Err(error),
             Err(Stop::Refused(refusal)) => {
@@ -201,17 +213,13 @@ where
             }
         };
         let reply = (self.tell)(outcome);
-        if let Some(keyed) = &self.keyed
-            && reply.is_final()
-        {
-            let answered = Answered {
-                fingerprint: keyed.fingerprint.clone(),
-                status: reply.status.into(),
-                location: reply.location.clone(),
-                etag: reply.etag.clone(),
-                body: reply.body.clone(),
-            };
-            store::idempotency::add(tx, business, &keyed.key, &answered, now).await?;
+        if reply.is_final() {
+            let keyed = keyed.as_ref().map(|Keyed { key, fingerprint }| {
+                (key.as_str(), fingerprint.as_str(), reply.etag.as_deref(), reply.body.as_str())
+            });
+            let (status, location) = (reply.status, reply.location.as_deref());
+            let act = NewAct { by: caller.key_id, request, status, location, keyed };
+            store::act::add(tx, business, act, now).await?;
         }
         tx.keep().await?;
         Ok(Told::Fresh(reply))
@@ -233,7 +241,7 @@ where
     T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
 {
     fn business(&self) -> BusinessId {
-        self.caller.business_id
+        self.ask.caller.business_id
     }
 
     fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>> {

@@ -55,7 +55,7 @@ impl Clause {
             && self.class.is_none_or(|only| only == class)
     }
 
-    /// The clause in words: `service 1 of heifers: sexed_female or sexed_male`.
+    /// The clause in words: "service 1 of heifers: sexed (female) or sexed (male)".
     fn told(&self) -> String {
         let services = match self.to_service {
             Some(last) if last == self.from_service => format!("service {last}"),
@@ -84,6 +84,18 @@ pub struct Allowed {
     pub semen_types: Vec<SemenType>,
     /// The rule that says so, in words.
     pub text: String,
+}
+
+impl Allowed {
+    /// Whether this type may be used.
+    pub fn has(&self, semen_type: SemenType) -> bool {
+        self.semen_types.contains(&semen_type)
+    }
+
+    /// How soon the rule names this type: what it names first is wanted most.
+    pub fn preference(&self, semen_type: SemenType) -> usize {
+        self.semen_types.iter().position(|named| *named == semen_type).unwrap_or(usize::MAX)
+    }
 }
 
 impl ChoiceRule {
@@ -141,9 +153,9 @@ impl Field for ChoiceRule {
     }
 }
 
-/// Names in words: `sexed_female or sexed_male`.
+/// Semen types in words: "sexed (female) or sexed (male)".
 pub fn one_of(semen_types: &[SemenType]) -> String {
-    semen_types.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ")
+    semen_types.iter().map(|semen_type| semen_type.told()).collect::<Vec<_>>().join(" or ")
 }
 
 #[cfg(test)]
@@ -179,7 +191,7 @@ mod tests {
         assert_eq!(rule.allows(2, Class::Heifer).semen_types, [SemenType::SexedFemale]);
         assert_eq!(rule.allows(3, Class::Heifer).semen_types, [SemenType::Conventional]);
         assert_eq!(rule.allows(1, Class::Cow).semen_types, [SemenType::Conventional]);
-        assert!(rule.allows(2, Class::Heifer).text.contains("services 1 to 2 of heifers: sexed_female"));
+        assert!(rule.allows(2, Class::Heifer).text.contains("services 1 to 2 of heifers: sexed (female)"));
     }
 
     #[test]

@@ -141,6 +141,26 @@ pub struct History {
     pub happenings: Vec<(Timestamp, Happening)>,
 }
 
+text_enum! {
+    /// What came of a service.
+    Outcome {
+        /// She was found pregnant.
+        Pregnant = "pregnant",
+        /// She was found empty.
+        Empty = "empty",
+        /// She came back and was served again.
+        ServedAgain = "served_again",
+        /// She calved.
+        Calved = "calved",
+        /// She aborted.
+        Aborted = "aborted",
+    }
+}
+
+/// The shortest time from a service to the calving that it led to. Calves born sooner than 240 days are
+/// not born alive (common practice, no source).
+const SHORTEST_GESTATION: TimeDelta = TimeDelta::days(240);
+
 /// The place of an insemination in its cycle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Numbered {
@@ -212,6 +232,19 @@ impl History {
             .collect()
     }
 
+    /// What came of the service at `served`, and when that was known: the last word before she was served
+    /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
+    pub fn outcome(&self, served: Timestamp) -> Option<(Outcome, Timestamp)> {
+        let again =
+            self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
+        let mut meanwhile = self
+            .happenings
+            .iter()
+            .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
+            .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
+        meanwhile.next_back().or(again.map(|again| (Outcome::ServedAgain, again)))
+    }
+
     /// The inseminations of the cycle in which `at` falls, up to it.
     fn cycle_at(&self, at: Timestamp) -> Vec<Timestamp> {
         let opened = self.opened_before(at);
@@ -241,6 +274,21 @@ fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl 
         });
         state.map(|(_, numbered)| numbered)
     })
+}
+
+/// Two inseminations so close are one service, and the second is no sign that the first failed.
+const TWO_DAYS: TimeDelta = TimeDelta::hours(48);
+
+fn outcome_of(what: &Happening, after: TimeDelta) -> Option<Outcome> {
+    match what {
+        Happening::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
+            Some(Outcome::Pregnant)
+        }
+        Happening::PregnancyCheck { result: CheckResult::Empty, .. } => Some(Outcome::Empty),
+        Happening::Calving if after >= SHORTEST_GESTATION => Some(Outcome::Calved),
+        Happening::Abortion { .. } => Some(Outcome::Aborted),
+        _ => None,
+    }
 }
 
 fn settles_pregnancy(what: &Happening) -> bool {
@@ -370,6 +418,31 @@ mod tests {
         assert_eq!(said(&[(10, true)], 9), None);
         assert_eq!(said(&[(10, true)], 11), Some(at(10)));
         assert_eq!(said(&[(10, true), (20, false)], 21), None);
+    }
+
+    #[test]
+    fn a_services_outcome_is_the_last_word_before_the_next() {
+        let day = 24;
+        let told = |services: &[i64], happenings: &[(i64, Happening)]| {
+            history(services, happenings)
+                .outcome(at(0))
+                .map(|(outcome, when)| (outcome, when.since(at(0)).num_days()))
+        };
+        assert_eq!(told(&[0], &[]), None);
+        assert_eq!(told(&[0, 12], &[]), None, "the second insemination of one heat says nothing");
+        assert_eq!(told(&[0, 21 * day], &[]), Some((Outcome::ServedAgain, 21)));
+        let pregnant = (30 * day, check(CheckResult::Pregnant));
+        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((Outcome::Pregnant, 30)));
+        assert_eq!(told(&[0, 21 * day], std::slice::from_ref(&pregnant)), Some((Outcome::ServedAgain, 21)));
+        let lost = (60 * day, Happening::Abortion { opens_cycle: false });
+        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((Outcome::Aborted, 60)));
+        // Holstein heifer 277.8 d: Norman et al. 2009.
+        assert_eq!(told(&[0], &[pregnant, (278 * day, Happening::Calving)]), Some((Outcome::Calved, 278)));
+        assert_eq!(
+            told(&[0], &[(20 * day, Happening::Calving)]),
+            None,
+            "that calving was another pregnancy's"
+        );
     }
 
     #[test]

@@ -6,13 +6,15 @@
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
-//! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`withdrawal`], [`service`]: what is on record
+//! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
+//!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
-//! - [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
+//! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
 pub mod cell;
 pub mod choice;
+pub mod exposure;
 pub mod form;
 pub mod gestation;
 pub mod herd;
@@ -25,6 +27,7 @@ pub mod place;
 pub mod semen;
 pub mod service;
 pub mod sire;
+pub mod stocktake;
 pub mod tank;
 pub mod thaw;
 pub mod timing;

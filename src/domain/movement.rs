@@ -5,7 +5,10 @@ use utoipa::ToSchema;
 
 use super::{
     place::{Place, PlaceKind},
-    values::{KeyId, LotId, MovementId, Note, Straws, Technician, Timestamp, WithdrawalId},
+    values::{
+        ExposureSeconds, KeyId, LotId, MovementId, Note, StocktakeId, Straws, Technician, Timestamp,
+        WithdrawalId,
+    },
 };
 use crate::text_enum;
 
@@ -27,6 +30,18 @@ text_enum! {
     }
 }
 
+text_enum! {
+    /// Why a line of the ledger is undone.
+    ReversalReason {
+        /// What it says did not happen.
+        DidNotHappen = "did_not_happen",
+        /// It happened otherwise; the right line follows.
+        WrongData = "wrong_data",
+        /// Another; say it in the note.
+        Other = "other",
+    }
+}
+
 /// One end of a movement.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct End {
@@ -34,6 +49,9 @@ pub struct End {
     pub kind: PlaceKind,
     /// The place, when it is in a tank.
     pub place: Option<Place>,
+    /// Straws of the lot that hung at that place after the movement.
+    #[schema(minimum = 0)]
+    pub straws_after: Option<i64>,
 }
 
 /// One line of the ledger; never changed once written.
@@ -64,8 +82,16 @@ pub struct Movement {
     pub technician: Option<Technician>,
     /// The withdrawal that it belongs to.
     pub withdrawal_id: Option<WithdrawalId>,
+    /// The stocktake that it posts a difference of.
+    pub stocktake_id: Option<StocktakeId>,
+    /// The movement that it undoes.
+    pub reverses: Option<MovementId>,
+    /// The movement that undid it.
+    pub reversed_by: Option<MovementId>,
     /// A reason from the list of its kind.
     pub reason: Option<String>,
+    /// Seconds that the straws were above the frost line, where measured.
+    pub exposure_s: Option<ExposureSeconds>,
     /// A remark.
     pub note: Option<Note>,
 }

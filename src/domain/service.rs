@@ -44,6 +44,8 @@ pub struct Service {
     pub deviations: Deviations,
     /// A remark.
     pub note: Option<Note>,
+    /// When it was found to have been entered by mistake; then it does not count.
+    pub reversed_at: Option<Timestamp>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
 }

@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use chrono::{DateTime, NaiveDate, SecondsFormat, SubsecRound, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, SecondsFormat, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sqlx::{Database, Decode, Encode, Postgres, Sqlite, Type, encode::IsNull, error::BoxDynError};
@@ -74,6 +74,8 @@ ids! {
     WithdrawalId;
     /// Names a service.
     ServiceId;
+    /// Names a stocktake.
+    StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
 }
@@ -116,7 +118,9 @@ impl Timestamp {
 
 impl From<DateTime<Utc>> for Timestamp {
     fn from(at: DateTime<Utc>) -> Self {
-        Self(at.trunc_subsecs(6))
+        // Counted in microseconds, as SQLite keeps it, a leap second falls into the second after it: here
+        // already, so that what is answered now is what is read later.
+        Self(DateTime::from_timestamp_micros(at.timestamp_micros()).unwrap_or(at))
     }
 }
 
@@ -376,6 +380,12 @@ wholes! {
     Days, from 0 to 1000;
     /// Seconds, up to a day.
     Seconds, from 1 to 86_400;
+    /// Seconds above the frost line.
+    ExposureSeconds, from 0 to 3600;
+    /// A number of straws that were counted.
+    CountedStraws, from 0 to 100_000;
+    /// A line of the ledger, or 0 for before the first.
+    LineNumber, from 0 to 2_000_000_000;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.
@@ -427,7 +437,8 @@ macro_rules! measures {
         impl $name {
             /// The measure, when it is in range.
             pub fn new(number: f64) -> Option<Self> {
-                ($min..=$max).contains(&number).then_some(Self(number))
+                // Adding zero makes zero of minus zero, which not every store would keep.
+                ($min..=$max).contains(&number).then_some(Self(number + 0.0))
             }
 
             /// The number.

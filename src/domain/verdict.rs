@@ -142,7 +142,7 @@ impl Objection {
                 limit * 100.0
             ),
             Self::ChoiceRule { semen_type, allowed } => {
-                format!("{} Not {semen_type}: take {}.", allowed.text, one_of(&allowed.semen_types))
+                format!("{} Not {}: take {}.", allowed.text, semen_type.told(), one_of(&allowed.semen_types))
             }
         }
     }
@@ -189,8 +189,7 @@ pub fn objections_to_straw(
     [
         (status != LotStatus::Usable).then_some(Objection::LotNotUsable { status }),
         (inbreeding > 0.0 && inbreeding >= limit).then_some(Objection::Kinship { inbreeding, limit }),
-        (!allowed.semen_types.contains(&semen_type))
-            .then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),
+        (!allowed.has(semen_type)).then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),
     ]
     .into_iter()
     .flatten()

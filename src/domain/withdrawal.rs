@@ -24,6 +24,8 @@ text_enum! {
         Served = "served",
         /// Thrown away.
         Discarded = "discarded",
+        /// Entered by mistake; the straw never left.
+        Reversed = "reversed",
     }
 }
 
@@ -103,8 +105,13 @@ impl Withdrawal {
         }
     }
 
-    /// Whether it was served or discarded.
+    /// Where it stands again once its service or discard is undone.
+    pub fn unresolved_state(&self) -> WithdrawalState {
+        if self.thaw_started_at.is_some() { WithdrawalState::Thawing } else { WithdrawalState::Out }
+    }
+
+    /// Whether it was served, discarded or reversed.
     pub fn is_resolved(&self) -> bool {
-        matches!(self.state, WithdrawalState::Served | WithdrawalState::Discarded)
+        matches!(self.state, WithdrawalState::Served | WithdrawalState::Discarded | WithdrawalState::Reversed)
     }
 }

@@ -16,7 +16,7 @@ use super::{
 };
 use crate::book::{
     catalogue::version,
-    writer::{Act, Reply, Told},
+    writer::{Act, Ask, Reply, Told},
 };
 
 /// Marks an answer that was given before.
@@ -84,17 +84,28 @@ impl App {
         act: A,
         tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
+        let (reply, replayed) = self.tell(command.ask, act, tell).await?;
+        let mut response = answer(reply)?;
+        if replayed {
+            response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
+        }
+        Ok(response)
+    }
+
+    /// Has `act` done; gives what is answered, and whether it was answered before.
+    pub async fn tell<A: Act>(
+        &self,
+        ask: Ask,
+        act: A,
+        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+    ) -> Result<(Reply, bool), Problem> {
         let tell = move |outcome| match outcome {
             Ok(done) => tell(done),
             Err(refusal) => Problem::from(refusal).reply(),
         };
-        match self.book.writer.perform(command.caller, command.keyed, act, tell).await? {
-            Told::Fresh(reply) => answer(reply),
-            Told::Replayed(reply) => {
-                let mut response = answer(reply)?;
-                response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
-                Ok(response)
-            }
+        match self.book.writer.perform(ask, act, tell).await? {
+            Told::Fresh(reply) => Ok((reply, false)),
+            Told::Replayed(reply) => Ok((reply, true)),
             Told::Mismatch => Err(Problem::new(
                 Kind::IdempotencyMismatch,
                 "This Idempotency-Key came before with another request. Nothing was written now.",

@@ -103,6 +103,7 @@ impl IntoResponses for Problems {
         (name = "Stock", description = "Deliveries, what hangs where, the ledger."),
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
+        (name = "Reports"),
         (name = "Business", description = "Whose book this is."),
         (name = "Open", description = "Without a key.")
     ),

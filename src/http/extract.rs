@@ -20,7 +20,10 @@ use super::{
     problem::{Kind, Problem, internal},
 };
 use crate::{
-    book::{Caller, writer::Keyed},
+    book::{
+        Caller,
+        writer::{Ask, Keyed},
+    },
     domain::form::{self, Field, Spot},
     store::key::Role,
 };
@@ -57,7 +60,7 @@ permissions! {
     /// Reporting animals and what happens to them.
     Report "report animals and what happens to them": Technician, Integration, Manager;
     /// Herds, tanks, sires, lots, and what else is decided at a desk.
-    Manage "change this": Manager;
+    Manage "change or see this": Manager;
 }
 
 /// A caller who may do `P`.
@@ -120,10 +123,8 @@ impl KeyRule for Optional {
 
 /// Something to be done: by whom, under which Idempotency-Key, and what.
 pub struct Command<T, P, K = Optional> {
-    /// Who asks.
-    pub caller: Caller,
-    /// The key and what tells the request from another.
-    pub keyed: Option<Keyed>,
+    /// Who asks, in which words, and under which key.
+    pub ask: Ask,
     /// The versions of which one must still be in the book.
     pub if_match: Option<Vec<String>>,
     /// What is to be done.
@@ -141,12 +142,7 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
         let (mut parts, body) = request.into_parts();
         let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
         content_type(&parts.method, &parts.headers)?;
-        if parts.uri.query().is_some_and(|query| !query.is_empty()) {
-            return Err(Problem::new(
-                Kind::InvalidQuery,
-                "This takes no query parameters; everything stands in the body.",
-            ));
-        }
+        no_query(&parts.uri)?;
         let key = idempotency_key(&parts.headers)?;
         if K::REQUIRED && key.is_none() {
             return Err(Problem::new(
@@ -166,8 +162,18 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
         let body = form::read(&value, &Spot::body())
             .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
         let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
-        Ok(Self { caller, keyed, if_match: if_match(&parts.headers), body, rule: PhantomData })
+        let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData })
     }
+}
+
+/// A write says everything in its body.
+pub fn no_query(uri: &Uri) -> Result<(), Problem> {
+    if uri.query().is_some_and(|query| !query.is_empty()) {
+        let detail = "This takes no query parameters; everything stands in the body.";
+        return Err(Problem::new(Kind::InvalidQuery, detail));
+    }
+    Ok(())
 }
 
 fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
@@ -192,24 +198,34 @@ fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
 fn idempotency_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
     let mut sent = headers.get_all("idempotency-key").iter();
     let Some(value) = sent.next() else { return Ok(None) };
-    let text = value.to_str().unwrap_or_default().trim();
+    let key = read_key(value.to_str().unwrap_or_default()).filter(|_| sent.next().is_none());
+    key.map(Some).ok_or_else(|| {
+        Problem::new(
+            Kind::IdempotencyKeyInvalid,
+            "The Idempotency-Key must be one text of 1 to 255 visible ASCII characters, such as a UUID.",
+        )
+    })
+}
+
+/// The key without its quotation marks; `None` for what cannot be one.
+pub fn read_key(sent: &str) -> Option<String> {
+    let text = sent.trim();
     let bare = text.strip_prefix('"').and_then(|text| text.strip_suffix('"')).unwrap_or(text);
     let well_formed =
         (1..=255).contains(&bare.len()) && bare.bytes().all(|byte| (b' '..=b'~').contains(&byte));
-    if !well_formed || sent.next().is_some() {
-        return Err(Problem::new(
-            Kind::IdempotencyKeyInvalid,
-            "The Idempotency-Key must be one text of 1 to 255 visible ASCII characters, such as a UUID.",
-        ));
-    }
-    Ok(Some(bare.to_owned()))
+    well_formed.then(|| bare.to_owned())
 }
 
 /// Covers what is asked, not how it is written: members in another order or other white space are
 /// the same request.
 fn fingerprint(method: &Method, uri: &Uri, body: &Value) -> String {
+    fingerprint_of(method.as_str(), uri.path(), body)
+}
+
+/// The same for a request that came in other words.
+pub fn fingerprint_of(method: &str, path: &str, body: &Value) -> String {
     let mut digest = Sha256::new();
-    for part in [method.as_str(), uri.path(), &body.to_string()] {
+    for part in [method, path, &body.to_string()] {
         digest.update(part.len().to_be_bytes());
         digest.update(part);
     }

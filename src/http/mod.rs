@@ -2,16 +2,20 @@
 //!
 //! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`json`]: what all of them share
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
-//! - [`events`], [`next_service`], [`movements`], [`stock`], [`withdrawals`], [`services`]: the work
-//! - [`health`], [`business`]: the rest
+//! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
+//! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
+//! - [`reports`], [`audit`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
 pub mod animals;
 pub mod answer;
+pub mod audit;
 pub mod auth;
+mod batch;
 pub mod business;
 mod catalogue;
+mod discards;
 pub mod docs;
 pub mod events;
 pub mod extract;
@@ -23,10 +27,14 @@ pub mod movements;
 pub mod next_service;
 pub mod page;
 pub mod problem;
+mod receipts;
+pub mod reports;
 pub mod services;
 pub mod sires;
 pub mod stock;
+mod stocktakes;
 pub mod tanks;
+mod transfers;
 mod views;
 pub mod withdrawals;
 
@@ -104,10 +112,17 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::routes())
         .merge(events::routes())
         .merge(next_service::routes())
+        .merge(receipts::routes())
+        .merge(transfers::routes())
+        .merge(discards::routes())
+        .merge(stocktakes::routes())
         .merge(movements::routes())
         .merge(stock::routes())
         .merge(withdrawals::routes())
+        .merge(batch::routes())
         .merge(services::routes())
+        .merge(reports::routes())
+        .merge(audit::routes())
 }
 
 /// The description of the interface.
@@ -186,17 +201,17 @@ async fn no_store(mut response: Response) -> Response {
 /// An answer that takes too long is given up; what was handed to the writer is done all the same,
 /// and the key finds it.
 async fn within_time(request: Request, next: Next) -> Response {
-    match tokio::time::timeout(LONGEST, next.run(request)).await {
-        Ok(response) => response,
-        Err(_) => Problem::new(
-            Kind::OutcomeUnknown,
-            format!(
-                "There was no answer within {} s. Send it again with the same Idempotency-Key.",
-                LONGEST.as_secs()
-            ),
-        )
-        .into_response(),
-    }
+    let reads = request.method().is_safe();
+    let Ok(response) = tokio::time::timeout(LONGEST, next.run(request)).await else {
+        let waited = format!("There was no answer within {} s.", LONGEST.as_secs());
+        return if reads {
+            Problem::new(Kind::StoreUnavailable, format!("{waited} Ask again, or for less.")).into_response()
+        } else {
+            let again = format!("{waited} Send it again with the same Idempotency-Key.");
+            Problem::new(Kind::OutcomeUnknown, again).into_response()
+        };
+    };
+    response
 }
 
 /// Counts requests and how long they take, by route and not by path, which has no bound.

@@ -1,7 +1,6 @@
-//! The ledger: deliveries, and every movement of straws.
+//! The ledger: every movement of straws, and how a mistake in it is undone.
 
 use axum::{Json, extract::State, response::Response};
-use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -12,88 +11,18 @@ use super::{
     extract::{Id, LedgerCommand, Permit, Read},
     page::{Listing, Page, PageParams},
     problem::{Kind, Problem},
+    views::MovedView,
 };
 use crate::{
-    book::receive::{Receive, Received},
+    book::reverse::Reverse,
     domain::{
-        movement::Movement,
-        place::Place,
-        values::{LotId, MovementId, Note, Straws, Technician, Timestamp},
+        form::{Fault, Spot},
+        movement::{Movement, MovementKind, ReversalReason},
+        values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp},
     },
     form,
-    store::ledger,
+    store::ledger::{self, WantedMovements},
 };
-
-form! {
-    /// A delivery of straws of one lot to one place.
-    #[derive(Clone, ToSchema)]
-    pub struct NewReceipt {
-        /// Of which lot.
-        pub lot_id: LotId,
-        /// Where they hang.
-        pub place: Place,
-        /// How many.
-        pub straws: Straws,
-        /// When they came; now when not said.
-        pub received_at: Option<Timestamp>,
-        /// Who took them in.
-        pub technician: Option<Technician>,
-        /// A remark, such as the number of the delivery note.
-        pub note: Option<Note>,
-    }
-}
-
-/// A delivery on record.
-#[derive(Serialize, ToSchema)]
-pub struct ReceiptView {
-    #[allow(missing_docs)]
-    #[serde(flatten)]
-    movement: Movement,
-    /// Where they hang.
-    place: Option<Place>,
-    /// How many straws of the lot hang at the place now.
-    #[schema(minimum = 0)]
-    straws_at_place: i64,
-    /// What the caller should know.
-    warnings: Vec<String>,
-}
-
-impl From<Received> for ReceiptView {
-    fn from(received: Received) -> Self {
-        Self {
-            place: received.movement.to.place.clone(),
-            movement: received.movement,
-            straws_at_place: received.straws_at_place,
-            warnings: received.warnings,
-        }
-    }
-}
-
-/// A delivery comes in.
-#[utoipa::path(post, path = "/v1/receipts", operation_id = "receive", tag = "Stock",
-    summary = "Take in a delivery",
-    request_body = NewReceipt,
-    params(IdempotencyKeyRequired),
-    responses(
-        (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,
-         headers(("Location" = String, description = "The movement."))),
-        Problems))]
-async fn receive(State(app): State<App>, command: LedgerCommand<NewReceipt>) -> Result<Response, Problem> {
-    let receipt = command.body.clone();
-    let act = Receive {
-        lot_id: receipt.lot_id,
-        place: receipt.place,
-        straws: receipt.straws,
-        received_at: receipt.received_at,
-        technician: receipt.technician,
-        note: receipt.note,
-    };
-    app.perform(command, act, |received| {
-        let location = format!("/v1/movements/{}", received.movement.id);
-        created(location, &ReceiptView::from(received))
-    })
-    .await
-}
 
 form! {
     /// Which movements a list shows.
@@ -102,14 +31,28 @@ form! {
     pub struct MovementFilter {
         /// Only of this lot.
         pub lot_id: Option<LotId>,
+        /// Only of this sire's lots.
+        pub sire_id: Option<SireId>,
+        /// Only out of or into this tank.
+        pub tank_id: Option<TankId>,
+        /// Only of this kind.
+        pub kind: Option<MovementKind>,
+        /// Only for this animal.
+        pub animal_id: Option<AnimalId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
     }
 }
 
 /// The ledger.
 #[utoipa::path(get, path = "/v1/movements", operation_id = "list_movements", tag = "Stock",
     summary = "Read the ledger",
-    description = "Every movement of straws in the order of the book. Following `next_cursor` gives each line once, also while \
-        others write.",
+    description = "Every movement of straws in the order of the book, with what hung at both places after it. Following \
+        `next_cursor` gives each line once, also while others write.",
     params(PageParams, MovementFilter),
     responses((status = 200, description = "A page of the ledger.", body = Page<Movement>), Problems))]
 async fn list(
@@ -119,7 +62,18 @@ async fn list(
 ) -> Result<Response, Problem> {
     let (after, limit) = listing.by_line()?;
     let mut tx = app.book.db.read().await?;
-    let rows = ledger::movements(&mut tx, caller.business_id, listing.filter.lot_id, after, limit).await?;
+    let f = &listing.filter;
+    let wanted = WantedMovements {
+        lot: f.lot_id,
+        sire: f.sire_id,
+        tank: f.tank_id,
+        kind: f.kind,
+        animal: f.animal_id,
+        technician: f.technician.clone(),
+        from: f.from,
+        to: f.to,
+    };
+    let rows = ledger::movements(&mut tx, caller.business_id, &wanted, after, limit).await?;
     Ok(listing.list(rows, |movement| movement.seq.to_string(), |movement| movement))
 }
 
@@ -136,7 +90,58 @@ async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Resul
     Ok(Json(movement))
 }
 
+form! {
+    /// A line of the ledger is undone.
+    #[derive(Clone, ToSchema)]
+    pub struct NewReversal, check NewReversal::check {
+        /// Why.
+        pub reason: ReversalReason,
+        /// When the mistake was found; now when not said.
+        pub reversed_at: Option<Timestamp>,
+        /// Who found it.
+        pub technician: Option<Technician>,
+        /// A remark; required with the reason `other`.
+        pub note: Option<Note>,
+    }
+}
+
+impl NewReversal {
+    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+        if self.reason == ReversalReason::Other && self.note.is_none() {
+            faults.push(spot.member("note").fault("is required with the reason other"));
+        }
+    }
+}
+
+/// A mistake is undone.
+#[utoipa::path(post, path = "/v1/movements/{id}/reversal", operation_id = "reverse_movement", tag = "Stock",
+    summary = "Undo a line of the ledger",
+    description = "Writes another line the other way round; the pair stays to be seen. Once only, and only if the straws can be \
+        there: 409 `not-in-stock` when they were moved on. A reversed withdrawal never left the tank: the service recorded with \
+        it no longer counts, and its number is free again.",
+    request_body = NewReversal,
+    params(("id" = uuid::Uuid, Path, description = "The movement."), IdempotencyKeyRequired),
+    responses(
+        (status = 201, description = "Undone; the reversal is at Location.", body = MovedView,
+         headers(("Location" = String, description = "The reversal."))),
+        Problems))]
+async fn reverse(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewReversal>,
+) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    let act = Reverse {
+        movement_id: MovementId(id),
+        reason: new.reason,
+        reversed_at: new.reversed_at,
+        technician: new.technician,
+        note: new.note,
+    };
+    app.perform(command, act, |moved| created(MovedView::location(&moved), &MovedView::from(moved))).await
+}
+
 /// The routes, each with its description.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(receive)).routes(routes!(list)).routes(routes!(read))
+    OpenApiRouter::new().routes(routes!(list)).routes(routes!(read)).routes(routes!(reverse))
 }

@@ -20,6 +20,7 @@ use crate::{
     book::next_service::next_service,
     domain::{
         form::Field,
+        semen::SemenType,
         values::{AnimalId, Timestamp},
     },
     form,
@@ -32,6 +33,8 @@ form! {
     pub struct AtMoment {
         /// The moment it is about; now when not said.
         pub at: Option<Timestamp>,
+        /// Only straws of this type among those she may have.
+        pub semen_type: Option<SemenType>,
     }
 }
 
@@ -63,7 +66,7 @@ async fn read(
 ) -> Result<Json<NextServiceView>, Problem> {
     let at = moment.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
-    let next = next_service(&mut tx, caller.business_id, AnimalId(id), at).await?;
+    let next = next_service(&mut tx, caller.business_id, AnimalId(id), at, moment.semen_type).await?;
     let next =
         next.ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no animal {id} in this book.")))?;
     Ok(Json(next.into()))

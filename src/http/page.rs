@@ -100,15 +100,12 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let mut members = query(parts)?;
-        let fault = |name: &str, detail: &str| {
-            Problem::invalid(Kind::InvalidQuery, vec![Spot::query().member(name).fault(detail)])
-        };
         let limit = match members.remove("limit") {
             None => USUAL,
             Some(sent) => match form::whole_number(&sent, &Spot::query()) {
                 Some(0) => USUAL,
                 Some(limit) if limit > 0 => limit.min(MOST),
-                _ => return Err(fault("limit", "must be a whole number, at most 500 are given")),
+                _ => return Err(wrong("limit", "must be a whole number, at most 500 are given")),
             },
         };
         let cursor = members.remove("cursor");
@@ -117,13 +114,10 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
             .filter_map(|(name, value)| Some((name.clone(), value.as_str()?.to_owned())))
             .collect();
         let mark = crc32fast::hash(format!("{} {others:?}", parts.uri.path()).as_bytes());
-        let after =
-            match cursor {
-                None => None,
-                Some(sent) => Some(sent.as_str().and_then(|cursor| open(cursor, mark)).ok_or_else(|| {
-                    fault("cursor", "must be the next_cursor of a page with the same filters")
-                })?),
-            };
+        let after = match cursor {
+            None => None,
+            Some(sent) => Some(sent.as_str().and_then(|cursor| open(cursor, mark)).ok_or_else(bad_cursor)?),
+        };
         let filter = read_query(members)?;
         Ok(Self { filter, limit, after, mark, path: parts.uri.path().to_owned(), others })
     }
@@ -216,5 +210,9 @@ impl<F> Listing<F> {
 }
 
 fn bad_cursor() -> Problem {
-    Problem::new(Kind::InvalidQuery, "The cursor is not one of this list.")
+    wrong("cursor", "must be the next_cursor of a page with the same filters")
+}
+
+fn wrong(parameter: &str, detail: &str) -> Problem {
+    Problem::invalid(Kind::InvalidQuery, vec![Spot::query().member(parameter).fault(detail)])
 }

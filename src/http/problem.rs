@@ -109,6 +109,10 @@ kinds! {
         "A withdrawal ends once. `state` and `resolved_at` say how. If that was a mistake it is reversed, not edited.";
     AlreadyThawing 409 "already-thawing", "The straw is in the bath already",
         "`ready_at` and `use_by` say from when and until when to use it. A straw is thawed once and never frozen again.";
+    AlreadyReversed 409 "already-reversed", "The line was undone already",
+        "A line of the ledger is undone once. `reversed_by` names the line that did it.";
+    NotReversible 409 "not-reversible", "It cannot be undone as it stands",
+        "Something that followed has to be undone first, or the act is to be entered anew; the detail says which.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
     Stale 412 "stale", "It was changed in the meantime",
@@ -294,10 +298,7 @@ impl From<Refusal> for Problem {
                 let problem = Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."));
                 match pointer {
                     Some(pointer) => Self {
-                        errors: vec![Fault {
-                            pointer: pointer.to_owned(),
-                            detail: format!("names no {what} of this book"),
-                        }],
+                        errors: vec![Fault { pointer, detail: format!("names no {what} of this book") }],
                         ..problem
                     },
                     None => problem,
@@ -319,7 +320,7 @@ impl From<Refusal> for Problem {
                     .map(|objection| json!({"kind": objection.kind, "text": objection.text}))
                     .collect();
                 let nearest = objected.instead.first().map(|first| {
-                    let semen_type = first.lot.details.semen_type;
+                    let semen_type = first.lot.details.semen_type.told();
                     let place = first.place.told();
                     format!("Nearest: {} ({semen_type}) in {}, {place}.", first.sire_name, first.tank_name)
                 });
@@ -335,7 +336,10 @@ impl From<Refusal> for Problem {
             Refusal::NotInStock(missing) => {
                 let elsewhere = missing.elsewhere.first().map_or_else(
                     || " None hang elsewhere within reach.".to_owned(),
-                    |first| format!(" {} hang in {}, {}.", first.straws, first.tank_name, first.place.told()),
+                    |first| {
+                        let (lot, place) = (first.lot.details.told(), first.place.told());
+                        format!(" {} of {lot} hang in {}, {place}.", first.straws, first.tank_name)
+                    },
                 );
                 let detail = format!(
                     "{} asked for, {} there: {}.{elsewhere}",
@@ -353,6 +357,12 @@ impl From<Refusal> for Problem {
                     .with("state", json!(state))
                     .with("resolved_at", json!(at))
             }
+            Refusal::AlreadyReversed { movement, by } => {
+                Self::new(Kind::AlreadyReversed, format!("The movement {movement} was undone by {by}."))
+                    .with("movement_id", json!(movement))
+                    .with("reversed_by", json!(by))
+            }
+            Refusal::NotReversible { text } => Self::new(Kind::NotReversible, text),
             Refusal::AlreadyThawing { withdrawal, ready_at, use_by } => {
                 Self::new(Kind::AlreadyThawing, "The straw went into the bath before.")
                     .with("withdrawal_id", json!(withdrawal))

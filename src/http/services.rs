@@ -6,7 +6,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     App,
-    answer::created,
+    answer::{created, done},
     docs::{IdempotencyKeyRequired, Problems},
     extract::{Id, LedgerCommand, Permit, Read},
     page::{Listing, Page, PageParams},
@@ -14,7 +14,10 @@ use super::{
     views::ServiceView,
 };
 use crate::{
-    book::serve::{self, Serve, semen},
+    book::{
+        reverse::ReverseService,
+        serve::{self, Serve, semen},
+    },
     domain::{
         semen::SemenType,
         values::{AnimalId, HerdId, Note, ServiceId, SireId, Technician, Timestamp, WithdrawalId},
@@ -70,6 +73,29 @@ async fn record(State(app): State<App>, command: LedgerCommand<NewService>) -> R
 }
 
 form! {
+    /// Nothing more needs to be said.
+    #[derive(Clone, ToSchema)]
+    pub struct NewServiceReversal {}
+}
+
+/// A service was entered by mistake.
+#[utoipa::path(post, path = "/v1/services/{id}/reversal", operation_id = "reverse_service", tag = "Services",
+    summary = "Take back a service that was entered by mistake",
+    description = "It stays to be seen and no longer counts; its number is free again. A straw of this book that went into it is \
+        unresolved again. If the straw never left the tank, reverse the movement of its withdrawal instead.",
+    request_body = NewServiceReversal,
+    params(("id" = uuid::Uuid, Path, description = "The service."), IdempotencyKeyRequired),
+    responses((status = 200, description = "It does not count any more.", body = ServiceView), Problems))]
+async fn reverse(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewServiceReversal>,
+) -> Result<Response, Problem> {
+    let act = ReverseService { service_id: ServiceId(id) };
+    app.perform(command, act, |shown| done(&ServiceView::from(shown))).await
+}
+
+form! {
     /// Which services a list shows.
     #[derive(IntoParams)]
     #[into_params(parameter_in = Query)]
@@ -122,5 +148,5 @@ async fn read(
 
 /// The routes, each with its description.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(list, record)).routes(routes!(read))
+    OpenApiRouter::new().routes(routes!(list, record)).routes(routes!(read)).routes(routes!(reverse))
 }

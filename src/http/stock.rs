@@ -19,7 +19,10 @@ use crate::{
         values::{LotId, SireId, TankId},
     },
     form,
-    store::ledger::{self, Wanted},
+    store::{
+        business,
+        ledger::{self, Wanted},
+    },
 };
 
 form! {
@@ -47,6 +50,9 @@ pub struct StockPage {
     /// Straws on all pages together.
     #[schema(minimum = 0)]
     total_straws: i64,
+    /// The last line of the ledger that this takes in; a count made by it is posted with it.
+    #[schema(minimum = 0)]
+    as_of_seq: i64,
 }
 
 /// What hangs where.
@@ -66,10 +72,12 @@ async fn list(
     let mut tx = app.book.db.read().await?;
     let rows = ledger::stock(&mut tx, caller.business_id, &wanted, after, limit).await?;
     let total_straws = ledger::total(&mut tx, caller.business_id, &wanted).await?;
+    let business = business::find(&mut tx, caller.business_id).await?;
+    let as_of_seq = business.map_or(0, |business| business.movement_seq);
     let page =
         listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id), |row| StockView::from(&row));
     let next = page.next_cursor.clone();
-    Ok(listing.answer(next.as_deref(), StockPage { page, total_straws }))
+    Ok(listing.answer(next.as_deref(), StockPage { page, total_straws, as_of_seq }))
 }
 
 /// The routes, each with its description.

@@ -4,11 +4,12 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    book::{next_service, serve, withdraw},
+    book::{next_service, receive::Moved, serve, withdraw},
     domain::{
         choice::{Allowed, Class},
         identifiers::{ExternalId, Identifiers},
         lot::Lot,
+        movement::Movement,
         place::Place,
         semen::SemenType,
         sire::Sire,
@@ -81,6 +82,29 @@ impl From<&Stock> for StockView {
     }
 }
 
+/// A movement just written.
+#[derive(Serialize, ToSchema)]
+pub struct MovedView {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    movement: Movement,
+    /// What the caller should know.
+    warnings: Vec<String>,
+}
+
+impl From<Moved> for MovedView {
+    fn from(moved: Moved) -> Self {
+        Self { movement: moved.movement, warnings: moved.warnings }
+    }
+}
+
+impl MovedView {
+    /// Where the movement is to be found.
+    pub fn location(moved: &Moved) -> String {
+        format!("/v1/movements/{}", moved.movement.id)
+    }
+}
+
 /// A straw's way out of the tank.
 #[derive(Serialize, ToSchema)]
 pub struct WithdrawalView {
@@ -90,6 +114,8 @@ pub struct WithdrawalView {
     state: WithdrawalState,
     /// For which animal.
     animal_id: AnimalId,
+    /// Her number in her herd.
+    animal_number: Mark,
     /// Her herd.
     herd_id: HerdId,
     /// Which service it is to be.
@@ -106,6 +132,8 @@ pub struct WithdrawalView {
     semen_type: SemenType,
     /// Where the straw hung.
     place: Place,
+    /// What that tank is called.
+    tank_name: Name,
     /// How many straws.
     straws: Straws,
     /// When it left the tank.
@@ -145,6 +173,7 @@ impl WithdrawalView {
             id: w.id,
             state: w.state_at(now),
             animal_id: w.animal_id,
+            animal_number: shown.animal_number,
             herd_id: w.herd_id,
             service_number: w.service_number,
             rank: w.rank,
@@ -152,6 +181,7 @@ impl WithdrawalView {
             semen_type: shown.lot.details.semen_type,
             lot: shown.lot,
             place: shown.place,
+            tank_name: shown.tank_name,
             straws: w.straws,
             withdrawn_at: w.withdrawn_at,
             technician: w.technician,
@@ -182,6 +212,8 @@ pub struct ServiceView {
     id: ServiceId,
     /// The animal.
     animal_id: AnimalId,
+    /// Her number in her herd.
+    animal_number: Mark,
     /// Her herd.
     herd_id: HerdId,
     /// When.
@@ -204,6 +236,8 @@ pub struct ServiceView {
     semen_type: Option<SemenType>,
     /// Where the straw hung.
     place: Option<Place>,
+    /// What that tank is called.
+    tank_name: Option<Name>,
     /// How many straws.
     straws: Straws,
     /// Whether the straw came from the herd's own tank.
@@ -213,6 +247,8 @@ pub struct ServiceView {
     deviations: Deviations,
     /// A remark.
     note: Option<Note>,
+    /// When it was found to have been entered by mistake; then it does not count.
+    reversed_at: Option<Timestamp>,
     /// What follows if she conceived, or did not.
     #[serde(flatten)]
     outlook: serve::Outlook,
@@ -225,9 +261,11 @@ pub struct ServiceView {
 impl From<serve::Shown> for ServiceView {
     fn from(shown: serve::Shown) -> Self {
         let s = shown.service;
+        let (place, tank_name) = shown.place.unzip();
         Self {
             id: s.id,
             animal_id: s.animal_id,
+            animal_number: shown.animal_number,
             herd_id: s.herd_id,
             served_at: s.served_at,
             service_number: s.service_number,
@@ -237,11 +275,13 @@ impl From<serve::Shown> for ServiceView {
             lot: shown.lot,
             sire: shown.sire.as_ref().map(SireView::from),
             semen_type: s.semen_type,
-            place: shown.place,
+            place,
+            tank_name,
             straws: s.straws,
             semen_from_herd_stock: s.semen_from_herd_stock,
             deviations: s.deviations,
             note: s.note,
+            reversed_at: s.reversed_at,
             outlook: shown.outlook,
             warnings: shown.warnings,
             recorded_at: s.recorded_at,
@@ -261,6 +301,8 @@ impl ServiceView {
 pub struct BlockedView {
     /// The sire.
     sire_id: SireId,
+    /// His name.
+    sire_name: Name,
     /// The lot, when only that is in the way.
     lot_id: Option<LotId>,
     /// Why, in words.
@@ -321,7 +363,12 @@ impl From<next_service::NextService> for NextServiceView {
             blocked: next
                 .blocked
                 .into_iter()
-                .map(|b| BlockedView { sire_id: b.sire_id, lot_id: b.lot_id, reason: b.reason })
+                .map(|b| BlockedView {
+                    sire_id: b.sire_id,
+                    sire_name: b.sire_name,
+                    lot_id: b.lot_id,
+                    reason: b.reason,
+                })
                 .collect(),
             timing: next.timing,
             thaw: next.thaw,

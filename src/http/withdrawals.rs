@@ -18,6 +18,7 @@ use crate::{
         discard::DiscardWithdrawn,
         thaw::Thaw,
         withdraw::{Shown, Withdraw, shown, wish},
+        writer::Reply,
     },
     domain::{
         form::{Fault, Spot},
@@ -94,23 +95,33 @@ async fn withdraw(
     command: LedgerCommand<NewWithdrawal>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
-    let what = wish(new.lot_id, new.sire_id, new.semen_type)
-        .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
-    let act = Withdraw {
-        animal_id: new.animal_id,
-        what,
-        place: new.place,
-        straws: new.straws,
-        withdrawn_at: new.withdrawn_at,
-        technician: new.technician,
-        override_reason: new.r#override.map(|set_aside| set_aside.reason),
-    };
-    let clock = app.book.clock.clone();
-    app.perform(command, act, move |shown| {
-        let view = WithdrawalView::at(shown, clock.now());
-        created(format!("/v1/withdrawals/{}", view.id()), &view)
-    })
-    .await
+    app.perform(command, new.act()?, new.tell(&app)).await
+}
+
+impl NewWithdrawal {
+    /// What is to be done.
+    pub fn act(&self) -> Result<Withdraw, Problem> {
+        let what = wish(self.lot_id, self.sire_id, self.semen_type)
+            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
+        Ok(Withdraw {
+            animal_id: self.animal_id,
+            what,
+            place: self.place.clone(),
+            straws: self.straws,
+            withdrawn_at: self.withdrawn_at,
+            technician: self.technician.clone(),
+            override_reason: self.r#override.clone().map(|set_aside| set_aside.reason),
+        })
+    }
+
+    /// How what came of it is answered.
+    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> Reply + Send + Sync + use<> {
+        let clock = app.book.clock.clone();
+        move |shown| {
+            let view = WithdrawalView::at(shown, clock.now());
+            created(format!("/v1/withdrawals/{}", view.id()), &view)
+        }
+    }
 }
 
 form! {

@@ -14,8 +14,8 @@ use crate::domain::{
     place::{Cane, Goblet, Place, PlaceKind},
     semen::SemenType,
     values::{
-        BusinessId, Canister, HerdId, KeyId, LotId, Mark, MovementId, Name, Note, PlaceId, SireId, Straws,
-        TankId, Technician, Timestamp, WithdrawalId,
+        AnimalId, BusinessId, Canister, ExposureSeconds, HerdId, KeyId, LotId, Mark, MovementId, Name, Note,
+        PlaceId, SireId, StocktakeId, Straws, TankId, Technician, Timestamp, WithdrawalId,
     },
 };
 
@@ -56,7 +56,7 @@ pub async fn ensure_place(tx: &mut Tx, business: BusinessId, place: &Place) -> R
 }
 
 /// The id of an outside place, entered if it is new.
-pub async fn outside(tx: &mut Tx, business: BusinessId, kind: PlaceKind) -> Result<PlaceId> {
+async fn outside(tx: &mut Tx, business: BusinessId, kind: PlaceKind) -> Result<PlaceId> {
     let found = tx
         .sql("select id from place where business_id = $1 and kind = $2 and tank_id is null")
         .bind(business)
@@ -92,31 +92,29 @@ pub async fn place(tx: &mut Tx, business: BusinessId, id: PlaceId) -> Result<Opt
 }
 
 /// Adds straws to a place's balance; gives what hangs there then.
-pub async fn put(
+async fn put(
     tx: &mut Tx,
     business: BusinessId,
     lot: LotId,
     place: PlaceId,
     straws: Straws,
-) -> Result<i64> {
-    let held = tx
-        .sql(
-            "insert into balance (business_id, lot_id, place_id, straws) values ($1, $2, $3, $4)
-             on conflict (business_id, lot_id, place_id)
-             do update set straws = balance.straws + excluded.straws
-             returning straws",
-        )
-        .bind(business)
-        .bind(lot)
-        .bind(place)
-        .bind(straws)
-        .value()
-        .await?;
-    Ok(held.unwrap_or(0))
+) -> Result<Option<i64>> {
+    tx.sql(
+        "insert into balance (business_id, lot_id, place_id, straws) values ($1, $2, $3, $4)
+         on conflict (business_id, lot_id, place_id)
+         do update set straws = balance.straws + excluded.straws
+         returning straws",
+    )
+    .bind(business)
+    .bind(lot)
+    .bind(place)
+    .bind(straws)
+    .value()
+    .await
 }
 
 /// Takes straws from a place's balance; gives what is left, or `None` when so many do not hang there.
-pub async fn take(
+async fn take(
     tx: &mut Tx,
     business: BusinessId,
     lot: LotId,
@@ -136,6 +134,27 @@ pub async fn take(
     .await
 }
 
+/// Straws of a lot at a place.
+pub async fn held(tx: &mut Tx, business: BusinessId, lot: LotId, place: PlaceId) -> Result<i64> {
+    let held = tx
+        .sql("select straws from balance where business_id = $1 and lot_id = $2 and place_id = $3")
+        .bind(business)
+        .bind(lot)
+        .bind(place)
+        .value()
+        .await?;
+    Ok(held.unwrap_or(0))
+}
+
+/// One end of a movement to be written.
+#[derive(Clone, Copy, Debug)]
+pub enum Whereabouts {
+    /// At a place in a tank, whose balance is kept.
+    In(PlaceId),
+    /// Outside.
+    Outside(PlaceKind),
+}
+
 /// A movement to be written.
 #[derive(Clone, Debug)]
 pub struct Entry {
@@ -144,56 +163,94 @@ pub struct Entry {
     /// Whose straws.
     pub lot: LotId,
     /// From where.
-    pub from: PlaceId,
+    pub from: Whereabouts,
     /// To where.
-    pub to: PlaceId,
+    pub to: Whereabouts,
     /// How many.
     pub straws: Straws,
     /// When it happened, as the client tells it.
     pub occurred_at: Timestamp,
     /// Who did it.
     pub technician: Option<Technician>,
-    /// The withdrawal that it belongs to.
-    pub withdrawal: Option<WithdrawalId>,
+    /// What it belongs to.
+    pub cause: Cause,
     /// A reason from the list of its kind.
     pub reason: Option<&'static str>,
+    /// Seconds above the frost line.
+    pub exposure: Option<ExposureSeconds>,
     /// A remark.
     pub note: Option<Note>,
 }
 
-/// Writes one line of the ledger.
-pub async fn record(
+/// What a movement belongs to.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Cause {
+    /// A straw's way out.
+    pub withdrawal: Option<WithdrawalId>,
+    /// A stocktake.
+    pub stocktake: Option<StocktakeId>,
+    /// The movement that is undone.
+    pub reverses: Option<MovementId>,
+}
+
+impl Cause {
+    /// Of a withdrawal.
+    pub fn withdrawal(id: WithdrawalId) -> Self {
+        Self { withdrawal: Some(id), ..Self::default() }
+    }
+}
+
+/// Moves straws: both balances and the line of the ledger. `None` when so many do not hang where they
+/// are to be taken from; then nothing was changed.
+pub async fn write(
     tx: &mut Tx,
     business: BusinessId,
     by: KeyId,
     now: Timestamp,
     entry: Entry,
-) -> Result<MovementId> {
+) -> Result<Option<MovementId>> {
+    let (from, from_left) = match entry.from {
+        Whereabouts::Outside(kind) => (outside(tx, business, kind).await?, None),
+        Whereabouts::In(place) => match take(tx, business, entry.lot, place, entry.straws).await? {
+            None => return Ok(None),
+            left => (place, left),
+        },
+    };
+    let (to, to_held) = match entry.to {
+        Whereabouts::Outside(kind) => (outside(tx, business, kind).await?, None),
+        Whereabouts::In(place) => (place, put(tx, business, entry.lot, place, entry.straws).await?),
+    };
     let (seq, recorded_at) = business::next_line(tx, business, now).await?;
     let id = MovementId::new();
     tx.sql(
-        "insert into movement (business_id, seq, id, kind, lot_id, from_place_id, to_place_id, straws, occurred_at,
-                               recorded_at, recorded_by, technician, withdrawal_id, reason, note)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)",
+        "insert into movement (business_id, seq, id, kind, lot_id, from_place_id, to_place_id, straws, from_left,
+                               to_held, occurred_at, recorded_at, recorded_by, technician, withdrawal_id,
+                               stocktake_id, reverses_id, reason, exposure_s, note)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
     )
     .bind(business)
     .bind(seq)
     .bind(id)
     .bind(entry.kind)
     .bind(entry.lot)
-    .bind(entry.from)
-    .bind(entry.to)
+    .bind(from)
+    .bind(to)
     .bind(entry.straws)
+    .bind(from_left)
+    .bind(to_held)
     .bind(entry.occurred_at)
     .bind(recorded_at)
     .bind(by)
     .bind(entry.technician)
-    .bind(entry.withdrawal)
+    .bind(entry.cause.withdrawal)
+    .bind(entry.cause.stocktake)
+    .bind(entry.cause.reverses)
     .bind(entry.reason)
+    .bind(entry.exposure)
     .bind(entry.note)
     .run()
     .await?;
-    Ok(id)
+    Ok(Some(id))
 }
 
 /// A movement with both its ends, as rows give it.
@@ -209,8 +266,14 @@ struct MovementRow {
     recorded_by: KeyId,
     technician: Option<Technician>,
     withdrawal_id: Option<WithdrawalId>,
+    stocktake_id: Option<StocktakeId>,
+    reverses: Option<MovementId>,
+    reversed_by: Option<MovementId>,
     reason: Option<String>,
+    exposure_s: Option<ExposureSeconds>,
     note: Option<Note>,
+    from_left: Option<i64>,
+    to_held: Option<i64>,
     from_kind: PlaceKind,
     from_tank: Option<TankId>,
     from_canister: i64,
@@ -223,32 +286,38 @@ struct MovementRow {
     to_goblet: Goblet,
 }
 
-fn end(kind: PlaceKind, tank: Option<TankId>, canister: i64, cane: Cane, goblet: Goblet) -> End {
-    let place = tank.zip(Canister::new(canister)).map(|(tank_id, canister)| Place {
-        tank_id,
-        canister,
-        cane,
-        goblet,
-    });
-    End { kind, place }
-}
-
 impl From<MovementRow> for Movement {
     fn from(row: MovementRow) -> Self {
+        let place = |tank: Option<TankId>, canister, cane, goblet| {
+            let (tank_id, canister) = tank.zip(Canister::new(canister))?;
+            Some(Place { tank_id, canister, cane, goblet })
+        };
         Self {
             id: row.id,
             seq: row.seq,
             kind: row.kind,
             lot_id: row.lot_id,
             straws: row.straws,
-            from: end(row.from_kind, row.from_tank, row.from_canister, row.from_cane, row.from_goblet),
-            to: end(row.to_kind, row.to_tank, row.to_canister, row.to_cane, row.to_goblet),
+            from: End {
+                kind: row.from_kind,
+                place: place(row.from_tank, row.from_canister, row.from_cane, row.from_goblet),
+                straws_after: row.from_left,
+            },
+            to: End {
+                kind: row.to_kind,
+                place: place(row.to_tank, row.to_canister, row.to_cane, row.to_goblet),
+                straws_after: row.to_held,
+            },
             occurred_at: row.occurred_at,
             recorded_at: row.recorded_at,
             recorded_by: row.recorded_by,
             technician: row.technician,
             withdrawal_id: row.withdrawal_id,
+            stocktake_id: row.stocktake_id,
+            reverses: row.reverses,
+            reversed_by: row.reversed_by,
             reason: row.reason,
+            exposure_s: row.exposure_s,
             note: row.note,
         }
     }
@@ -258,14 +327,16 @@ macro_rules! movements {
     ($rest:literal) => {
         concat!(
             "select m.id, m.seq, m.kind, m.lot_id, m.straws, m.occurred_at, m.recorded_at, m.recorded_by,
-                    m.technician, m.withdrawal_id, m.reason, m.note,
+                    m.technician, m.withdrawal_id, m.stocktake_id, m.reverses_id as reverses, r.id as reversed_by,
+                    m.reason, m.exposure_s, m.note, m.from_left, m.to_held,
                     f.kind as from_kind, f.tank_id as from_tank, f.canister as from_canister,
                     f.cane as from_cane, f.goblet as from_goblet,
                     t.kind as to_kind, t.tank_id as to_tank, t.canister as to_canister,
                     t.cane as to_cane, t.goblet as to_goblet
              from movement m
              join place f on f.business_id = m.business_id and f.id = m.from_place_id
-             join place t on t.business_id = m.business_id and t.id = m.to_place_id ",
+             join place t on t.business_id = m.business_id and t.id = m.to_place_id
+             left join movement r on r.business_id = m.business_id and r.reverses_id = m.id ",
             $rest
         )
     };
@@ -282,23 +353,150 @@ pub async fn movement(tx: &mut Tx, business: BusinessId, id: MovementId) -> Resu
     Ok(row.map(Into::into))
 }
 
-/// Movements after the line `after`, in the order of the book; of one lot when it is named.
+/// Which movements a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct WantedMovements {
+    /// Of this lot.
+    pub lot: Option<LotId>,
+    /// Of this sire.
+    pub sire: Option<SireId>,
+    /// Out of or into this tank.
+    pub tank: Option<TankId>,
+    /// Of this kind.
+    pub kind: Option<MovementKind>,
+    /// For this animal.
+    pub animal: Option<AnimalId>,
+    /// By this technician.
+    pub technician: Option<Technician>,
+    /// That happened not before this.
+    pub from: Option<Timestamp>,
+    /// That happened before this.
+    pub to: Option<Timestamp>,
+}
+
+/// Movements after the line `after`, in the order of the book.
 pub async fn movements(
     tx: &mut Tx,
     business: BusinessId,
-    lot: Option<LotId>,
+    wanted: &WantedMovements,
     after: i64,
     limit: i64,
 ) -> Result<Vec<Movement>> {
-    let sql = match lot {
-        // Each text uses an index to the end: the primary key, or movement_by_lot.
-        None => movements!("where m.business_id = $1 and m.seq > $2 and $4 is null order by m.seq limit $3"),
-        Some(_) => {
-            movements!("where m.business_id = $1 and m.seq > $2 and m.lot_id = $4 order by m.seq limit $3")
-        }
+    // Both follow an index to the end: movement_by_lot, or the primary key. The other filters are
+    // looked at along the way.
+    let sql = if wanted.lot.is_some() {
+        movements!(
+            "where m.business_id = $1 and m.seq > $2 and m.lot_id = $4
+               and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
+               and ($6 is null or f.tank_id = $6 or t.tank_id = $6) and ($7 is null or m.kind = $7)
+               and ($8 is null or m.withdrawal_id in (
+                   select w.id from withdrawal w where w.business_id = $1 and w.animal_id = $8))
+               and ($9 is null or m.technician = $9)
+               and ($10 is null or m.occurred_at >= $10) and ($11 is null or m.occurred_at < $11)
+             order by m.seq limit $3"
+        )
+    } else {
+        movements!(
+            "where m.business_id = $1 and m.seq > $2 and $4 is null
+               and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
+               and ($6 is null or f.tank_id = $6 or t.tank_id = $6) and ($7 is null or m.kind = $7)
+               and ($8 is null or m.withdrawal_id in (
+                   select w.id from withdrawal w where w.business_id = $1 and w.animal_id = $8))
+               and ($9 is null or m.technician = $9)
+               and ($10 is null or m.occurred_at >= $10) and ($11 is null or m.occurred_at < $11)
+             order by m.seq limit $3"
+        )
     };
-    let rows = tx.sql(sql).bind(business).bind(after).bind(limit).bind(lot).all::<MovementRow>().await?;
+    let rows = tx
+        .sql(sql)
+        .bind(business)
+        .bind(after)
+        .bind(limit)
+        .bind(wanted.lot)
+        .bind(wanted.sire)
+        .bind(wanted.tank)
+        .bind(wanted.kind)
+        .bind(wanted.animal)
+        .bind(wanted.technician.clone())
+        .bind(wanted.from)
+        .bind(wanted.to)
+        .all::<MovementRow>()
+        .await?;
     Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// The movement that took a withdrawal's straws out of the tank.
+pub async fn of_withdrawal(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Movement>> {
+    // Uses movement_by_withdrawal.
+    let row = tx
+        .sql(movements!("where m.business_id = $1 and m.withdrawal_id = $2 and m.kind = 'withdrawal'"))
+        .bind(business)
+        .bind(id)
+        .optional::<MovementRow>()
+        .await?;
+    Ok(row.map(Into::into))
+}
+
+/// What hangs in a tank, or in one canister of it, at the line `seq` of the ledger: what hangs there
+/// now, less what came since, plus what went.
+pub async fn balances_at(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    canister: Option<Canister>,
+    seq: i64,
+) -> Result<Vec<(LotId, Place, i64)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        lot_id: LotId,
+        #[sqlx(flatten)]
+        place: Place,
+        straws: i64,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select x.lot_id, p.tank_id, p.canister, p.cane, p.goblet, cast(sum(x.straws) as bigint) as straws
+             from (select lot_id, place_id, straws from balance where business_id = $1
+                   union all
+                   select lot_id, to_place_id, -straws from movement where business_id = $1 and seq > $4
+                   union all
+                   select lot_id, from_place_id, straws from movement where business_id = $1 and seq > $4) as x
+             join place p on p.business_id = $1 and p.id = x.place_id
+             where p.tank_id = $2 and ($3 is null or p.canister = $3)
+             group by x.lot_id, p.tank_id, p.canister, p.cane, p.goblet",
+        )
+        .bind(business)
+        .bind(tank)
+        .bind(canister)
+        .bind(seq)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.lot_id, row.place, row.straws)).collect())
+}
+
+/// Where a lot's straws are outside the tanks: what went there less what came back. What came from
+/// the supplier is negative.
+pub async fn outside_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<(PlaceKind, i64)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        kind: PlaceKind,
+        straws: i64,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select p.kind, cast(sum(x.straws) as bigint) as straws
+             from (select to_place_id as place_id, straws from movement where business_id = $1 and lot_id = $2
+                   union all
+                   select from_place_id, -straws from movement where business_id = $1 and lot_id = $2) as x
+             join place p on p.business_id = $1 and p.id = x.place_id
+             where p.tank_id is null
+             group by p.kind",
+        )
+        .bind(business)
+        .bind(lot)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.kind, row.straws)).collect())
 }
 
 /// Straws of one lot at one place, with what one wants to know of them.

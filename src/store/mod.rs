@@ -4,13 +4,13 @@
 //! file per group of tables, each a handful of plain functions on a [`Tx`]. Every statement on a
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
+pub mod act;
 pub mod animal;
 pub mod business;
 mod connect;
 pub mod db;
 pub mod event;
 pub mod herd;
-pub mod idempotency;
 mod identifier;
 pub mod key;
 pub mod ledger;
@@ -18,6 +18,7 @@ pub mod lot;
 pub mod pedigree;
 pub mod service;
 pub mod sire;
+pub mod stocktake;
 pub mod tank;
 pub mod verify;
 pub mod withdrawal;

@@ -4,7 +4,7 @@ use super::{Page, Result, Tx};
 use crate::domain::{
     history::Numbered,
     service::Service,
-    values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId},
+    values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
 };
 
 /// Enters a service.
@@ -43,7 +43,7 @@ macro_rules! services {
     ($rest:literal) => {
         concat!(
             "select id, herd_id, animal_id, served_at, service_number, rank, technician, withdrawal_id, lot_id,
-                    sire_id, semen_type, place_id, straws, semen_from_herd_stock, deviations, note, recorded_at
+                    sire_id, semen_type, place_id, straws, semen_from_herd_stock, deviations, note, reversed_at, recorded_at
              from service ",
             $rest
         )
@@ -76,14 +76,16 @@ pub async fn list(
     .await
 }
 
-/// All services of an animal in order of time.
+/// All services of an animal that count, in order of time.
 pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Service>> {
     // Uses service_by_animal.
-    tx.sql(services!("where business_id = $1 and animal_id = $2 order by served_at, id"))
-        .bind(business)
-        .bind(animal)
-        .all()
-        .await
+    tx.sql(services!(
+        "where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id"
+    ))
+    .bind(business)
+    .bind(animal)
+    .all()
+    .await
 }
 
 /// Gives a service another number and rank, because something earlier came on record.
@@ -93,6 +95,40 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .bind(id)
         .bind(numbered.service_number)
         .bind(numbered.rank)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// The service that counts for a withdrawal.
+pub async fn of_withdrawal(
+    tx: &mut Tx,
+    business: BusinessId,
+    withdrawal: WithdrawalId,
+) -> Result<Option<Service>> {
+    // Uses service_by_withdrawal.
+    tx.sql(services!("where business_id = $1 and withdrawal_id = $2 and reversed_at is null"))
+        .bind(business)
+        .bind(withdrawal)
+        .optional()
+        .await
+}
+
+/// All services with straws of a lot, in order of time, those that do not count included.
+pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Service>> {
+    tx.sql(services!("where business_id = $1 and lot_id = $2 order by served_at, id"))
+        .bind(business)
+        .bind(lot)
+        .all()
+        .await
+}
+
+/// The service was entered by mistake: it stays and does not count.
+pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Timestamp) -> Result<()> {
+    tx.sql("update service set reversed_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(now)
         .run()
         .await
         .map(drop)

@@ -99,17 +99,41 @@ rules! {
          having coalesce(sum(m.straws), 0) <> w.straws";
     "a withdrawal is served exactly when a service stands for it":
         "select w.business_id, 'withdrawal ' || lower(hex(w.id)) || ' is ' || w.state as subject
-         from withdrawal w left join service s on s.business_id = w.business_id and s.withdrawal_id = w.id
+         from withdrawal w left join service s
+              on s.business_id = w.business_id and s.withdrawal_id = w.id and s.reversed_at is null
          where (w.state = 'served') <> (s.id is not null)",
         "select w.business_id, 'withdrawal ' || w.id || ' is ' || w.state as subject
-         from withdrawal w left join service s on s.business_id = w.business_id and s.withdrawal_id = w.id
+         from withdrawal w left join service s
+              on s.business_id = w.business_id and s.withdrawal_id = w.id and s.reversed_at is null
          where (w.state = 'served') <> (s.id is not null)";
+    "a reversal is its movement the other way round":
+        "select r.business_id, 'line ' || r.seq as subject
+         from movement r left join movement o on o.business_id = r.business_id and o.id = r.reverses_id
+         where (r.kind = 'reversal') <> (r.reverses_id is not null)
+            or (r.reverses_id is not null and (o.lot_id <> r.lot_id or o.straws <> r.straws
+                or o.from_place_id <> r.to_place_id or o.to_place_id <> r.from_place_id or o.seq >= r.seq))",
+        "select r.business_id, 'line ' || r.seq as subject
+         from movement r left join movement o on o.business_id = r.business_id and o.id = r.reverses_id
+         where (r.kind = 'reversal') <> (r.reverses_id is not null)
+            or (r.reverses_id is not null and (o.lot_id <> r.lot_id or o.straws <> r.straws
+                or o.from_place_id <> r.to_place_id or o.to_place_id <> r.from_place_id or o.seq >= r.seq))";
+    "a withdrawal is reversed exactly when its movement is":
+        "select w.business_id, 'withdrawal ' || lower(hex(w.id)) || ' is ' || w.state as subject
+         from withdrawal w
+         join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
+         left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
+         where (w.state = 'reversed') <> (r.id is not null)",
+        "select w.business_id, 'withdrawal ' || w.id || ' is ' || w.state as subject
+         from withdrawal w
+         join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
+         left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
+         where (w.state = 'reversed') <> (r.id is not null)";
     "an answered withdrawal is in the book":
-        "select i.business_id, 'key ' || i.key as subject from idempotency i
+        "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'
            and not exists (select 1 from withdrawal w where w.business_id = i.business_id
                and lower(hex(w.id)) = replace(replace(i.location, '/v1/withdrawals/', ''), '-', ''))",
-        "select i.business_id, 'key ' || i.key as subject from idempotency i
+        "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'
            and not exists (select 1 from withdrawal w where w.business_id = i.business_id
                and cast(w.id as text) = replace(i.location, '/v1/withdrawals/', ''))";
@@ -156,8 +180,8 @@ pub struct Extent {
     pub withdrawals: i64,
     /// Services.
     pub services: i64,
-    /// Kept answers.
-    pub answers: i64,
+    /// Acts noted.
+    pub acts: i64,
 }
 
 /// Counts what is in the store.
@@ -165,7 +189,7 @@ pub async fn extent(tx: &mut Tx) -> Result<Extent> {
     tx.sql(
         "select (select count(*) from movement) as movements, (select count(*) from balance) as balances,
                 (select count(*) from withdrawal) as withdrawals, (select count(*) from service) as services,
-                (select count(*) from idempotency) as answers",
+                (select count(*) from act) as acts",
     )
     .one()
     .await

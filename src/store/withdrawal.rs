@@ -3,7 +3,7 @@
 use super::{Page, Result, Tx};
 use crate::domain::{
     thaw::Thawing,
-    values::{AnimalId, BusinessId, Celsius, KeyId, Timestamp, WithdrawalId},
+    values::{AnimalId, BusinessId, Celsius, KeyId, LotId, Timestamp, WithdrawalId},
     verdict::Deviations,
     withdrawal::{Withdrawal, WithdrawalState},
 };
@@ -104,7 +104,23 @@ pub async fn thawing(
     .map(drop)
 }
 
-/// The straw was served or discarded.
+/// The straw is unresolved again: what resolved it was entered by mistake.
+pub async fn reopen(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WithdrawalId,
+    state: WithdrawalState,
+) -> Result<()> {
+    tx.sql("update withdrawal set state = $3, resolved_at = null where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(state)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// The straw was served, discarded, or never left.
 pub async fn resolve(
     tx: &mut Tx,
     business: BusinessId,
@@ -120,4 +136,15 @@ pub async fn resolve(
         .run()
         .await
         .map(drop)
+}
+
+/// All withdrawals of a lot that are neither served nor discarded nor reversed.
+pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Withdrawal>> {
+    tx.sql(withdrawals!(
+        "where business_id = $1 and lot_id = $2 and state in ('out', 'thawing') order by withdrawn_at, id"
+    ))
+    .bind(business)
+    .bind(lot)
+    .all()
+    .await
 }

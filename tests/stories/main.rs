@@ -1,12 +1,24 @@
 //! Stories over HTTP against the real server, each told on both stores.
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(
+    clippy::assigning_clones,
+    clippy::items_after_statements,
+    clippy::similar_names,
+    clippy::too_many_lines,
+    reason = "a story reads from top to bottom and its tables are as long as the interface"
+)]
 
+mod changes;
 mod choosing;
 mod concurrency;
 mod idempotency;
 mod input;
+mod keys;
+mod ledger;
+mod lists;
 mod main_job;
 mod protocol;
+mod tenancy;
 mod thawing;
 mod world;

@@ -5,7 +5,7 @@
 //! - [`sheet`], [`line`], [`faults`]: reading it line by line, never the whole; every fault at once
 //! - [`register`], [`sires`], [`lots`], [`herdbook`]: what the book holds already, by the names on paper
 //! - [`inventory`], [`animals`], [`services`]: what becomes of a line
-//! - [`once`]: the same delivery is not counted twice
+//! - [`noted`]: who took in what, and the same delivery only once
 
 mod animals;
 pub mod columns;
@@ -14,7 +14,7 @@ mod herdbook;
 mod inventory;
 mod line;
 mod lots;
-mod once;
+mod noted;
 mod register;
 mod services;
 mod sheet;
@@ -140,9 +140,7 @@ impl Import<'_> {
         if !faults.is_empty() {
             return Err(Failure::Wrong(faults));
         }
-        if self.subject == Subject::Inventory {
-            once::note(&mut tx, self.business, &sheet.digest(), &summary, now).await?;
-        }
+        noted::note(&mut tx, &caller, self, &sheet.digest(), &summary, now).await?;
         if !self.dry_run {
             tx.commit().await?;
         }

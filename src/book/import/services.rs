@@ -167,6 +167,7 @@ fn foreign(
         semen_from_herd_stock: false,
         deviations: Deviations::default(),
         note: said.note,
+        reversed_at: None,
         recorded_at: now,
     }
 }

@@ -1,0 +1,97 @@
+//! Every straw of a lot: where it is, whom it served, when, by whom, with what result.
+
+use super::known;
+use crate::{
+    domain::{
+        animal::Animal,
+        history::Outcome,
+        lot::Lot,
+        place::{Place, PlaceKind},
+        service::Service,
+        sire::Sire,
+        values::{BusinessId, LotId, Timestamp},
+        withdrawal::Withdrawal,
+    },
+    store::{
+        self, Tx,
+        ledger::{self, Stock},
+    },
+};
+
+/// Every straw of a lot.
+#[derive(Debug)]
+pub struct LotTrace {
+    /// The lot.
+    pub lot: Lot,
+    /// Its sire.
+    pub sire: Sire,
+    /// How many straws came, and where they are.
+    pub totals: Totals,
+    /// Where the rest hangs.
+    pub stock: Vec<Stock>,
+    /// Out of the tank and not accounted for.
+    pub unresolved: Vec<Withdrawal>,
+    /// Whom they served.
+    pub services: Vec<Traced>,
+}
+
+/// Where a lot's straws are. They add up: received + found = in stock + used + discarded + missing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Came from the supplier.
+    pub received: i64,
+    /// Hang in tanks.
+    pub in_stock: i64,
+    /// Went out for services, the unresolved included.
+    pub used: i64,
+    /// Were thrown away.
+    pub discarded: i64,
+    /// Stocktakes found so many more, or fewer when negative.
+    pub counted: i64,
+}
+
+/// A service with a straw of the lot.
+#[derive(Debug)]
+pub struct Traced {
+    /// The service.
+    pub service: Service,
+    /// The animal.
+    pub animal: Animal,
+    /// Where the straw hung.
+    pub place: Option<Place>,
+    /// What came of it, and when that was known.
+    pub outcome: Option<(Outcome, Timestamp)>,
+}
+
+/// Traces every straw of `lot`; `None` when there is no such lot.
+pub async fn lot_trace(tx: &mut Tx, business: BusinessId, lot: LotId) -> store::Result<Option<LotTrace>> {
+    let Some(lot) = store::lot::find(tx, business, lot).await? else { return Ok(None) };
+    let sire = known::sire_of(tx, business, lot.details.sire_id).await?;
+    let stock = ledger::stock_of_lot(tx, business, lot.id).await?;
+    let mut totals =
+        Totals { in_stock: stock.iter().map(|hanging| hanging.straws).sum(), ..Totals::default() };
+    for (kind, straws) in ledger::outside_of_lot(tx, business, lot.id).await? {
+        match kind {
+            PlaceKind::Supplier => totals.received = -straws,
+            PlaceKind::Used => totals.used = straws,
+            PlaceKind::Discarded => totals.discarded = straws,
+            PlaceKind::Counted => totals.counted = -straws,
+            PlaceKind::Tank => {}
+        }
+    }
+    let mut services = Vec::new();
+    for service in store::service::of_lot(tx, business, lot.id).await? {
+        let animal = known::animal_of(tx, business, service.animal_id).await?;
+        let place = match service.place_id {
+            Some(id) => ledger::place(tx, business, id).await?,
+            None => None,
+        };
+        let outcome = match service.reversed_at {
+            None => known::history(tx, business, service.animal_id).await?.outcome(service.served_at),
+            Some(_) => None,
+        };
+        services.push(Traced { service, animal, place, outcome });
+    }
+    let unresolved = store::withdrawal::unresolved_of_lot(tx, business, lot.id).await?;
+    Ok(Some(LotTrace { lot, sire, totals, stock, unresolved, services }))
+}

@@ -1,0 +1,236 @@
+//! The two stores hold the same tables, and guard the ledger themselves: what is written stays, and no
+//! balance goes below zero, whoever speaks SQL to them.
+
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+
+use sqlx::{Connection as _, Executor as _, FromRow};
+use tankside::{
+    book::keys,
+    domain::{
+        form::{self, Spot},
+        lot::{Lot, LotDetails},
+        movement::MovementKind,
+        place::{Place, PlaceKind},
+        sire::{Sire, SireDetails},
+        tank::{Tank, TankDetails},
+        values::{BusinessId, LotId, Name, SireId, Straws, TankId, Timestamp},
+    },
+    store::{
+        self, Db,
+        key::Role,
+        ledger::{self, Cause, Entry, Whereabouts},
+    },
+};
+use uuid::Uuid;
+
+/// A new embedded store; it goes with the folder.
+async fn sqlite() -> (Db, tempfile::TempDir) {
+    let folder = tempfile::tempdir().unwrap();
+    let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
+    (Db::open(&url).await.unwrap(), folder)
+}
+
+/// A new database on the server that the tests were given.
+async fn postgres() -> Db {
+    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
+        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
+    );
+    let name = format!("t{}", Uuid::now_v7().simple());
+    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
+    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
+    let (front, _) = server.rsplit_once('/').unwrap();
+    Db::open(&format!("{front}/{name}")).await.unwrap()
+}
+
+/// What either store says of itself, in the same words and order.
+async fn told(db: &Db, sqlite: &'static str, postgres: &'static str) -> Vec<String> {
+    #[derive(FromRow)]
+    struct Line(String);
+    let mut lines: Vec<String> = db
+        .read()
+        .await
+        .unwrap()
+        .sql_for(sqlite, postgres)
+        .all::<Line>()
+        .await
+        .unwrap()
+        .into_iter()
+        .map(|line| line.0)
+        .collect();
+    lines.sort();
+    lines
+}
+
+#[tokio::test]
+async fn the_stores_hold_the_same_tables() {
+    let (lite, _folder) = sqlite().await;
+    let pg = postgres().await;
+    let same = async |least: usize, sqlite: &'static str, postgres: &'static str| {
+        let (lite, pg) = (told(&lite, sqlite, postgres).await, told(&pg, sqlite, postgres).await);
+        assert_eq!(lite, pg);
+        assert!(lite.len() >= least, "only {lite:?}");
+    };
+    // Columns, and which may be null. A column of the primary key may not, also where SQLite does not say so.
+    same(
+        150,
+        "select t.name || '.' || c.name || case when c.\"notnull\" = 0 and c.pk = 0 then ' null' else '' end
+         from sqlite_schema t join pragma_table_info(t.name) c
+         where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\'",
+        "select table_name || '.' || column_name || case is_nullable when 'YES' then ' null' else '' end
+         from information_schema.columns
+         where table_schema = 'public' and table_name not like '\\_sqlx%'",
+    )
+    .await;
+    // Primary keys, the columns in their order.
+    same(
+        14,
+        "select name || ': ' || (select group_concat(column_name, ', ') from (
+             select c.name as column_name from pragma_table_info(t.name) c where c.pk > 0 order by c.pk))
+         from sqlite_schema t where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\'",
+        "select r.relname || ': ' || (
+             select string_agg(a.attname, ', ' order by k.n)
+             from unnest(c.conkey) with ordinality k (attnum, n)
+             join pg_attribute a on a.attrelid = c.conrelid and a.attnum = k.attnum)
+         from pg_constraint c join pg_class r on r.oid = c.conrelid
+         where c.contype = 'p' and c.connamespace = 'public'::regnamespace and r.relname not like '\\_sqlx%'",
+    )
+    .await;
+    // What points where.
+    same(
+        35,
+        "select name || ' (' || (
+                    select group_concat(column_name, ', ') from (
+                        select \"from\" as column_name from pragma_foreign_key_list(name) where id = k.id order by seq))
+                || ') -> ' || k.target || ' (' || (
+                    select group_concat(column_name, ', ') from (
+                        select \"to\" as column_name from pragma_foreign_key_list(name) where id = k.id order by seq))
+                || ')'
+         from (select distinct t.name, f.id, f.\"table\" as target
+               from sqlite_schema t join pragma_foreign_key_list(t.name) f
+               where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\') k",
+        "select r.relname || ' (' || (
+             select string_agg(a.attname, ', ' order by k.n)
+             from unnest(c.conkey) with ordinality k (attnum, n)
+             join pg_attribute a on a.attrelid = c.conrelid and a.attnum = k.attnum)
+             || ') -> ' || f.relname || ' (' || (
+             select string_agg(a.attname, ', ' order by k.n)
+             from unnest(c.confkey) with ordinality k (attnum, n)
+             join pg_attribute a on a.attrelid = c.confrelid and a.attnum = k.attnum) || ')'
+         from pg_constraint c join pg_class r on r.oid = c.conrelid join pg_class f on f.oid = c.confrelid
+         where c.contype = 'f' and c.connamespace = 'public'::regnamespace",
+    )
+    .await;
+    // Indexes, and which allow a value only once.
+    same(
+        9,
+        "select i.name || case i.\"unique\" when 1 then ' unique' else '' end || ': ' || (
+             select group_concat(column_name, ', ') from (
+                 select c.name as column_name from pragma_index_info(i.name) c order by c.seqno))
+         from sqlite_schema t join pragma_index_list(t.name) i
+         where t.type = 'table' and i.origin = 'c'",
+        "select r.relname || case when i.indisunique then ' unique' else '' end || ': ' || (
+             select string_agg(a.attname, ', ' order by k.n)
+             from unnest(i.indkey::int2[]) with ordinality k (attnum, n)
+             join pg_attribute a on a.attrelid = i.indrelid and a.attnum = k.attnum)
+         from pg_index i join pg_class r on r.oid = i.indexrelid
+         where r.relnamespace = 'public'::regnamespace
+           and not exists (select 1 from pg_constraint c where c.conindid = i.indexrelid)",
+    )
+    .await;
+}
+
+/// A book with one receipt of ten straws.
+async fn book(db: &Db) -> LotId {
+    let now = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
+    let mut tx = db.write().await.unwrap();
+    let business = BusinessId::new();
+    let name = Name::parse("A business").unwrap();
+    store::business::add(&mut tx, business, &name, now).await.unwrap();
+    let (key, _) = keys::create(&mut tx, business, name, Role::Manager, None, now).await.unwrap();
+    let details = form::read::<SireDetails>(&serde_json::json!({"name": "One"}), &Spot::body()).unwrap();
+    let sire = Sire { id: SireId::new(), details, created_at: now };
+    store::sire::add(&mut tx, business, &sire).await.unwrap();
+    let details = serde_json::json!({"sire_id": sire.id, "semen_type": "conventional"});
+    let details = form::read::<LotDetails>(&details, &Spot::body()).unwrap();
+    let lot = Lot { id: LotId::new(), details, created_at: now };
+    store::lot::add(&mut tx, business, &lot).await.unwrap();
+    let details = serde_json::json!({"name": "Dairy room"});
+    let details = form::read::<TankDetails>(&details, &Spot::body()).unwrap();
+    let tank = Tank { id: TankId::new(), details, created_at: now };
+    store::tank::add(&mut tx, business, &tank).await.unwrap();
+    let place = serde_json::json!({"tank_id": tank.id, "canister": 1});
+    let place = form::read::<Place>(&place, &Spot::body()).unwrap();
+    let place = ledger::ensure_place(&mut tx, business, &place).await.unwrap();
+    let entry = Entry {
+        kind: MovementKind::Receipt,
+        lot: lot.id,
+        from: Whereabouts::Outside(PlaceKind::Supplier),
+        to: Whereabouts::In(place),
+        straws: Straws::new(10).unwrap(),
+        occurred_at: now,
+        technician: None,
+        cause: Cause::default(),
+        reason: None,
+        exposure: None,
+        note: None,
+    };
+    ledger::write(&mut tx, business, key.id, now, entry).await.unwrap().unwrap();
+    tx.commit().await.unwrap();
+    lot.id
+}
+
+/// The statement must fail, and for that reason.
+async fn refuses(db: &Db, reason: &str, statement: &'static str) {
+    let mut tx = db.write().await.unwrap();
+    let error = tx.sql(statement).run().await.expect_err(statement).to_string().to_lowercase();
+    assert!(error.contains(reason), "{statement}: {error}");
+}
+
+async fn guards_the_ledger(db: &Db) {
+    book(db).await;
+    for statement in [
+        "update movement set straws = 9",
+        "update movement set note = 'a remark'",
+        "update movement set seq = seq + 1",
+        "delete from movement",
+        "delete from movement where seq = 1",
+    ] {
+        refuses(db, "movement is append-only", statement).await;
+    }
+    for statement in [
+        "update balance set straws = -1",
+        "update balance set straws = straws - 11",
+        "insert into balance (business_id, lot_id, place_id, straws)
+         select business_id, lot_id, from_place_id, -1 from movement",
+    ] {
+        refuses(db, "balance_never_negative", statement).await;
+    }
+    // A line points to what is in the same business's book.
+    for statement in ["delete from lot", "delete from place", "delete from api_key", "delete from business"] {
+        refuses(db, "foreign key", statement).await;
+    }
+    let mut tx = db.read().await.unwrap();
+    let kept: Option<i64> = tx.sql("select straws from movement").value().await.unwrap();
+    assert_eq!(kept, Some(10));
+}
+
+#[tokio::test]
+async fn sqlite_guards_the_ledger() {
+    let (db, _folder) = sqlite().await;
+    guards_the_ledger(&db).await;
+    // Replacing a line deletes it without a word to the triggers of a delete.
+    let replace = "insert or replace into movement
+        select business_id, seq, id, kind, lot_id, from_place_id, to_place_id, 9, from_left, to_held, occurred_at,
+               recorded_at, recorded_by, technician, withdrawal_id, stocktake_id, reverses_id, reason, exposure_s, note
+        from movement";
+    refuses(&db, "movement is append-only", replace).await;
+    db.close().await;
+}
+
+#[tokio::test]
+async fn postgres_guards_the_ledger() {
+    let db = postgres().await;
+    guards_the_ledger(&db).await;
+    refuses(&db, "movement is append-only", "truncate movement").await;
+    db.close().await;
+}

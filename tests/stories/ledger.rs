@@ -1,0 +1,242 @@
+//! Every way in which stock really changes, and how mistakes are undone.
+
+use serde_json::{Value, json};
+
+use crate::{
+    on_both_stores,
+    world::{Client, Farm, World},
+};
+
+on_both_stores!(
+    straws_are_hung_elsewhere,
+    straws_are_thrown_away,
+    a_stocktake_posts_differences_and_undoes_nothing,
+    a_line_is_undone_once_and_only_if_the_straws_are_there,
+    a_reversed_withdrawal_frees_its_service_number,
+    a_batch_does_what_is_good_and_explains_the_rest,
+    a_lot_is_traced_to_the_last_straw,
+    the_audit_says_who_did_what,
+);
+
+async fn next_number(client: &Client, animal: &str) -> Value {
+    client.get(&format!("/v1/animals/{animal}/next-service")).await.expect(200)["service_number"].clone()
+}
+
+async fn straws_are_hung_elsewhere(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let order = |straws: i64, exposure_s: i64| json!({"lot_id": farm.sexed, "from": farm.place(3), "to": farm.place(6), "straws": straws, "exposure_s": exposure_s});
+    let moved = client.post("/v1/transfers", order(4, 5)).await.created();
+    assert_eq!((&moved["from"]["straws_after"], &moved["to"]["straws_after"]), (&json!(6), &json!(4)));
+    assert_eq!(moved["warnings"], json!([]));
+    // 5 s for a 0.25 ml straw: trade guidance; the transfer is on record all the same.
+    let long = client.post("/v1/transfers", order(1, 6)).await.created();
+    assert!(long["warnings"][0].as_str().unwrap().contains("more than 5 s"), "{long:#}");
+    assert_eq!(long["exposure_s"], 6);
+    assert_eq!(farm.straws(client, &farm.sexed).await, 10, "none is lost on the way");
+    let refused = client.post("/v1/transfers", order(6, 0)).await.problem(409, "not-in-stock");
+    assert_eq!((&refused["requested"], &refused["available"]), (&json!(6), &json!(5)));
+    let same = json!({"lot_id": farm.sexed, "from": farm.place(3), "to": farm.place(3), "straws": 1});
+    assert_eq!(client.post("/v1/transfers", same).await.pointers(), ["#/to"]);
+}
+
+async fn straws_are_thrown_away(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let order = |straws: i64, reason: &str| json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": straws, "reason": reason});
+    let gone = client.post("/v1/discards", order(2, "exposed")).await.created();
+    assert_eq!((&gone["to"]["kind"], &gone["reason"]), (&json!("discarded"), &json!("exposed")));
+    assert_eq!(farm.straws(client, &farm.sexed).await, 8);
+    client.post("/v1/discards", order(9, "recalled")).await.problem(409, "not-in-stock");
+    assert_eq!(client.post("/v1/discards", order(1, "other")).await.pointers(), ["#/note"]);
+    assert_eq!(client.post("/v1/discards", order(1, "bored")).await.pointers(), ["#/reason"]);
+}
+
+async fn a_stocktake_posts_differences_and_undoes_nothing(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    // By hand: 10 sexed by the book when counting began; 8 are counted; 1 is withdrawn before the
+    // count is posted. Difference 8 - 10 = -2; balance 10 - 1 - 2 = 7, not the 8 that were counted.
+    let as_of_seq = client.get("/v1/stock").await.expect(200)["as_of_seq"].clone();
+    let animal = farm.animal(client, "1").await;
+    client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed})).await.created();
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 8});
+    let taken = json!({"tank_id": farm.tank, "complete": true, "as_of_seq": as_of_seq, "counts": [count]});
+    let stocktake = client.post("/v1/stocktakes", taken).await.created();
+    let lines = stocktake["lines"].as_array().unwrap();
+    let told: Vec<_> =
+        lines.iter().map(|line| (&line["expected"], &line["counted"], &line["difference"])).collect();
+    // Complete: the ten conventional straws that nobody counted are not there.
+    assert_eq!(told, [(&json!(10), &json!(8), &json!(-2)), (&json!(10), &json!(0), &json!(-10))]);
+    assert_eq!(farm.straws(client, &farm.sexed).await, 9, "nothing is posted yet");
+    let accept = format!("/v1/stocktakes/{}/acceptance", stocktake["id"].as_str().unwrap());
+    let accepted = client.post(&accept, json!({})).await.expect(200);
+    assert!(accepted["lines"][0]["movement_id"].is_string());
+    assert_eq!(farm.straws(client, &farm.sexed).await, 7);
+    assert_eq!(farm.straws(client, &farm.conventional).await, 0);
+    client.post(&accept, json!({})).await.problem(409, "in-use");
+
+    // Partial: only what was counted is compared, and what is found is posted too.
+    let count = json!({"lot_id": farm.conventional, "place": farm.place(4), "straws": 3});
+    let partial =
+        client.post("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [count]})).await.created();
+    assert_eq!(partial["lines"].as_array().unwrap().len(), 1);
+    client
+        .post(&format!("/v1/stocktakes/{}/acceptance", partial["id"].as_str().unwrap()), json!({}))
+        .await
+        .expect(200);
+    assert_eq!(farm.straws(client, &farm.conventional).await, 3);
+
+    let twice = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+    let twice = json!({"tank_id": farm.tank, "counts": [twice, twice]});
+    assert_eq!(client.post("/v1/stocktakes", twice).await.pointers(), ["#/counts/1"]);
+    let ahead = json!({"tank_id": farm.tank, "as_of_seq": 999, "counts": []});
+    assert_eq!(client.post("/v1/stocktakes", ahead).await.pointers(), ["#/as_of_seq"]);
+}
+
+async fn a_line_is_undone_once_and_only_if_the_straws_are_there(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 5});
+    let receipt = client.post("/v1/receipts", receipt).await.created();
+    let undo = format!("/v1/movements/{}/reversal", receipt["id"].as_str().unwrap());
+    let onward = json!({"lot_id": farm.sexed, "from": farm.place(1), "to": farm.place(2), "straws": 1});
+    let onward = client.post("/v1/transfers", onward).await.created();
+    // 5 came and 1 went on: 4 hang there, so 5 cannot be taken back.
+    let refused = client.post(&undo, json!({"reason": "wrong_data"})).await.problem(409, "not-in-stock");
+    assert_eq!((&refused["requested"], &refused["available"]), (&json!(5), &json!(4)));
+    let back = format!("/v1/movements/{}/reversal", onward["id"].as_str().unwrap());
+    client.post(&back, json!({"reason": "did_not_happen"})).await.created();
+    let undone = client.post(&undo, json!({"reason": "wrong_data"})).await.created();
+    assert_eq!((&undone["kind"], &undone["reverses"]), (&json!("reversal"), &receipt["id"]));
+    assert_eq!(farm.straws(client, &farm.sexed).await, 10);
+    let pair = client.get(&format!("/v1/movements/{}", receipt["id"].as_str().unwrap())).await.expect(200);
+    assert_eq!(pair["reversed_by"], undone["id"], "the pair stays to be seen");
+    client.post(&undo, json!({"reason": "wrong_data"})).await.problem(409, "already-reversed");
+    // A reversal can itself be reversed.
+    let again = format!("/v1/movements/{}/reversal", undone["id"].as_str().unwrap());
+    client.post(&again, json!({"reason": "wrong_data"})).await.created();
+    assert_eq!(farm.straws(client, &farm.sexed).await, 15);
+}
+
+async fn a_reversed_withdrawal_frees_its_service_number(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    let taken =
+        client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed})).await.created();
+    client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+    world.pass(chrono::TimeDelta::days(21));
+    assert_eq!(next_number(client, &animal).await, 2);
+    let lines = client.get("/v1/movements?kind=withdrawal").await.expect(200);
+    let undo = format!("/v1/movements/{}/reversal", lines["items"][0]["id"].as_str().unwrap());
+    client.post(&undo, json!({"reason": "did_not_happen"})).await.created();
+    assert_eq!(next_number(client, &animal).await, 1);
+    assert_eq!(farm.straws(client, &farm.sexed).await, 10);
+    let path = format!("/v1/withdrawals/{}", taken["id"].as_str().unwrap());
+    assert_eq!(client.get(&path).await.expect(200)["state"], "reversed");
+    client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.problem(409, "already-resolved");
+
+    // A service alone is taken back: the straw stays out and is unresolved again.
+    let taken =
+        client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed})).await.created();
+    let service = client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+    let undo = format!("/v1/services/{}/reversal", service["id"].as_str().unwrap());
+    assert!(client.post(&undo, json!({})).await.expect(200)["reversed_at"].is_string());
+    client.post(&undo, json!({})).await.problem(409, "not-reversible");
+    assert_eq!(next_number(client, &animal).await, 1);
+    client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+}
+
+async fn a_batch_does_what_is_good_and_explains_the_rest(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let (one, two) = (farm.animal(client, "1").await, farm.animal(client, "2").await);
+    let items = json!([
+        {"idempotency_key": "a", "animal_id": one, "lot_id": farm.sexed},
+        {"idempotency_key": "b", "animal_id": two, "lot_id": farm.conventional},
+        {"idempotency_key": "c", "animal_id": two},
+        {"animal_id": two, "lot_id": farm.sexed},
+        {"idempotency_key": "a", "animal_id": one, "lot_id": farm.sexed},
+    ]);
+    let statuses = |told: &Value| -> Vec<u64> {
+        told["results"].as_array().unwrap().iter().map(|item| item["status"].as_u64().unwrap()).collect()
+    };
+    let told = client.post("/v1/withdrawals/batch", items.clone()).await.expect(207);
+    assert_eq!(statuses(&told), [201, 409, 422, 422, 201]);
+    assert_eq!(told["results"][1]["body"]["type"], "/problems/choice-rule");
+    assert_eq!(
+        (&told["results"][0]["replayed"], &told["results"][4]["replayed"]),
+        (&json!(false), &json!(true))
+    );
+    assert_eq!(farm.straws(client, &farm.sexed).await, 9);
+    // Sent again as a whole it adds nothing; the same key answers the same alone.
+    let again = client.post("/v1/withdrawals/batch", items).await.expect(207);
+    assert_eq!(again["results"][0]["body"], told["results"][0]["body"]);
+    let alone = client.post_as("/v1/withdrawals", "a", json!({"animal_id": one, "lot_id": farm.sexed})).await;
+    assert_eq!(alone.headers["idempotent-replayed"], "true");
+    assert_eq!(farm.straws(client, &farm.sexed).await, 9);
+
+    let lines =
+        format!("{}\n\nnot json\n", json!({"idempotency_key": "d", "animal_id": two, "lot_id": farm.sexed}));
+    let headers = [("content-type", "application/x-ndjson")];
+    let told = client
+        .send(reqwest::Method::POST, "/v1/withdrawals/batch", &headers, lines.into_bytes())
+        .await
+        .expect(207);
+    assert_eq!(statuses(&told), [201, 400]);
+    client.post("/v1/withdrawals/batch", json!([])).await.problem(422, "invalid-input");
+    client.post("/v1/withdrawals/batch", json!({})).await.problem(422, "invalid-input");
+
+    let neighbour = world.neighbour().await;
+    let ours = json!([{"idempotency_key": "a", "animal_id": one, "lot_id": farm.sexed}]);
+    let told = neighbour.post("/v1/withdrawals/batch", ours).await.expect(207);
+    assert_eq!(statuses(&told), [404], "another business's animal does not exist");
+}
+
+async fn a_lot_is_traced_to_the_last_straw(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let (served, waiting) = (farm.animal(client, "1").await, farm.animal(client, "2").await);
+    let withdraw = async |animal: &str| {
+        client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed})).await.created()
+    };
+    let taken = withdraw(&served).await;
+    client
+        .post("/v1/services", json!({"withdrawal_id": taken["id"], "technician": "T. Example"}))
+        .await
+        .created();
+    withdraw(&waiting).await;
+    let order = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 2, "reason": "dropped"});
+    client.post("/v1/discards", order).await.created();
+    world.pass(chrono::TimeDelta::days(30));
+    let check = json!({"animal_id": served, "method": "ultrasound", "result": "pregnant"});
+    client.post("/v1/pregnancy-checks", check).await.created();
+    let trace = client.get(&format!("/v1/reports/lot-trace/{}", farm.sexed)).await.expect(200);
+    // 10 came = 6 hang + 2 went out + 2 thrown away.
+    let totals = json!({"received": 10, "in_stock": 6, "used": 2, "discarded": 2, "counted": 0});
+    assert_eq!(trace["totals"], totals);
+    let service = &trace["services"][0];
+    assert_eq!((&service["animal_number"], &service["result"]), (&json!("1"), &json!("pregnant")));
+    assert_eq!(service["technician"], "T. Example");
+    assert_eq!(trace["unresolved"][0]["animal_id"], json!(waiting));
+    assert_eq!(trace["stock"][0]["straws"], 6);
+}
+
+async fn the_audit_says_who_did_what(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let technician = world.caller(tankside::store::key::Role::Technician).await;
+    let animal = farm.animal(client, "1").await;
+    let order = json!({"animal_id": animal, "lot_id": farm.conventional});
+    technician.post_as("/v1/withdrawals", "try", order).await.problem(409, "choice-rule");
+    let last = client.get("/v1/audit?limit=500").await.expect(200)["items"]
+        .as_array()
+        .unwrap()
+        .last()
+        .unwrap()
+        .clone();
+    assert_eq!((&last["request"], &last["status"]), (&json!("POST /v1/withdrawals"), &json!(409)));
+    assert_eq!((&last["key_name"], &last["idempotency_key"]), (&json!("A caller"), &json!("try")));
+    technician.get("/v1/audit").await.problem(403, "forbidden");
+}

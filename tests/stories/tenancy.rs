@@ -1,0 +1,353 @@
+//! Two businesses in one store: to each, what is the other's is not there.
+//!
+//! Every operation of the description is asked by a neighbour with our ids, in the path, in the body
+//! and in the query, and must answer him as it answers an id that nobody has. Which members of a body
+//! and which parameters are ids, the description says.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use reqwest::Method;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use crate::{
+    on_both_stores,
+    world::{Answer, Client, Farm, World, operations},
+};
+
+on_both_stores!(
+    what_is_anothers_is_not_there,
+    lists_show_ones_own_and_cursors_lead_nowhere_else,
+    the_same_idempotency_key_is_another_one_next_door,
+);
+
+/// Operations that are not walked, each with its reason.
+const NAME_NOTHING: &[(&str, &str)] = &[
+    ("POST /v1/herds", "a herd stands by itself: nothing in its body is an id"),
+    (
+        "POST /v1/withdrawals/batch",
+        "each item is what POST /v1/withdrawals takes; the ledger's story of the batch sends a neighbour's ids",
+    ),
+    ("GET /v1/business", "takes no id; that it tells of the caller's own is checked with the lists"),
+];
+
+/// The ids of one thing of each kind in a business's book.
+type Ids = BTreeMap<&'static str, String>;
+
+async fn book_of(client: &Client) -> Ids {
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "412").await;
+    let take = json!({"animal_id": animal, "lot_id": farm.sexed});
+    let withdrawal = client.make("/v1/withdrawals", take.clone()).await;
+    let used = client.make("/v1/withdrawals", take).await;
+    let service = client.make("/v1/services", json!({"withdrawal_id": used})).await;
+    let mut ids = Ids::from([
+        ("herds", farm.herd.clone()),
+        ("tanks", farm.tank.clone()),
+        ("sires", farm.sire.clone()),
+        ("lots", farm.sexed.clone()),
+        ("animals", animal.clone()),
+        ("withdrawals", withdrawal),
+        ("services", service),
+    ]);
+    for kind in ["heats", "calvings", "abortions", "do-not-breed"] {
+        let mut event = json!({"animal_id": animal});
+        if kind == "do-not-breed" {
+            event["do_not_breed"] = json!(false);
+        }
+        ids.insert(kind, client.make(&format!("/v1/{kind}"), event).await);
+    }
+    let check = json!({"animal_id": animal, "method": "milk", "result": "empty"});
+    ids.insert("pregnancy-checks", client.make("/v1/pregnancy-checks", check).await);
+    let ledger = client.get("/v1/movements").await.expect(200);
+    let count = json!({"tank_id": farm.tank, "counts": []});
+    ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
+    let audit = client.get("/v1/audit").await.expect(200);
+    ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
+    ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
+    ids
+}
+
+/// Which list a member or parameter of that name leads to.
+fn kind_of(name: &str) -> &'static str {
+    match name {
+        "herd_id" => "herds",
+        "tank_id" => "tanks",
+        "sire_id" => "sires",
+        "lot_id" => "lots",
+        "animal_id" | "dam_id" => "animals",
+        "withdrawal_id" => "withdrawals",
+        "key_id" => "keys",
+        other => panic!("what is {other} the id of?"),
+    }
+}
+
+/// Of which kind the thing is that a path names.
+fn kind_at(path: &str, ids: &Ids) -> &'static str {
+    if path.starts_with("/v1/reports/lot-trace/") {
+        return "lots";
+    }
+    ids.keys().find(|kind| path.split('/').nth(2) == Some(kind)).copied().unwrap_or("")
+}
+
+/// Right bodies of an operation, in which every id that it can name is named.
+fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
+    let id = |kind: &str| json!(ids[kind]);
+    let place = json!({"tank_id": ids["tanks"], "canister": 3, "cane": "B", "goblet": "upper"});
+    let event = json!({"animal_id": id("animals")});
+    match operation {
+        "POST /v1/tanks" | "PATCH /v1/tanks/{id}" => vec![json!({"name": "Van", "herd_id": id("herds")})],
+        "POST /v1/sires" | "PATCH /v1/sires/{id}" => {
+            // He is not his own sire, so a change names another than the one that is changed.
+            vec![json!({"name": "Two", "sire_id": id("other sire"), "dam_id": id("animals")})]
+        }
+        "POST /v1/lots" | "PATCH /v1/lots/{id}" => {
+            vec![json!({"sire_id": id("sires"), "semen_type": "sexed_female"})]
+        }
+        "POST /v1/animals" | "PATCH /v1/animals/{id}" => vec![
+            json!({"herd_id": id("herds"), "number": "7", "sire_id": id("other sire"), "dam_id": id("other animal")}),
+        ],
+        "PATCH /v1/herds/{id}" => vec![json!({"name": "Upper Meadow"})],
+        "POST /v1/receipts" => vec![json!({"lot_id": id("lots"), "place": place, "straws": 1})],
+        "POST /v1/discards" => {
+            vec![json!({"lot_id": id("lots"), "place": place, "straws": 1, "reason": "exposed"})]
+        }
+        "POST /v1/transfers" => {
+            let to = json!({"tank_id": ids["tanks"], "canister": 5});
+            vec![json!({"lot_id": id("lots"), "from": place, "to": to, "straws": 1})]
+        }
+        "POST /v1/stocktakes" => {
+            let count = json!({"lot_id": id("lots"), "place": place, "straws": 1});
+            vec![
+                json!({"tank_id": id("tanks"), "counts": []}),
+                json!({"tank_id": id("tanks"), "counts": [count]}),
+            ]
+        }
+        "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
+        "POST /v1/stocktakes/{id}/acceptance" | "POST /v1/services/{id}/reversal" => vec![json!({})],
+        "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],
+        "POST /v1/withdrawals" => vec![
+            json!({"animal_id": id("animals"), "lot_id": id("lots"), "place": place, "override": {"reason": "test"}}),
+            json!({"animal_id": id("animals"), "sire_id": id("sires"), "override": {"reason": "test"}}),
+        ],
+        "POST /v1/withdrawals/{id}/thaw" => vec![json!({"bath_temp_c": 35.6})],
+        "POST /v1/withdrawals/{id}/discard" => vec![json!({"reason": "dropped"})],
+        "POST /v1/services" => vec![
+            json!({"animal_id": id("animals"), "sire_id": id("sires")}),
+            json!({"withdrawal_id": id("withdrawals")}),
+        ],
+        "POST /v1/pregnancy-checks" => {
+            vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
+        }
+        "POST /v1/heats" | "POST /v1/calvings" | "POST /v1/abortions" | "POST /v1/do-not-breed" => {
+            vec![event]
+        }
+        other => panic!("{other} is new: give it a body here"),
+    }
+}
+
+/// Where in a body of that schema ids stand.
+fn ids_in(api: &Value, schema: &Value, at: &str) -> BTreeSet<String> {
+    let schema = match schema["$ref"].as_str() {
+        Some(path) => api.pointer(path.strip_prefix('#').unwrap()).unwrap(),
+        None => schema,
+    };
+    let mut found = BTreeSet::new();
+    if schema["format"] == "uuid" {
+        found.insert(at.to_owned());
+    }
+    for options in ["oneOf", "anyOf", "allOf"] {
+        for option in schema[options].as_array().into_iter().flatten() {
+            found.extend(ids_in(api, option, at));
+        }
+    }
+    for (name, member) in schema["properties"].as_object().into_iter().flatten() {
+        found.extend(ids_in(api, member, &format!("{at}/{name}")));
+    }
+    if schema["items"].is_object() {
+        found.extend(ids_in(api, &schema["items"], &format!("{at}/0")));
+    }
+    found
+}
+
+async fn ask(client: &Client, method: &Method, path: &str, body: Option<&Value>) -> Answer {
+    let key = Uuid::now_v7().to_string();
+    let headers = [("content-type", "application/json"), ("idempotency-key", &key)];
+    let body = body.map(|body| body.to_string().into_bytes()).unwrap_or_default();
+    client.send(method.clone(), path, &headers, body).await
+}
+
+/// What an answer says, without the id that was asked for and what differs from one request to the next.
+fn said(answer: &Answer, id: &str) -> (u16, String, Vec<(String, String)>) {
+    let headers = answer
+        .headers
+        .iter()
+        .filter(|(name, _)| !["date", "x-request-id", "ratelimit"].contains(&name.as_str()))
+        .map(|(name, value)| (name.to_string(), value.to_str().unwrap().to_owned()))
+        .collect();
+    (answer.status, answer.text.replace(id, "(id)"), headers)
+}
+
+/// The neighbour hears of our `id` what he hears of one that nobody has.
+async fn is_not_there(
+    neighbour: &Client,
+    method: &Method,
+    path: impl Fn(&str) -> String,
+    body: impl Fn(&str) -> Option<Value>,
+    id: &str,
+) -> Answer {
+    let nobodys = Uuid::now_v7().to_string();
+    let of_ours = ask(neighbour, method, &path(id), body(id).as_ref()).await;
+    let of_none = ask(neighbour, method, &path(&nobodys), body(&nobodys).as_ref()).await;
+    assert_eq!(said(&of_ours, id), said(&of_none, &nobodys), "{method} {}", path(id));
+    of_ours
+}
+
+async fn what_is_anothers_is_not_there(world: &World) {
+    let us = &world.manager;
+    let neighbour = &world.neighbour().await;
+    let ours = book_of(us).await;
+    let mut theirs = book_of(neighbour).await;
+    let sire = neighbour.make("/v1/sires", json!({"name": "Other"})).await;
+    theirs.insert("other sire", sire);
+    let dam = json!({"herd_id": theirs["herds"], "number": "Dam"});
+    theirs.insert("other animal", neighbour.make("/v1/animals", dam).await);
+    let before = (everything(us).await, everything(neighbour).await);
+
+    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let mut walked = BTreeSet::new();
+    for (method, path, operation) in operations() {
+        let named = format!("{method} {path}");
+        let kind = kind_at(&path, &ours);
+        let writes = method != Method::GET;
+        let right = if writes && named != "POST /v1/herds" { bodies(&named, &theirs) } else { vec![] };
+
+        if path.contains("{id}") {
+            let body = right.first().cloned();
+            let fill = |id: &str| path.replace("{id}", id);
+            is_not_there(neighbour, &method, fill, |_| body.clone(), &ours[kind])
+                .await
+                .problem(404, "not-found");
+            walked.insert(named.clone());
+        }
+
+        for parameter in operation["parameters"].as_array().into_iter().flatten() {
+            if parameter["in"] == "query" && !ids_in(&api, &parameter["schema"], "").is_empty() {
+                let name = parameter["name"].as_str().unwrap();
+                let query = |id: &str| format!("{path}?{name}={id}");
+                let answer = is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(name)]).await;
+                assert_eq!(answer.expect(200)["items"], json!([]), "{named} by {name}");
+                walked.insert(named.clone());
+            }
+        }
+
+        // A change is described by no more than "an object"; its members are those of what was entered.
+        let whole = if method == Method::PATCH { path.replace("/{id}", "") } else { path.clone() };
+        let schema = match method {
+            Method::PATCH => &api["paths"][&whole]["post"]["requestBody"],
+            _ => &operation["requestBody"],
+        };
+        let pointers = ids_in(&api, &schema["content"]["application/json"]["schema"], "");
+        for pointer in &pointers {
+            let body = right.iter().find(|body| body.pointer(pointer).is_some());
+            let body = body.unwrap_or_else(|| panic!("no body of {named} names {pointer}"));
+            let with = |id: &str| {
+                let mut body = body.clone();
+                *body.pointer_mut(pointer).unwrap() = json!(id);
+                Some(body)
+            };
+            let own = theirs.get(kind).cloned().unwrap_or_default();
+            let id = &ours[kind_of(pointer.rsplit('/').next().unwrap())];
+            let answer = is_not_there(neighbour, &method, |_| path.replace("{id}", &own), with, id).await;
+            assert_eq!(answer.pointers(), [format!("#{pointer}")], "{named}");
+            answer.problem(404, "not-found");
+            walked.insert(named.clone());
+        }
+    }
+
+    assert_eq!((everything(us).await, everything(neighbour).await), before, "nothing came of all that");
+
+    let all: BTreeSet<String> =
+        operations().iter().map(|(method, path, _)| format!("{method} {path}")).collect();
+    let lists = all.iter().filter(|named| named.starts_with("GET") && *named != "GET /v1/business");
+    walked.extend(lists.filter(|named| !named.contains('{')).cloned());
+    let excused = NAME_NOTHING.iter().map(|(named, _)| (*named).to_owned());
+    assert!(excused.clone().all(|named| !walked.contains(&named)), "what is walked needs no excuse");
+    assert_eq!(walked.into_iter().chain(excused).collect::<BTreeSet<_>>(), all, "an operation was left out");
+
+    // With ids of their own the same bodies are right: it was the ids that were refused.
+    for (method, path, _) in operations() {
+        let named = format!("{method} {path}");
+        if method == Method::GET || named == "POST /v1/herds" {
+            continue;
+        }
+        for body in bodies(&named, &theirs) {
+            let kind = kind_at(&path, &ours);
+            let path = path.replace("{id}", theirs.get(kind).map_or("", String::as_str));
+            let answer = ask(neighbour, &method, &path, Some(&body)).await;
+            let done = answer.status < 300
+                || ["already-resolved", "in-use", "not-in-stock", "not-reversible"].contains(&answer.slug());
+            assert!(done, "{named} {body}: {answer:?}");
+        }
+    }
+    assert_eq!(everything(us).await, before.0, "what a neighbour does changes nothing here");
+}
+
+/// Every list of a book, and how many lines its ledger has.
+async fn everything(client: &Client) -> BTreeMap<String, Value> {
+    let mut book = BTreeMap::new();
+    for (method, path, _) in operations() {
+        if method == Method::GET && !path.contains('{') {
+            book.insert(path.clone(), client.get(&path).await.expect(200));
+        }
+    }
+    book
+}
+
+async fn lists_show_ones_own_and_cursors_lead_nowhere_else(world: &World) {
+    let us = &world.manager;
+    let neighbour = &world.neighbour().await;
+    let empty = everything(neighbour).await;
+    let ours = book_of(us).await;
+    for kind in ["herds", "tanks", "sires", "lots", "animals"] {
+        let mut more = us.get(&format!("/v1/{kind}/{}", ours[kind])).await.expect(200);
+        for told in ["id", "created_at", "etag"] {
+            more.as_object_mut().unwrap().remove(told);
+        }
+        us.make(&format!("/v1/{kind}"), more).await;
+    }
+    let (full, other) = (everything(us).await, everything(neighbour).await);
+    assert_eq!(other, empty, "what we entered is not seen next door");
+    assert_ne!(full["/v1/business"]["id"], other["/v1/business"]["id"]);
+    for (path, list) in full.iter().filter(|(path, _)| *path != "/v1/business") {
+        assert_eq!(other[path]["items"], json!([]), "{path}");
+        assert_ne!(list["items"], json!([]), "{path} of ours shows nothing, so the story tells nothing");
+        // Our cursor is a place in a list; next door it leads into theirs.
+        let page = us.get(&format!("{path}?limit=1")).await.expect(200);
+        if let Some(cursor) = page["next_cursor"].as_str() {
+            let page = neighbour.get(&format!("{path}?cursor={cursor}")).await.expect(200);
+            assert_eq!((&page["items"], &page["next_cursor"]), (&json!([]), &Value::Null), "{path}");
+        }
+    }
+    // By an official name, which is no secret, only one's own are found.
+    let names = json!({"identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]});
+    us.patch(&format!("/v1/sires/{}", ours["sires"]), None, names).await.expect(200);
+    for (client, found) in [(us, 1), (neighbour, 0)] {
+        let page = client.get("/v1/sires?identifier=HOLCANM000000A12345").await.expect(200);
+        assert_eq!(page["items"].as_array().unwrap().len(), found);
+    }
+}
+
+async fn the_same_idempotency_key_is_another_one_next_door(world: &World) {
+    let us = &world.manager;
+    let neighbour = &world.neighbour().await;
+    let herd = json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna"});
+    let ours = us.post_as("/v1/herds", "1", herd.clone()).await.created();
+    let theirs = neighbour.post_as("/v1/herds", "1", herd).await;
+    assert!(!theirs.headers.contains_key("idempotent-replayed"));
+    assert_ne!(theirs.created()["id"], ours["id"]);
+    // Another request under that key is no mismatch: it would tell that the key is in use.
+    let other = neighbour.post_as("/v1/sires", "2", json!({"name": "Theirs"})).await.created();
+    let mine = us.post_as("/v1/tanks", "2", json!({"name": "Ours"})).await.created();
+    assert_ne!(other["id"], mine["id"]);
+}
