@@ -180,6 +180,25 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
 }
 
 #[tokio::test]
+async fn a_key_made_on_a_new_store_opens_it() {
+    let folder = tempfile::tempdir().unwrap();
+    for url in [sqlite(&folder), postgres().await] {
+        let created = run(&["key", "create", "--name", "Owner", "--role", "manager"], &url);
+        let key = String::from_utf8(created.stdout.clone()).unwrap().trim().to_owned();
+        let listed = said(&run(&["business", "list"], &url));
+        let id = listed.split_whitespace().next().unwrap();
+        assert!(run(&["business", "rename", id, "--name", "Meadow Breeders"], &url).status.success());
+        let service = Service::start(&url);
+        assert_eq!(service.first_key, None, "its first key was shown already");
+        let answer = reqwest::Client::new().get(format!("{}/v1/business", service.base)).bearer_auth(&key);
+        let business: Value = answer.send().await.unwrap().json().await.unwrap();
+        assert_eq!(business["name"], "Meadow Breeders", "{}", said(&created));
+        let nobody = Uuid::now_v7().to_string();
+        assert!(!run(&["business", "rename", &nobody, "--name", "x"], &url).status.success());
+    }
+}
+
+#[tokio::test]
 async fn health_tells_a_script_whether_the_service_is_ready() {
     let folder = tempfile::tempdir().unwrap();
     let service = Service::start(&sqlite(&folder));
