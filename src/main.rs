@@ -328,10 +328,7 @@ async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
     let findings = store::verify::findings(&mut tx).await?;
     drop(tx);
     db.close().await;
-    println!(
-        "{} movements, {} balances, {} withdrawals, {} services, {} acts",
-        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.acts
-    );
+    println!("{extent}");
     for finding in &findings {
         println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);
     }

@@ -11,10 +11,7 @@ use crate::{
         place::{Place, PlaceKind},
         values::{LotId, Note, Straws, Technician, Timestamp},
     },
-    store::{
-        self,
-        ledger::{self, Cause, Entry, Whereabouts},
-    },
+    store::ledger::{self, Cause, Entry, Whereabouts},
 };
 
 /// Hangs straws of a delivery at a place.
@@ -81,11 +78,7 @@ pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movemen
 
 /// Refuses a place whose tank is unknown or has no such canister; `field` is where it stood in the request.
 pub async fn place_exists(turn: &mut Turn<'_>, place: &Place, field: &'static str) -> Result<(), Stop> {
-    let business = turn.business();
-    let Some(tank) = store::tank::find(turn.tx, business, place.tank_id).await? else {
-        let pointer = format!("#/{field}/tank_id");
-        return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer: Some(pointer) }.into());
-    };
+    let tank = known::tank(turn, place.tank_id, Some(&format!("#/{field}/tank_id"))).await?;
     if place.canister > tank.details.canisters {
         let detail = format!("{} has canisters 1 to {}", tank.details.name, tank.details.canisters);
         return Err(Refusal::Invalid(vec![Fault::at(&format!("{field}/canister"), detail)]).into());

@@ -325,6 +325,13 @@ texts! {
     Technician, longest 100, lines false;
 }
 
+/// A reason that says nothing needs a note that does.
+pub fn needs_note(is_other: bool, note: Option<&Note>, spot: &Spot, faults: &mut Vec<Fault>) {
+    if is_other && note.is_none() {
+        faults.push(spot.member("note").fault("is required with the reason other"));
+    }
+}
+
 macro_rules! wholes {
     ($($(#[$doc:meta])* $name:ident, from $min:tt to $max:tt;)+) => {$(
         $(#[$doc])*
