@@ -117,6 +117,16 @@ enum BusinessCommand {
         #[command(flatten)]
         settings: Settings,
     },
+    /// Give a business another name
+    Rename {
+        /// Which, as listed
+        id: uuid::Uuid,
+        /// What people call it
+        #[arg(long)]
+        name: String,
+        #[command(flatten)]
+        settings: Settings,
+    },
     /// List the businesses
     List {
         #[command(flatten)]
@@ -150,6 +160,9 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         },
         Command::Business { command } => match command {
             BusinessCommand::Create { name, settings } => create_business(&resolve(settings)?, &name).await,
+            BusinessCommand::Rename { id, name, settings } => {
+                rename_business(&resolve(settings)?, BusinessId(id), &name).await
+            }
             BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
         },
         Command::Verify { settings } => verify(&resolve(settings)?).await,
@@ -223,7 +236,12 @@ async fn create_key(
         (Some(id), all) if all.iter().any(|business| business.id.0 == id) => BusinessId(id),
         (Some(id), _) => bail!("there is no business {id}; `tankside business list` shows them"),
         (None, [one]) => one.id,
-        (None, []) => bail!("the store is new; start `tankside serve` once, it prints the first key"),
+        // A new store: the key that is asked for is its first.
+        (None, []) => {
+            let id = BusinessId::new();
+            store::business::add(&mut tx, id, &name("First business")?, Clock::system().now()).await?;
+            id
+        }
         (None, _) => bail!("there are several businesses; say whose book the key opens with --business"),
     };
     let (_, secret) =
@@ -282,6 +300,18 @@ async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCo
     Ok(ExitCode::SUCCESS)
 }
 
+async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open(&config.database_url).await?;
+    let mut tx = db.write().await?;
+    if store::business::find(&mut tx, id).await?.is_none() {
+        bail!("there is no business {id}; `tankside business list` shows them");
+    }
+    store::business::rename(&mut tx, id, &name(called)?).await?;
+    tx.commit().await?;
+    db.close().await;
+    Ok(ExitCode::SUCCESS)
+}
+
 async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
     let db = Db::open(&config.database_url).await?;
     for business in store::business::all(&mut db.read().await?).await? {
@@ -298,10 +328,7 @@ async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
     let findings = store::verify::findings(&mut tx).await?;
     drop(tx);
     db.close().await;
-    println!(
-        "{} movements, {} balances, {} withdrawals, {} services, {} acts",
-        extent.movements, extent.balances, extent.withdrawals, extent.services, extent.acts
-    );
+    println!("{extent}");
     for finding in &findings {
         println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);
     }

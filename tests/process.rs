@@ -2,6 +2,8 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
 
+mod support;
+
 use std::{
     collections::BTreeMap,
     io::{BufRead as _, BufReader},
@@ -16,6 +18,8 @@ use std::{
 use serde_json::{Value, json};
 use sqlx::{Connection as _, Executor as _};
 use uuid::Uuid;
+
+use support::new_postgres_database;
 
 const PROGRAM: &str = env!("CARGO_BIN_EXE_tankside");
 
@@ -75,16 +79,6 @@ fn said(output: &Output) -> String {
 
 fn sqlite(folder: &tempfile::TempDir) -> String {
     format!("sqlite://{}", folder.path().join("tankside.db").display())
-}
-
-async fn postgres() -> String {
-    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
-        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
-    );
-    let name = format!("p{}", Uuid::now_v7().simple());
-    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
-    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
-    format!("{}/{name}", server.rsplit_once('/').unwrap().0)
 }
 
 /// Posts; `None` when no answer came, whatever the reason.
@@ -156,7 +150,7 @@ async fn a_second_process_on_the_same_file_is_refused_with_a_clear_message() {
 #[tokio::test]
 async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
     let folder = tempfile::tempdir().unwrap();
-    for url in [sqlite(&folder), postgres().await] {
+    for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
         let http = reqwest::Client::new();
         let created = run(&["key", "create", "--name", "Barn phone", "--role", "technician"], &url);
@@ -180,6 +174,25 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
 }
 
 #[tokio::test]
+async fn a_key_made_on_a_new_store_opens_it() {
+    let folder = tempfile::tempdir().unwrap();
+    for url in [sqlite(&folder), new_postgres_database().await] {
+        let created = run(&["key", "create", "--name", "Owner", "--role", "manager"], &url);
+        let key = String::from_utf8(created.stdout.clone()).unwrap().trim().to_owned();
+        let listed = said(&run(&["business", "list"], &url));
+        let id = listed.split_whitespace().next().unwrap();
+        assert!(run(&["business", "rename", id, "--name", "Meadow Breeders"], &url).status.success());
+        let service = Service::start(&url);
+        assert_eq!(service.first_key, None, "its first key was shown already");
+        let answer = reqwest::Client::new().get(format!("{}/v1/business", service.base)).bearer_auth(&key);
+        let business: Value = answer.send().await.unwrap().json().await.unwrap();
+        assert_eq!(business["name"], "Meadow Breeders", "{}", said(&created));
+        let nobody = Uuid::now_v7().to_string();
+        assert!(!run(&["business", "rename", &nobody, "--name", "x"], &url).status.success());
+    }
+}
+
+#[tokio::test]
 async fn health_tells_a_script_whether_the_service_is_ready() {
     let folder = tempfile::tempdir().unwrap();
     let service = Service::start(&sqlite(&folder));
@@ -193,7 +206,7 @@ async fn health_tells_a_script_whether_the_service_is_ready() {
 #[tokio::test]
 async fn verify_finds_a_balance_that_was_tampered_with() {
     let folder = tempfile::tempdir().unwrap();
-    for url in [sqlite(&folder), postgres().await] {
+    for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
         let key = service.first_key.clone().unwrap();
         stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
@@ -307,7 +320,7 @@ async fn killed_while_clients_withdraw_on_sqlite() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn killed_while_clients_withdraw_on_postgres() {
-    killed_while_clients_withdraw(&postgres().await, 6).await;
+    killed_while_clients_withdraw(&new_postgres_database().await, 6).await;
 }
 
 /// Told to stop under load, it answers what it accepted, loses nothing, and ends well.
@@ -337,13 +350,13 @@ async fn stopped_under_load_on_sqlite() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn stopped_under_load_on_postgres() {
-    stopped_under_load(&postgres().await).await;
+    stopped_under_load(&new_postgres_database().await).await;
 }
 
 /// Two services on one PostgreSQL share the stock without taking a straw twice.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn two_processes_share_one_postgres() {
-    let url = postgres().await;
+    let url = new_postgres_database().await;
     let http = reqwest::Client::new();
     let (one, other) = (Service::start(&url), Service::start(&url));
     assert_eq!(other.first_key, None);

@@ -3,7 +3,9 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
 
-use sqlx::{Connection as _, Executor as _, FromRow};
+mod support;
+
+use sqlx::FromRow;
 use tankside::{
     book::keys,
     domain::{
@@ -21,7 +23,6 @@ use tankside::{
         ledger::{self, Cause, Entry, Whereabouts},
     },
 };
-use uuid::Uuid;
 
 /// A new embedded store; it goes with the folder.
 async fn sqlite() -> (Db, tempfile::TempDir) {
@@ -30,16 +31,9 @@ async fn sqlite() -> (Db, tempfile::TempDir) {
     (Db::open(&url).await.unwrap(), folder)
 }
 
-/// A new database on the server that the tests were given.
+/// A new store on PostgreSQL.
 async fn postgres() -> Db {
-    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
-        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
-    );
-    let name = format!("t{}", Uuid::now_v7().simple());
-    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
-    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
-    let (front, _) = server.rsplit_once('/').unwrap();
-    Db::open(&format!("{front}/{name}")).await.unwrap()
+    Db::open(&support::new_postgres_database().await).await.unwrap()
 }
 
 /// What either store says of itself, in the same words and order.

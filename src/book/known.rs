@@ -11,12 +11,17 @@ use crate::{
         herd::Herd,
         history::History,
         lot::Lot,
+        service::Service,
         sire::Sire,
+        stocktake::Stocktake,
         tank::Tank,
-        values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp, WithdrawalId},
+        values::{
+            AnimalId, BusinessId, HerdId, LotId, ServiceId, SireId, StocktakeId, TankId, Timestamp,
+            WithdrawalId,
+        },
         withdrawal::Withdrawal,
     },
-    store::{self, Tx},
+    store::{self, Tx, event::Event},
 };
 
 /// How far ahead of ours a client's clock may be. More is a slip of the pen, not a wrong clock.
@@ -27,7 +32,7 @@ const TELL_AHEAD: TimeDelta = TimeDelta::minutes(5);
 
 macro_rules! known {
     ($($name:ident: $id:ty => $thing:ty, $what:literal;)+) => {$(
-        pub async fn $name(turn: &mut Turn<'_>, id: $id, pointer: Option<&'static str>) -> Result<$thing, Stop> {
+        pub async fn $name(turn: &mut Turn<'_>, id: $id, pointer: Option<&str>) -> Result<$thing, Stop> {
             let business = turn.business();
             store::$name::find(turn.tx, business, id)
                 .await?
@@ -43,6 +48,8 @@ known! {
     lot: LotId => Lot, "lot";
     animal: AnimalId => Animal, "animal";
     withdrawal: WithdrawalId => Withdrawal, "withdrawal";
+    service: ServiceId => Service, "service";
+    stocktake: StocktakeId => Stocktake, "stocktake";
 }
 
 macro_rules! pointed_to {
@@ -77,10 +84,15 @@ pub fn lost(what: &str, id: Uuid) -> store::Error {
 pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<History> {
     let services = store::service::of_animal(tx, business, animal).await?;
     let events = store::event::of_animal(tx, business, animal).await?;
-    Ok(History {
-        services: services.into_iter().map(|service| service.served_at).collect(),
+    Ok(history_of(&services, events))
+}
+
+/// The same from records that were read already.
+pub fn history_of(services: &[Service], events: Vec<Event>) -> History {
+    History {
+        services: services.iter().map(|service| service.served_at).collect(),
         happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),
-    })
+    }
 }
 
 /// A moment that a client tells, refused when it lies far ahead; and what to say when the client's

@@ -35,8 +35,8 @@ pub struct LotTrace {
     pub services: Vec<Traced>,
 }
 
-/// Where a lot's straws are. They add up: received + found = in stock + used + discarded + missing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+/// Where a lot's straws are: `received + counted = in_stock + used + discarded`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct Totals {
     /// Came from the supplier.
     pub received: i64,
@@ -46,7 +46,7 @@ pub struct Totals {
     pub used: i64,
     /// Were thrown away.
     pub discarded: i64,
-    /// Stocktakes found so many more, or fewer when negative.
+    /// Found by stocktakes; negative when fewer hung there than the book said.
     pub counted: i64,
 }
 

@@ -43,7 +43,8 @@ pub struct NextService {
     pub cautions: Vec<String>,
 }
 
-/// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is; `None` when there is no such animal.
+/// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is;
+/// `None` when there is no such animal.
 pub async fn next_service(
     tx: &mut Tx,
     business: BusinessId,

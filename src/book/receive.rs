@@ -12,10 +12,7 @@ use crate::{
         tank::Tank,
         values::{Canister, LotId, Note, PlaceId, Straws, Technician, Timestamp},
     },
-    store::{
-        self,
-        ledger::{self, Cause, Entry, Whereabouts},
-    },
+    store::ledger::{self, Cause, Entry, Whereabouts},
 };
 
 /// Hangs straws of a delivery at a place.
@@ -89,11 +86,7 @@ pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movemen
 
 /// Refuses a place whose tank is unknown or has no such canister; `field` is where it stood in the request.
 pub async fn place_exists(turn: &mut Turn<'_>, place: &Place, field: &'static str) -> Result<(), Stop> {
-    let business = turn.business();
-    let Some(tank) = store::tank::find(turn.tx, business, place.tank_id).await? else {
-        let pointer = format!("#/{field}/tank_id");
-        return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer: Some(pointer) }.into());
-    };
+    let tank = known::tank(turn, place.tank_id, Some(&format!("#/{field}/tank_id"))).await?;
     canister_exists(&tank, place.canister, &format!("{field}/canister"))?;
     Ok(())
 }

@@ -12,8 +12,9 @@ use crate::{
     domain::{
         animal::Animal,
         form::Fault,
-        herd::Herd,
-        history::{CheckMethod, CheckResult, Happening, History},
+        gestation,
+        herd::HerdDetails,
+        history::{CheckResult, Happening, History},
         values::{AnimalId, BusinessId, EventId, Note, Technician, Timestamp},
     },
     store::{self, Tx, event::Event},
@@ -52,7 +53,7 @@ impl Act for Report {
         let (at, ahead) = known::told_time(self.at, turn.now, self.at_field)?;
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
         let business = turn.business();
-        let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?;
+        let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
         born_before(&animal, &herd, at, self.at_field)?;
         let history = known::history(turn.tx, business, animal.id).await?;
         let event = Event {
@@ -66,16 +67,21 @@ impl Act for Report {
             recorded_at: turn.now,
         };
         store::event::add(turn.tx, business, turn.caller.key_id, &event).await?;
-        renumber(turn.tx, business, &animal, &herd).await?;
+        renumber(turn.tx, business, animal.id, &herd).await?;
         let warnings = ahead.into_iter().chain(doubt(&self.what, at, &history, &herd)).collect();
         Ok(Reported { event, warnings })
     }
 }
 
 /// Refuses a moment before the animal was born.
-pub fn born_before(animal: &Animal, herd: &Herd, at: Timestamp, field: &'static str) -> Result<(), Refusal> {
+pub fn born_before(
+    animal: &Animal,
+    herd: &HerdDetails,
+    at: Timestamp,
+    field: &'static str,
+) -> Result<(), Refusal> {
     match animal.details.born_on {
-        Some(born) if at.day_in(herd.details.time_zone) < born => {
+        Some(born) if at.day_in(herd.time_zone) < born => {
             Err(Refusal::Invalid(vec![Fault::at(field, format!("lies before she was born, on {born}"))]))
         }
         _ => Ok(()),
@@ -84,13 +90,19 @@ pub fn born_before(animal: &Animal, herd: &Herd, at: Timestamp, field: &'static 
 
 /// Gives every service of an animal the number and rank that follow from all that is on record:
 /// what came late may have moved those after it.
-pub async fn renumber(tx: &mut Tx, business: BusinessId, animal: &Animal, herd: &Herd) -> store::Result<()> {
-    let services = store::service::of_animal(tx, business, animal.id).await?;
+pub async fn renumber(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    herd: &HerdDetails,
+) -> store::Result<()> {
+    let services = store::service::of_animal(tx, business, animal).await?;
     if services.is_empty() {
         return Ok(());
     }
-    let history = known::history(tx, business, animal.id).await?;
-    for (service, numbered) in services.iter().zip(history.numbers(herd.details.same_heat_hours)) {
+    let events = store::event::of_animal(tx, business, animal).await?;
+    let numbers = known::history_of(&services, events).numbers(herd.same_heat_hours);
+    for (service, numbered) in services.iter().zip(numbers) {
         if (service.service_number, service.rank) != (numbered.service_number, numbered.rank) {
             store::service::renumber(tx, business, service.id, numbered).await?;
         }
@@ -99,42 +111,33 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, animal: &Animal, herd: 
 }
 
 /// What makes a report doubtful, in words.
-fn doubt(what: &Happening, at: Timestamp, history: &History, herd: &Herd) -> Option<String> {
-    let standing = history.standing(at, herd.details.same_heat_hours);
+fn doubt(what: &Happening, at: Timestamp, history: &History, herd: &HerdDetails) -> Option<String> {
+    let standing = history.standing(at, herd.same_heat_hours);
     let days_since_service = standing.served_at.map(|served| at.since(served).num_days());
     match what {
         Happening::Heat { .. } => standing.pregnant_since_check.map(|check| {
-            format!(
-                "She was found pregnant on {}; have her checked again.",
-                check.told_in(herd.details.time_zone)
-            )
+            format!("She was found pregnant on {}; have her checked again.", check.told_in(herd.time_zone))
         }),
         Happening::PregnancyCheck { method, result } if *result != CheckResult::Unknown => {
             let Some(days) = days_since_service else {
                 return Some("No service of this cycle is on record.".to_owned());
             };
-            // Ultrasound from 25-30 d, palpation 35-45 d: Texas A&M / CSU report; glycoprotein over
-            // 28 d: Sterry, Univ. Wisconsin Extension.
-            let reliable_from = match method {
-                CheckMethod::Ultrasound => 25,
-                CheckMethod::Palpation => 35,
-                CheckMethod::Blood | CheckMethod::Milk => 29,
-                CheckMethod::Visual | CheckMethod::Other => 0,
-            };
+            let (reliable_from, _) = gestation::reliable_from(*method)?;
             (days < reliable_from).then(|| {
                 format!(
                     "Her last service was {days} days before; {method} is reliable from {reliable_from} days."
                 )
             })
         }
-        Happening::Calving => {
-            standing.calved_at.filter(|last| at.since(*last).num_days() < 240).map(|last| {
+        Happening::Calving => standing
+            .calved_at
+            .filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS)
+            .map(|last| {
                 format!(
                     "Her calving before that was on {}, which is too close.",
-                    last.told_in(herd.details.time_zone)
+                    last.told_in(herd.time_zone)
                 )
-            })
-        }
+            }),
         Happening::PregnancyCheck { .. } | Happening::Abortion { .. } | Happening::DoNotBreed { .. } => None,
     }
 }

@@ -14,6 +14,7 @@ use super::{
 use crate::{
     domain::{
         movement::{End, Movement, MovementKind, ReversalReason},
+        service::Service,
         values::{MovementId, Note, ServiceId, Technician, Timestamp},
         withdrawal::WithdrawalState,
     },
@@ -117,10 +118,7 @@ async fn undo_consequences(turn: &mut Turn<'_>, original: &Movement) -> Result<(
         }
         MovementKind::Withdrawal => {
             if let Some(service) = store::service::of_withdrawal(turn.tx, business, id).await? {
-                store::service::reverse(turn.tx, business, service.id, turn.now).await?;
-                let animal = known::animal(turn, service.animal_id, None).await?;
-                let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?;
-                renumber(turn.tx, business, &animal, &herd).await?;
+                take_back(turn, &service).await?;
             }
             let state = WithdrawalState::Reversed;
             Ok(store::withdrawal::resolve(turn.tx, business, id, state, turn.now).await?)
@@ -135,6 +133,15 @@ async fn undo_consequences(turn: &mut Turn<'_>, original: &Movement) -> Result<(
             ))
         }
     }
+}
+
+/// The service no longer counts, and those after it move up.
+async fn take_back(turn: &mut Turn<'_>, service: &Service) -> Result<(), Stop> {
+    let business = turn.business();
+    store::service::reverse(turn.tx, business, service.id, turn.now).await?;
+    let animal = known::animal_of(turn.tx, business, service.animal_id).await?;
+    let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
+    Ok(renumber(turn.tx, business, animal.id, &herd).await?)
 }
 
 fn not_reversible(text: &str) -> Stop {
@@ -154,20 +161,15 @@ impl Act for ReverseService {
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<serve::Shown, Stop> {
         let business = turn.business();
-        let service = store::service::find(turn.tx, business, self.service_id).await?;
-        let service =
-            service.ok_or(Refusal::Unknown { what: "service", id: self.service_id.0, pointer: None })?;
+        let service = known::service(turn, self.service_id, None).await?;
         if service.reversed_at.is_some() {
             return Err(not_reversible("The service was reversed already."));
         }
-        store::service::reverse(turn.tx, business, service.id, turn.now).await?;
+        take_back(turn, &service).await?;
         if let Some(id) = service.withdrawal_id {
             let withdrawal = known::withdrawal(turn, id, None).await?;
             store::withdrawal::reopen(turn.tx, business, id, withdrawal.unresolved_state()).await?;
         }
-        let animal = known::animal(turn, service.animal_id, None).await?;
-        let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?;
-        renumber(turn.tx, business, &animal, &herd).await?;
         Ok(serve::shown(turn.tx, business, service).await?)
     }
 }

@@ -105,8 +105,7 @@ impl Act for Serve {
         };
         let animal = known::animal(turn, animal_id, Some("#/animal_id")).await?;
         let candidate = Candidate::at(turn.tx, business, animal, served_at).await?;
-        let herd = known::herd_of(turn.tx, business, candidate.animal.details.herd_id).await?;
-        report::born_before(&candidate.animal, &herd, served_at, "served_at")?;
+        report::born_before(&candidate.animal, &candidate.herd, served_at, "served_at")?;
 
         let service = match &withdrawal {
             Some(withdrawal) => self.with_straw(turn, &candidate, withdrawal, served_at).await?,
@@ -117,7 +116,7 @@ impl Act for Serve {
             let state = WithdrawalState::Served;
             store::withdrawal::resolve(turn.tx, business, withdrawal.id, state, served_at).await?;
         }
-        report::renumber(turn.tx, business, &candidate.animal, &herd).await?;
+        report::renumber(turn.tx, business, candidate.animal.id, &candidate.herd).await?;
 
         let mut shown = shown(turn.tx, business, service).await?;
         shown.warnings.extend(ahead);

@@ -13,8 +13,8 @@ use crate::{
         place::{Place, PlaceKind},
         stocktake::{Line, Lines, Stocktake, StocktakeState, compare},
         values::{
-            Canister, CountedStraws, LineNumber, LotId, Note, StocktakeId, Straws, TankId, Technician,
-            Timestamp,
+            Canister, CountedStraws, LineNumber, LotId, MovementId, Note, StocktakeId, Straws, TankId,
+            Technician, Timestamp,
         },
     },
     store::{
@@ -90,16 +90,9 @@ impl TakeStock {
         let mut faults = Vec::new();
         let mut counted = BTreeMap::new();
         for (n, (lot, place, straws)) in self.counts.iter().enumerate() {
-            let business = turn.business();
-            if store::lot::find(turn.tx, business, *lot).await?.is_none() {
-                let pointer = Some(format!("#/counts/{n}/lot_id"));
-                return Err(Refusal::Unknown { what: "lot", id: lot.0, pointer }.into());
-            }
+            known::lot(turn, *lot, Some(&format!("#/counts/{n}/lot_id"))).await?;
             if place.tank_id != self.tank_id {
-                if store::tank::find(turn.tx, business, place.tank_id).await?.is_none() {
-                    let pointer = Some(format!("#/counts/{n}/place/tank_id"));
-                    return Err(Refusal::Unknown { what: "tank", id: place.tank_id.0, pointer }.into());
-                }
+                known::tank(turn, place.tank_id, Some(&format!("#/counts/{n}/place/tank_id"))).await?;
                 faults.push(Fault::at(
                     &format!("counts/{n}/place/tank_id"),
                     "is not the tank that was counted",
@@ -137,12 +130,7 @@ impl Act for Accept {
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
         let business = turn.business();
-        let stocktake = store::stocktake::find(turn.tx, business, self.stocktake_id).await?;
-        let stocktake = stocktake.ok_or(Refusal::Unknown {
-            what: "stocktake",
-            id: self.stocktake_id.0,
-            pointer: None,
-        })?;
+        let stocktake = known::stocktake(turn, self.stocktake_id, None).await?;
         if stocktake.state == StocktakeState::Accepted {
             let text = "The stocktake was accepted already; its differences are in the ledger.".to_owned();
             return Err(Refusal::InUse { text }.into());
@@ -160,11 +148,7 @@ impl Act for Accept {
 }
 
 /// Posts one difference; none when there is none.
-async fn post(
-    turn: &mut Turn<'_>,
-    stocktake: &Stocktake,
-    line: &Line,
-) -> Result<Option<crate::domain::values::MovementId>, Stop> {
+async fn post(turn: &mut Turn<'_>, stocktake: &Stocktake, line: &Line) -> Result<Option<MovementId>, Stop> {
     let Some(straws) = Straws::new(line.difference.abs()) else { return Ok(None) };
     let business = turn.business();
     let place = Whereabouts::In(ledger::ensure_place(turn.tx, business, &line.place).await?);

@@ -7,8 +7,8 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use super::history::CheckMethod;
 use super::values::Day;
-use crate::text_enum;
 
 /// Norman et al. 2009, by breed and by heifer or cow.
 const NORMAN: &str = "Norman et al. 2009, J Dairy Sci 92:2259-2269";
@@ -127,17 +127,30 @@ pub fn return_watch(served: Day) -> ReturnWatch {
     }
 }
 
-text_enum! {
-    /// How a pregnancy is looked for.
-    PregnancyCheckMethod {
-        /// Ultrasound scan through the rectum.
-        Ultrasound = "ultrasound",
-        /// Feeling by hand through the rectum.
-        Palpation = "palpation",
-        /// Pregnancy-associated glycoprotein in milk.
-        Milk = "milk",
-        /// Pregnancy-associated glycoprotein in blood.
-        Blood = "blood",
+/// The shortest time from a service to the calving that it led to, in days: calves born sooner are not
+/// born alive (common practice, no source).
+pub const SHORTEST_DAYS: i64 = 240;
+
+/// Methods for which a first day is published.
+const DATED: [CheckMethod; 4] =
+    [CheckMethod::Ultrasound, CheckMethod::Palpation, CheckMethod::Milk, CheckMethod::Blood];
+
+/// Days after the service from which a check by `method` can be trusted, and where the figure comes
+/// from; none is published for the others.
+///
+/// Ultrasound 25 days (25-30) and palpation 35 days (35-45) after the service (Texas A&M and CSU
+/// report). Pregnancy-associated glycoprotein "over 28 days" after it, which is the 29th, and at
+/// least 60 days after calving (Sterry, Univ. Wisconsin Extension).
+pub fn reliable_from(method: CheckMethod) -> Option<(i64, &'static str)> {
+    match method {
+        CheckMethod::Ultrasound => Some((25, "25-30 days after the service: Texas A&M / CSU report")),
+        CheckMethod::Palpation => Some((35, "35-45 days after the service: Texas A&M / CSU report")),
+        CheckMethod::Milk | CheckMethod::Blood => Some((
+            29,
+            "more than 28 days after the service and at least 60 days after calving: Sterry, Univ. Wisconsin \
+             Extension",
+        )),
+        CheckMethod::Visual | CheckMethod::Other => None,
     }
 }
 
@@ -145,7 +158,7 @@ text_enum! {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct EarliestCheck {
     /// How the pregnancy is looked for.
-    pub method: PregnancyCheckMethod,
+    pub method: CheckMethod,
     /// The first day.
     pub earliest_on: Day,
     /// Where the day comes from.
@@ -153,38 +166,23 @@ pub struct EarliestCheck {
     pub source: &'static str,
 }
 
-/// The first day for a check by `method` of a female served on `served`.
-///
-/// Ultrasound 25 days (25-30) and palpation 35 days (35-45) after the service (Texas A&M and CSU
-/// report). Pregnancy-associated glycoprotein over 28 days after it and at least 60 days after
-/// the last calving, because the old pregnancy's glycoprotein lingers (Sterry, Univ. Wisconsin
-/// Extension); heifers have no `last_calving`.
-pub fn earliest_check(method: PregnancyCheckMethod, served: Day, last_calving: Option<Day>) -> EarliestCheck {
-    let (earliest_on, source) = match method {
-        PregnancyCheckMethod::Ultrasound => {
-            (served.plus_days(25), "25-30 days after the service: Texas A&M / CSU report")
-        }
-        PregnancyCheckMethod::Palpation => {
-            (served.plus_days(35), "35-45 days after the service: Texas A&M / CSU report")
-        }
-        PregnancyCheckMethod::Milk | PregnancyCheckMethod::Blood => (
-            earliest_glycoprotein(served, last_calving),
-            "more than 28 days after the service and at least 60 days after calving: Sterry, Univ. Wisconsin \
-             Extension",
-        ),
+/// The first day for a check by `method` of a female served on `served`; `None` where none is published.
+/// Heifers have no `last_calving`.
+pub fn earliest_check(method: CheckMethod, served: Day, last_calving: Option<Day>) -> Option<EarliestCheck> {
+    let (days, source) = reliable_from(method)?;
+    let after_service = served.plus_days(days);
+    // The old pregnancy's glycoprotein lingers; the 60th day after calving counts.
+    let after_calving = match method {
+        CheckMethod::Milk | CheckMethod::Blood => last_calving.map(|calved| calved.plus_days(60)),
+        _ => None,
     };
-    EarliestCheck { method, earliest_on, source }
+    let earliest_on = after_calving.map_or(after_service, |day| after_service.max(day));
+    Some(EarliestCheck { method, earliest_on, source })
 }
 
-/// The first day for a glycoprotein test: "over 28 days" is the 29th, and the 60th after calving counts.
-fn earliest_glycoprotein(served: Day, last_calving: Option<Day>) -> Day {
-    let after_service = served.plus_days(29);
-    last_calving.map_or(after_service, |calved| after_service.max(calved.plus_days(60)))
-}
-
-/// The first day for each method.
+/// The first day for each method that has one.
 pub fn earliest_checks(served: Day, last_calving: Option<Day>) -> Vec<EarliestCheck> {
-    PregnancyCheckMethod::ALL.iter().map(|method| earliest_check(*method, served, last_calving)).collect()
+    DATED.iter().filter_map(|method| earliest_check(*method, served, last_calving)).collect()
 }
 
 #[cfg(test)]
@@ -264,13 +262,13 @@ mod tests {
     fn a_glycoprotein_test_waits_for_the_service_and_for_the_last_calving() {
         // Over 28 d after service and at least 60 d after calving: Sterry, Univ. Wisconsin Extension.
         let served = day("2026-03-01");
-        let first = |calved| earliest_check(PregnancyCheckMethod::Milk, served, calved).earliest_on;
+        let first = |calved| earliest_check(CheckMethod::Milk, served, calved).unwrap().earliest_on;
         assert_eq!(first(None), day("2026-03-30"));
         assert_eq!(first(Some(day("2026-01-01"))), day("2026-03-30"));
         assert_eq!(first(Some(day("2026-02-01"))), day("2026-04-02"));
         assert_eq!(
             first(Some(day("2026-02-01"))),
-            earliest_check(PregnancyCheckMethod::Blood, served, Some(day("2026-02-01"))).earliest_on
+            earliest_check(CheckMethod::Blood, served, Some(day("2026-02-01"))).unwrap().earliest_on
         );
     }
 

@@ -7,6 +7,7 @@ use utoipa::ToSchema;
 
 use super::{
     choice::Class,
+    gestation,
     values::{HeatHours, Timestamp},
 };
 use crate::{json_column, text_enum};
@@ -157,10 +158,6 @@ text_enum! {
     }
 }
 
-/// The shortest time from a service to the calving that it led to. Calves born sooner than 240 days are
-/// not born alive (common practice, no source).
-const SHORTEST_GESTATION: TimeDelta = TimeDelta::days(240);
-
 /// The place of an insemination in its cycle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Numbered {
@@ -285,7 +282,7 @@ fn outcome_of(what: &Happening, after: TimeDelta) -> Option<Outcome> {
             Some(Outcome::Pregnant)
         }
         Happening::PregnancyCheck { result: CheckResult::Empty, .. } => Some(Outcome::Empty),
-        Happening::Calving if after >= SHORTEST_GESTATION => Some(Outcome::Calved),
+        Happening::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => Some(Outcome::Calved),
         Happening::Abortion { .. } => Some(Outcome::Aborted),
         _ => None,
     }

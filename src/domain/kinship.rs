@@ -18,10 +18,6 @@ use std::hash::Hash;
 /// sides adds is below 10^-12.
 pub const MOST_GENERATIONS: usize = 20;
 
-/// The least expected inbreeding at which a mating is refused unless a herd sets its own: that
-/// of half sibs.
-pub const DEFAULT_LIMIT: f64 = 0.125;
-
 /// Who descends from whom, as far as it is on record.
 #[derive(Clone, Debug)]
 pub struct Pedigree<K> {

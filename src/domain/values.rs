@@ -325,6 +325,13 @@ texts! {
     Technician, longest 100, lines false;
 }
 
+/// A reason that says nothing needs a note that does.
+pub fn needs_note(is_other: bool, note: Option<&Note>, spot: &Spot, faults: &mut Vec<Fault>) {
+    if is_other && note.is_none() {
+        faults.push(spot.member("note").fault("is required with the reason other"));
+    }
+}
+
 macro_rules! wholes {
     ($($(#[$doc:meta])* $name:ident, from $min:tt to $max:tt;)+) => {$(
         $(#[$doc])*
@@ -487,7 +494,7 @@ macro_rules! text_enum {
     ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal,)+ }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema)]
-        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant,)+ }
+        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] #[schema(rename = $text)] $variant,)+ }
 
         impl $name {
             /// Every value.

@@ -23,7 +23,7 @@ macro_rules! catalogue {
                 answer::{Tagged, tagged},
                 extract::{Command, Id, Permit, Read, $permission},
                 page::{Listing, Page, PageParams},
-                problem::{Kind, Problem},
+                problem::Problem,
                 docs::Problems,
             },
         };
@@ -78,7 +78,7 @@ macro_rules! catalogue {
             let mut tx = app.book.db.read().await?;
             let found = <$thing as crate::book::catalogue::Entered>::find(&mut tx, caller.business_id, id).await?;
             let found = found.ok_or_else(|| {
-                Problem::new(Kind::NotFound, format!(concat!("There is no ", $one, " {} in this book."), id))
+                Problem::not_there($one, id)
             })?;
             Ok(Tagged::new(found).answer(&headers))
         }

@@ -17,7 +17,7 @@ use crate::{
     domain::{
         form::{Fault, Spot},
         place::Place,
-        values::{LotId, Note, Straws, Technician, Timestamp},
+        values::{LotId, Note, Straws, Technician, Timestamp, needs_note},
         withdrawal::DiscardReason,
     },
     form,
@@ -46,9 +46,7 @@ form! {
 
 impl NewDiscard {
     fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
-        if self.reason == DiscardReason::Other && self.note.is_none() {
-            faults.push(spot.member("note").fault("is required with the reason other"));
-        }
+        needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 

@@ -14,7 +14,7 @@ use super::{
     docs::{IdempotencyKey, Problems},
     extract::{Command, Id, Permit, Read, Report as MayReport},
     page::{Listing, Page, PageParams},
-    problem::{Kind, Problem},
+    problem::Problem,
 };
 use crate::{
     book::report::Report,
@@ -166,7 +166,7 @@ macro_rules! events {
                 let event = store::event::find(&mut tx, caller.business_id, EventId(id)).await?;
                 let view = event.and_then(|event| $view::of(event, Vec::new()));
                 view.map(Json).ok_or_else(|| {
-                    Problem::new(Kind::NotFound, format!(concat!("There is no ", $one, " {} in this book."), id))
+                    Problem::not_there($one, id)
                 })
             }
         }

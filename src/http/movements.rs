@@ -10,7 +10,7 @@ use super::{
     docs::{IdempotencyKeyRequired, Problems},
     extract::{Id, LedgerCommand, Permit, Read},
     page::{Listing, Page, PageParams},
-    problem::{Kind, Problem},
+    problem::Problem,
     views::MovedView,
 };
 use crate::{
@@ -18,7 +18,7 @@ use crate::{
     domain::{
         form::{Fault, Spot},
         movement::{Movement, MovementKind, ReversalReason},
-        values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp},
+        values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp, needs_note},
     },
     form,
     store::ledger::{self, WantedMovements},
@@ -85,8 +85,7 @@ async fn list(
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
     let mut tx = app.book.db.read().await?;
     let movement = ledger::movement(&mut tx, caller.business_id, MovementId(id)).await?;
-    let movement = movement
-        .ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no movement {id} in this book.")))?;
+    let movement = movement.ok_or_else(|| Problem::not_there("movement", id))?;
     Ok(Json(movement))
 }
 
@@ -107,9 +106,7 @@ form! {
 
 impl NewReversal {
     fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
-        if self.reason == ReversalReason::Other && self.note.is_none() {
-            faults.push(spot.member("note").fault("is required with the reason other"));
-        }
+        needs_note(self.reason == ReversalReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 

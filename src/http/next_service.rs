@@ -13,7 +13,7 @@ use super::{
     docs::Problems,
     extract::{Id, Permit, Read},
     page,
-    problem::{Kind, Problem},
+    problem::Problem,
     views::NextServiceView,
 };
 use crate::{
@@ -67,8 +67,7 @@ async fn read(
     let at = moment.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
     let next = next_service(&mut tx, caller.business_id, AnimalId(id), at, moment.semen_type).await?;
-    let next =
-        next.ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no animal {id} in this book.")))?;
+    let next = next.ok_or_else(|| Problem::not_there("animal", id))?;
     Ok(Json(next.into()))
 }
 

@@ -10,6 +10,7 @@ use axum::{
 };
 use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 use super::views::StockView;
 use crate::{
@@ -194,6 +195,11 @@ impl Problem {
         Self { errors, ..Self::new(kind, detail) }
     }
 
+    /// Nothing of that id is in this business's book.
+    pub fn not_there(what: &str, id: Uuid) -> Self {
+        Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."))
+    }
+
     /// With an extension member for programs.
     #[must_use]
     pub fn with(mut self, member: &str, value: impl Into<Value>) -> Self {
@@ -295,7 +301,7 @@ impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
         match refusal {
             Refusal::Unknown { what, id, pointer } => {
-                let problem = Self::new(Kind::NotFound, format!("There is no {what} {id} in this book."));
+                let problem = Self::not_there(what, id);
                 match pointer {
                     Some(pointer) => Self {
                         errors: vec![Fault { pointer, detail: format!("names no {what} of this book") }],

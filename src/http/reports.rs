@@ -9,7 +9,7 @@ use super::{
     App,
     docs::Problems,
     extract::{Id, Permit, Read},
-    problem::{Kind, Problem},
+    problem::Problem,
     views::{SireView, StockView},
 };
 use crate::{
@@ -22,21 +22,6 @@ use crate::{
         withdrawal::WithdrawalState,
     },
 };
-
-/// Where a lot's straws are: `received + counted = in_stock + used + discarded`.
-#[derive(Serialize, ToSchema)]
-pub struct TotalsView {
-    /// Came from the supplier.
-    received: i64,
-    /// Hang in tanks.
-    in_stock: i64,
-    /// Went out for services, the unresolved included.
-    used: i64,
-    /// Were thrown away.
-    discarded: i64,
-    /// Found by stocktakes; negative when fewer hung there than the book said.
-    counted: i64,
-}
 
 /// A straw out of the tank and not accounted for.
 #[derive(Serialize, ToSchema)]
@@ -93,7 +78,7 @@ pub struct LotTraceView {
     /// The sire.
     sire: SireView,
     /// How many straws came, and where they are.
-    totals: TotalsView,
+    totals: Totals,
     /// Where the rest hangs.
     stock: Vec<StockView>,
     /// Out of the tank and not accounted for.
@@ -104,11 +89,10 @@ pub struct LotTraceView {
 
 impl From<LotTrace> for LotTraceView {
     fn from(trace: LotTrace) -> Self {
-        let Totals { received, in_stock, used, discarded, counted } = trace.totals;
         Self {
             lot: trace.lot,
             sire: SireView::from(&trace.sire),
-            totals: TotalsView { received, in_stock, used, discarded, counted },
+            totals: trace.totals,
             stock: trace.stock.iter().map(StockView::from).collect(),
             unresolved: trace
                 .unresolved
@@ -160,8 +144,7 @@ async fn trace(
 ) -> Result<Json<LotTraceView>, Problem> {
     let mut tx = app.book.db.read().await?;
     let trace = lot_trace(&mut tx, caller.business_id, LotId(id)).await?;
-    let trace =
-        trace.ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no lot {id} in this book.")))?;
+    let trace = trace.ok_or_else(|| Problem::not_there("lot", id))?;
     Ok(Json(trace.into()))
 }
 

@@ -10,7 +10,7 @@ use super::{
     docs::{IdempotencyKeyRequired, Problems},
     extract::{Id, LedgerCommand, Permit, Read},
     page::{Listing, Page, PageParams},
-    problem::{Kind, Problem},
+    problem::Problem,
     views::ServiceView,
 };
 use crate::{
@@ -141,8 +141,7 @@ async fn read(
     let mut tx = app.book.db.read().await?;
     let business = caller.business_id;
     let found = store::service::find(&mut tx, business, ServiceId(id)).await?;
-    let found = found
-        .ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no service {id} in this book.")))?;
+    let found = found.ok_or_else(|| Problem::not_there("service", id))?;
     Ok(Json(serve::shown(&mut tx, business, found).await?.into()))
 }
 

@@ -10,7 +10,7 @@ use super::{
     docs::{IdempotencyKeyRequired, Problems},
     extract::{Id, LedgerCommand, Permit, Read},
     page::{Listing, Page, PageParams},
-    problem::{Kind, Problem},
+    problem::Problem,
 };
 use crate::{
     book::stocktake::{Accept, TakeStock},
@@ -171,9 +171,7 @@ async fn list(
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Stocktake>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::stocktake::find(&mut tx, caller.business_id, StocktakeId(id)).await?;
-    found
-        .map(Json)
-        .ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no stocktake {id} in this book.")))
+    found.map(Json).ok_or_else(|| Problem::not_there("stocktake", id))
 }
 
 /// The routes, each with its description.

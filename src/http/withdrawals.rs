@@ -26,7 +26,7 @@ use crate::{
         semen::SemenType,
         values::{
             AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
-            WithdrawalId,
+            WithdrawalId, needs_note,
         },
         withdrawal::DiscardReason,
     },
@@ -189,9 +189,7 @@ form! {
 
 impl NewDiscardOfWithdrawn {
     fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
-        if self.reason == DiscardReason::Other && self.note.is_none() {
-            faults.push(spot.member("note").fault("is required with the reason other"));
-        }
+        needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 
@@ -269,8 +267,7 @@ async fn read(
     let mut tx = app.book.db.read().await?;
     let business = caller.business_id;
     let found = store::withdrawal::find(&mut tx, business, WithdrawalId(id)).await?;
-    let found = found
-        .ok_or_else(|| Problem::new(Kind::NotFound, format!("There is no withdrawal {id} in this book.")))?;
+    let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
     Ok(Json(WithdrawalView::at(shown(&mut tx, business, found).await?, app.book.clock.now())))
 }
 

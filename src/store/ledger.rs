@@ -324,7 +324,7 @@ impl From<MovementRow> for Movement {
 }
 
 macro_rules! movements {
-    ($rest:literal) => {
+    ($rest:expr) => {
         concat!(
             "select m.id, m.seq, m.kind, m.lot_id, m.straws, m.occurred_at, m.recorded_at, m.recorded_by,
                     m.technician, m.withdrawal_id, m.stocktake_id, m.reverses_id as reverses, r.id as reversed_by,
@@ -382,31 +382,24 @@ pub async fn movements(
     after: i64,
     limit: i64,
 ) -> Result<Vec<Movement>> {
-    // Both follow an index to the end: movement_by_lot, or the primary key. The other filters are
-    // looked at along the way.
-    let sql = if wanted.lot.is_some() {
-        movements!(
-            "where m.business_id = $1 and m.seq > $2 and m.lot_id = $4
-               and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
+    // One condition on the lot, said so that each text follows an index to the end: movement_by_lot, or
+    // the primary key. The other filters are looked at along the way.
+    macro_rules! filtered {
+        ($lot:literal) => {
+            movements!(concat!(
+                "where m.business_id = $1 and m.seq > $2 and ",
+                $lot,
+                " and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
                and ($6 is null or f.tank_id = $6 or t.tank_id = $6) and ($7 is null or m.kind = $7)
                and ($8 is null or m.withdrawal_id in (
                    select w.id from withdrawal w where w.business_id = $1 and w.animal_id = $8))
                and ($9 is null or m.technician = $9)
                and ($10 is null or m.occurred_at >= $10) and ($11 is null or m.occurred_at < $11)
              order by m.seq limit $3"
-        )
-    } else {
-        movements!(
-            "where m.business_id = $1 and m.seq > $2 and $4 is null
-               and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
-               and ($6 is null or f.tank_id = $6 or t.tank_id = $6) and ($7 is null or m.kind = $7)
-               and ($8 is null or m.withdrawal_id in (
-                   select w.id from withdrawal w where w.business_id = $1 and w.animal_id = $8))
-               and ($9 is null or m.technician = $9)
-               and ($10 is null or m.occurred_at >= $10) and ($11 is null or m.occurred_at < $11)
-             order by m.seq limit $3"
-        )
-    };
+            ))
+        };
+    }
+    let sql = if wanted.lot.is_some() { filtered!("m.lot_id = $4") } else { filtered!("$4 is null") };
     let rows = tx
         .sql(sql)
         .bind(business)

@@ -19,6 +19,8 @@ mod ledger;
 mod lists;
 mod main_job;
 mod protocol;
+#[path = "../support/mod.rs"]
+mod support;
 mod tenancy;
 mod thawing;
 mod world;

@@ -10,7 +10,6 @@ use chrono::{DateTime, TimeDelta, Utc};
 use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
-use sqlx::{Connection as _, Executor as _};
 use tankside::{
     book::keys,
     clock::Clock,
@@ -22,6 +21,8 @@ use tankside::{
     telemetry,
 };
 use uuid::Uuid;
+
+use crate::support;
 
 /// When every story begins: a Monday morning in Vienna.
 pub const MORNING: &str = "2026-03-02T06:00:00+01:00";
@@ -68,7 +69,7 @@ impl World {
 
     pub async fn postgres() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        Self::on(new_postgres_database().await, folder, None).await
+        Self::on(support::new_postgres_database().await, folder, None).await
     }
 
     /// A service of which each key may ask so often in a minute.
@@ -139,18 +140,6 @@ impl World {
         assert_eq!(findings, [], "the book does not add up");
         db.close().await;
     }
-}
-
-/// A new empty database on the server that the tests were given.
-pub async fn new_postgres_database() -> String {
-    let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(
-        "these tests need a PostgreSQL server: run ./tests/run, or name one in TANKSIDE_TEST_POSTGRES_URL",
-    );
-    let name = format!("t{}", Uuid::now_v7().simple());
-    let mut connection = sqlx::PgConnection::connect(&server).await.unwrap();
-    connection.execute(sqlx::AssertSqlSafe(format!("create database {name}"))).await.unwrap();
-    let (front, _) = server.rsplit_once('/').unwrap();
-    format!("{front}/{name}")
 }
 
 impl Client {

@@ -223,7 +223,7 @@ impl Animals {
         let at = Some(calved.moment(herd.details.time_zone));
         let told = known::told_time(at, taking.turn.now, "calved_at");
         let (happened_at, _) = taking.heed(line, told).ok_or(())?;
-        taking.heed(line, born_before(animal, herd, happened_at, "calved_at")).ok_or(())?;
+        taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
         Ok(Some(Event {
             id: EventId::new(),
             herd_id: herd.id,

@@ -97,7 +97,7 @@ impl Services {
         let told = Some(said.served_at.moment(herd.details.time_zone));
         let told = known::told_time(told, taking.turn.now, "served_at");
         let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
-        let born = born_before(&animal, herd, served_at, "served_at");
+        let born = born_before(&animal, &herd.details, served_at, "served_at");
         let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };
 
         let earlier = store::service::of_animal(taking.turn.tx, business, id).await?;
@@ -135,7 +135,7 @@ impl Services {
             let animal = store::animal::find(taking.turn.tx, business, *id).await?;
             let herd = self.book.herds.all().iter().find(|known| known.id == *herd);
             if let (Some(animal), Some(herd)) = (animal, herd) {
-                renumber(taking.turn.tx, business, &animal, herd).await?;
+                renumber(taking.turn.tx, business, *id, &herd.details).await?;
             }
         }
         Ok(())
