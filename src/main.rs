@@ -2,6 +2,8 @@
 
 #![forbid(unsafe_code)]
 
+mod exchange;
+
 use std::{path::PathBuf, process::ExitCode};
 
 use anyhow::{Context as _, bail};
@@ -63,6 +65,16 @@ enum Command {
     Verify {
         #[command(flatten)]
         settings: Settings,
+    },
+    /// Take in what was kept elsewhere, from CSV files: all of a file or nothing
+    Import {
+        #[command(subcommand)]
+        command: exchange::ImportCommand,
+    },
+    /// Take out a whole list as CSV or NDJSON; may be done while the service runs
+    Export {
+        #[command(flatten)]
+        options: exchange::ExportOptions,
     },
     /// Print the OpenAPI description
     Openapi,
@@ -166,6 +178,8 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
             BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
         },
         Command::Verify { settings } => verify(&resolve(settings)?).await,
+        Command::Import { command } => exchange::import(command, file.as_deref()).await,
+        Command::Export { options } => exchange::export(options, file.as_deref()).await,
         Command::Openapi => {
             print!("{}", http::docs::openapi_json());
             Ok(ExitCode::SUCCESS)

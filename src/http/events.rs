@@ -90,7 +90,7 @@ macro_rules! events {
 
         impl $view {
             /// The event in its own words; `None` for one of another kind.
-            fn of(event: Event, warnings: Vec<String>) -> Option<Self> {
+            pub fn of(event: Event, warnings: Vec<String>) -> Option<Self> {
                 let $pattern = event.what else { return None };
                 Some(Self {
                     id: event.id,

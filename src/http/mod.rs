@@ -4,7 +4,7 @@
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
-//! - [`reports`], [`audit`], [`business`], [`health`]: the rest
+//! - [`reports`], [`audit`], [`exports`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
@@ -18,6 +18,7 @@ mod catalogue;
 mod discards;
 pub mod docs;
 pub mod events;
+pub mod exports;
 pub mod extract;
 pub mod health;
 pub mod herds;
@@ -123,6 +124,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(services::routes())
         .merge(reports::routes())
         .merge(audit::routes())
+        .merge(exports::routes())
 }
 
 /// The description of the interface.

@@ -3,6 +3,7 @@
 use super::{Page, Result, Tx, identifier, pedigree::Parents};
 use crate::domain::{
     animal::{Animal, AnimalDetails},
+    identifiers::ExternalId,
     values::{AnimalId, BusinessId, HerdId, Mark},
 };
 
@@ -74,6 +75,39 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
     .bind(business)
     .bind(id)
     .optional()
+    .await
+}
+
+/// The animals of that number in a herd, oldest entry first; farms give a number anew when its bearer has left.
+pub async fn numbered(
+    tx: &mut Tx,
+    business: BusinessId,
+    herd: HerdId,
+    number: &Mark,
+) -> Result<Vec<Animal>> {
+    // Uses animal_by_number.
+    tx.sql(
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+         from animal where business_id = $1 and herd_id = $2 and number = $3 order by id",
+    )
+    .bind(business)
+    .bind(herd)
+    .bind(number.clone())
+    .all()
+    .await
+}
+
+/// The first animal of that official name.
+pub async fn identified(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Option<AnimalId>> {
+    // Uses identifier_by_code.
+    tx.sql(
+        "select a.id from identifier i join animal a on a.business_id = i.business_id and a.id = i.subject_id
+         where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by a.id limit 1",
+    )
+    .bind(business)
+    .bind(name.scheme.clone())
+    .bind(name.id.clone())
+    .value()
     .await
 }
 

@@ -80,6 +80,25 @@ impl Db {
         Self::open_sqlite(url, Some(lock(&file)?)).await
     }
 
+    /// Like [`Db::open`], for a store that must be there: a mistyped path is told, not made a new store.
+    ///
+    /// # Errors
+    /// As [`Db::open`]; and [`Error::Unusable`] when there is no such file.
+    pub async fn open_existing(url: &str) -> Result<Self> {
+        must_exist(url)?;
+        Self::open(url).await
+    }
+
+    /// Like [`Db::open_existing`], for long writing: of an embedded store only while no process serves it,
+    /// and none can until it is closed.
+    ///
+    /// # Errors
+    /// As [`Db::open_existing`] and [`Db::serve_alone`].
+    pub async fn alone_in(url: &str) -> Result<Self> {
+        must_exist(url)?;
+        Self::serve_alone(url).await
+    }
+
     async fn open_sqlite(url: &str, lock: Option<Arc<File>>) -> Result<Self> {
         let options = sqlite_options(url)?;
         let write = sqlite_writer(&options).await?;
@@ -143,6 +162,17 @@ impl Db {
             Self::Postgres(pool) => pool.close().await,
         }
     }
+}
+
+fn must_exist(url: &str) -> Result<()> {
+    if url.starts_with("sqlite:") {
+        let options = SqliteConnectOptions::from_str(url)?;
+        let file = options.get_filename();
+        if !file.exists() {
+            return Err(Error::Unusable(format!("there is no store {}", file.display())));
+        }
+    }
+    Ok(())
 }
 
 fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {

@@ -4,9 +4,9 @@ use std::collections::{BTreeMap, HashSet};
 
 use super::{
     Failure, Taking,
-    herdbook::Herdbook,
     line::{AnimalCode, InternationalId, When},
-    lots::differs,
+    lots::{ANOTHER, differs},
+    register::{self, Register},
     sheet::{Line, Sheet},
     sires::{Said, Sires},
 };
@@ -28,7 +28,7 @@ form! {
     #[derive(Clone, Debug)]
     pub struct AnimalLine {
         /// Her herd.
-        pub herd: Name,
+        pub herd_name: Name,
         /// Her number in it.
         pub number: Mark,
         /// Her name.
@@ -42,7 +42,7 @@ form! {
         /// Her international ID.
         pub international_id: Option<InternationalId>,
         /// Her sire.
-        pub sire: Option<Name>,
+        pub sire_name: Option<Name>,
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// Her dam's number in the same herd.
@@ -57,7 +57,7 @@ form! {
 impl AnimalLine {
     fn sire(&self) -> Said {
         let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
-        Said { name: self.sire.clone(), breed: None, codes: code.into_iter().collect() }
+        Said { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..Said::default() }
     }
 
     fn codes(&self) -> Vec<(&'static str, ExternalId)> {
@@ -75,7 +75,7 @@ struct Orphan {
 }
 
 struct Animals {
-    book: Herdbook,
+    herds: Register<Herd>,
     sires: Sires,
     orphans: BTreeMap<AnimalId, Orphan>,
     /// Herd and number of lines that are wrong: who names them as dam does not hear of it twice.
@@ -87,7 +87,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
     let business = taking.business();
     let tx = &mut *taking.turn.tx;
     let mut animals = Animals {
-        book: Herdbook::of(tx, business).await?,
+        herds: register::herds(tx, business).await?,
         sires: Sires::of(tx, business).await?,
         orphans: BTreeMap::new(),
         faulty: HashSet::new(),
@@ -96,7 +96,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
         taking.count();
         if !animals.enter(taking, &line).await? {
             let text = |column| line.text(column).unwrap_or_default().to_owned();
-            animals.faulty.insert((text("herd"), text("number")));
+            animals.faulty.insert((text("herd_name"), text("number")));
         }
     }
     Ok(animals.find_dams(taking).await?)
@@ -107,15 +107,15 @@ impl Animals {
     async fn enter<P: FnMut(u64)>(&mut self, taking: &mut Taking<'_, P>, line: &Line) -> store::Result<bool> {
         let number = line.number;
         let Some(said) = line.read::<AnimalLine>(&mut taking.faults) else { return Ok(false) };
-        let herd = match self.book.herds.called(&said.herd) {
+        let herd = match self.herds.called(&said.herd_name) {
             Ok(herd) => herd.clone(),
             Err(wrong) => {
-                taking.faults.at(number, "herd", wrong);
+                taking.faults.at(number, "herd_name", wrong);
                 return Ok(false);
             }
         };
         let Ok(sire) = self.sires.meant(taking, number, &said.sire()).await? else { return Ok(false) };
-        let same = match self.same(&herd, &said) {
+        let same = match self.same(taking, &herd, &said).await? {
             Ok(same) => same,
             Err((column, wrong)) => {
                 taking.faults.at(number, column, wrong);
@@ -123,35 +123,41 @@ impl Animals {
             }
         };
         match same {
-            Some(id) => self.compare(taking, number, id, &herd, sire, &said).await,
+            Some(held) => self.compare(taking, number, &held, &herd, sire, &said).await,
             None => self.enter_new(taking, number, &herd, sire, &said).await,
         }
     }
 
     /// The animal of the book that the line means, if she is there.
-    fn same(&self, herd: &Herd, said: &AnimalLine) -> Result<Option<AnimalId>, (&'static str, String)> {
+    async fn same<P: FnMut(u64)>(
+        &self,
+        taking: &mut Taking<'_, P>,
+        herd: &Herd,
+        said: &AnimalLine,
+    ) -> store::Result<Result<Option<Animal>, (&'static str, String)>> {
+        let business = taking.business();
         let mut found = None;
         for (column, code) in said.codes() {
-            match (found, self.book.identified(&code)) {
+            match (found, store::animal::identified(taking.turn.tx, business, &code).await?) {
                 (Some(one), Some(other)) if one != other => {
-                    return Err((
-                        column,
-                        "is another animal's in the book than the other identifier".to_owned(),
-                    ));
+                    let told = "is another animal's in the book than the other identifier".to_owned();
+                    return Ok(Err((column, told)));
                 }
                 (None, hit) => found = hit,
                 _ => {}
             }
         }
-        match (found, self.book.numbered(herd.id, &said.number)) {
-            (Some(id), _) => Ok(Some(id)),
-            (None, []) => Ok(None),
-            (None, [one]) => Ok(Some(*one)),
-            (None, several) => Err((
-                "number",
-                format!("{} animals of the herd have it in the book; add her identifier", several.len()),
-            )),
+        if let Some(id) = found {
+            return Ok(Ok(Some(known::animal_of(taking.turn.tx, business, id).await?)));
         }
+        let mut numbered = store::animal::numbered(taking.turn.tx, business, herd.id, &said.number).await?;
+        Ok(match numbered.len() {
+            0 | 1 => Ok(numbered.pop()),
+            several => Err((
+                "number",
+                format!("{several} animals of the herd have it in the book; add her identifier"),
+            )),
+        })
     }
 
     async fn enter_new<P: FnMut(u64)>(
@@ -168,7 +174,11 @@ impl Animals {
             None => None,
             Some(dam) => {
                 let orphan = Orphan { line, herd: herd.id, dam: dam.clone() };
-                match self.dam(&orphan, said) {
+                match dam_of(taking, &orphan).await? {
+                    _ if *dam == said.number => {
+                        taking.faults.at(line, "dam_number", "must not be her own number");
+                        return Ok(false);
+                    }
                     Err(wrong) => {
                         taking.faults.at(line, "dam_number", wrong);
                         return Ok(false);
@@ -206,7 +216,6 @@ impl Animals {
             store::event::add(taking.turn.tx, business, by, &calving).await?;
             taking.summary.calvings += 1;
         }
-        self.book.know(&animal);
         Ok(true)
     }
 
@@ -236,36 +245,18 @@ impl Animals {
         }))
     }
 
-    /// The dam of that number; `None` when she is not there yet.
-    fn dam(&self, orphan: &Orphan, said: &AnimalLine) -> Result<Option<AnimalId>, String> {
-        if said.number == orphan.dam {
-            return Err("must not be her own number".to_owned());
-        }
-        self.one_dam(orphan)
-    }
-
-    fn one_dam(&self, orphan: &Orphan) -> Result<Option<AnimalId>, String> {
-        match self.book.numbered(orphan.herd, &orphan.dam) {
-            [] => Ok(None),
-            [dam] => Ok(Some(*dam)),
-            several => Err(format!("{} animals of the herd have that number", several.len())),
-        }
-    }
-
     /// Whether the animal of the book is just as the line says; else every difference is noted.
     async fn compare<P: FnMut(u64)>(
         &self,
         taking: &mut Taking<'_, P>,
         line: u64,
-        id: AnimalId,
+        held: &Animal,
         herd: &Herd,
         sire: Option<SireId>,
         said: &AnimalLine,
     ) -> store::Result<bool> {
         let business = taking.business();
-        let held = store::animal::find(taking.turn.tx, business, id).await?;
-        let held = held.ok_or_else(|| known::lost("animal", id.0))?;
-        let events = store::event::of_animal(taking.turn.tx, business, id).await?;
+        let events = store::event::of_animal(taking.turn.tx, business, held.id).await?;
         let calved_at = events.iter().rev().find(|event| event.what == Happening::Calving);
         let calved_on = calved_at.map(|event| When::At(event.happened_at));
         let d = &held.details;
@@ -281,19 +272,20 @@ impl Animals {
         .collect();
         let mut another = |differs: bool, column| {
             if differs {
-                different.push((
-                    column,
-                    "is another in the book; change it there, or leave the field empty".to_owned(),
-                ));
+                different.push((column, ANOTHER.to_owned()));
             }
         };
-        another(d.herd_id != herd.id, "herd");
+        another(d.herd_id != herd.id, "herd_name");
         for (column, code) in said.codes() {
             another(!d.identifiers.iter().any(|known| *known == code), column);
         }
-        let sire_column = if said.sire.is_some() { "sire" } else { "sire_international_id" };
+        let sire_column = if said.sire_name.is_some() { "sire_name" } else { "sire_international_id" };
         another(sire.is_some() && d.sire_id != sire, sire_column);
-        another(said.dam_number.as_ref().is_some_and(|dam| !self.is_dam(dam, &held)), "dam_number");
+        let other_dam = match &said.dam_number {
+            None => false,
+            Some(dam) => !self.is_dam(taking, dam, held).await?,
+        };
+        another(other_dam, "dam_number");
         another(!calved_alike(calved_on, said.calved_at, herd.details.time_zone), "calved_at");
         let same = different.is_empty();
         for (column, wrong) in different {
@@ -303,19 +295,25 @@ impl Animals {
         Ok(same)
     }
 
-    fn is_dam(&self, number: &Mark, calf: &Animal) -> bool {
-        match (calf.details.dam_id, self.orphans.get(&calf.id)) {
-            (Some(dam), _) => self.book.numbered(calf.details.herd_id, number).contains(&dam),
-            (None, Some(orphan)) => orphan.dam == *number,
-            (None, None) => false,
-        }
+    async fn is_dam<P: FnMut(u64)>(
+        &self,
+        taking: &mut Taking<'_, P>,
+        number: &Mark,
+        calf: &Animal,
+    ) -> store::Result<bool> {
+        let Some(dam) = calf.details.dam_id else {
+            return Ok(self.orphans.get(&calf.id).is_some_and(|orphan| orphan.dam == *number));
+        };
+        let business = taking.business();
+        let numbered = store::animal::numbered(taking.turn.tx, business, calf.details.herd_id, number).await?;
+        Ok(numbered.iter().any(|numbered| numbered.id == dam))
     }
 
     /// Gives the calves their dams whose lines came after theirs.
     async fn find_dams<P: FnMut(u64)>(&self, taking: &mut Taking<'_, P>) -> store::Result<()> {
         let business = taking.business();
         for (calf, orphan) in &self.orphans {
-            match self.one_dam(orphan) {
+            match dam_of(taking, orphan).await? {
                 Ok(Some(dam)) => store::animal::set_dam(taking.turn.tx, business, *calf, dam).await?,
                 Err(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
                 Ok(None) if self.is_faulty(orphan) => {}
@@ -331,12 +329,26 @@ impl Animals {
     }
 
     fn is_faulty(&self, orphan: &Orphan) -> bool {
-        let herd = self.book.herds.all().iter().find(|herd| herd.id == orphan.herd);
+        let herd = self.herds.all().iter().find(|herd| herd.id == orphan.herd);
         herd.is_some_and(|herd| {
             let name = herd.details.name.as_str().to_owned();
             self.faulty.contains(&(name, orphan.dam.as_str().to_owned()))
         })
     }
+}
+
+/// The dam of that number; `None` when she is not there yet.
+async fn dam_of<P: FnMut(u64)>(
+    taking: &mut Taking<'_, P>,
+    orphan: &Orphan,
+) -> store::Result<Result<Option<AnimalId>, String>> {
+    let business = taking.business();
+    let numbered = store::animal::numbered(taking.turn.tx, business, orphan.herd, &orphan.dam).await?;
+    Ok(match numbered.as_slice() {
+        [] => Ok(None),
+        [dam] => Ok(Some(dam.id)),
+        several => Err(format!("{} animals of the herd have that number", several.len())),
+    })
 }
 
 /// Whether the line tells of the same last calving as the book; what is not told does not differ.

@@ -10,92 +10,108 @@ use std::fmt::Write as _;
 pub struct Column {
     /// Its name in the header.
     pub name: &'static str,
-    /// Whether every line must fill it.
-    pub required: bool,
-    /// Whether it holds a number with a fraction, where a decimal comma may stand.
-    pub decimal: bool,
+    /// How a line fills it.
+    pub kind: Kind,
     /// What it holds.
     pub what: &'static str,
     /// An invented example.
     pub example: &'static str,
 }
 
+/// How a line fills a column.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Every line must.
+    Must,
+    /// It may.
+    May,
+    /// It may, with a number in which a decimal comma may stand.
+    Decimal,
+    /// Exports have it; nothing is read from it.
+    Unread,
+}
+
 macro_rules! columns {
-    ($($(#[$doc:meta])* $list:ident { $($name:literal $need:ident $what:literal, $example:literal;)+ })+) => {$(
+    ($($(#[$doc:meta])* $list:ident { $($name:literal $kind:ident $what:literal, $example:literal;)+ })+) => {$(
         $(#[$doc])*
-        pub const $list: &[Column] = &[$(columns!(@ $need $name, $what, $example),)+];
+        pub const $list: &[Column] =
+            &[$(Column { name: $name, kind: Kind::$kind, what: $what, example: $example },)+];
     )+};
-    (@ must $name:literal, $what:literal, $example:literal) => {
-        Column { name: $name, required: true, decimal: false, what: $what, example: $example }
-    };
-    (@ may $name:literal, $what:literal, $example:literal) => {
-        Column { name: $name, required: false, decimal: false, what: $what, example: $example }
-    };
-    (@ decimal $name:literal, $what:literal, $example:literal) => {
-        Column { name: $name, required: false, decimal: true, what: $what, example: $example }
-    };
 }
 
 columns! {
-    /// What hangs in the tanks: one line for the straws of one lot at one place.
+    /// What hangs in the tanks: one line for the straws of one lot at one place. An export of the stock is
+    /// such a file.
     INVENTORY {
-        "tank" must "The tank, by its name in the book.", "Dairy room";
-        "canister" must "The number of the canister in the tank.", "3";
-        "cane" may "The cane, as the farm marks it.", "B";
-        "goblet" may "The goblet of the cane.", "upper";
-        "sire" may "The sire's name; may be left out when an identifier finds him.", "Invented One";
-        "breed" may "The sire's breed, three letters.", "HOL";
-        "international_id" may "The sire's international ID.", "HOLCANM000000A12345";
-        "uniform_code" may "The sire's uniform code.", "7HO5157";
-        "semen_type" must "conventional, sexed_female or sexed_male.", "sexed_female";
-        "batch" may "The batch printed on the straw.", "24117";
-        "collected_on" may "The day of collection, such as 2024-04-26.", "2024-04-26";
-        "collection_centre" may "Where it was collected.", "Invented Centre";
-        "straw_ml" decimal "The straw's volume, 0.25 or 0.5.", "0.25";
-        "sexed_percentage" may "Of sexed semen, the share of the stated sex in percent.", "90";
-        "status" may "usable (when empty), quarantined or recalled.", "usable";
-        "straws" must "How many straws hang there.", "10";
-        "received_at" may "When they came: a time with an offset, or a day; now when empty.",
+        "tank_name" Must "The tank, by its name in the book.", "Dairy room";
+        "canister" Must "The number of the canister in the tank.", "3";
+        "cane" May "The cane, as the farm marks it.", "B";
+        "goblet" May "The goblet of the cane.", "upper";
+        "sire_name" May "The sire's name; may be left out when an identifier finds him.", "Invented One";
+        "sire_breed" May "The sire's breed, three letters.", "HOL";
+        "sire_international_id" May "The sire's international ID.", "HOLCANM000000A12345";
+        "sire_uniform_code" May "The sire's uniform code.", "7HO5157";
+        "semen_type" Must "conventional, sexed_female or sexed_male.", "sexed_female";
+        "batch" May "The batch printed on the straw.", "24117";
+        "collected_on" May "The day of collection, such as 2024-04-26.", "2024-04-26";
+        "collection_centre" May "Where it was collected.", "Invented Centre";
+        "straw_ml" Decimal "The straw's volume, 0.25 or 0.5.", "0.25";
+        "sexed_percentage" May "Of sexed semen, the share of the stated sex in percent.", "90";
+        "status" May "usable (when empty), quarantined or recalled.", "usable";
+        "straws" Must "How many straws hang there.", "10";
+        "received_at" May "When they came: a time with an offset, or a day; now when empty.",
             "2026-02-27T09:30:00+01:00";
+        "sire_identifiers" May "All the sire's identifiers, as JSON: [{\"scheme\": ..., \"id\": ...}].", "";
+        "cost" May "What a straw cost, as JSON: {\"amount_minor\": 1850, \"currency\": \"EUR\"}.", "";
+        "thaw" May "The supplier's printed thawing instruction, as JSON like a lot's.", "";
+        "lot_id" May "Tells lots apart that are otherwise alike; not taken over.", "";
+        "sire_id" May "Tells sires apart that are otherwise alike; not taken over.", "";
+        "tank_id" Unread "Not read.", "";
     }
     /// The animals of herds: one line for each.
     ANIMALS {
-        "herd" must "The herd, by its name in the book.", "Lower Meadow";
-        "number" must "Her number in the herd.", "412";
-        "name" may "Her name.", "Alba";
-        "born_on" may "Her day of birth, such as 2023-05-02.", "2023-05-02";
-        "breed" may "Her breed, three letters.", "HOL";
-        "iso_11784" may "Her 15-digit animal code.", "276000012345678";
-        "international_id" may "Her international ID.", "HOLDEUF000012345678";
-        "sire" may "Her sire's name.", "Invented One";
-        "sire_international_id" may "Her sire's international ID.", "HOLCANM000000A12345";
-        "dam_number" may "Her dam's number in the same herd; the dam is in the book or in this file.", "";
-        "calved_at" may "Her last calving: a time with an offset, or a day.", "2025-11-20T03:15:00+01:00";
-        "left_on" may "The day on which she left the herd.", "";
+        "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
+        "number" Must "Her number in the herd.", "412";
+        "name" May "Her name.", "Alba";
+        "born_on" May "Her day of birth, such as 2023-05-02.", "2023-05-02";
+        "breed" May "Her breed, three letters.", "HOL";
+        "iso_11784" May "Her 15-digit animal code.", "276000012345678";
+        "international_id" May "Her international ID.", "HOLDEUF000012345678";
+        "sire_name" May "Her sire's name.", "Invented One";
+        "sire_international_id" May "Her sire's international ID.", "HOLCANM000000A12345";
+        "dam_number" May "Her dam's number in the same herd; the dam is in the book or in this file.", "";
+        "calved_at" May "Her last calving: a time with an offset, or a day.", "2025-11-20T03:15:00+01:00";
+        "left_on" May "The day on which she left the herd.", "";
     }
     /// What animals were served with so far: one line for each insemination.
     SERVICES {
-        "herd" must "The herd, by its name in the book.", "Lower Meadow";
-        "number" must "The animal's number in the herd.", "412";
-        "served_at" must "When: a time with an offset, or a day.", "2026-01-19T07:40:00+01:00";
-        "technician" may "Who did it.", "Mira";
-        "sire" may "The sire's name.", "Invented One";
-        "sire_international_id" may "The sire's international ID.", "HOLCANM000000A12345";
-        "semen_type" may "conventional, sexed_female or sexed_male.", "sexed_female";
-        "note" may "A remark.", "Second straw of the goblet";
+        "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
+        "animal_number" Must "The animal's number in the herd.", "412";
+        "served_at" Must "When: a time with an offset, or a day.", "2026-01-19T07:40:00+01:00";
+        "technician" May "Who did it.", "Mira";
+        "sire_name" May "The sire's name.", "Invented One";
+        "sire_international_id" May "The sire's international ID.", "HOLCANM000000A12345";
+        "semen_type" May "conventional, sexed_female or sexed_male.", "sexed_female";
+        "note" May "A remark.", "Second straw of the goblet";
     }
+}
+
+/// An empty file: the header, and a line of invented examples to be written over.
+pub fn template(columns: &[Column]) -> String {
+    let line = |cell: fn(&Column) -> &'static str| columns.iter().map(cell).collect::<Vec<_>>().join(",");
+    format!("{}\r\n{}\r\n", line(|column| column.name), line(|column| column.example))
 }
 
 /// The columns as a command's help tells them.
 pub fn told(columns: &[Column]) -> String {
     let mut told = String::from("Columns, in any order, those marked * in every file and on every line:\n");
     for column in columns {
-        let mark = if column.required { '*' } else { ' ' };
+        let mark = if column.kind == Kind::Must { '*' } else { ' ' };
         let _ = writeln!(told, "  {mark} {:<22} {}", column.name, column.what);
     }
     told.push_str(
-        "\nUTF-8, separated by , or ; as the header is; with ; a decimal comma is understood. \
-         A day alone means its noon, where the herd is. docs/import-export.md says the rest.",
+        "\nUTF-8, separated by , or ;. In a number with a fraction a decimal comma is understood. A day alone \
+         means its noon, where the herd is. IMPORT-EXPORT.md says the rest.",
     );
     told
 }

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use super::{
     Failure, Taking,
-    line::{InternationalId, UniformCode, When},
+    line::{InternationalId, Json, UniformCode, When},
     lots::Lots,
     register::{self, Register},
     sheet::{Line, Sheet},
@@ -16,11 +16,15 @@ use crate::{
         receive::{Receive, canister_exists},
     },
     domain::{
-        lot::LotStatus,
+        identifiers::Identifiers,
+        lot::{Cost, LotStatus},
         place::{Cane, Goblet, Place},
         semen::{SemenType, StrawVolume},
         tank::Tank,
-        values::{Canister, Day, HerdId, Mark, Name, Note, Percent, PlaceId, Straws, TimeZone},
+        thaw::ThawProtocol,
+        values::{
+            Canister, Day, HerdId, LotId, Mark, Name, Note, Percent, PlaceId, SireId, Straws, TimeZone,
+        },
     },
     form,
     store::{self, ledger},
@@ -31,7 +35,7 @@ form! {
     #[derive(Clone, Debug)]
     pub struct InventoryLine {
         /// The tank.
-        pub tank: Name,
+        pub tank_name: Name,
         /// The canister.
         pub canister: Canister,
         /// The cane.
@@ -39,13 +43,13 @@ form! {
         /// The goblet.
         pub goblet: Goblet,
         /// The sire.
-        pub sire: Option<Name>,
+        pub sire_name: Option<Name>,
         /// His breed.
-        pub breed: Option<Mark>,
+        pub sire_breed: Option<Mark>,
         /// His international ID.
-        pub international_id: Option<InternationalId>,
+        pub sire_international_id: Option<InternationalId>,
         /// His uniform code.
-        pub uniform_code: Option<UniformCode>,
+        pub sire_uniform_code: Option<UniformCode>,
         /// The semen type.
         pub semen_type: SemenType,
         /// The batch.
@@ -64,18 +68,31 @@ form! {
         pub straws: Straws,
         /// When they came.
         pub received_at: Option<When>,
+        /// All the sire's identifiers.
+        pub sire_identifiers: Option<Json<Identifiers>>,
+        /// What a straw cost.
+        pub cost: Option<Json<Cost>>,
+        /// The supplier's thawing instruction.
+        pub thaw: Option<Json<ThawProtocol>>,
+        /// Which lot it was where the file comes from.
+        pub lot_id: Option<LotId>,
+        /// Which sire it was there.
+        pub sire_id: Option<SireId>,
     }
 }
 
 impl InventoryLine {
     fn sire(&self) -> Said {
-        let international = self.international_id.clone().map(|code| ("international_id", code.0));
-        let uniform = self.uniform_code.clone().map(|code| ("uniform_code", code.0));
-        Said {
-            name: self.sire.clone(),
-            breed: self.breed.clone(),
-            codes: international.into_iter().chain(uniform).collect(),
+        let international = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
+        let uniform = self.sire_uniform_code.clone().map(|code| ("sire_uniform_code", code.0));
+        let all = self.sire_identifiers.iter().flat_map(|all| all.0.iter().cloned());
+        let mut codes: Vec<_> = international.into_iter().chain(uniform).collect();
+        for code in all {
+            if !codes.iter().any(|(_, had)| *had == code) {
+                codes.push(("sire_identifiers", code));
+            }
         }
+        Said { name: self.sire_name.clone(), breed: self.sire_breed.clone(), codes, origin: self.sire_id }
     }
 }
 
@@ -114,7 +131,8 @@ impl Inventory {
     async fn receive<P: FnMut(u64)>(&mut self, taking: &mut Taking<'_, P>, line: &Line) -> store::Result<()> {
         let (business, number) = (taking.business(), line.number);
         let Some(said) = line.read::<InventoryLine>(&mut taking.faults) else { return Ok(()) };
-        let tank = self.tanks.called(&said.tank).map_err(|wrong| taking.faults.at(number, "tank", wrong));
+        let tank = self.tanks.called(&said.tank_name);
+        let tank = tank.map_err(|wrong| taking.faults.at(number, "tank_name", wrong));
         if let Ok(tank) = tank {
             taking.heed(number, canister_exists(tank, said.canister, "canister"));
         }
@@ -123,7 +141,7 @@ impl Inventory {
         let received = taking.heed(number, known::told_time(told, taking.turn.now, "received_at"));
         let sire = self.sires.meant(taking, number, &said.sire()).await?;
         if sire == Ok(None) {
-            taking.faults.at(number, "sire", "is required, or an identifier of a sire in the book");
+            taking.faults.at(number, "sire_name", "is required, or an identifier of a sire in the book");
         }
         let Ok(Some(sire)) = sire else { return Ok(()) };
         let Some(lot_id) = self.lots.meant(taking, number, sire, &said).await? else { return Ok(()) };

@@ -4,7 +4,7 @@ use chrono::{LocalResult, NaiveTime, TimeZone as _};
 use serde_json::Value;
 
 use crate::domain::{
-    form::{Fault, Field, Spot},
+    form::{self, Fault, Field, Spot},
     identifiers::{ExternalId, INTERNATIONAL_ID, ISO_11784, UNIFORM_CODE},
     values::{Day, Mark, TimeZone, Timestamp},
 };
@@ -41,6 +41,26 @@ impl Field for When {
             return Day::read(value, spot, faults).map(Self::On);
         }
         Timestamp::read(value, spot, faults).map(Self::At)
+    }
+}
+
+/// A value of several members, written as JSON in one cell, as exports do.
+#[derive(Clone, Debug)]
+pub struct Json<T>(pub T);
+
+impl<T: Field> Field for Json<T> {
+    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+        let Some(json) = value.as_str().and_then(|text| serde_json::from_str(text).ok()) else {
+            faults.push(spot.fault("must be JSON, as an export writes it, or empty"));
+            return None;
+        };
+        form::read(&json, &Spot::body())
+            .map(Self)
+            .map_err(|wrong: Vec<Fault>| {
+                let within = |fault: Fault| format!("{}: {}", fault.pointer.trim_start_matches('#'), fault.detail);
+                faults.extend(wrong.into_iter().map(|fault| spot.fault(within(fault))));
+            })
+            .ok()
     }
 }
 

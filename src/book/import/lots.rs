@@ -2,13 +2,18 @@
 
 use std::{collections::HashMap, fmt::Display};
 
-use super::{Taking, inventory::InventoryLine, register::every};
+use super::{
+    Taking,
+    inventory::InventoryLine,
+    register::{Claims, every},
+};
 use crate::{
     book::catalogue::lot_is_possible,
     domain::{
         form::Spot,
-        lot::{Lot, LotDetails, LotStatus},
+        lot::{Cost, Lot, LotDetails, LotStatus},
         semen::{SemenType, StrawVolume},
+        thaw::ThawProtocol,
         values::{BusinessId, Day, LotId, Mark, Name, Percent, SireId},
     },
     store::{self, Tx},
@@ -23,12 +28,17 @@ struct Held {
     collection_centre: Option<Name>,
     straw_ml: Option<StrawVolume>,
     sexed_percentage: Option<Percent>,
+    cost: Option<Cost>,
+    thaw: Option<ThawProtocol>,
     status: LotStatus,
 }
 
 /// The lots of the book.
 #[derive(Default)]
-pub struct Lots(HashMap<Marks, Vec<Held>>);
+pub struct Lots {
+    by_marks: HashMap<Marks, Vec<Held>>,
+    claims: Claims<LotId>,
+}
 
 impl Lots {
     /// Reads them.
@@ -45,11 +55,13 @@ impl Lots {
 
     fn know(&mut self, lot: Lot) {
         let d = lot.details;
-        self.0.entry((d.sire_id, d.semen_type, d.batch, d.collected_on)).or_default().push(Held {
+        self.by_marks.entry((d.sire_id, d.semen_type, d.batch, d.collected_on)).or_default().push(Held {
             id: lot.id,
             collection_centre: d.collection_centre,
             straw_ml: d.straw_ml,
             sexed_percentage: d.sexed_percentage,
+            cost: d.cost,
+            thaw: d.thaw,
             status: d.status,
         });
     }
@@ -63,11 +75,16 @@ impl Lots {
         said: &InventoryLine,
     ) -> store::Result<Option<LotId>> {
         let marks = (sire_id, said.semen_type, said.batch.clone(), said.collected_on);
-        let held = self.0.get(&marks).map_or(&[][..], Vec::as_slice);
+        let held = self.by_marks.get(&marks).into_iter().flatten();
+        let held: Vec<_> = held.filter(|lot| self.claims.allow(lot.id, said.lot_id)).collect();
         let agree: Vec<_> = held.iter().filter(|lot| differences(lot, said).is_empty()).collect();
-        match (held, agree.as_slice()) {
+        match (held.as_slice(), agree.as_slice()) {
             ([], _) => {}
-            (_, [one]) => return Ok(Some(one.id)),
+            (_, [one]) => {
+                let id = one.id;
+                self.claims.note(id, said.lot_id);
+                return Ok(Some(id));
+            }
             ([one], []) => {
                 for (column, difference) in differences(one, said) {
                     taking.faults.at(line, column, difference);
@@ -101,8 +118,8 @@ impl Lots {
             collection_centre: said.collection_centre.clone(),
             straw_ml: said.straw_ml,
             sexed_percentage: said.sexed_percentage,
-            cost: None,
-            thaw: None,
+            cost: said.cost.as_ref().map(|cost| cost.0.clone()),
+            thaw: said.thaw.as_ref().map(|thaw| thaw.0.clone()),
             status: said.status.unwrap_or(LotStatus::Usable),
         };
         let mut faults = Vec::new();
@@ -118,17 +135,24 @@ impl Lots {
         taking.summary.lots += 1;
         let id = lot.id;
         self.know(lot);
+        self.claims.note(id, said.lot_id);
         Ok(Some(id))
     }
 }
 
+/// What to say of something that is not a word or a number.
+pub const ANOTHER: &str = "is another in the book; change it there, or leave the field empty";
+
 /// Where a line says something else of a lot than the book does.
 fn differences(held: &Held, said: &InventoryLine) -> Vec<(&'static str, String)> {
     let ml = |volume: StrawVolume| volume.ml();
+    let another = |column, differs: bool| differs.then(|| (column, ANOTHER.to_owned()));
     [
         differs("collection_centre", held.collection_centre.as_ref(), said.collection_centre.as_ref()),
         differs("straw_ml", held.straw_ml.map(ml), said.straw_ml.map(ml)),
         differs("sexed_percentage", held.sexed_percentage, said.sexed_percentage),
+        another("cost", said.cost.as_ref().is_some_and(|cost| held.cost.as_ref() != Some(&cost.0))),
+        another("thaw", said.thaw.as_ref().is_some_and(|thaw| held.thaw.as_ref() != Some(&thaw.0))),
         differs("status", Some(held.status), said.status),
     ]
     .into_iter()

@@ -3,14 +3,13 @@
 //!
 //! - [`columns`]: what a file may hold, for people
 //! - [`sheet`], [`line`], [`faults`]: reading it line by line, never the whole; every fault at once
-//! - [`register`], [`sires`], [`lots`], [`herdbook`]: what the book holds already, by the names on paper
+//! - [`register`], [`sires`], [`lots`]: what the book holds already, by the names on paper
 //! - [`inventory`], [`animals`], [`services`]: what becomes of a line
 //! - [`noted`]: who took in what, and the same delivery only once
 
 mod animals;
 pub mod columns;
 pub mod faults;
-mod herdbook;
 mod inventory;
 mod line;
 mod lots;
@@ -105,6 +104,8 @@ pub struct Import<'n> {
     pub subject: Subject,
     /// What it is called, to be named as the source of what it brings.
     pub source: &'n str,
+    /// What a column says where a line says nothing.
+    pub given: &'n [(&'static str, String)],
     /// Whether everything is done but the last step.
     pub dry_run: bool,
 }
@@ -124,7 +125,7 @@ impl Import<'_> {
         let mut tx = db.write().await?;
         store::business::lock(&mut tx, self.business).await?;
         let caller = self.source_as_caller(&mut tx, now).await?;
-        let mut sheet = Sheet::open(file, self.subject.columns()).map_err(Failure::Unusable)?;
+        let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
             turn: Turn { tx: &mut tx, caller: &caller, now },
             faults: Faults::default(),

@@ -1,6 +1,6 @@
 //! Things of the book by the names that people write on paper.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use uuid::Uuid;
 
@@ -31,6 +31,41 @@ pub async fn every<T>(
         let Some(last) = page.last() else { return Ok(()) };
         after = id(last);
         page.into_iter().for_each(&mut each);
+    }
+}
+
+/// Which thing of the book a thing of the file is, by the id that it had where the file comes from: lines
+/// with one id mean one thing, lines with two mean two, however alike they are.
+#[derive(Debug)]
+pub struct Claims<T> {
+    by_origin: HashMap<T, T>,
+    claimed: HashSet<T>,
+}
+
+impl<T> Default for Claims<T> {
+    fn default() -> Self {
+        Self { by_origin: HashMap::new(), claimed: HashSet::new() }
+    }
+}
+
+impl<T: Copy + Eq + std::hash::Hash> Claims<T> {
+    /// Whether a line with the id `origin` may mean `held`.
+    pub fn allow(&self, held: T, origin: Option<T>) -> bool {
+        match origin {
+            None => true,
+            Some(origin) => match self.by_origin.get(&origin) {
+                Some(claimed) => *claimed == held,
+                None => !self.claimed.contains(&held),
+            },
+        }
+    }
+
+    /// A line with the id `origin` means `held`.
+    pub fn note(&mut self, held: T, origin: Option<T>) {
+        if let Some(origin) = origin {
+            self.by_origin.insert(origin, held);
+            self.claimed.insert(held);
+        }
     }
 }
 

@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 
 use super::{
     Failure, Taking,
-    herdbook::Herdbook,
     line::{InternationalId, When},
     lots::differs,
+    register::{self, Register},
     sheet::{Line, Sheet},
     sires::{Said, Sires},
 };
@@ -31,15 +31,15 @@ form! {
     #[derive(Clone, Debug)]
     pub struct ServiceLine {
         /// Her herd.
-        pub herd: Name,
+        pub herd_name: Name,
         /// Her number in it.
-        pub number: Mark,
+        pub animal_number: Mark,
         /// When.
         pub served_at: When,
         /// Who did it.
         pub technician: Option<Technician>,
         /// The sire.
-        pub sire: Option<Name>,
+        pub sire_name: Option<Name>,
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// The semen type.
@@ -52,12 +52,12 @@ form! {
 impl ServiceLine {
     fn sire(&self) -> Said {
         let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
-        Said { name: self.sire.clone(), breed: None, codes: code.into_iter().collect() }
+        Said { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..Said::default() }
     }
 }
 
 struct Services {
-    book: Herdbook,
+    herds: Register<Herd>,
     sires: Sires,
     /// Whom the file served, to be numbered once all her services are there.
     served: BTreeMap<AnimalId, HerdId>,
@@ -68,7 +68,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
     let business = taking.business();
     let tx = &mut *taking.turn.tx;
     let mut services = Services {
-        book: Herdbook::of(tx, business).await?,
+        herds: register::herds(tx, business).await?,
         sires: Sires::of(tx, business).await?,
         served: BTreeMap::new(),
     };
@@ -85,44 +85,45 @@ impl Services {
         let (business, number) = (taking.business(), line.number);
         let Some(said) = line.read::<ServiceLine>(&mut taking.faults) else { return Ok(()) };
         let sire = self.sires.meant(taking, number, &said.sire()).await?;
-        let (herd, id) = match self.animal(&said) {
-            Ok(known) => known,
-            Err((column, wrong)) => {
-                taking.faults.at(number, column, wrong);
+        let herd = match self.herds.called(&said.herd_name) {
+            Ok(herd) => herd,
+            Err(wrong) => {
+                taking.faults.at(number, "herd_name", wrong);
                 return Ok(());
             }
         };
-        let animal = store::animal::find(taking.turn.tx, business, id).await?;
-        let animal = animal.ok_or_else(|| known::lost("animal", id.0))?;
+        let animals =
+            store::animal::numbered(taking.turn.tx, business, herd.id, &said.animal_number).await?;
+        let animal = match animals.as_slice() {
+            [one] => one,
+            [] => {
+                let told = "no animal of the herd has it; import the animals first";
+                taking.faults.at(number, "animal_number", told);
+                return Ok(());
+            }
+            several => {
+                let told =
+                    format!("{} animals of the herd have it; record this service over HTTP", several.len());
+                taking.faults.at(number, "animal_number", told);
+                return Ok(());
+            }
+        };
         let told = Some(said.served_at.moment(herd.details.time_zone));
         let told = known::told_time(told, taking.turn.now, "served_at");
         let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
-        let born = born_before(&animal, &herd.details, served_at, "served_at");
+        let born = born_before(animal, &herd.details, served_at, "served_at");
         let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };
 
-        let earlier = store::service::of_animal(taking.turn.tx, business, id).await?;
+        let earlier = store::service::of_animal(taking.turn.tx, business, animal.id).await?;
         if let Some(same) = earlier.iter().find(|service| service.served_at == served_at) {
             compare(taking, number, same, sire, &said);
             return Ok(());
         }
-        let service = foreign(&animal, served_at, sire, said, taking.turn.now);
+        let service = foreign(animal, served_at, sire, said, taking.turn.now);
         store::service::add(taking.turn.tx, business, taking.turn.caller.key_id, &service).await?;
         taking.summary.services += 1;
-        self.served.insert(id, service.herd_id);
+        self.served.insert(animal.id, herd.id);
         Ok(())
-    }
-
-    /// The animal that the line means, with her herd.
-    fn animal(&self, said: &ServiceLine) -> Result<(&Herd, AnimalId), (&'static str, String)> {
-        let herd = self.book.herds.called(&said.herd).map_err(|wrong| ("herd", wrong))?;
-        match self.book.numbered(herd.id, &said.number) {
-            [one] => Ok((herd, *one)),
-            [] => Err(("number", "no animal of the herd has it; import the animals first".to_owned())),
-            several => Err((
-                "number",
-                format!("{} animals of the herd have it; record this service over HTTP", several.len()),
-            )),
-        }
     }
 
     /// Numbers the services of everyone whom the file served, by the same rule as any other.
@@ -132,9 +133,7 @@ impl Services {
         }
         let business = taking.business();
         for (id, herd) in &self.served {
-            let animal = store::animal::find(taking.turn.tx, business, *id).await?;
-            let herd = self.book.herds.all().iter().find(|known| known.id == *herd);
-            if let (Some(animal), Some(herd)) = (animal, herd) {
+            if let Some(herd) = self.herds.all().iter().find(|known| known.id == *herd) {
                 renumber(taking.turn.tx, business, *id, &herd.details).await?;
             }
         }
@@ -185,7 +184,7 @@ fn compare<P: FnMut(u64)>(
         differs("semen_type", held.semen_type, said.semen_type),
         differs("note", held.note.as_ref(), said.note.as_ref()),
         (sire.is_some() && held.sire_id != sire)
-            .then(|| ("sire", "is another in the book for this service".to_owned())),
+            .then(|| ("sire_name", "is another in the book for this service".to_owned())),
     ];
     let mut same = true;
     for (column, wrong) in different.into_iter().flatten() {

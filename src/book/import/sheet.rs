@@ -1,12 +1,15 @@
 //! A CSV file read line by line, never the whole.
 
-use std::io::{BufRead as _, BufReader, Cursor, Read};
+use std::io::{BufRead as _, BufReader, Chain, Cursor, Read};
 
-use csv::{ReaderBuilder, StringRecord, Trim};
+use csv::{ByteRecord, ReaderBuilder, Terminator};
 use serde_json::{Map, Value};
 use sha2::{Digest as _, Sha256};
 
-use super::{columns::Column, faults::Faults};
+use super::{
+    columns::{Column, Kind},
+    faults::Faults,
+};
 use crate::domain::{
     cell,
     form::{self, Field, Spot},
@@ -20,10 +23,10 @@ const LONGEST_HEADER: u64 = 64 * 1024;
 
 /// A file whose header was understood.
 pub struct Sheet {
-    csv: csv::Reader<Measured>,
+    csv: csv::Reader<Chain<Measured, &'static [u8]>>,
     columns: Vec<&'static Column>,
-    decimal_comma: bool,
-    record: StringRecord,
+    given: Map<String, Value>,
+    record: ByteRecord,
 }
 
 /// A line of values, each under the name of its column.
@@ -48,8 +51,15 @@ impl Line {
 }
 
 impl Sheet {
-    /// Reads the header; says what is wrong when the file is of no use.
-    pub fn open(file: impl Read + Send + 'static, known: &'static [Column]) -> Result<Self, String> {
+    /// Reads the header; says what is wrong when the file is of no use. `given` stands for what a line
+    /// does not say.
+    pub fn open(
+        file: impl Read + Send + 'static,
+        known: &'static [Column],
+        given: &[(&'static str, String)],
+    ) -> Result<Self, String> {
+        let given: Map<String, Value> =
+            given.iter().map(|(column, value)| ((*column).to_owned(), Value::String(value.clone()))).collect();
         let mut file = BufReader::new(file);
         let mut head = Vec::new();
         file.by_ref()
@@ -59,6 +69,9 @@ impl Sheet {
         if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
             return Err("the file is UTF-16; save it as CSV in UTF-8".to_owned());
         }
+        if head.windows(2).any(|pair| pair[0] == b'\r' && pair[1] != b'\n') {
+            return Err("lines end with a carriage return alone; save the file as CSV in UTF-8".to_owned());
+        }
         let start = if head.starts_with(&[0xef, 0xbb, 0xbf]) { 3 } else { 0 };
         let separator = separator(&head[start..]);
         let mut all = Cursor::new(head);
@@ -66,11 +79,14 @@ impl Sheet {
         let mut csv = ReaderBuilder::new()
             .delimiter(separator)
             .flexible(true)
-            .trim(Trim::All)
-            .from_reader(Measured::new(Box::new(all.chain(file))));
-        let header = csv.headers().map_err(|error| format!("the header cannot be read: {error}"))?;
-        let columns = understood(header, known)?;
-        Ok(Self { csv, columns, decimal_comma: separator == b';', record: StringRecord::new() })
+            .has_headers(false)
+            // A carriage return before it is trimmed away; so the reader's count of lines is exact.
+            .terminator(Terminator::Any(b'\n'))
+            .from_reader(Measured::new(Box::new(all.chain(file))).chain(&b"\n"[..]));
+        let mut record = ByteRecord::new();
+        csv.read_byte_record(&mut record).map_err(|error| format!("the header cannot be read: {error}"))?;
+        let columns = understood(&record, known, &given)?;
+        Ok(Self { csv, columns, given, record })
     }
 
     /// The next line that says anything; `None` at the end.
@@ -79,37 +95,40 @@ impl Sheet {
     /// The rest of the file cannot be read.
     pub fn next(&mut self, faults: &mut Faults) -> Result<Option<Line>, String> {
         loop {
-            self.csv.get_mut().since_line = 0;
-            match self.csv.read_record(&mut self.record) {
+            self.csv.get_mut().get_mut().0.since_line = 0;
+            match self.csv.read_byte_record(&mut self.record) {
                 Ok(false) => {
                     self.closed(faults);
                     return Ok(None);
                 }
-                Ok(true) if self.record.iter().all(str::is_empty) => {}
+                Ok(true) if self.record.iter().all(|field| field.trim_ascii().is_empty()) => {}
                 Ok(true) => {
                     if let Some(line) = self.line(faults) {
                         return Ok(Some(line));
                     }
                 }
-                Err(error) => match error.kind() {
-                    csv::ErrorKind::Utf8 { pos, err } => {
-                        let line = pos.as_ref().map_or(0, csv::Position::line);
-                        let column = self.columns.get(err.field()).map_or("", |column| column.name);
-                        faults.at(line, column, "is not UTF-8; save the file as CSV in UTF-8");
-                    }
-                    _ => return Err(format!("the file cannot be read on after line {}: {error}", self.at())),
-                },
+                Err(error) => {
+                    let line = self.csv.position().line();
+                    return Err(format!("the file cannot be read on from line {line}: {error}"));
+                }
             }
         }
     }
 
     /// What tells this file from every other.
     pub fn digest(&self) -> String {
-        format!("{:x}", self.csv.get_ref().digest.clone().finalize())
+        format!("{:x}", self.measured().digest.clone().finalize())
     }
 
+    fn measured(&self) -> &Measured {
+        self.csv.get_ref().get_ref().0
+    }
+
+    /// On which line the record begins. The reader's own answer is where it began to look for it, which
+    /// may be blank lines before.
     fn at(&self) -> u64 {
-        self.record.position().map_or(1, csv::Position::line)
+        let within: usize = self.record.iter().flatten().filter(|byte| **byte == b'\n').count();
+        self.csv.position().line().saturating_sub(1 + within as u64)
     }
 
     fn line(&self, faults: &mut Faults) -> Option<Line> {
@@ -124,24 +143,30 @@ impl Sheet {
             faults.of_line(number, told);
             return None;
         }
-        let mut values = Map::new();
+        let mut values = self.given.clone();
+        let mut sound = true;
         for (column, field) in self.columns.iter().zip(&self.record) {
-            let mut text = cell::unguarded(field).to_owned();
-            if column.decimal && self.decimal_comma {
+            let Ok(field) = std::str::from_utf8(field) else {
+                faults.at(number, column.name, "is not UTF-8; save the file as CSV in UTF-8");
+                sound = false;
+                continue;
+            };
+            let mut text = cell::unguarded(field.trim()).to_owned();
+            if column.kind == Kind::Decimal {
                 text = text.replace(',', ".");
             }
-            if !text.is_empty() {
+            if !text.is_empty() && column.kind != Kind::Unread {
                 values.insert(column.name.to_owned(), Value::String(text));
             }
         }
-        Some(Line { number, values: Value::Object(values) })
+        sound.then_some(Line { number, values: Value::Object(values) })
     }
 
     /// In a well-formed file every quotation mark has its fellow (RFC 4180, section 2); one that has not
     /// makes one field of everything after it.
     fn closed(&self, faults: &mut Faults) {
-        if !self.csv.get_ref().quotes.is_multiple_of(2) {
-            faults.of_line(self.at(), "a quotation mark is not closed, here or further up");
+        if !self.measured().quotes.is_multiple_of(2) {
+            faults.of_line(self.csv.position().line() - 1, "a quotation mark is not closed, here or further up");
         }
     }
 }
@@ -154,8 +179,13 @@ fn separator(head: &[u8]) -> u8 {
 }
 
 /// The columns that a header names, all of them known, each once, none missing.
-fn understood(header: &StringRecord, known: &'static [Column]) -> Result<Vec<&'static Column>, String> {
-    if header.iter().all(str::is_empty) {
+fn understood(
+    header: &ByteRecord,
+    known: &'static [Column],
+    given: &Map<String, Value>,
+) -> Result<Vec<&'static Column>, String> {
+    let header: Vec<_> = header.iter().map(|name| String::from_utf8_lossy(name).trim().to_owned()).collect();
+    if header.iter().all(String::is_empty) {
         return Err("the file is empty; its first line must name the columns, `tankside import template` \
                     prints them"
             .to_owned());
@@ -172,7 +202,8 @@ fn understood(header: &StringRecord, known: &'static [Column]) -> Result<Vec<&'s
             Some(column) => columns.push(column),
         }
     }
-    let missing = known.iter().filter(|c| c.required && !columns.iter().any(|had| had.name == c.name));
+    let must = known.iter().filter(|column| column.kind == Kind::Must && !given.contains_key(column.name));
+    let missing = must.filter(|column| !columns.iter().any(|had| had.name == column.name));
     wrong.extend(missing.map(|column| format!("{} is missing", column.name)));
     if wrong.is_empty() {
         return Ok(columns);
@@ -216,10 +247,10 @@ mod tests {
     use super::*;
     use crate::book::import::columns::{INVENTORY, SERVICES};
 
-    const HEADER: &str = "herd,number,served_at,note";
+    const HEADER: &str = "herd_name,animal_number,served_at,note";
 
     fn read(text: &[u8]) -> (Vec<(u64, String)>, Vec<String>) {
-        let mut sheet = Sheet::open(Cursor::new(text.to_vec()), SERVICES).unwrap();
+        let mut sheet = Sheet::open(Cursor::new(text.to_vec()), SERVICES, &[]).unwrap();
         let (mut faults, mut lines) = (Faults::default(), Vec::new());
         while let Some(line) = sheet.next(&mut faults).unwrap() {
             lines.push((line.number, line.text("note").unwrap_or_default().to_owned()));
@@ -228,16 +259,17 @@ mod tests {
     }
 
     fn refused(text: &str) -> String {
-        Sheet::open(Cursor::new(text.to_owned()), SERVICES).err().unwrap()
+        Sheet::open(Cursor::new(text.to_owned()), SERVICES, &[]).err().unwrap()
     }
 
     #[test]
     fn a_line_has_the_number_that_an_editor_shows() {
         for end in ["\n", "\r\n"] {
-            let text = [HEADER, "L,1,x,a", "", ",,,", "L,2,x,\"b", "c\"", "L,3,x,d", ""].join(end);
+            let text =
+                [HEADER, "L,1,x,a", "", ",,,", "L,2,x,\"b", "c\"", "", "", "L,3,x,d"].join(end);
             let (lines, faults) = read(text.as_bytes());
             let middle = format!("b{end}c");
-            assert_eq!(lines, [(2, "a".to_owned()), (5, middle), (7, "d".to_owned())]);
+            assert_eq!(lines, [(2, "a".to_owned()), (5, middle), (9, "d".to_owned())]);
             assert!(faults.is_empty());
         }
     }
@@ -252,14 +284,37 @@ mod tests {
     }
 
     #[test]
-    fn a_decimal_comma_is_understood_where_semicolons_separate() {
+    fn a_decimal_comma_is_understood_in_numbers_only() {
         let read = |text: &str| {
-            let head = "tank;canister;semen_type;straws;straw_ml;batch";
-            let mut sheet = Sheet::open(Cursor::new(format!("{head}\n{text}\n")), INVENTORY).unwrap();
+            let separator = if text.contains(';') { ";" } else { "," };
+            let head =
+                ["tank_name", "canister", "semen_type", "straws", "straw_ml", "batch"].join(separator);
+            let mut sheet = Sheet::open(Cursor::new(format!("{head}\n{text}\n")), INVENTORY, &[]).unwrap();
             let line = sheet.next(&mut Faults::default()).unwrap().unwrap();
             (line.text("straw_ml").unwrap().to_owned(), line.text("batch").unwrap().to_owned())
         };
-        assert_eq!(read("T;1;conventional;3;0,25;1,5"), ("0.25".to_owned(), "1,5".to_owned()));
+        let is = ("0.25".to_owned(), "1,5".to_owned());
+        assert_eq!(read("T;1;conventional;3;0,25;1,5"), is);
+        assert_eq!(read("T,1,conventional,3,\"0,25\",\"1,5\""), is);
+        assert_eq!(read("T;1;conventional;3;0.25;1,5"), is);
+    }
+
+    #[test]
+    fn what_is_given_stands_where_a_line_says_nothing() {
+        let given = [("herd_name", "Lower Meadow".to_owned())];
+        let herds = |text: &'static str| {
+            let mut sheet = Sheet::open(Cursor::new(text), SERVICES, &given).unwrap();
+            let mut herds = Vec::new();
+            while let Some(line) = sheet.next(&mut Faults::default()).unwrap() {
+                herds.push(line.text("herd_name").unwrap().to_owned());
+            }
+            herds
+        };
+        assert_eq!(herds("animal_number,served_at\n1,x\n"), ["Lower Meadow"]);
+        assert_eq!(
+            herds("animal_number,served_at,herd_name\n1,x,\n2,x,Upper\n"),
+            ["Lower Meadow", "Upper"]
+        );
     }
 
     #[test]
@@ -278,23 +333,24 @@ mod tests {
         assert!(faults[0].contains("a quotation mark is not closed"), "{faults:?}");
         let mut endless = format!("{HEADER}\nL,1,x,\"").into_bytes();
         endless.resize(4 * 1024 * 1024, b'a');
-        let mut sheet = Sheet::open(Cursor::new(endless), SERVICES).unwrap();
+        let mut sheet = Sheet::open(Cursor::new(endless), SERVICES, &[]).unwrap();
         let told = sheet.next(&mut Faults::default()).err().unwrap();
         assert!(told.contains("more than 1048576 bytes"), "{told}");
     }
 
     #[test]
     fn a_header_is_understood_or_refused_with_all_that_is_wrong() {
-        let told = refused("herd,numbr,served_at,note,note,\nx\n");
+        let told = refused("herd_name,numbr,served_at,note,note,\nx\n");
         for wrong in
-            ["\"numbr\" is not a column", "note stands twice", "column 6 has no name", "number is missing"]
+            ["\"numbr\" is not a column", "note stands twice", "column 6 has no name", "animal_number is missing"]
         {
             assert!(told.contains(wrong), "{told}");
         }
         assert!(refused("").contains("is empty"));
         assert!(refused("\u{feff}").contains("is empty"));
-        let utf16 = Sheet::open(Cursor::new(b"\xff\xfeh\0".to_vec()), SERVICES).err().unwrap();
+        let utf16 = Sheet::open(Cursor::new(b"\xff\xfeh\0".to_vec()), SERVICES, &[]).err().unwrap();
         assert!(utf16.contains("UTF-16"));
-        assert!(Sheet::open(Cursor::new(" Herd , NUMBER,served_at\n"), SERVICES).is_ok());
+        assert!(refused("herd_name,animal_number\rL,1\r").contains("carriage return alone"));
+        assert!(Sheet::open(Cursor::new(" Herd_name , ANIMAL_NUMBER,served_at\n"), SERVICES, &[]).is_ok());
     }
 }

@@ -5,7 +5,10 @@
 
 use std::collections::HashMap;
 
-use super::{Taking, register::every};
+use super::{
+    Taking,
+    register::{Claims, every},
+};
 use crate::{
     domain::{
         identifiers::{ExternalId, Identifiers},
@@ -18,12 +21,14 @@ use crate::{
 /// What a line says of a sire.
 #[derive(Clone, Debug, Default)]
 pub struct Said {
-    /// His name, in the column `sire`.
+    /// His name, in the column `sire_name`.
     pub name: Option<Name>,
-    /// His breed, in the column `breed`.
+    /// His breed, in the column `sire_breed`.
     pub breed: Option<Mark>,
     /// His identifiers, each with its column, the most official first.
     pub codes: Vec<(&'static str, ExternalId)>,
+    /// Which sire he was where the file comes from.
+    pub origin: Option<SireId>,
 }
 
 /// Whom a line means.
@@ -46,6 +51,7 @@ pub struct Sires {
     by_id: HashMap<SireId, Sire>,
     by_name: HashMap<String, Vec<SireId>>,
     by_code: HashMap<ExternalId, SireId>,
+    claims: Claims<SireId>,
 }
 
 impl Sires {
@@ -83,6 +89,7 @@ impl Sires {
                     taking.summary.sires_completed += 1;
                     self.know(sire);
                 }
+                self.claims.note(id, said.origin);
                 Ok(Ok(Some(id)))
             }
             Ok(Meant::New(details)) => {
@@ -91,6 +98,7 @@ impl Sires {
                 taking.summary.sires += 1;
                 let id = sire.id;
                 self.know(sire);
+                self.claims.note(id, said.origin);
                 Ok(Ok(Some(id)))
             }
         }
@@ -115,14 +123,14 @@ impl Sires {
             if said.name.as_ref().is_some_and(|said| !same(said)) {
                 let told =
                     format!("the book has {name:?} with that identifier; write that, or leave it empty");
-                return Err(("sire", told));
+                return Err(("sire_name", told));
             }
             return completed(sire, said);
         }
         let Some(name) = &said.name else {
             return match said.codes.is_empty() {
                 true => Ok(Meant::Nobody),
-                false => Err(("sire", "is required: the book has no sire of that identifier yet".to_owned())),
+                false => Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned())),
             };
         };
         match self.by_name(name, said).as_slice() {
@@ -135,7 +143,7 @@ impl Sires {
             })),
             [one] => completed(one, said),
             several => {
-                Err(("sire", format!("the book has {} of that name; add his identifier", several.len())))
+                Err(("sire_name", format!("the book has {} of that name; add his identifier", several.len())))
             }
         }
     }
@@ -144,7 +152,8 @@ impl Sires {
     fn by_codes(&self, said: &Said) -> Result<Option<&Sire>, Wrong> {
         let mut found: Option<&Sire> = None;
         for (column, code) in &said.codes {
-            let hit = self.by_code.get(code).and_then(|id| self.by_id.get(id));
+            let hit = self.by_code.get(code).filter(|id| self.claims.allow(**id, said.origin));
+            let hit = hit.and_then(|id| self.by_id.get(id));
             match (found, hit) {
                 (Some(one), Some(other)) if one.id != other.id => {
                     let (one, other) = (&one.details.name, &other.details.name);
@@ -163,7 +172,11 @@ impl Sires {
     /// The sires of that name against whom no identifier speaks.
     fn by_name(&self, name: &Name, said: &Said) -> Vec<&Sire> {
         let named = self.by_name.get(name.as_str()).into_iter().flatten();
-        named.filter_map(|id| self.by_id.get(id)).filter(|sire| !is_another(sire, said)).collect()
+        named
+            .filter(|id| self.claims.allow(**id, said.origin))
+            .filter_map(|id| self.by_id.get(id))
+            .filter(|sire| !is_another(sire, said))
+            .collect()
     }
 }
 
@@ -185,7 +198,7 @@ fn completed(sire: &Sire, said: &Said) -> Result<Meant, Wrong> {
     if let Some(breed) = &said.breed {
         match &details.breed {
             Some(known) if known != breed => {
-                return Err(("breed", format!("is {known} in the book; correct it here or there")));
+                return Err(("sire_breed", format!("is {known} in the book; correct it here or there")));
             }
             _ => details.breed = Some(breed.clone()),
         }
@@ -232,6 +245,7 @@ mod tests {
                 .filter(|(.., id)| !id.is_empty())
                 .map(|(column, scheme, id)| (column, code(scheme, id)))
                 .collect(),
+            origin: None,
         }
     }
 
@@ -267,9 +281,9 @@ mod tests {
         assert_eq!(known(&book.decide(&said("", "", ONE, ""))), ids[0]);
         assert_eq!(known(&book.decide(&said("INVENTED ONE", "", ONE, ""))), ids[0]);
         assert_eq!(known(&book.decide(&said("", "", "", "007HO05157"))), ids[1]);
-        assert_eq!(book.decide(&said("Invented Two", "", ONE, "")).unwrap_err().0, "sire");
+        assert_eq!(book.decide(&said("Invented Two", "", ONE, "")).unwrap_err().0, "sire_name");
         assert_eq!(book.decide(&said("", "", ONE, "7HO5157")).unwrap_err().0, "uniform_code");
-        assert_eq!(book.decide(&said("", "JER", ONE, "")).unwrap_err().0, "breed");
+        assert_eq!(book.decide(&said("", "JER", ONE, "")).unwrap_err().0, "sire_breed");
     }
 
     #[test]
@@ -278,7 +292,7 @@ mod tests {
         assert_eq!(known(&book.decide(&said("Invented One", "", "", ""))), ids[0]);
         assert!(matches!(book.decide(&said("Invented One", "", OTHER, "")), Ok(Meant::New(_))));
         assert!(matches!(book.decide(&said("invented one", "", "", "")), Ok(Meant::New(_))));
-        assert_eq!(book.decide(&said("", "", OTHER, "")).unwrap_err().0, "sire");
+        assert_eq!(book.decide(&said("", "", OTHER, "")).unwrap_err().0, "sire_name");
         assert_eq!(book.decide(&Said::default()), Ok(Meant::Nobody));
     }
 
@@ -287,6 +301,16 @@ mod tests {
         let (book, ids) = book(&[said("Invented One", "", ONE, ""), said("Invented One", "", OTHER, "")]);
         assert!(book.decide(&said("Invented One", "", "", "")).unwrap_err().1.contains("2 of that name"));
         assert_eq!(known(&book.decide(&said("Invented One", "", OTHER, ""))), ids[1]);
+    }
+
+    #[test]
+    fn two_of_a_file_are_two_however_alike_they_are() {
+        let (mut book, ids) = book(&[said("Invented One", "", ONE, ""), said("Invented One", "", ONE, "")]);
+        let origin = SireId::new();
+        book.claims.note(ids[0], Some(origin));
+        let meant = |origin| book.decide(&Said { origin: Some(origin), ..said("Invented One", "", "", "") });
+        assert_eq!(known(&meant(origin)), ids[0]);
+        assert_eq!(known(&meant(SireId::new())), ids[1]);
     }
 
     #[test]

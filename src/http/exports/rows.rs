@@ -1,0 +1,158 @@
+//! The items of a list, a piece at a time, each as its JSON list shows it.
+
+use serde::Serialize;
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::List;
+use crate::{
+    book::{serve, withdraw},
+    domain::{
+        history::HappeningKind,
+        values::{BusinessId, Timestamp},
+    },
+    http::{
+        answer::Tagged,
+        audit::ActView,
+        events::{AbortionView, CalvingView, DoNotBreedView, HeatView, PregnancyCheckView},
+        views::{ServiceView, StockView, WithdrawalView},
+    },
+    store::{self, Page, Tx, act, event::Event, ledger},
+};
+
+/// Items that are read in one transaction.
+const PIECE: i64 = 500;
+
+/// Where reading has got to.
+#[derive(Debug, Default)]
+pub struct Place {
+    /// After this item.
+    after: Uuid,
+    /// Of the stock: after this place of the lot `after`.
+    after_place: Uuid,
+    /// Of the ledger: after this line.
+    after_line: i64,
+    /// Of the stock: the line of the ledger at which all of it is told.
+    as_of_seq: Option<i64>,
+    /// Whether all was read.
+    pub finished: bool,
+}
+
+impl Place {
+    /// The next items of `list`; each that was there at the beginning comes once.
+    pub async fn read_on(
+        &mut self,
+        tx: &mut Tx,
+        business: BusinessId,
+        list: List,
+        now: Timestamp,
+    ) -> store::Result<Vec<Value>> {
+        let page = Page { after: self.after, limit: PIECE };
+        match list {
+            List::Herds => {
+                let rows = store::herd::list(tx, business, page).await?;
+                self.shown(rows, |herd| herd.id.0, Tagged::new)
+            }
+            List::Tanks => {
+                let rows = store::tank::list(tx, business, None, page).await?;
+                self.shown(rows, |tank| tank.id.0, Tagged::new)
+            }
+            List::Sires => {
+                let rows = store::sire::list(tx, business, None, None, page).await?;
+                self.shown(rows, |sire| sire.id.0, Tagged::new)
+            }
+            List::Lots => {
+                let rows = store::lot::list(tx, business, store::lot::Wanted::default(), page).await?;
+                self.shown(rows, |lot| lot.id.0, Tagged::new)
+            }
+            List::Animals => {
+                let rows = store::animal::list(tx, business, store::animal::Wanted::default(), page).await?;
+                self.shown(rows, |animal| animal.id.0, Tagged::new)
+            }
+            List::Stock => self.stock(tx, business).await,
+            List::Movements => {
+                let wanted = ledger::WantedMovements::default();
+                let rows = ledger::movements(tx, business, &wanted, self.after_line, PIECE).await?;
+                self.after_line = rows.last().map_or(self.after_line, |last| last.seq);
+                self.shown(rows, |movement| movement.id.0, |movement| movement)
+            }
+            List::Withdrawals => {
+                let rows = store::withdrawal::list(tx, business, None, false, page).await?;
+                let mut all = Vec::with_capacity(rows.len());
+                for row in rows {
+                    all.push(withdraw::shown(tx, business, row).await?);
+                }
+                self.shown(all, |shown| shown.withdrawal.id.0, |shown| WithdrawalView::at(shown, now))
+            }
+            List::Services => {
+                let rows = store::service::list(tx, business, None, None, page).await?;
+                let mut all = Vec::with_capacity(rows.len());
+                for row in rows {
+                    all.push(serve::shown(tx, business, row).await?);
+                }
+                self.shown(all, |shown| shown.service.id.0, ServiceView::from)
+            }
+            List::Heats => self.events(tx, business, HappeningKind::Heat, HeatView::of).await,
+            List::PregnancyChecks => {
+                self.events(tx, business, HappeningKind::PregnancyCheck, PregnancyCheckView::of).await
+            }
+            List::Calvings => self.events(tx, business, HappeningKind::Calving, CalvingView::of).await,
+            List::Abortions => self.events(tx, business, HappeningKind::Abortion, AbortionView::of).await,
+            List::DoNotBreed => self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedView::of).await,
+            List::Stocktakes => {
+                let rows = store::stocktake::list(tx, business, None, page).await?;
+                self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
+            }
+            List::Audit => {
+                let rows = act::list(tx, business, &act::Wanted::default(), page).await?;
+                self.shown(rows, |act| act.id, ActView::from)
+            }
+        }
+    }
+
+    /// Straws move while pieces are read, so all pieces tell the stock at one line of the ledger.
+    async fn stock(&mut self, tx: &mut Tx, business: BusinessId) -> store::Result<Vec<Value>> {
+        let seq = match self.as_of_seq {
+            Some(seq) => seq,
+            None => store::business::find(tx, business).await?.map_or(0, |business| business.movement_seq),
+        };
+        self.as_of_seq = Some(seq);
+        let after = (self.after, self.after_place);
+        let mut rows = ledger::stock_at(tx, business, seq, after, PIECE).await?;
+        self.after_place = rows.last().map_or(self.after_place, |last| last.place_id.0);
+        self.note(&rows, |stock| stock.lot.id.0);
+        rows.retain(|stock| stock.straws > 0);
+        rows.iter().map(|stock| json(&StockView::from(stock))).collect()
+    }
+
+    async fn events<V: Serialize>(
+        &mut self,
+        tx: &mut Tx,
+        business: BusinessId,
+        kind: HappeningKind,
+        view: impl Fn(Event, Vec<String>) -> Option<V>,
+    ) -> store::Result<Vec<Value>> {
+        let page = Page { after: self.after, limit: PIECE };
+        let rows = store::event::list(tx, business, kind, None, None, page).await?;
+        self.shown(rows, |event| event.id.0, |event| view(event, Vec::new()))
+    }
+
+    fn shown<T, V: Serialize>(
+        &mut self,
+        rows: Vec<T>,
+        id: impl Fn(&T) -> Uuid,
+        view: impl Fn(T) -> V,
+    ) -> store::Result<Vec<Value>> {
+        self.note(&rows, id);
+        rows.into_iter().map(|row| json(&view(row))).collect()
+    }
+
+    fn note<T>(&mut self, rows: &[T], id: impl Fn(&T) -> Uuid) {
+        self.after = rows.last().map_or(self.after, id);
+        self.finished = i64::try_from(rows.len()).is_ok_and(|read| read < PIECE);
+    }
+}
+
+fn json(view: &impl Serialize) -> store::Result<Value> {
+    serde_json::to_value(view).map_err(|error| store::Error::Unusable(format!("a record has no JSON: {error}")))
+}
