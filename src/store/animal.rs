@@ -99,10 +99,10 @@ pub async fn numbered(
 
 /// The first animal of that official name.
 pub async fn identified(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Option<AnimalId>> {
-    // Uses identifier_by_code.
+    // Uses identifier_by_code; in the order of `a.id` SQLite would walk the animals instead.
     tx.sql(
         "select a.id from identifier i join animal a on a.business_id = i.business_id and a.id = i.subject_id
-         where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by a.id limit 1",
+         where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by i.subject_id limit 1",
     )
     .bind(business)
     .bind(name.scheme.clone())

@@ -21,7 +21,7 @@ on_both_stores!(
 );
 
 /// A filter of a list: its name, and what it asks of an item.
-type Filter = (&'static str, fn(&Value, &str) -> bool);
+pub type Filter = (&'static str, fn(&Value, &str) -> bool);
 
 /// Whether the member under that pointer is this text.
 macro_rules! is {
@@ -39,7 +39,7 @@ fn is_unresolved(item: &Value, wanted: &str) -> bool {
 }
 
 /// Every list with its filters.
-fn lists() -> Vec<(&'static str, Vec<Filter>)> {
+pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
     let event: Vec<Filter> = vec![("animal_id", is!("/animal_id")), ("herd_id", is!("/herd_id"))];
     vec![
         ("/v1/herds", vec![]),
@@ -80,7 +80,7 @@ fn lists() -> Vec<(&'static str, Vec<Filter>)> {
 }
 
 /// Two herds and a technician's tank, with something of everything.
-async fn stocked(client: &Client) {
+pub async fn stocked(client: &Client) {
     let one = Farm::found(client).await;
     let two = Farm::found(client).await;
     let own = client.make("/v1/tanks", json!({"name": "Technician's"})).await;
@@ -129,7 +129,7 @@ async fn stocked(client: &Client) {
 }
 
 /// The whole list, read by following `next_cursor` in pages of `limit`.
-async fn whole(client: &Client, path: &str, query: &str, limit: usize) -> Vec<Value> {
+pub async fn whole(client: &Client, path: &str, query: &str, limit: usize) -> Vec<Value> {
     let mut items = Vec::new();
     let mut page_path = format!("{path}?{query}&limit={limit}");
     loop {

@@ -12,7 +12,9 @@
 mod changes;
 mod choosing;
 mod concurrency;
+mod exports;
 mod idempotency;
+mod imports;
 mod input;
 mod keys;
 mod ledger;

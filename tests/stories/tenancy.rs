@@ -28,6 +28,7 @@ const NAME_NOTHING: &[(&str, &str)] = &[
         "POST /v1/withdrawals/batch",
         "each item is what POST /v1/withdrawals takes; the ledger's story of the batch sends a neighbour's ids",
     ),
+    ("GET /v1/exports/{list}", "takes no id; the stories of exports ask for every list as a neighbour"),
     ("GET /v1/business", "takes no id; that it tells of the caller's own is checked with the lists"),
 ];
 

@@ -36,11 +36,16 @@ impl When {
 
 impl Field for When {
     fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
-        // The length of a day, and no time after it.
-        if value.as_str().is_some_and(|text| text.len() <= 10) {
-            return Day::read(value, spot, faults).map(Self::On);
+        let mut neither = Vec::new();
+        let at = Timestamp::read(value, spot, &mut neither).map(Self::At);
+        let read = at.or_else(|| Day::read(value, spot, &mut neither).map(Self::On));
+        if read.is_none() {
+            faults.push(spot.fault(
+                "must be a date between 1950 and 2200, such as 2026-03-02, or a date and time with an offset, such \
+                 as 2026-03-02T06:10:00+01:00",
+            ));
         }
-        Timestamp::read(value, spot, faults).map(Self::At)
+        read
     }
 }
 

@@ -1,7 +1,7 @@
 //! The columns of each list in a CSV file: their names, and where in an item of the JSON list each is found.
 //!
 //! A column is called as the member is. What an item holds of another thing that has a list of its own
-//! (a lot, a sire, a place) is shown by its id and by what people call it.
+//! (a lot, a sire, a place) is shown by its id and by what people call it. An ETag is for programs only.
 
 use serde_json::Value;
 
@@ -28,13 +28,13 @@ macro_rules! columns {
 
 columns! {
     Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule,
-        same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at, etag;
+        same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
     Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day,
-        created_at, etag;
-    Sires: id, name, breed, identifiers, sire_id, dam_id, created_at, etag;
+        created_at;
+    Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
-        status, created_at, etag;
-    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at, etag;
+        status, created_at;
+    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at;
     // The import of an inventory knows these.
     Stock: tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",

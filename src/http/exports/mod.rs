@@ -12,7 +12,7 @@ mod rows;
 
 use axum::{
     body::Body,
-    extract::{FromRequestParts, Path, State},
+    extract::{FromRequestParts, Path, State, rejection::PathRejection},
     http::{HeaderMap, HeaderValue, header, request::Parts},
     response::{IntoResponse, Response},
 };
@@ -190,13 +190,13 @@ fn accepted(headers: &HeaderMap) -> Format {
 async fn export(
     State(app): State<App>,
     caller: Permit<Read>,
-    Path(list): Path<String>,
+    list: Result<Path<String>, PathRejection>,
     asked: ExportQuery,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    let list = List::parse(&list).map_err(|wrong| {
-        Problem::new(Kind::NotFound, format!("There is no list {list:.40}; the name in the path {wrong}."))
-    })?;
+    let named = list.map(|Path(name)| name).unwrap_or_default();
+    let list = List::parse(&named)
+        .map_err(|wrong| Problem::new(Kind::NotFound, format!("The list in the path {wrong}.")))?;
     if list == List::Audit && !Manage::allows(caller.role) {
         return Err(Problem::new(Kind::Forbidden, format!("A {}'s key may not see the audit.", caller.role)));
     }
