@@ -168,7 +168,8 @@ fn told(summary: &Summary, dry_run: bool) -> String {
         (summary.services, "services entered"),
         (summary.skipped, "in the book already"),
     ];
-    let counts = counts.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("; {count} {what}"));
+    let counts =
+        counts.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("; {count} {what}"));
     let end = if dry_run { ". Only checked: nothing was written." } else { "." };
     format!("{} lines{}{end}", summary.rows, counts.collect::<String>())
 }
@@ -185,8 +186,8 @@ pub async fn export(options: ExportOptions, settings_file: Option<&Path>) -> any
         Some(path) => {
             let mut part = OsString::from(&path);
             part.push(".part");
-            let file =
-                File::create(&part).with_context(|| format!("{} cannot be written", part.to_string_lossy()))?;
+            let file = File::create(&part)
+                .with_context(|| format!("{} cannot be written", part.to_string_lossy()))?;
             written(export, &file).await?;
             file.sync_all()?;
             fs::rename(&part, &path).with_context(|| format!("{} cannot be written", path.display()))?;

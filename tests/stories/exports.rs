@@ -166,7 +166,8 @@ async fn no_cell_is_a_formula(world: &World) {
     );
     assert_eq!(lines(client, List::Heats).await[0]["note"], format!("'{note}"));
     // Programs that read NDJSON run no formulas.
-    let plain: Vec<Value> = items(client, List::Sires).await.iter().map(|sire| sire["name"].clone()).collect();
+    let plain: Vec<Value> =
+        items(client, List::Sires).await.iter().map(|sire| sire["name"].clone()).collect();
     assert_eq!(plain[..8], names.map(Value::from));
     for list in List::ALL {
         for line in lines(client, *list).await {

@@ -277,40 +277,45 @@ async fn every_fault_is_named_by_line_and_column(world: &World) {
     let inventory: &[(&str, &[&str])] = &[
         ("Barn,1,Invented One,,,conventional,1,,,,,1,,", &["tank_name: no tank is called so; there is"]),
         ("Van,4,Invented One,,,conventional,1,,,,,1,,", &["canister: Van has canisters 1 to 3"]),
-        ("Van,x,Invented One,,,fresh,1,26.4.2024,0.3,,new,0,yesterday,", &[
-            "canister: must be a whole number",
-            "semen_type: must be one of conventional",
-            "collected_on: must be a date",
-            "straw_ml: must be 0.25 or 0.5",
-            "status: must be one of usable",
-            "straws: must be a whole number from 1 to 100",
-            "received_at: must be a date between",
-        ]),
-        (",,,,,,,,,,,1,,", &[
-            "tank_name: is required",
-            "canister: is required",
-            "semen_type: is required",
-        ]),
+        (
+            "Van,x,Invented One,,,fresh,1,26.4.2024,0.3,,new,0,yesterday,",
+            &[
+                "canister: must be a whole number",
+                "semen_type: must be one of conventional",
+                "collected_on: must be a date",
+                "straw_ml: must be 0.25 or 0.5",
+                "status: must be one of usable",
+                "straws: must be a whole number from 1 to 100",
+                "received_at: must be a date between",
+            ],
+        ),
+        (",,,,,,,,,,,1,,", &["tank_name: is required", "canister: is required", "semen_type: is required"]),
         ("Van,1,,,,conventional,1,,,,,1,,", &["sire_name: is required"]),
-        ("Van,1,,,HOLCANM000000B54321,conventional,1,,,,,1,,", &["sire_name: is required: the book has no sire"]),
+        (
+            "Van,1,,,HOLCANM000000B54321,conventional,1,,,,,1,,",
+            &["sire_name: is required: the book has no sire"],
+        ),
         ("Van,1,Invented Two,,HOLCANM000000A12345,conventional,1,,,,,1,,", &["sire_name: the book has"]),
         ("Van,1,Invented One,JER,,conventional,1,,,,,1,,", &["sire_breed: is HOL in the book"]),
         ("Van,1,Invented One,,rubbish,conventional,1,,,,,1,,", &["sire_international_id: "]),
         ("Van,1,Invented One,,,conventional,9,,,90,,1,,", &["sexed_percentage: belongs to sexed semen"]),
         ("Van,1,Invented One,,,conventional,9,2026-03-09,,,,1,,", &["collected_on: lies in the future"]),
         ("Van,1,Invented One,,,conventional,1,,,,,1,2026-03-09,", &["received_at: lies more than 24 hours"]),
-        ("Van,1,Invented One,,,sexed_female,24117,2024-04-26,0.5,,recalled,1,,", &[
-            "straw_ml: is 0.25 in the book",
-            "status: is usable in the book",
-        ]),
+        (
+            "Van,1,Invented One,,,sexed_female,24117,2024-04-26,0.5,,recalled,1,,",
+            &["straw_ml: is 0.25 in the book", "status: is usable in the book"],
+        ),
         ("Van,1,Invented One,,,conventional,1,,,,,1,,{", &["thaw: must be JSON"]),
-        ("Van,1,Invented One,,,conventional,1,,,,,1,,{}", &[
-            "thaw: /min_c: is required",
-            "thaw: /max_c: is required",
-            "thaw: /aim_c: is required",
-            "thaw: /min_s: is required",
-            "thaw: /use_within_s: is required",
-        ]),
+        (
+            "Van,1,Invented One,,,conventional,1,,,,,1,,{}",
+            &[
+                "thaw: /min_c: is required",
+                "thaw: /max_c: is required",
+                "thaw: /aim_c: is required",
+                "thaw: /min_s: is required",
+                "thaw: /use_within_s: is required",
+            ],
+        ),
         ("Van,1,x", &["has 3 fields where the header has 14"]),
     ];
     faults_are(world, Subject::Inventory, head, inventory).await;
@@ -318,17 +323,23 @@ async fn every_fault_is_named_by_line_and_column(world: &World) {
     let head = "herd_name,number,born_on,iso_11784,international_id,sire_name,dam_number,calved_at,left_on";
     let animals: &[(&str, &[&str])] = &[
         ("Upper Meadow,9,,,,,,,", &["herd_name: no herd is called so; there is \"Lower Meadow\""]),
-        ("Lower Meadow,,2026-02-30,12,,,,,", &["number: is required", "born_on: must be a date", "iso_11784: "]),
+        (
+            "Lower Meadow,,2026-02-30,12,,,,,",
+            &["number: is required", "born_on: must be a date", "iso_11784: "],
+        ),
         ("Lower Meadow,9,2027-01-01,,,,,,", &["born_on: lies in the future"]),
         ("Lower Meadow,9,2024-01-01,,,,,,2023-01-01", &["left_on: lies before born_on"]),
         ("Lower Meadow,9,2024-01-01,,,,,2023-01-01,", &["calved_at: lies before she was born"]),
         ("Lower Meadow,9,,,,,9,,", &["dam_number: must not be her own number"]),
-        ("Lower Meadow,1,2020-05-03,,,Invented Two,3,2025-11-21,", &[
-            "born_on: is 2020-05-02 in the book",
-            "sire_name: is another in the book",
-            "dam_number: is another in the book",
-            "calved_at: is another in the book",
-        ]),
+        (
+            "Lower Meadow,1,2020-05-03,,,Invented Two,3,2025-11-21,",
+            &[
+                "born_on: is 2020-05-02 in the book",
+                "sire_name: is another in the book",
+                "dam_number: is another in the book",
+                "calved_at: is another in the book",
+            ],
+        ),
         // Told last, once all who may be the dam were read.
         ("Lower Meadow,10,,,,,77,,", &["dam_number: no animal of the herd has that number"]),
     ];
@@ -337,15 +348,21 @@ async fn every_fault_is_named_by_line_and_column(world: &World) {
     let head = "herd_name,animal_number,served_at,technician,sire_name,sire_international_id,semen_type";
     let services: &[(&str, &[&str])] = &[
         ("Upper Meadow,1,2026-02-01,,,,", &["herd_name: no herd is called so"]),
-        ("Lower Meadow,77,2026-02-01,,,,", &["animal_number: no animal of the herd has it; import the animals first"]),
+        (
+            "Lower Meadow,77,2026-02-01,,,,",
+            &["animal_number: no animal of the herd has it; import the animals first"],
+        ),
         ("Lower Meadow,1,1.2.2026,,,,fresh", &["served_at: must be a date", "semen_type: must be one of"]),
         ("Lower Meadow,1,2026-03-09,,,,", &["served_at: lies more than 24 hours ahead"]),
         ("Lower Meadow,1,2019-03-09,,,,", &["served_at: lies before she was born"]),
-        ("Lower Meadow,1,2026-01-08,Ida,Invented Two,,conventional", &[
-            "technician: is Mira in the book",
-            "semen_type: is sexed_female in the book",
-            "sire_name: is another in the book",
-        ]),
+        (
+            "Lower Meadow,1,2026-01-08,Ida,Invented Two,,conventional",
+            &[
+                "technician: is Mira in the book",
+                "semen_type: is sexed_female in the book",
+                "sire_name: is another in the book",
+            ],
+        ),
         ("Lower Meadow,1,2026-02-01,,,HOLCANM000000B54321,", &["sire_name: is required"]),
     ];
     faults_are(world, Subject::Services, head, services).await;
@@ -490,7 +507,8 @@ fn hangs(stock: &[Value]) -> Vec<String> {
         .iter()
         .map(|item| {
             let mut item = item.clone();
-            for (object, ids) in [("lot", &["id", "sire_id", "created_at"][..]), ("sire", &["id"]), ("place", &["tank_id"])]
+            for (object, ids) in
+                [("lot", &["id", "sire_id", "created_at"][..]), ("sire", &["id"]), ("place", &["tank_id"])]
             {
                 for id in ids {
                     assert!(item[object].as_object_mut().unwrap().remove(*id).is_some(), "{object} {id}");
@@ -525,20 +543,26 @@ async fn an_export_of_the_stock_is_an_inventory_with_the_same_balances(world: &W
         client.post("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 3})).await.created();
     }
     let file = client.get("/v1/exports/stock?format=csv").await.text;
-    let other = if world.database_url.starts_with("sqlite") { World::sqlite().await } else { World::postgres().await };
+    let other = if world.database_url.starts_with("sqlite") {
+        World::sqlite().await
+    } else {
+        World::postgres().await
+    };
     for tank in whole(client, "/v1/tanks", "", 500).await {
         let same = json!({"name": tank["name"], "canisters": tank["canisters"]});
         other.manager.make("/v1/tanks", same).await;
     }
     let summary = take(&other, Subject::Inventory, &file).await.unwrap();
-    let (ours, theirs) = (
-        whole(client, "/v1/stock", "", 500).await,
-        whole(&other.manager, "/v1/stock", "", 500).await,
-    );
+    let (ours, theirs) =
+        (whole(client, "/v1/stock", "", 500).await, whole(&other.manager, "/v1/stock", "", 500).await);
     assert_eq!(summary.rows, ours.len() as u64);
     assert_eq!(hangs(&theirs), hangs(&ours));
     let lots = |stock: &[Value]| {
-        stock.iter().map(|item| item["lot"]["id"].to_string()).collect::<std::collections::BTreeSet<_>>().len()
+        stock
+            .iter()
+            .map(|item| item["lot"]["id"].to_string())
+            .collect::<std::collections::BTreeSet<_>>()
+            .len()
     };
     assert_eq!(lots(&theirs), lots(&ours), "lots that are alike are still two");
     // And once more from there: nothing was lost on the way.

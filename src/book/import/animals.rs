@@ -123,7 +123,7 @@ impl Animals {
             }
         };
         match same {
-            Some(held) => self.compare(taking, number, &held, &herd, sire, &said).await,
+            Some(known) => self.compare(taking, number, &known, &herd, sire, &said).await,
             None => self.enter_new(taking, number, &herd, sire, &said).await,
         }
     }
@@ -204,7 +204,7 @@ impl Animals {
         };
         let possible = animal_is_possible(&details, herd, taking.turn.now);
         let animal = Animal { id, details, created_at: taking.turn.now };
-        let calving = self.calving(taking, line, &animal, herd, said);
+        let calving = calving(taking, line, &animal, herd, said);
         if taking.heed(line, possible).is_none() || calving.is_err() {
             self.orphans.remove(&id);
             return Ok(false);
@@ -219,47 +219,21 @@ impl Animals {
         Ok(true)
     }
 
-    /// Her last calving, as the line tells it.
-    fn calving<P: FnMut(u64)>(
-        &self,
-        taking: &mut Taking<'_, P>,
-        line: u64,
-        animal: &Animal,
-        herd: &Herd,
-        said: &AnimalLine,
-    ) -> Result<Option<Event>, ()> {
-        let Some(calved) = said.calved_at else { return Ok(None) };
-        let at = Some(calved.moment(herd.details.time_zone));
-        let told = known::told_time(at, taking.turn.now, "calved_at");
-        let (happened_at, _) = taking.heed(line, told).ok_or(())?;
-        taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
-        Ok(Some(Event {
-            id: EventId::new(),
-            herd_id: herd.id,
-            animal_id: animal.id,
-            happened_at,
-            what: Happening::Calving,
-            technician: None,
-            note: None,
-            recorded_at: taking.turn.now,
-        }))
-    }
-
     /// Whether the animal of the book is just as the line says; else every difference is noted.
     async fn compare<P: FnMut(u64)>(
         &self,
         taking: &mut Taking<'_, P>,
         line: u64,
-        held: &Animal,
+        known: &Animal,
         herd: &Herd,
         sire: Option<SireId>,
         said: &AnimalLine,
     ) -> store::Result<bool> {
         let business = taking.business();
-        let events = store::event::of_animal(taking.turn.tx, business, held.id).await?;
+        let events = store::event::of_animal(taking.turn.tx, business, known.id).await?;
         let calved_at = events.iter().rev().find(|event| event.what == Happening::Calving);
         let calved_on = calved_at.map(|event| When::At(event.happened_at));
-        let d = &held.details;
+        let d = &known.details;
         let mut different: Vec<_> = [
             differs("number", Some(&d.number), Some(&said.number)),
             differs("name", d.name.as_ref(), said.name.as_ref()),
@@ -277,13 +251,13 @@ impl Animals {
         };
         another(d.herd_id != herd.id, "herd_name");
         for (column, code) in said.codes() {
-            another(!d.identifiers.iter().any(|known| *known == code), column);
+            another(!d.identifiers.iter().any(|own| *own == code), column);
         }
         let sire_column = if said.sire_name.is_some() { "sire_name" } else { "sire_international_id" };
         another(sire.is_some() && d.sire_id != sire, sire_column);
         let other_dam = match &said.dam_number {
             None => false,
-            Some(dam) => !self.is_dam(taking, dam, held).await?,
+            Some(dam) => !self.is_dam(taking, dam, known).await?,
         };
         another(other_dam, "dam_number");
         another(!calved_alike(calved_on, said.calved_at, herd.details.time_zone), "calved_at");
@@ -305,7 +279,8 @@ impl Animals {
             return Ok(self.orphans.get(&calf.id).is_some_and(|orphan| orphan.dam == *number));
         };
         let business = taking.business();
-        let numbered = store::animal::numbered(taking.turn.tx, business, calf.details.herd_id, number).await?;
+        let numbered =
+            store::animal::numbered(taking.turn.tx, business, calf.details.herd_id, number).await?;
         Ok(numbered.iter().any(|numbered| numbered.id == dam))
     }
 
@@ -335,6 +310,31 @@ impl Animals {
             self.faulty.contains(&(name, orphan.dam.as_str().to_owned()))
         })
     }
+}
+
+/// Her last calving, as the line tells it.
+fn calving<P: FnMut(u64)>(
+    taking: &mut Taking<'_, P>,
+    line: u64,
+    animal: &Animal,
+    herd: &Herd,
+    said: &AnimalLine,
+) -> Result<Option<Event>, ()> {
+    let Some(calved) = said.calved_at else { return Ok(None) };
+    let at = Some(calved.moment(herd.details.time_zone));
+    let told = known::told_time(at, taking.turn.now, "calved_at");
+    let (happened_at, _) = taking.heed(line, told).ok_or(())?;
+    taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
+    Ok(Some(Event {
+        id: EventId::new(),
+        herd_id: herd.id,
+        animal_id: animal.id,
+        happened_at,
+        what: Happening::Calving,
+        technician: None,
+        note: None,
+        recorded_at: taking.turn.now,
+    }))
 }
 
 /// The dam of that number; `None` when she is not there yet.

@@ -62,7 +62,8 @@ impl<T: Field> Field for Json<T> {
         form::read(&json, &Spot::body())
             .map(Self)
             .map_err(|wrong: Vec<Fault>| {
-                let within = |fault: Fault| format!("{}: {}", fault.pointer.trim_start_matches('#'), fault.detail);
+                let within =
+                    |fault: Fault| format!("{}: {}", fault.pointer.trim_start_matches('#'), fault.detail);
                 faults.extend(wrong.into_iter().map(|fault| spot.fault(within(fault))));
             })
             .ok()

@@ -124,7 +124,9 @@ impl Lots {
         };
         let mut faults = Vec::new();
         details.check(&Spot::query(), &mut faults);
-        faults.iter().for_each(|fault| taking.faults.of_field(line, fault));
+        for fault in &faults {
+            taking.faults.of_field(line, fault);
+        }
         let possible = lot_is_possible(&details, taking.turn.now);
         if taking.heed(line, possible).is_none() || !faults.is_empty() {
             return Ok(None);

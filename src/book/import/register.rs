@@ -27,10 +27,10 @@ pub async fn every<T>(
 ) -> store::Result<()> {
     let mut after = Uuid::nil();
     loop {
-        let page = list(Page { after, limit: PAGE }).await?;
-        let Some(last) = page.last() else { return Ok(()) };
-        after = id(last);
-        page.into_iter().for_each(&mut each);
+        let records = list(Page { after, limit: PAGE }).await?;
+        let Some(end) = records.last() else { return Ok(()) };
+        after = id(end);
+        records.into_iter().for_each(&mut each);
     }
 }
 

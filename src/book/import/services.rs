@@ -92,8 +92,7 @@ impl Services {
                 return Ok(());
             }
         };
-        let animals =
-            store::animal::numbered(taking.turn.tx, business, herd.id, &said.animal_number).await?;
+        let animals = store::animal::numbered(taking.turn.tx, business, herd.id, &said.animal_number).await?;
         let animal = match animals.as_slice() {
             [one] => one,
             [] => {

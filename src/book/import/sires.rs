@@ -128,10 +128,10 @@ impl Sires {
             return completed(sire, said);
         }
         let Some(name) = &said.name else {
-            return match said.codes.is_empty() {
-                true => Ok(Meant::Nobody),
-                false => Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned())),
-            };
+            if said.codes.is_empty() {
+                return Ok(Meant::Nobody);
+            }
+            return Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned()));
         };
         match self.by_name(name, said).as_slice() {
             [] => Ok(Meant::New(SireDetails {

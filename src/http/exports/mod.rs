@@ -10,6 +10,8 @@
 pub mod columns;
 mod rows;
 
+use std::fmt::Write as _;
+
 use axum::{
     body::Body,
     extract::{FromRequestParts, Path, State, rejection::PathRejection},
@@ -102,14 +104,14 @@ pub struct Export {
     business: BusinessId,
     list: List,
     format: Format,
-    place: rows::Place,
+    progress: rows::Progress,
     begun: bool,
 }
 
 impl Export {
     /// Begins to take out a list of `business`.
     pub fn new(db: Db, clock: Clock, business: BusinessId, list: List, format: Format) -> Self {
-        Self { db, clock, business, list, format, place: rows::Place::default(), begun: false }
+        Self { db, clock, business, list, format, progress: rows::Progress::default(), begun: false }
     }
 
     /// The next piece; `None` when there is no more.
@@ -117,18 +119,26 @@ impl Export {
     /// # Errors
     /// The store fails; what was given so far is not the whole list.
     pub async fn next(&mut self) -> store::Result<Option<Vec<u8>>> {
-        if self.place.finished {
+        if self.progress.finished {
             return Ok(None);
         }
         let mut tx = self.db.read().await?;
-        let items = self.place.read_on(&mut tx, self.business, self.list, self.clock.now()).await?;
+        let items = self.progress.read_on(&mut tx, self.business, self.list, self.clock.now()).await?;
         drop(tx);
         let written = match self.format {
             Format::Csv => self.csv(&items),
-            Format::Ndjson => Ok(items.iter().map(|item| format!("{item}\n")).collect::<String>().into_bytes()),
+            Format::Ndjson => {
+                let mut lines = String::new();
+                for item in &items {
+                    let _ = writeln!(lines, "{item}");
+                }
+                Ok(lines.into_bytes())
+            }
         };
         self.begun = true;
-        written.map(Some).map_err(|error| store::Error::Unusable(format!("a record cannot be written: {error}")))
+        written
+            .map(Some)
+            .map_err(|error| store::Error::Unusable(format!("a record cannot be written: {error}")))
     }
 
     fn csv(&self, items: &[Value]) -> csv::Result<Vec<u8>> {
@@ -208,7 +218,9 @@ async fn export(
     let pieces = stream::try_unfold((first, export), |(first, mut export)| async move {
         let piece = match first {
             Some(first) => Some(first),
-            None => export.next().await.inspect_err(|error| tracing::error!(%error, "an export broke off"))?,
+            None => {
+                export.next().await.inspect_err(|error| tracing::error!(%error, "an export broke off"))?
+            }
         };
         Ok::<_, store::Error>(piece.map(|piece| (piece, (None, export))))
     });

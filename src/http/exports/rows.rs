@@ -25,20 +25,20 @@ const PIECE: i64 = 500;
 
 /// Where reading has got to.
 #[derive(Debug, Default)]
-pub struct Place {
+pub struct Progress {
     /// After this item.
     after: Uuid,
     /// Of the stock: after this place of the lot `after`.
-    after_place: Uuid,
+    within: Uuid,
     /// Of the ledger: after this line.
-    after_line: i64,
+    line: i64,
     /// Of the stock: the line of the ledger at which all of it is told.
     as_of_seq: Option<i64>,
     /// Whether all was read.
     pub finished: bool,
 }
 
-impl Place {
+impl Progress {
     /// The next items of `list`; each that was there at the beginning comes once.
     pub async fn read_on(
         &mut self,
@@ -72,8 +72,8 @@ impl Place {
             List::Stock => self.stock(tx, business).await,
             List::Movements => {
                 let wanted = ledger::WantedMovements::default();
-                let rows = ledger::movements(tx, business, &wanted, self.after_line, PIECE).await?;
-                self.after_line = rows.last().map_or(self.after_line, |last| last.seq);
+                let rows = ledger::movements(tx, business, &wanted, self.line, PIECE).await?;
+                self.line = rows.last().map_or(self.line, |last| last.seq);
                 self.shown(rows, |movement| movement.id.0, |movement| movement)
             }
             List::Withdrawals => {
@@ -98,7 +98,9 @@ impl Place {
             }
             List::Calvings => self.events(tx, business, HappeningKind::Calving, CalvingView::of).await,
             List::Abortions => self.events(tx, business, HappeningKind::Abortion, AbortionView::of).await,
-            List::DoNotBreed => self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedView::of).await,
+            List::DoNotBreed => {
+                self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedView::of).await
+            }
             List::Stocktakes => {
                 let rows = store::stocktake::list(tx, business, None, page).await?;
                 self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
@@ -117,9 +119,9 @@ impl Place {
             None => store::business::find(tx, business).await?.map_or(0, |business| business.movement_seq),
         };
         self.as_of_seq = Some(seq);
-        let after = (self.after, self.after_place);
+        let after = (self.after, self.within);
         let mut rows = ledger::stock_at(tx, business, seq, after, PIECE).await?;
-        self.after_place = rows.last().map_or(self.after_place, |last| last.place_id.0);
+        self.within = rows.last().map_or(self.within, |last| last.place_id.0);
         self.note(&rows, |stock| stock.lot.id.0);
         rows.retain(|stock| stock.straws > 0);
         rows.iter().map(|stock| json(&StockView::from(stock))).collect()
@@ -154,5 +156,6 @@ impl Place {
 }
 
 fn json(view: &impl Serialize) -> store::Result<Value> {
-    serde_json::to_value(view).map_err(|error| store::Error::Unusable(format!("a record has no JSON: {error}")))
+    serde_json::to_value(view)
+        .map_err(|error| store::Error::Unusable(format!("a record has no JSON: {error}")))
 }
