@@ -15,7 +15,7 @@ use tankside::{
     clock::Clock,
     config::{Config, Settings},
     domain::values::BusinessId,
-    http::exports::{Export, Format, List},
+    http::exports::{Export, ExportFormat, ExportList},
     store::{self, Db},
 };
 use uuid::Uuid;
@@ -78,11 +78,11 @@ pub struct ImportFile {
 pub struct ExportOptions {
     /// Which list: herds, tanks, sires, lots, animals, stock, movements, withdrawals, services, heats,
     /// pregnancy-checks, calvings, abortions, do-not-breed, stocktakes, audit
-    #[arg(value_parser = List::parse, hide_possible_values = true)]
-    list: List,
+    #[arg(value_parser = ExportList::parse, hide_possible_values = true)]
+    list: ExportList,
     /// How it is written: csv or ndjson
-    #[arg(long, default_value = "csv", value_parser = Format::parse)]
-    format: Format,
+    #[arg(long, default_value = "csv", value_parser = ExportFormat::parse)]
+    format: ExportFormat,
     /// Into this file, which is there only once the whole list is in it; else to standard output
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,

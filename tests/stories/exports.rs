@@ -8,7 +8,7 @@ use sqlx::{Connection as _, Row as _};
 use tankside::{
     clock::Clock,
     domain::values::Timestamp,
-    http::exports::{Export, Format, List},
+    http::exports::{Export, ExportFormat, ExportList},
     store::{self, Db, key::Role},
 };
 
@@ -28,21 +28,21 @@ on_both_stores!(
     lines_added_meanwhile_neither_skip_nor_repeat_any,
 );
 
-async fn export(client: &Client, list: List, format: Format) -> Answer {
+async fn export(client: &Client, list: ExportList, format: ExportFormat) -> Answer {
     let answer = client.get(&format!("/v1/exports/{list}?format={format}")).await;
     assert_eq!(answer.status, 200, "{answer:?}");
     answer
 }
 
 /// The lines of an NDJSON export.
-async fn items(client: &Client, list: List) -> Vec<Value> {
-    let answer = export(client, list, Format::Ndjson).await;
+async fn items(client: &Client, list: ExportList) -> Vec<Value> {
+    let answer = export(client, list, ExportFormat::Ndjson).await;
     answer.text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
 /// The lines of a CSV export, each by the names of its columns.
-async fn lines(client: &Client, list: List) -> Vec<BTreeMap<String, String>> {
-    let answer = export(client, list, Format::Csv).await;
+async fn lines(client: &Client, list: ExportList) -> Vec<BTreeMap<String, String>> {
+    let answer = export(client, list, ExportFormat::Csv).await;
     let mut csv = csv::Reader::from_reader(answer.text.as_bytes());
     let header = csv.headers().unwrap().clone();
     let line = |record: csv::StringRecord| {
@@ -51,18 +51,18 @@ async fn lines(client: &Client, list: List) -> Vec<BTreeMap<String, String>> {
     csv.records().map(|record| line(record.unwrap())).collect()
 }
 
-fn path(list: List) -> String {
+fn path(list: ExportList) -> String {
     format!("/v1/{list}")
 }
 
 async fn an_empty_list_is_a_header_or_nothing(world: &World) {
-    for list in List::ALL {
-        let csv = export(&world.manager, *list, Format::Csv).await;
+    for list in ExportList::ALL {
+        let csv = export(&world.manager, *list, ExportFormat::Csv).await;
         assert_eq!(csv.header("content-type"), "text/csv; charset=utf-8; header=present");
         assert_eq!(csv.header("content-disposition"), format!("attachment; filename=\"{list}.csv\""));
         assert_eq!(csv.text.matches("\r\n").count(), 1, "{}", csv.text);
         assert!(csv.text.ends_with("\r\n") && csv.text.contains(','), "{}", csv.text);
-        let ndjson = export(&world.manager, *list, Format::Ndjson).await;
+        let ndjson = export(&world.manager, *list, ExportFormat::Ndjson).await;
         assert_eq!(ndjson.header("content-type"), "application/x-ndjson");
         assert_eq!(ndjson.text, "");
     }
@@ -90,8 +90,8 @@ async fn every_list_is_whole_in_both_forms(world: &World) {
         farm.animal(client, &cane.to_string()).await;
     }
     let paths: BTreeSet<String> = lists().into_iter().map(|(path, _)| path.to_owned()).collect();
-    assert_eq!(paths, List::ALL.iter().copied().map(path).collect(), "every list can be taken out");
-    for list in List::ALL {
+    assert_eq!(paths, ExportList::ALL.iter().copied().map(path).collect(), "every list can be taken out");
+    for list in ExportList::ALL {
         let all = whole(client, &path(*list), "", 500).await;
         assert!(!all.is_empty(), "{list} shows nothing, so the story tells nothing");
         assert_eq!(items(client, *list).await, all, "{list}");
@@ -121,8 +121,8 @@ async fn every_list_is_whole_in_both_forms(world: &World) {
             }
         }
     }
-    let stock = lines(client, List::Stock).await;
-    let item = &items(client, List::Stock).await[0];
+    let stock = lines(client, ExportList::Stock).await;
+    let item = &items(client, ExportList::Stock).await[0];
     for (column, pointer) in [
         ("tank_id", "/place/tank_id"),
         ("canister", "/place/canister"),
@@ -136,7 +136,7 @@ async fn every_list_is_whole_in_both_forms(world: &World) {
     ] {
         assert_eq!(stock[0][column], shown(item.pointer(pointer).unwrap()), "{column}");
     }
-    let ledger = lines(client, List::Movements).await;
+    let ledger = lines(client, ExportList::Movements).await;
     let taken = ledger.iter().find(|line| line["kind"] == "withdrawal").unwrap();
     assert_eq!((taken["from_kind"].as_str(), taken["to_kind"].as_str()), ("tank", "used"));
     assert_eq!((taken["from_canister"].as_str(), taken["to_canister"].as_str()), ("3", ""));
@@ -155,21 +155,24 @@ async fn no_cell_is_a_formula(world: &World) {
     let animal = farm.animal(client, "1").await;
     let note = "=1\nsaid \"yes\", then no";
     client.make("/v1/heats", json!({"animal_id": animal, "note": note})).await;
-    let csv = export(client, List::Sires, Format::Csv).await.text;
+    let csv = export(client, ExportList::Sires, ExportFormat::Csv).await.text;
     // RFC 4180, 2.5 to 2.7: a quotation mark is doubled, in a field in quotation marks.
     assert!(csv.contains(",\"'=HYPERLINK(\"\"x\"\")\","), "{csv}");
-    let cells: Vec<String> =
-        lines(client, List::Sires).await.into_iter().map(|mut line| line.remove("name").unwrap()).collect();
+    let cells: Vec<String> = lines(client, ExportList::Sires)
+        .await
+        .into_iter()
+        .map(|mut line| line.remove("name").unwrap())
+        .collect();
     assert_eq!(
         cells[..8],
         ["'=HYPERLINK(\"x\")", "'+43", "'-5", "'@SUM(A1)", "''=1", "Müller; Söhne", "a=b", "'s"]
     );
-    assert_eq!(lines(client, List::Heats).await[0]["note"], format!("'{note}"));
+    assert_eq!(lines(client, ExportList::Heats).await[0]["note"], format!("'{note}"));
     // Programs that read NDJSON run no formulas.
     let plain: Vec<Value> =
-        items(client, List::Sires).await.iter().map(|sire| sire["name"].clone()).collect();
+        items(client, ExportList::Sires).await.iter().map(|sire| sire["name"].clone()).collect();
     assert_eq!(plain[..8], names.map(Value::from));
-    for list in List::ALL {
+    for list in ExportList::ALL {
         for line in lines(client, *list).await {
             for (column, cell) in line {
                 assert!(!cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\0']), "{list} {column}: {cell}");
@@ -213,10 +216,10 @@ async fn only_ones_own_is_taken_out_and_the_audit_is_for_managers(world: &World)
     stocked(&world.manager).await;
     let neighbour = world.neighbour().await;
     let other = Farm::found(&neighbour).await;
-    let theirs = items(&neighbour, List::Herds).await;
+    let theirs = items(&neighbour, ExportList::Herds).await;
     assert_eq!(theirs.len(), 1);
     assert_eq!(theirs[0]["id"], other.herd);
-    for list in List::ALL {
+    for list in ExportList::ALL {
         let theirs = items(&neighbour, *list).await;
         assert_eq!(theirs, whole(&neighbour, &path(*list), "", 500).await, "{list}");
         let ours: BTreeSet<String> =
@@ -225,9 +228,9 @@ async fn only_ones_own_is_taken_out_and_the_audit_is_for_managers(world: &World)
     }
     for role in Role::ALL {
         let caller = world.caller(*role).await;
-        for list in List::ALL {
+        for list in ExportList::ALL {
             let answer = caller.get(&format!("/v1/exports/{list}")).await;
-            if *list == List::Audit && *role != Role::Manager {
+            if *list == ExportList::Audit && *role != Role::Manager {
                 answer.problem(403, "forbidden");
             } else {
                 assert_eq!(answer.status, 200, "{role} {list}");
@@ -237,11 +240,11 @@ async fn only_ones_own_is_taken_out_and_the_audit_is_for_managers(world: &World)
 }
 
 /// The same list, taken out piece by piece as the service does it.
-async fn begun(world: &World, list: List) -> (Db, Export) {
+async fn begun(world: &World, list: ExportList) -> (Db, Export) {
     let db = Db::open(&world.database_url).await.unwrap();
     let business = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let clock = Clock::told_by(|| Timestamp::from(instant(MORNING)));
-    (db.clone(), Export::new(db, clock, business, list, Format::Ndjson))
+    (db.clone(), Export::new(db, clock, business, list, ExportFormat::Ndjson))
 }
 
 async fn piece(export: &mut Export) -> Option<Vec<Value>> {
@@ -258,7 +261,7 @@ async fn stock_is_told_at_one_line_of_the_ledger_while_straws_move(world: &World
         client.post("/v1/receipts", receipt).await.created();
     }
     let before = whole(client, "/v1/stock", "", 500).await;
-    let (db, mut export) = begun(world, List::Stock).await;
+    let (db, mut export) = begun(world, ExportList::Stock).await;
     let mut told = piece(&mut export).await.unwrap();
     assert!(told.len() < before.len(), "a second piece follows");
     if world.database_url.starts_with("sqlite") {
@@ -290,7 +293,7 @@ async fn lines_added_meanwhile_neither_skip_nor_repeat_any(world: &World) {
         farm.receive(client, &farm.sexed, 3, 1).await;
     }
     let before = whole(client, "/v1/movements", "", 500).await;
-    let (db, mut export) = begun(world, List::Movements).await;
+    let (db, mut export) = begun(world, ExportList::Movements).await;
     let mut told = piece(&mut export).await.unwrap();
     farm.receive(client, &farm.sexed, 3, 1).await;
     while let Some(more) = piece(&mut export).await {

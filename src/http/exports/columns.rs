@@ -5,7 +5,7 @@
 
 use serde_json::Value;
 
-use super::List;
+use super::ExportList;
 use crate::domain::cell;
 
 /// A column: its name, and a JSON Pointer (RFC 6901) to its value.
@@ -13,7 +13,7 @@ pub type Column = (&'static str, &'static str);
 
 macro_rules! columns {
     ($($list:ident: $($name:ident $(= $pointer:literal)?),+;)+) => {
-        impl List {
+        impl ExportList {
             /// Its columns.
             pub const fn columns(self) -> &'static [Column] {
                 match self {
@@ -86,7 +86,7 @@ mod tests {
 
     #[test]
     fn no_list_has_two_columns_of_one_name() {
-        for list in List::ALL {
+        for list in ExportList::ALL {
             let columns = list.columns();
             for (n, (name, _)) in columns.iter().enumerate() {
                 assert!(!columns[..n].iter().any(|(had, _)| had == name), "{list} has {name} twice");
@@ -96,7 +96,7 @@ mod tests {
 
     #[test]
     fn an_import_knows_every_column_of_the_stock() {
-        for (name, _) in List::Stock.columns() {
+        for (name, _) in ExportList::Stock.columns() {
             assert!(INVENTORY.iter().any(|column| column.name == *name), "{name}");
         }
     }

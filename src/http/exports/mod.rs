@@ -3,7 +3,7 @@
 //! It is read in pieces, each in a transaction of its own, and sent as it is read: neither the memory nor
 //! a transaction that hinders the store's checkpoints grows with the list, however slowly it is fetched.
 //!
-//! - [`List`], [`Format`], [`Export`]: what is taken out, how, and the pieces of it; the command uses these too
+//! - [`ExportList`], [`ExportFormat`], [`Export`]: what is taken out, how, and the pieces of it; the command uses these too
 //! - [`rows`]: the items, as the JSON lists show them
 //! - [`columns`]: where the cells of a CSV line are found in an item
 
@@ -41,7 +41,7 @@ use crate::{
 
 text_enum! {
     /// A list that can be taken out.
-    List {
+    ExportList {
         /// Herds.
         Herds = "herds",
         /// Tanks.
@@ -79,7 +79,7 @@ text_enum! {
 
 text_enum! {
     /// How a list is written.
-    Format {
+    ExportFormat {
         /// Comma-separated values (RFC 4180), with a header.
         Csv = "csv",
         /// A JSON object a line, as the JSON list shows it.
@@ -87,7 +87,7 @@ text_enum! {
     }
 }
 
-impl Format {
+impl ExportFormat {
     /// Its media type.
     const fn media(self) -> &'static str {
         match self {
@@ -102,15 +102,15 @@ pub struct Export {
     db: Db,
     clock: Clock,
     business: BusinessId,
-    list: List,
-    format: Format,
+    list: ExportList,
+    format: ExportFormat,
     progress: rows::Progress,
     begun: bool,
 }
 
 impl Export {
     /// Begins to take out a list of `business`.
-    pub fn new(db: Db, clock: Clock, business: BusinessId, list: List, format: Format) -> Self {
+    pub fn new(db: Db, clock: Clock, business: BusinessId, list: ExportList, format: ExportFormat) -> Self {
         Self { db, clock, business, list, format, progress: rows::Progress::default(), begun: false }
     }
 
@@ -126,8 +126,8 @@ impl Export {
         let items = self.progress.read_on(&mut tx, self.business, self.list, self.clock.now()).await?;
         drop(tx);
         let written = match self.format {
-            Format::Csv => self.csv(&items),
-            Format::Ndjson => {
+            ExportFormat::Csv => self.csv(&items),
+            ExportFormat::Ndjson => {
                 let mut lines = String::new();
                 for item in &items {
                     let _ = writeln!(lines, "{item}");
@@ -160,7 +160,8 @@ form! {
     #[into_params(parameter_in = Query)]
     pub struct ExportQuery {
         /// How the list is written. When it is not said, as `Accept` asks: `text/csv` or `application/x-ndjson`; else CSV.
-        pub format: Option<Format>,
+        #[param(inline)]
+        pub format: Option<ExportFormat>,
     }
 }
 
@@ -173,16 +174,16 @@ impl FromRequestParts<App> for ExportQuery {
 }
 
 /// The format that a client would rather have, where the query does not say.
-fn accepted(headers: &HeaderMap) -> Format {
+fn accepted(headers: &HeaderMap) -> ExportFormat {
     let accepts = headers.get_all(header::ACCEPT).iter().filter_map(|value| value.to_str().ok());
     let mut named = accepts.flat_map(|value| value.split(',')).filter_map(|range| {
         match range.split(';').next().unwrap_or_default().trim().to_ascii_lowercase().as_str() {
-            "application/x-ndjson" => Some(Format::Ndjson),
-            "text/csv" => Some(Format::Csv),
+            "application/x-ndjson" => Some(ExportFormat::Ndjson),
+            "text/csv" => Some(ExportFormat::Csv),
             _ => None,
         }
     });
-    named.next().unwrap_or(Format::Csv)
+    named.next().unwrap_or(ExportFormat::Csv)
 }
 
 /// A whole list.
@@ -192,7 +193,7 @@ fn accepted(headers: &HeaderMap) -> Format {
         header; a column is called as the member, what has members or elements is written as JSON in one cell, and a cell that a \
         spreadsheet would take for a formula begins with an apostrophe. Items that are there when it begins come once each; the \
         stock is told as it was at that moment. An answer that breaks off, without its last chunk, is not the whole list.",
-    params(("list" = List, Path, description = "Which list."), ExportQuery),
+    params(("list" = inline(ExportList), Path, description = "Which list."), ExportQuery),
     responses(
         (status = 200, description = "The list.", content(
             (String = "text/csv"), (String = "application/x-ndjson"))),
@@ -205,9 +206,9 @@ async fn export(
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let named = list.map(|Path(name)| name).unwrap_or_default();
-    let list = List::parse(&named)
+    let list = ExportList::parse(&named)
         .map_err(|wrong| Problem::new(Kind::NotFound, format!("The list in the path {wrong}.")))?;
-    if list == List::Audit && !Manage::allows(caller.role) {
+    if list == ExportList::Audit && !Manage::allows(caller.role) {
         return Err(Problem::new(Kind::Forbidden, format!("A {}'s key may not see the audit.", caller.role)));
     }
     let format = asked.format.unwrap_or_else(|| accepted(&headers));

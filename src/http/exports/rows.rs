@@ -4,7 +4,7 @@ use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
 
-use super::List;
+use super::ExportList;
 use crate::{
     book::{serve, withdraw},
     domain::{
@@ -44,39 +44,39 @@ impl Progress {
         &mut self,
         tx: &mut Tx,
         business: BusinessId,
-        list: List,
+        list: ExportList,
         now: Timestamp,
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
         match list {
-            List::Herds => {
+            ExportList::Herds => {
                 let rows = store::herd::list(tx, business, page).await?;
                 self.shown(rows, |herd| herd.id.0, Tagged::new)
             }
-            List::Tanks => {
+            ExportList::Tanks => {
                 let rows = store::tank::list(tx, business, None, page).await?;
                 self.shown(rows, |tank| tank.id.0, Tagged::new)
             }
-            List::Sires => {
+            ExportList::Sires => {
                 let rows = store::sire::list(tx, business, None, None, page).await?;
                 self.shown(rows, |sire| sire.id.0, Tagged::new)
             }
-            List::Lots => {
+            ExportList::Lots => {
                 let rows = store::lot::list(tx, business, store::lot::Wanted::default(), page).await?;
                 self.shown(rows, |lot| lot.id.0, Tagged::new)
             }
-            List::Animals => {
+            ExportList::Animals => {
                 let rows = store::animal::list(tx, business, store::animal::Wanted::default(), page).await?;
                 self.shown(rows, |animal| animal.id.0, Tagged::new)
             }
-            List::Stock => self.stock(tx, business).await,
-            List::Movements => {
+            ExportList::Stock => self.stock(tx, business).await,
+            ExportList::Movements => {
                 let wanted = ledger::WantedMovements::default();
                 let rows = ledger::movements(tx, business, &wanted, self.line, PIECE).await?;
                 self.line = rows.last().map_or(self.line, |last| last.seq);
                 self.shown(rows, |movement| movement.id.0, |movement| movement)
             }
-            List::Withdrawals => {
+            ExportList::Withdrawals => {
                 let rows = store::withdrawal::list(tx, business, None, false, page).await?;
                 let mut all = Vec::with_capacity(rows.len());
                 for row in rows {
@@ -84,7 +84,7 @@ impl Progress {
                 }
                 self.shown(all, |shown| shown.withdrawal.id.0, |shown| WithdrawalView::at(shown, now))
             }
-            List::Services => {
+            ExportList::Services => {
                 let rows = store::service::list(tx, business, None, None, page).await?;
                 let mut all = Vec::with_capacity(rows.len());
                 for row in rows {
@@ -92,20 +92,22 @@ impl Progress {
                 }
                 self.shown(all, |shown| shown.service.id.0, ServiceView::from)
             }
-            List::Heats => self.events(tx, business, HappeningKind::Heat, HeatView::of).await,
-            List::PregnancyChecks => {
+            ExportList::Heats => self.events(tx, business, HappeningKind::Heat, HeatView::of).await,
+            ExportList::PregnancyChecks => {
                 self.events(tx, business, HappeningKind::PregnancyCheck, PregnancyCheckView::of).await
             }
-            List::Calvings => self.events(tx, business, HappeningKind::Calving, CalvingView::of).await,
-            List::Abortions => self.events(tx, business, HappeningKind::Abortion, AbortionView::of).await,
-            List::DoNotBreed => {
+            ExportList::Calvings => self.events(tx, business, HappeningKind::Calving, CalvingView::of).await,
+            ExportList::Abortions => {
+                self.events(tx, business, HappeningKind::Abortion, AbortionView::of).await
+            }
+            ExportList::DoNotBreed => {
                 self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedView::of).await
             }
-            List::Stocktakes => {
+            ExportList::Stocktakes => {
                 let rows = store::stocktake::list(tx, business, None, page).await?;
                 self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
             }
-            List::Audit => {
+            ExportList::Audit => {
                 let rows = act::list(tx, business, &act::Wanted::default(), page).await?;
                 self.shown(rows, |act| act.id, ActView::from)
             }
