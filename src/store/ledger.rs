@@ -382,24 +382,34 @@ pub async fn movements(
     after: i64,
     limit: i64,
 ) -> Result<Vec<Movement>> {
-    // One condition on the lot, said so that each text follows an index to the end: movement_by_lot, or
-    // the primary key. The other filters are looked at along the way.
+    // One leading condition, said so that each text follows an index: movement_by_withdrawal for an
+    // animal, movement_by_lot, or the primary key. The other filters are looked at along the way.
     macro_rules! filtered {
-        ($lot:literal) => {
+        ($leading:literal) => {
             movements!(concat!(
-                "where m.business_id = $1 and m.seq > $2 and ",
-                $lot,
+                "where m.business_id = $1 and ",
+                $leading,
                 " and ($5 is null or m.lot_id in (select l.id from lot l where l.business_id = $1 and l.sire_id = $5))
                and ($6 is null or f.tank_id = $6 or t.tank_id = $6) and ($7 is null or m.kind = $7)
-               and ($8 is null or m.withdrawal_id in (
-                   select w.id from withdrawal w where w.business_id = $1 and w.animal_id = $8))
                and ($9 is null or m.technician = $9)
                and ($10 is null or m.occurred_at >= $10) and ($11 is null or m.occurred_at < $11)
              order by m.seq limit $3"
             ))
         };
     }
-    let sql = if wanted.lot.is_some() { filtered!("m.lot_id = $4") } else { filtered!("$4 is null") };
+    let sql = if wanted.animal.is_some() {
+        filtered!(
+            // So joined that SQLite too begins with the animal's withdrawals.
+            "m.seq in (select x.seq from withdrawal w cross join movement x
+                       where w.business_id = $1 and w.animal_id = $8 and x.business_id = w.business_id
+                         and x.withdrawal_id = w.id and x.withdrawal_id is not null and x.seq > $2)
+             and ($4 is null or m.lot_id = $4)"
+        )
+    } else if wanted.lot.is_some() {
+        filtered!("m.lot_id = $4 and m.seq > $2 and $8 is null")
+    } else {
+        filtered!("m.seq > $2 and $4 is null and $8 is null")
+    };
     let rows = tx
         .sql(sql)
         .bind(business)
