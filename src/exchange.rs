@@ -151,7 +151,7 @@ fn complain(name: &str, faults: &Faults) {
         eprintln!("{name}: {wrong}");
     }
     if faults.more() > 0 {
-        eprintln!("{name}: and {} faults more", faults.more());
+        eprintln!("{name}: faults not listed: {}", faults.more());
     }
     eprintln!("Nothing was taken in.");
 }
@@ -159,6 +159,7 @@ fn complain(name: &str, faults: &Faults) {
 /// What came of a file, in one line.
 fn told(summary: &Summary, dry_run: bool) -> String {
     let counts = [
+        (summary.rows, "lines read"),
         (summary.straws.unsigned_abs(), "straws received"),
         (summary.sires, "sires entered"),
         (summary.sires_completed, "sires completed"),
@@ -168,10 +169,13 @@ fn told(summary: &Summary, dry_run: bool) -> String {
         (summary.services, "services entered"),
         (summary.skipped, "in the book already"),
     ];
-    let counts =
-        counts.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("; {count} {what}"));
+    let counts: Vec<_> = counts
+        .iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, what)| format!("{what}: {count}"))
+        .collect();
     let end = if dry_run { ". Only checked: nothing was written." } else { "." };
-    format!("{} lines{}{end}", summary.rows, counts.collect::<String>())
+    format!("{}{end}", counts.join("; "))
 }
 
 /// Takes a list out.

@@ -106,9 +106,9 @@ async fn the_templates_are_files_that_can_be_taken_in() {
         assert_eq!(
             said,
             [
-                "inventory.csv: 1 lines; 10 straws received; 1 sires entered; 1 lots entered.\n",
-                "animals.csv: 1 lines; 1 animals entered; 1 calvings entered.\n",
-                "services.csv: 1 lines; 1 services entered.\n",
+                "inventory.csv: lines read: 1; straws received: 10; sires entered: 1; lots entered: 1.\n",
+                "animals.csv: lines read: 1; animals entered: 1; calvings entered: 1.\n",
+                "services.csv: lines read: 1; services entered: 1.\n",
             ]
         );
         let service = Service::start(&url, &key).await;
@@ -144,7 +144,7 @@ async fn the_status_tells_a_script_what_came_of_it() {
         assert_eq!(dry.status.code(), Some(0));
         assert_eq!(
             stdout(&dry),
-            "good.csv: 2 lines; 2 animals entered. Only checked: nothing was written.\n"
+            "good.csv: lines read: 2; animals entered: 2. Only checked: nothing was written.\n"
         );
         let no_herd = run(&["import", "animals", good], &url);
         assert_eq!(no_herd.status.code(), Some(3));
@@ -162,7 +162,7 @@ async fn the_status_tells_a_script_what_came_of_it() {
             .unwrap();
         child.stdin.take().unwrap().write_all(&fs::read(good).unwrap()).unwrap();
         let taken = child.wait_with_output().unwrap();
-        assert_eq!(stdout(&taken), "standard input: 2 lines; 2 animals entered.\n");
+        assert_eq!(stdout(&taken), "standard input: lines read: 2; animals entered: 2.\n");
 
         // Of several businesses one must be meant.
         let other = run(&["business", "create", "--name", "Another"], &url);
@@ -263,7 +263,7 @@ async fn a_long_file_tells_how_far_it_has_got() {
     let lines: Vec<_> = told.lines().collect();
     assert_eq!(lines[..2], ["long.csv: 10000 lines read", "long.csv: 20000 lines read"]);
     // Two faults a line: the tank is not there, and no sire is named.
-    assert_eq!(lines[2 + 200..], ["long.csv: and 39802 faults more", "Nothing was taken in."]);
+    assert_eq!(lines[2 + 200..], ["long.csv: faults not listed: 39802", "Nothing was taken in."]);
 }
 
 /// The most memory that a process had in use, in bytes.
@@ -319,7 +319,7 @@ async fn a_hundred_thousand_lines_in_bounded_memory() {
         let started = std::time::Instant::now();
         let (said, memory) = measured(&["import", subject, file.to_str().unwrap()], &url);
         println!("{said}{:.0} s, {} MiB", started.elapsed().as_secs_f64(), memory / 1024 / 1024);
-        assert!(said.starts_with(&format!("{subject}: {LINES} lines")), "{said}");
+        assert!(said.starts_with(&format!("{subject}: lines read: {LINES};")), "{said}");
         assert!(memory < BOUND, "{subject}: {memory} bytes");
     }
     for list in ["movements", "animals", "services"] {

@@ -153,7 +153,7 @@ impl Sheet {
                 sound = false;
                 continue;
             };
-            let mut text = cell::unguarded(field.trim()).to_owned();
+            let mut text = cell::unguarded(field.trim()).replace("\r\n", "\n");
             if column.kind == Kind::Decimal {
                 text = text.replace(',', ".");
             }
@@ -272,7 +272,7 @@ mod tests {
         for end in ["\n", "\r\n"] {
             let text = [HEADER, "L,1,x,a", "", ",,,", "L,2,x,\"b", "c\"", "", "", "L,3,x,d"].join(end);
             let (lines, faults) = read(text.as_bytes());
-            let middle = format!("b{end}c");
+            let middle = "b\nc".to_owned();
             assert_eq!(lines, [(2, "a".to_owned()), (5, middle), (9, "d".to_owned())]);
             assert!(faults.is_empty());
         }
