@@ -249,6 +249,8 @@ impl Read for Measured {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::book::import::columns::{INVENTORY, SERVICES};
 
@@ -336,6 +338,20 @@ mod tests {
         let mut sheet = Sheet::open(Cursor::new(endless), SERVICES, &[]).unwrap();
         let told = sheet.next(&mut Faults::default()).err().unwrap();
         assert!(told.contains("more than 1048576 bytes"), "{told}");
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_is_in_a_file_is_read_to_its_end(rest in "[\"',;\r\na=\u{feff}\u{e4}\0]{0,80}") {
+            let _ = Sheet::open(Cursor::new(rest.clone()), SERVICES, &[]).map(drop);
+            let file = format!("{HEADER}\n{rest}");
+            let last = 1 + file.matches('\n').count() as u64;
+            let (lines, _) = read(file.as_bytes());
+            for ((number, _), (next, _)) in lines.iter().zip(lines.iter().skip(1)) {
+                prop_assert!(number < next);
+            }
+            prop_assert!(lines.iter().all(|(number, _)| (2..=last).contains(number)));
+        }
     }
 
     #[test]
