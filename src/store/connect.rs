@@ -488,3 +488,9 @@ pub(super) async fn make_of_version(file: &Path, version: i64) {
     SQLITE.run_to(version, &pool).await.unwrap();
     pool.close().await;
 }
+
+/// Every version that the tables had.
+#[cfg(test)]
+pub(super) fn versions() -> impl Iterator<Item = i64> {
+    SQLITE.iter().map(|migration| migration.version)
+}

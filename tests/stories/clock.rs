@@ -2,6 +2,7 @@
 
 use chrono::TimeDelta;
 use serde_json::{Value, json};
+use tankside::{clock::Clock, config::Settings, domain::values::Timestamp, server};
 
 use crate::{
     on_both_stores,
@@ -113,6 +114,24 @@ async fn a_phones_clock_is_hours_ahead(world: &World) {
         (&line["occurred_at"], &line["recorded_at"]),
         (&json!("2026-03-02T07:00:00Z"), &json!("2026-03-02T05:00:00Z"))
     );
+}
+
+/// The book remembers what the clock said before the service was started. One after the other on a file, and beside
+/// each other on a server, where it can be shown.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_service_that_starts_with_a_wrong_clock_knows() {
+    let world = World::postgres().await;
+    let farm = Farm::found(&world.manager).await;
+    let settings = Settings::on("127.0.0.1:0".parse().unwrap(), world.database_url.clone());
+    let clock = Clock::told_by(|| Timestamp::from(chrono::DateTime::UNIX_EPOCH));
+    let late = server::start(&settings.resolve(None).unwrap(), clock, None).await.unwrap();
+    let client = world.manager.at(&format!("http://{}", late.address));
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+    let received = client.post("/v1/receipts", receipt).await.created();
+    warns(&received, "went back: the book knew 2026-03-02T05:00:00Z before");
+    assert_eq!(received["recorded_at"], "2026-03-02T05:00:00Z");
+    late.stop().await.unwrap();
+    world.close().await;
 }
 
 /// Not to be told from an act that comes in late, so it is kept as told beside the time of recording.

@@ -125,13 +125,13 @@ pub async fn straws(http: &reqwest::Client, base: &str, key: &str) -> i64 {
     stock["total_straws"].as_i64().unwrap()
 }
 
-/// Waits for something that must come, for a minute at most; then says what it waited for.
+/// Waits for something that must come, for three minutes at most; then says what it waited for.
 pub async fn until(what: &str, mut there: impl AsyncFnMut() -> bool) {
-    for _ in 0..6000 {
+    for _ in 0..18_000 {
         if there().await {
             return;
         }
         tokio::time::sleep(Duration::from_millis(10)).await;
     }
-    panic!("waited a minute for {what}");
+    panic!("waited three minutes for {what}");
 }
