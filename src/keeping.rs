@@ -64,7 +64,10 @@ fn tell(report: &Report) -> ExitCode {
     if report.version < newest {
         print!("; this program writes {newest} and brings them up to date when it next serves");
     }
-    println!("\n{}", report.extent);
+    println!();
+    if let Some(extent) = report.extent {
+        println!("{extent}");
+    }
     for finding in &report.findings {
         println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);
     }

@@ -6,6 +6,7 @@ use uuid::Uuid;
 use super::{
     Result, Tx,
     business::{self, Business},
+    newest,
 };
 
 /// Something that does not add up.
@@ -249,8 +250,8 @@ rules! {
 pub struct Report {
     /// The version of its tables.
     pub version: i64,
-    /// How much there is.
-    pub extent: Extent,
+    /// How much there is; not counted in an older store, which lacks some of it, and in a damaged one.
+    pub extent: Option<Extent>,
     /// Whose books.
     pub businesses: Vec<Business>,
     /// What does not add up.
@@ -262,12 +263,11 @@ pub async fn report(tx: &mut Tx, version: i64) -> Result<Report> {
     // The file itself first: in a damaged one the rest means nothing.
     let mut found = sound(tx).await?;
     if !found.is_empty() {
-        let extent = Extent::default();
-        return Ok(Report { version, extent, businesses: Vec::new(), findings: found });
+        return Ok(Report { version, extent: None, businesses: Vec::new(), findings: found });
     }
     found.extend(references(tx).await?);
     found.extend(breaches(tx, version).await?);
-    let extent = extent(tx).await?;
+    let extent = if version < newest() { None } else { Some(extent(tx).await?) };
     let businesses = business::all(tx).await?;
     Ok(Report { version, extent, businesses, findings: found })
 }
@@ -327,7 +327,7 @@ async fn references(tx: &mut Tx) -> Result<Vec<Finding>> {
 }
 
 /// How much was looked at, for the report.
-#[derive(Clone, Copy, Debug, Default, sqlx::FromRow)]
+#[derive(Clone, Copy, Debug, sqlx::FromRow)]
 pub struct Extent {
     /// Lines of the ledger.
     pub movements: i64,
