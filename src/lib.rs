@@ -17,6 +17,7 @@ pub mod config;
 pub mod demo;
 pub mod domain;
 pub mod http;
+pub mod keeping;
 pub mod server;
 pub mod store;
 pub mod telemetry;

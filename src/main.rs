@@ -14,7 +14,7 @@ use tankside::{
     config::{Config, Settings},
     demo,
     domain::values::{BusinessId, KeyId, Name, Timestamp},
-    http, server,
+    http, keeping, server,
     store::{self, Db, key::Role},
     telemetry,
 };
@@ -62,6 +62,8 @@ enum Command {
         command: BusinessCommand,
     },
     /// Check that the book adds up: every balance recomputed from the movements, every rule looked at again
+    ///
+    /// Only reads, and may be done while the service runs. Status 0 when everything adds up.
     Verify {
         #[command(flatten)]
         settings: Settings,
@@ -75,6 +77,28 @@ enum Command {
     Export {
         #[command(flatten)]
         options: exchange::ExportOptions,
+    },
+    /// Copy an embedded store to a new file, while the service runs
+    ///
+    /// The copy is of one moment, synced to disk and checked as by `verify` before it gets its name; nothing
+    /// is overwritten. For a store on PostgreSQL it names the tools to use. Status 0 when a sound copy was made.
+    Backup {
+        /// Where to; must not exist
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// Bring a backup back as an embedded store, where there is none
+    ///
+    /// Checks the backup, copies it to where --database-url says, and checks the copy. An older backup is brought
+    /// up to date when it is next served. Run it as the account that runs the service.
+    Restore {
+        /// The backup
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        #[command(flatten)]
+        settings: Settings,
     },
     /// Print the OpenAPI description
     Openapi,
@@ -102,6 +126,9 @@ enum KeyCommand {
         /// Until when it is good, such as 2027-01-01T00:00:00Z; without end when left out
         #[arg(long, value_name = "TIME")]
         expires_at: Option<String>,
+        /// Set up the store if there is none; else a store that is not there is taken for a mistyped address
+        #[arg(long)]
+        new_store: bool,
         #[command(flatten)]
         settings: Settings,
     },
@@ -164,8 +191,10 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Serve { settings } => serve(resolve(settings)?).await,
         Command::Demo { options } => play_demo(&options).await,
         Command::Key { command } => match command {
-            KeyCommand::Create { name, role, business, expires_at, settings } => {
-                create_key(&resolve(settings)?, &name, &role, business, expires_at.as_deref()).await
+            KeyCommand::Create { name, role, business, expires_at, new_store, settings } => {
+                let url = resolve(settings)?.database_url;
+                let db = if new_store { Db::open(&url).await } else { Db::open_existing(&url).await };
+                create_key(db?, &name, &role, business, expires_at.as_deref()).await
             }
             KeyCommand::List { settings } => list_keys(&resolve(settings)?).await,
             KeyCommand::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
@@ -177,7 +206,11 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
             }
             BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
         },
-        Command::Verify { settings } => verify(&resolve(settings)?).await,
+        Command::Verify { settings } => keeping::verify(&resolve(settings)?.database_url).await,
+        Command::Backup { file, settings } => keeping::backup(&resolve(settings)?.database_url, &file).await,
+        Command::Restore { file, settings } => {
+            keeping::restore(&file, &resolve(settings)?.database_url).await
+        }
         Command::Import { command } => exchange::import(command, file.as_deref()).await,
         Command::Export { options } => exchange::export(options, file.as_deref()).await,
         Command::Openapi => {
@@ -228,7 +261,7 @@ fn name(text: &str) -> anyhow::Result<Name> {
 }
 
 async fn create_key(
-    config: &Config,
+    db: Db,
     holder: &str,
     role: &str,
     business: Option<uuid::Uuid>,
@@ -243,7 +276,6 @@ async fn create_key(
             Some(Timestamp::from(at.to_utc()))
         }
     };
-    let db = Db::open(&config.database_url).await?;
     let mut tx = db.write().await?;
     let businesses = store::business::all(&mut tx).await?;
     let business = match (business, businesses.as_slice()) {
@@ -267,7 +299,7 @@ async fn create_key(
 }
 
 async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
+    let db = Db::open_existing(&config.database_url).await?;
     let now = Clock::system().now();
     for key in store::key::all(&mut db.read().await?).await? {
         let state = match (key.revoked_at, key.expires_at) {
@@ -289,7 +321,7 @@ async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
 }
 
 async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
+    let db = Db::open_existing(&config.database_url).await?;
     let mut tx = db.write().await?;
     let revoked = store::key::revoke(&mut tx, id, Clock::system().now()).await?;
     tx.commit().await?;
@@ -302,7 +334,7 @@ async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
 }
 
 async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
+    let db = Db::open_existing(&config.database_url).await?;
     let now = Clock::system().now();
     let id = BusinessId::new();
     let mut tx = db.write().await?;
@@ -315,7 +347,7 @@ async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCo
 }
 
 async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
+    let db = Db::open_existing(&config.database_url).await?;
     let mut tx = db.write().await?;
     if store::business::find(&mut tx, id).await?.is_none() {
         bail!("there is no business {id}; `tankside business list` shows them");
@@ -327,31 +359,12 @@ async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyho
 }
 
 async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
+    let db = Db::open_existing(&config.database_url).await?;
     for business in store::business::all(&mut db.read().await?).await? {
         println!("{}  {} movements  {}", business.id, business.movement_seq, business.name);
     }
     db.close().await;
     Ok(ExitCode::SUCCESS)
-}
-
-async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
-    let db = Db::open(&config.database_url).await?;
-    let mut tx = db.read().await?;
-    let extent = store::verify::extent(&mut tx).await?;
-    let findings = store::verify::findings(&mut tx).await?;
-    drop(tx);
-    db.close().await;
-    println!("{extent}");
-    for finding in &findings {
-        println!("BROKEN: {}: {} (business {})", finding.rule, finding.subject, finding.business_id);
-    }
-    if findings.is_empty() {
-        println!("The book adds up.");
-        return Ok(ExitCode::SUCCESS);
-    }
-    println!("{} findings. Keep the store as it is and restore a backup beside it.", findings.len());
-    Ok(ExitCode::FAILURE)
 }
 
 async fn health(url: &str) -> anyhow::Result<ExitCode> {

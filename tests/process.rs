@@ -1,13 +1,15 @@
-//! The program as its operator runs it: started, killed, stopped, asked whether its book adds up.
+//! The program as its operator runs it: started, stopped, asked whether its book adds up. What is done to it
+//! against its will is in `faults`.
 
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(missing_docs, dead_code, clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "support/service.rs"]
+mod service;
 mod support;
 
 use std::{
     collections::BTreeMap,
-    io::{BufRead as _, BufReader},
-    process::{Child, Command, Output, Stdio},
+    process::Command,
     sync::{
         Arc, Mutex,
         atomic::{AtomicBool, Ordering},
@@ -16,112 +18,10 @@ use std::{
 };
 
 use serde_json::{Value, json};
-use sqlx::{Connection as _, Executor as _};
+use service::{PROGRAM, Service, post, run, said, sqlite, stocked, straws};
 use uuid::Uuid;
 
 use support::new_postgres_database;
-
-const PROGRAM: &str = env!("CARGO_BIN_EXE_tankside");
-
-/// A running `tankside serve`; killed when dropped.
-struct Service {
-    child: Child,
-    base: String,
-    first_key: Option<String>,
-}
-
-impl Service {
-    fn start(database_url: &str) -> Self {
-        let mut child = Command::new(PROGRAM)
-            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let ready: Value =
-            serde_json::from_str(&line).unwrap_or_else(|_| panic!("not ready, it said {line:?}"));
-        Self {
-            child,
-            base: ready["listening"].as_str().unwrap().to_owned(),
-            first_key: ready["first_key"].as_str().map(ToOwned::to_owned),
-        }
-    }
-
-    /// `kill -9`.
-    fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-
-    /// SIGTERM, and its status.
-    fn terminate(mut self) -> i32 {
-        let pid = self.child.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
-        self.child.wait().unwrap().code().unwrap()
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-fn run(arguments: &[&str], database_url: &str) -> Output {
-    Command::new(PROGRAM).args(arguments).args(["--database-url", database_url]).output().unwrap()
-}
-
-fn said(output: &Output) -> String {
-    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
-}
-
-fn sqlite(folder: &tempfile::TempDir) -> String {
-    format!("sqlite://{}", folder.path().join("tankside.db").display())
-}
-
-/// Posts; `None` when no answer came, whatever the reason.
-async fn post(
-    http: &reqwest::Client,
-    base: &str,
-    key: &str,
-    path: &str,
-    act: &str,
-    body: &Value,
-) -> Option<(u16, Value)> {
-    let request =
-        http.post(format!("{base}{path}")).bearer_auth(key).header("idempotency-key", act).json(body);
-    let response = request.send().await.ok()?;
-    let status = response.status().as_u16();
-    Some((status, response.json().await.ok()?))
-}
-
-async fn made(http: &reqwest::Client, base: &str, key: &str, path: &str, body: Value) -> String {
-    let (status, made) = post(http, base, key, path, &Uuid::now_v7().to_string(), &body).await.unwrap();
-    assert_eq!(status, 201, "{made:#}");
-    made["id"].as_str().unwrap().to_owned()
-}
-
-/// A lot of `straws` straws and an animal that may have every one of them.
-async fn stocked(http: &reqwest::Client, base: &str, key: &str, straws: i64) -> (String, String) {
-    let anything = json!([{"from_service": 1, "semen_types": ["conventional"]}]);
-    let herd = json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna", "choice_rule": anything});
-    let herd = made(http, base, key, "/v1/herds", herd).await;
-    let tank = made(http, base, key, "/v1/tanks", json!({"name": "Dairy room", "herd_id": herd})).await;
-    let sire = made(http, base, key, "/v1/sires", json!({"name": "Invented One"})).await;
-    let lot = made(http, base, key, "/v1/lots", json!({"sire_id": sire, "semen_type": "conventional"})).await;
-    let animal = made(http, base, key, "/v1/animals", json!({"herd_id": herd, "number": "1"})).await;
-    let receipt = json!({"lot_id": lot, "place": {"tank_id": tank, "canister": 1}, "straws": straws});
-    made(http, base, key, "/v1/receipts", receipt).await;
-    (lot, animal)
-}
-
-async fn straws(http: &reqwest::Client, base: &str, key: &str) -> i64 {
-    let stock: Value =
-        http.get(format!("{base}/v1/stock")).bearer_auth(key).send().await.unwrap().json().await.unwrap();
-    stock["total_straws"].as_i64().unwrap()
-}
 
 #[tokio::test]
 async fn a_new_store_shows_its_first_key_once_and_keeps_the_book() {
@@ -177,7 +77,7 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
 async fn a_key_made_on_a_new_store_opens_it() {
     let folder = tempfile::tempdir().unwrap();
     for url in [sqlite(&folder), new_postgres_database().await] {
-        let created = run(&["key", "create", "--name", "Owner", "--role", "manager"], &url);
+        let created = run(&["key", "create", "--name", "Owner", "--role", "manager", "--new-store"], &url);
         let key = String::from_utf8(created.stdout.clone()).unwrap().trim().to_owned();
         let listed = said(&run(&["business", "list"], &url));
         let id = listed.split_whitespace().next().unwrap();
@@ -201,28 +101,6 @@ async fn health_tells_a_script_whether_the_service_is_ready() {
     let base = service.base.clone();
     service.kill();
     assert!(!ask(&base).status.success());
-}
-
-#[tokio::test]
-async fn verify_finds_a_balance_that_was_tampered_with() {
-    let folder = tempfile::tempdir().unwrap();
-    for url in [sqlite(&folder), new_postgres_database().await] {
-        let service = Service::start(&url);
-        let key = service.first_key.clone().unwrap();
-        stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
-        assert_eq!(service.terminate(), 0);
-        let sound = run(&["verify"], &url);
-        assert!(sound.status.success() && said(&sound).contains("The book adds up."), "{}", said(&sound));
-        let tamper = "update balance set straws = straws + 1";
-        if url.starts_with("sqlite") {
-            sqlx::SqliteConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
-        } else {
-            sqlx::PgConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
-        }
-        let broken = run(&["verify"], &url);
-        assert!(!broken.status.success());
-        assert!(said(&broken).contains("balance 8, movements 7"), "{}", said(&broken));
-    }
 }
 
 /// Clients withdraw straws without pause, each act under a key of its own, and note what was answered.
@@ -276,51 +154,6 @@ impl Load {
         let unanswered = self.unanswered.lock().unwrap().clone();
         (answered, unanswered)
     }
-}
-
-/// `kill -9` while clients withdraw, several times: what was answered is there, what was not is
-/// done once when it is sent again, and the book adds up.
-async fn killed_while_clients_withdraw(url: &str, rounds: usize) {
-    const STOCK: i64 = 90_000;
-    let http = reqwest::Client::new();
-    let mut service = Service::start(url);
-    let key = service.first_key.clone().unwrap();
-    let (lot, animal) = stocked(&http, &service.base, &key, STOCK).await;
-    let order = json!({"animal_id": animal, "lot_id": lot});
-    let mut taken = 0;
-    for round in 0..rounds {
-        let load = Load::on(&service.base, &key, &order, 8);
-        // Each round is cut at another point of the work.
-        load.answered_at_least(3 + 23 * round).await;
-        service.kill();
-        let (answered, unanswered) = load.end().await;
-        service = Service::start(url);
-        for (act, status) in &answered {
-            assert_eq!(*status, 201, "nothing stood in the way");
-            let again = post(&http, &service.base, &key, "/v1/withdrawals", act, &order).await.unwrap();
-            assert_eq!(again.0, 201, "an answered withdrawal is missing: {:#}", again.1);
-        }
-        for act in &unanswered {
-            let again = post(&http, &service.base, &key, "/v1/withdrawals", act, &order).await.unwrap();
-            assert_eq!(again.0, 201, "{:#}", again.1);
-        }
-        taken += i64::try_from(answered.len() + unanswered.len()).unwrap();
-        assert_eq!(straws(&http, &service.base, &key).await, STOCK - taken, "none missing, none double");
-    }
-    assert_eq!(service.terminate(), 0);
-    let verified = run(&["verify"], url);
-    assert!(verified.status.success(), "{}", said(&verified));
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn killed_while_clients_withdraw_on_sqlite() {
-    let folder = tempfile::tempdir().unwrap();
-    killed_while_clients_withdraw(&sqlite(&folder), 6).await;
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn killed_while_clients_withdraw_on_postgres() {
-    killed_while_clients_withdraw(&new_postgres_database().await, 6).await;
 }
 
 /// Told to stop under load, it answers what it accepted, loses nothing, and ends well.

@@ -43,7 +43,7 @@ impl Act for Discard {
     type Done = Moved;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = known::told_time(self.discarded_at, turn.now, "discarded_at")?;
+        let (occurred_at, ahead) = known::told_time(self.discarded_at, turn, "discarded_at")?;
         known::lot(turn, self.lot_id, Some("#/lot_id")).await?;
         place_exists(turn, &self.place, "place").await?;
         let entry = Entry {
@@ -106,7 +106,7 @@ impl Act for DiscardWithdrawn {
     type Done = Shown;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (at, ahead) = known::told_time(self.discarded_at, turn.now, "discarded_at")?;
+        let (at, ahead) = known::told_time(self.discarded_at, turn, "discarded_at")?;
         let withdrawal = known::withdrawal(turn, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
         let business = turn.business();

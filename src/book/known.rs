@@ -95,25 +95,43 @@ pub fn history_of(services: &[Service], events: Vec<Event>) -> History {
     }
 }
 
-/// A moment that a client tells, refused when it lies far ahead; and what to say when the client's
-/// clock seems to be ahead.
+/// A moment that a client tells, or now; refused when it lies far ahead. And what to say when a clock seems to
+/// be wrong: the client's ahead of ours, or ours behind its own book.
 pub fn told_time(
     at: Option<Timestamp>,
-    now: Timestamp,
+    turn: &Turn<'_>,
     field: &'static str,
 ) -> Result<(Timestamp, Option<String>), Refusal> {
-    let Some(at) = at else { return Ok((now, None)) };
-    let ahead = at.since(now);
-    if ahead > MOST_AHEAD {
+    let now = turn.now;
+    let went_back = turn.latest.since(now) > TELL_AHEAD;
+    let Some(at) = at else {
+        let warning = went_back.then(|| {
+            format!(
+                "{field} was not told and is {now} by this service's clock, which went back: the book knew {} \
+                 before. Send {field}, and have the service's clock looked at.",
+                turn.latest
+            )
+        });
+        return Ok((now, warning));
+    };
+    // A clock that went back, such as one without a battery, must not make the farm's own times impossible.
+    let known = now.max(turn.latest);
+    if at.since(known) > MOST_AHEAD {
         return Err(Refusal::Invalid(vec![Fault::at(
             field,
-            format!("lies more than 24 hours ahead of this service's clock, which says {now}"),
+            format!("lies more than 24 hours ahead of this service's clock, which says {known}"),
         )]));
     }
+    let ahead = at.since(now);
     let warning = (ahead > TELL_AHEAD).then(|| {
+        let whose = if went_back {
+            "this service's clock went back; have it looked at"
+        } else {
+            "look at the sender's clock"
+        };
+        let minutes = ahead.num_minutes();
         format!(
-            "{field} is {} minutes ahead of this service's clock; it is kept as told, but look at the sender's clock.",
-            ahead.num_minutes()
+            "{field} is {minutes} minutes ahead of this service's clock; it is kept as told, but {whose}."
         )
     });
     Ok((at, warning))

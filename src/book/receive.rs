@@ -45,7 +45,7 @@ impl Act for Receive {
     type Done = Moved;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, warning) = known::told_time(self.received_at, turn.now, "received_at")?;
+        let (occurred_at, warning) = known::told_time(self.received_at, turn, "received_at")?;
         known::lot(turn, self.lot_id, Some("#/lot_id")).await?;
         place_exists(turn, &self.place, "place").await?;
         let business = turn.business();

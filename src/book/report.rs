@@ -50,7 +50,7 @@ impl Act for Report {
     type Done = Reported;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Reported, Stop> {
-        let (at, ahead) = known::told_time(self.at, turn.now, self.at_field)?;
+        let (at, ahead) = known::told_time(self.at, turn, self.at_field)?;
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
         let business = turn.business();
         let herd = known::herd_of(turn.tx, business, animal.details.herd_id).await?.details;

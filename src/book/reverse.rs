@@ -43,7 +43,7 @@ impl Act for Reverse {
     type Done = Moved;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = known::told_time(self.reversed_at, turn.now, "reversed_at")?;
+        let (occurred_at, ahead) = known::told_time(self.reversed_at, turn, "reversed_at")?;
         let business = turn.business();
         let original = ledger::movement(turn.tx, business, self.movement_id).await?;
         let original =

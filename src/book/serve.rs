@@ -93,7 +93,7 @@ impl Act for Serve {
     type Done = Shown;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (served_at, ahead) = known::told_time(self.served_at, turn.now, "served_at")?;
+        let (served_at, ahead) = known::told_time(self.served_at, turn, "served_at")?;
         let business = turn.business();
         let (animal_id, withdrawal) = match &self.semen {
             Semen::Foreign { animal_id, .. } => (*animal_id, None),

@@ -48,7 +48,7 @@ impl Act for TakeStock {
     type Done = Stocktake;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
-        let (counted_at, _) = known::told_time(self.counted_at, turn.now, "counted_at")?;
+        let (counted_at, _) = known::told_time(self.counted_at, turn, "counted_at")?;
         let tank = known::tank(turn, self.tank_id, Some("#/tank_id")).await?;
         let business = turn.business();
         let head =

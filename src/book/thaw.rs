@@ -36,7 +36,7 @@ impl Act for Thaw {
     type Done = Shown;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (started_at, ahead) = known::told_time(self.started_at, turn.now, "started_at")?;
+        let (started_at, ahead) = known::told_time(self.started_at, turn, "started_at")?;
         let mut withdrawal = known::withdrawal(turn, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
         if withdrawal.state == WithdrawalState::Thawing {

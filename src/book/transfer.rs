@@ -43,7 +43,7 @@ impl Act for Transfer {
     type Done = Moved;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = known::told_time(self.transferred_at, turn.now, "transferred_at")?;
+        let (occurred_at, ahead) = known::told_time(self.transferred_at, turn, "transferred_at")?;
         if self.from == self.to {
             return Err(Refusal::Invalid(vec![Fault::at("to", "must be another place than from")]).into());
         }

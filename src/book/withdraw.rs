@@ -189,7 +189,7 @@ impl Act for Withdraw {
     type Done = Shown;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (at, ahead) = known::told_time(self.withdrawn_at, turn.now, "withdrawn_at")?;
+        let (at, ahead) = known::told_time(self.withdrawn_at, turn, "withdrawn_at")?;
         let business = turn.business();
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
         if let Some(place) = &self.place {

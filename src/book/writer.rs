@@ -18,6 +18,7 @@ use std::{
     time::Duration,
 };
 
+use chrono::TimeDelta;
 use futures_util::{FutureExt as _, future::BoxFuture};
 use tokio::{
     sync::{mpsc, oneshot},
@@ -43,6 +44,12 @@ const MOST_WAITING: usize = 4096;
 /// How often an act that only met another writer is tried.
 const TRIES: u32 = 6;
 
+/// From when on the operator is told that the clock went back. Clocks that are set by the network step by less.
+const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
+
+/// How long after a failure the store is tried again when nobody else does.
+const TRY_AGAIN: Duration = Duration::from_secs(1);
+
 /// What an act works with when its turn comes.
 pub struct Turn<'t> {
     /// The transaction.
@@ -51,6 +58,8 @@ pub struct Turn<'t> {
     pub caller: &'t Caller,
     /// Now.
     pub now: Timestamp,
+    /// The latest time that the book knows; later than `now` when the clock went back.
+    pub latest: Timestamp,
 }
 
 impl Turn<'_> {
@@ -130,6 +139,8 @@ pub enum Failure {
     Busy,
     /// The store could not do it; nothing was done.
     NotDone(store::Error),
+    /// The store cannot be written at all; nothing was begun.
+    Away,
     /// The commit failed: it may or may not have been done.
     Unknown,
     /// A fault of ours; nothing was done.
@@ -148,11 +159,20 @@ impl Writer {
     pub fn start(db: Db, clock: Clock) -> (Self, JoinHandle<()>) {
         let (queue, waiting) = mpsc::channel(MOST_WAITING);
         let sound = Arc::new(AtomicBool::new(true));
-        let hand = Hand { db, clock, sound: sound.clone() };
+        let hand = Hand {
+            db,
+            clock,
+            sound: sound.clone(),
+            stale: false,
+            damaged: false,
+            latest: None,
+            behind: false,
+        };
         (Self { queue, sound }, tokio::spawn(hand.write(waiting)))
     }
 
-    /// Whether the last attempt to write succeeded and the task is alive.
+    /// Whether the last attempt to write succeeded and the task is alive. The task tries once at its start,
+    /// and by itself again after a failure.
     pub fn is_sound(&self) -> bool {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
@@ -171,10 +191,17 @@ impl Writer {
     }
 }
 
+/// What the clock says, and what it said before.
+#[derive(Clone, Copy)]
+struct Times {
+    now: Timestamp,
+    latest: Timestamp,
+}
+
 /// An act with its caller, as the writing task sees it.
 trait Job: Send {
     fn business(&self) -> BusinessId;
-    fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>>;
+    fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>>;
     fn answer(self: Box<Self>, failure: Option<Failure>);
 }
 
@@ -191,7 +218,8 @@ where
     A: Act,
     T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
 {
-    async fn turn(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Told> {
+    async fn turn(&self, tx: &mut Tx, times: Times) -> store::Result<Told> {
+        let Times { now, latest } = times;
         let Ask { caller, request, keyed } = &self.ask;
         let business = caller.business_id;
         if let Some(keyed) = keyed
@@ -204,7 +232,7 @@ where
             });
         }
         tx.mark().await?;
-        let outcome = match self.act.perform(&mut Turn { tx, caller, now }).await {
+        let outcome = match self.act.perform(&mut Turn { tx, caller, now, latest }).await {
             Ok(done) => Ok(done),
             Err(Stop::Failed(error)) => return Err(error),
             Err(Stop::Refused(refusal)) => {
@@ -244,9 +272,9 @@ where
         self.ask.caller.business_id
     }
 
-    fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>> {
+    fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.told = Some(self.turn(tx, now).await?);
+            self.told = Some(self.turn(tx, times).await?);
             Ok(())
         })
     }
@@ -264,6 +292,8 @@ where
 
 /// Why a transaction came to nothing.
 enum Trouble {
+    /// It could not be begun.
+    Away(store::Error),
     Store(store::Error),
     Panic,
 }
@@ -289,31 +319,54 @@ struct Hand {
     db: Db,
     clock: Clock,
     sound: Arc<AtomicBool>,
+    /// The connection failed and is replaced before it is used again.
+    stale: bool,
+    /// The file is damaged: nothing is written to it any more, whatever else may be asked.
+    damaged: bool,
+    /// The latest time at which something was recorded, by this process or before it; read at the first turn.
+    latest: Option<Timestamp>,
+    /// The clock stands before that.
+    behind: bool,
 }
 
 impl Hand {
     async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn Job>>) {
+        self.try_store().await;
         let mut jobs = Vec::with_capacity(MOST_TOGETHER);
-        while waiting.recv_many(&mut jobs, MOST_TOGETHER).await > 0 {
-            metrics::histogram!("tankside_writer_batch_acts").record(count(jobs.len()));
-            metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting.len()));
-            match self.together(&mut jobs).await {
-                Ok(()) => jobs.drain(..).for_each(|job| job.answer(None)),
-                Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, &mut jobs).await,
-                // One of them failed, and it takes the others' work with it: each on its own then.
-                Err(_) => {
-                    for job in std::mem::take(&mut jobs) {
-                        self.alone(job).await;
-                    }
+        loop {
+            let sound = self.sound.load(Ordering::Relaxed);
+            let take = waiting.recv_many(&mut jobs, MOST_TOGETHER);
+            let taken = if sound { Ok(take.await) } else { tokio::time::timeout(TRY_AGAIN, take).await };
+            match taken {
+                Ok(0) => break,
+                Ok(_) => self.turn(&mut jobs, waiting.len()).await,
+                // Nobody may come while the service says that it is not ready, so it finds out by itself.
+                Err(_) => self.try_store().await,
+            }
+        }
+    }
+
+    /// Does what waits.
+    async fn turn(&mut self, jobs: &mut Vec<Box<dyn Job>>, waiting: usize) {
+        metrics::histogram!("tankside_writer_batch_acts").record(count(jobs.len()));
+        metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
+        match self.together(jobs).await {
+            Ok(()) => jobs.drain(..).for_each(|job| job.answer(None)),
+            Err(Trouble::Away(error)) => self.turn_away(&error, jobs),
+            Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, jobs),
+            // One of them failed, and it takes the others' work with it: each on its own then.
+            Err(_) => {
+                for job in std::mem::take(jobs) {
+                    self.alone(job).await;
                 }
             }
         }
     }
 
     /// Does all jobs in one transaction.
-    async fn together(&self, jobs: &mut [Box<dyn Job>]) -> Result<(), Trouble> {
-        let now = self.clock.now();
-        let mut tx = self.db.write().await?;
+    async fn together(&mut self, jobs: &mut [Box<dyn Job>]) -> Result<(), Trouble> {
+        let mut tx = self.begin().await.map_err(Trouble::Away)?;
+        let times = self.times(&mut tx).await?;
         let mut businesses: Vec<_> = jobs.iter().map(|job| job.business()).collect();
         businesses.sort_unstable();
         businesses.dedup();
@@ -321,13 +374,42 @@ impl Hand {
             store::business::lock(&mut tx, business).await?;
         }
         for job in jobs {
-            AssertUnwindSafe(job.run(&mut tx, now)).catch_unwind().await.map_err(|_| Trouble::Panic)??;
+            AssertUnwindSafe(job.run(&mut tx, times)).catch_unwind().await.map_err(|_| Trouble::Panic)??;
         }
         let started = std::time::Instant::now();
         tx.commit().await?;
         metrics::histogram!("tankside_writer_commit_seconds").record(started.elapsed().as_secs_f64());
-        self.sound.store(true, Ordering::Relaxed);
+        self.mark_sound();
         Ok(())
+    }
+
+    /// The time, for all that is written together. A clock that went back is told to the operator once.
+    async fn times(&mut self, tx: &mut Tx) -> store::Result<Times> {
+        let now = self.clock.now();
+        let known = match self.latest {
+            Some(latest) => latest,
+            None => store::business::last_recorded_at(tx).await?.unwrap_or(now),
+        };
+        let behind = known.since(now) > TELL_BEHIND;
+        if behind && !self.behind {
+            tracing::warn!(%now, book = %known, "the clock went back: the book was written at a later time");
+        }
+        self.behind = behind;
+        let latest = known.max(now);
+        self.latest = Some(latest);
+        Ok(Times { now, latest })
+    }
+
+    /// A transaction on a connection that can be relied on.
+    async fn begin(&mut self) -> store::Result<Tx> {
+        if self.damaged {
+            return Err(store::Error::Damaged("nothing is written to it any more".to_owned()));
+        }
+        if self.stale {
+            self.db.reopen_writer().await?;
+            self.stale = false;
+        }
+        self.db.write().await
     }
 
     /// Does one job in a transaction of its own, again while it only meets other writers.
@@ -344,11 +426,12 @@ impl Hand {
         let mut jobs = Vec::from(jobs);
         match outcome {
             Ok(()) => jobs.drain(..).for_each(|job| job.answer(None)),
-            Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, &mut jobs).await,
+            Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, &mut jobs),
             Err(Trouble::Panic) => jobs.drain(..).for_each(|job| job.answer(Some(Failure::Fault))),
+            Err(Trouble::Away(error)) => self.turn_away(&error, &mut jobs),
             Err(Trouble::Store(error)) => {
                 tracing::error!(%error, "an act could not be written");
-                self.sound.store(false, Ordering::Relaxed);
+                self.mark_unsound(&error);
                 if let Some(job) = jobs.pop() {
                     job.answer(Some(Failure::NotDone(error)));
                 }
@@ -356,16 +439,56 @@ impl Hand {
         }
     }
 
+    /// The store cannot be written at all, so all are told at once instead of each waiting for the same.
+    fn turn_away(&mut self, error: &store::Error, jobs: &mut Vec<Box<dyn Job>>) {
+        tracing::error!(%error, acts = jobs.len(), "the store cannot be written");
+        self.mark_unsound(error);
+        jobs.drain(..).for_each(|job| job.answer(Some(Failure::Away)));
+    }
+
     /// After a failed commit nobody knows whether it happened; a new connection sees what is there,
     /// and each caller's key decides on his retry.
-    async fn give_up(&mut self, trouble: &Trouble, jobs: &mut Vec<Box<dyn Job>>) {
+    fn give_up(&mut self, trouble: &Trouble, jobs: &mut Vec<Box<dyn Job>>) {
         if let Trouble::Store(error) = trouble {
             tracing::error!(%error, acts = jobs.len(), "a commit failed, the store is opened anew");
+            self.mark_unsound(error);
         }
-        self.sound.store(false, Ordering::Relaxed);
         jobs.drain(..).for_each(|job| job.answer(Some(Failure::Unknown)));
-        if let Err(error) = self.db.reopen_writer().await {
-            tracing::error!(%error, "the store could not be opened anew");
+    }
+
+    /// Sees whether the store can be written, by a write that changes nothing.
+    async fn try_store(&mut self) {
+        let tried = async {
+            let mut tx = self.begin().await?;
+            self.times(&mut tx).await?;
+            store::business::touch(&mut tx).await?;
+            tx.commit().await
+        };
+        match tried.await {
+            Ok(()) => self.mark_sound(),
+            Err(error) => {
+                if self.sound.load(Ordering::Relaxed) {
+                    tracing::error!(%error, "the store cannot be written");
+                }
+                self.mark_unsound(&error);
+            }
+        }
+    }
+
+    fn mark_sound(&self) {
+        if !self.sound.swap(true, Ordering::Relaxed) {
+            tracing::info!("the store can be written again");
+        }
+    }
+
+    fn mark_unsound(&mut self, error: &store::Error) {
+        self.sound.store(false, Ordering::Relaxed);
+        self.stale = true;
+        if error.is_damage() && !self.damaged {
+            self.damaged = true;
+            tracing::error!(
+                "the file is damaged; nothing is written to it until it was seen to and restarted"
+            );
         }
     }
 }

@@ -9,22 +9,26 @@ use axum::{
 use serde_json::json;
 
 use super::App;
+use crate::store::Room;
 
 /// `GET /healthz`: the process lives. Depends on nothing else.
 pub async fn healthz() -> Response {
     Json(json!({"status": "ok"})).into_response()
 }
 
-/// `GET /readyz`: it can read and write the book and is not on its way out.
+/// `GET /readyz`: it can read and write the book and is not on its way out. Otherwise `failing` says what is
+/// wrong: `stopping`, `writer` (the last write failed), `store` (it cannot be read), `disk-full` or `read-only`,
+/// told before a write fails where it can be seen.
 pub async fn readyz(State(app): State<App>) -> Response {
     let failing = if app.is_stopping() {
         Some("stopping")
-    } else if !app.book.writer.is_sound() {
-        Some("writer")
-    } else if app.book.db.read().await.is_err() {
-        Some("store")
     } else {
-        None
+        match app.book.db.room().await {
+            Err(_) => Some("store"),
+            Ok(Room::Full) => Some("disk-full"),
+            Ok(Room::ReadOnly) => Some("read-only"),
+            Ok(Room::Enough) => (!app.book.writer.is_sound()).then_some("writer"),
+        }
     };
     match failing {
         None => Json(json!({"status": "ready"})).into_response(),

@@ -271,10 +271,7 @@ impl From<store::Error> for Problem {
         if error.is_fault() {
             return internal();
         }
-        Self::new(
-            Kind::StoreUnavailable,
-            "The store cannot be reached or written just now; nothing was done.",
-        )
+        store_unavailable()
     }
 }
 
@@ -283,6 +280,7 @@ impl From<Failure> for Problem {
         match failure {
             Failure::Busy => Self::new(Kind::Busy, "Too many writes are waiting; this one was not begun."),
             Failure::NotDone(error) => error.into(),
+            Failure::Away => store_unavailable(),
             Failure::Unknown => Self::new(
                 Kind::OutcomeUnknown,
                 "The commit failed. Send the request again with the same Idempotency-Key.",
@@ -290,6 +288,10 @@ impl From<Failure> for Problem {
             Failure::Fault => internal(),
         }
     }
+}
+
+fn store_unavailable() -> Problem {
+    Problem::new(Kind::StoreUnavailable, "The store cannot be reached or written just now; nothing was done.")
 }
 
 /// A fault of ours.

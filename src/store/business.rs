@@ -52,6 +52,20 @@ pub async fn lock(tx: &mut Tx, id: BusinessId) -> Result<()> {
     tx.sql("select 1 from business where id = $1 for update").bind(id).run().await.map(drop)
 }
 
+/// Writes without changing anything, to see whether the store can be written.
+pub async fn touch(tx: &mut Tx) -> Result<()> {
+    tx.sql("update business set name = name where id = (select id from business order by id limit 1)")
+        .run()
+        .await
+        .map(drop)
+}
+
+/// When the last line of any ledger was recorded; nothing when there is no business.
+pub async fn last_recorded_at(tx: &mut Tx) -> Result<Option<Timestamp>> {
+    // Of a business without a line it is the time of its entry.
+    Ok(tx.sql("select max(last_recorded_at) from business").value::<Option<Timestamp>>().await?.flatten())
+}
+
 /// The number and time of the ledger's next line. Both only grow: the number without a gap,
 /// because it is taken in the transaction that writes the line; the time even when the clock
 /// steps back.

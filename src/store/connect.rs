@@ -27,6 +27,15 @@ const SQLITE_AT_LEAST: (u32, u32, u32) = (3, 51, 3);
 /// How long a connection waits for another process that is writing the same file.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 
+/// The log is cut back to this many bytes once a long read, such as a backup, no longer holds it.
+const LOG_AT_MOST: &str = "67108864";
+
+/// With less room than this many bytes on the disk the next writes may fail.
+const LEAST_ROOM: u64 = 1 << 20;
+
+/// Up to this size in bytes a file is looked through after a crash; a larger one would keep the service away too long.
+const CHECKED_AT_MOST: u64 = 1 << 30;
+
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
 const READERS: u32 = 8;
 
@@ -47,22 +56,15 @@ pub enum Db {
 }
 
 impl Db {
-    /// Opens `sqlite://FILE` or `postgres://...` and brings its tables up to date.
+    /// Opens `sqlite://FILE` or `postgres://...`, makes the store when it is new, and brings its tables up to date.
     ///
     /// # Errors
-    /// The address is of neither kind, the store cannot be opened, or it was written by a newer
-    /// Tankside than this.
+    /// The address is of neither kind; the store cannot be opened, is damaged, is something else's, or was
+    /// written by a newer Tankside than this.
     pub async fn open(url: &str) -> Result<Self> {
-        if url.starts_with("sqlite:") {
-            Self::open_sqlite(url, None).await
-        } else if url.starts_with("postgres:") || url.starts_with("postgresql:") {
-            Self::open_postgres(url).await
-        } else {
-            Err(Error::Unusable(
-                "the database address must begin with sqlite:// or postgres://, \
-                 such as sqlite://tankside.db or postgres://user@host/tankside"
-                    .to_owned(),
-            ))
+        match Kind::of(url)? {
+            Kind::Sqlite => Self::open_sqlite(url, None).await,
+            Kind::Postgres => Self::open_postgres(url).await,
         }
     }
 
@@ -73,19 +75,19 @@ impl Db {
     /// # Errors
     /// As [`Db::open`]; and [`Error::Unusable`] when another process is serving the file.
     pub async fn serve_alone(url: &str) -> Result<Self> {
-        if !url.starts_with("sqlite:") {
-            return Self::open(url).await;
+        match Kind::of(url)? {
+            Kind::Sqlite => Self::open_sqlite(url, Some(lock(&sqlite_file(url)?)?)).await,
+            Kind::Postgres => Self::open_postgres(url).await,
         }
-        let file = SqliteConnectOptions::from_str(url)?.get_filename().to_owned();
-        Self::open_sqlite(url, Some(lock(&file)?)).await
     }
 
-    /// Like [`Db::open`], for a store that must be there: a mistyped path is told, not made a new store.
+    /// Opens a store that is there, for a command that works in it, maybe beside the service. It makes
+    /// nothing and migrates nothing: a mistyped path is not a new store.
     ///
     /// # Errors
-    /// As [`Db::open`]; and [`Error::Unusable`] when there is no such file.
+    /// As [`Db::open`]; and when there is no store, or its tables are not of this program's version.
     pub async fn open_existing(url: &str) -> Result<Self> {
-        must_exist(url)?;
+        must_be_current(url).await?;
         Self::open(url).await
     }
 
@@ -95,32 +97,117 @@ impl Db {
     /// # Errors
     /// As [`Db::open_existing`] and [`Db::serve_alone`].
     pub async fn alone_in(url: &str) -> Result<Self> {
-        must_exist(url)?;
+        must_be_current(url).await?;
         Self::serve_alone(url).await
     }
 
+    /// Opens a store that is there for looking only, of whatever version its tables are; gives that too.
+    ///
+    /// # Errors
+    /// As [`Db::open`]; and when there is no store.
+    pub async fn look(url: &str) -> Result<(Self, i64)> {
+        match Kind::of(url)? {
+            Kind::Sqlite => Self::look_into(&sqlite_file(url)?).await,
+            Kind::Postgres => {
+                let options = postgres_options(url)?.options([("default_transaction_read_only", "on")]);
+                let db = Self::Postgres(postgres_pool(options).await?);
+                match db.version().await? {
+                    Some(version) => Ok((db, version)),
+                    None => Err(Error::Unusable(
+                        "there is no book in this database; `tankside serve` makes one".to_owned(),
+                    )),
+                }
+            }
+        }
+    }
+
+    /// Opens an embedded store in a file for looking only.
+    pub(super) async fn look_into(file: &Path) -> Result<(Self, i64)> {
+        if !file.exists() {
+            return Err(Error::Unusable(format!(
+                "there is no store at {}; `tankside serve` makes one, `tankside restore` brings one back",
+                file.display()
+            )));
+        }
+        let look = async {
+            let db = Self::only_reading(SqliteConnectOptions::new().filename(file)).await?;
+            let version = db.version().await?;
+            Ok((db, version))
+        };
+        match look.await.map_err(|error| damaged(file, error))? {
+            (db, Some(version)) => Ok((db, version)),
+            (_, None) => Err(not_ours(file)),
+        }
+    }
+
+    async fn only_reading(options: SqliteConnectOptions) -> Result<Self> {
+        let options = options.read_only(true).busy_timeout(BUSY_WAIT);
+        let read = SqlitePoolOptions::new().max_connections(1).connect_with(options).await?;
+        Ok(Self::Sqlite { write: read.clone(), read, lock: None })
+    }
+
     async fn open_sqlite(url: &str, lock: Option<Arc<File>>) -> Result<Self> {
-        let options = sqlite_options(url)?;
-        let write = sqlite_writer(&options).await?;
-        SQLITE.run(&write).await?;
-        let read = SqlitePoolOptions::new()
-            .max_connections(READERS)
-            .connect_with(options.create_if_missing(false).read_only(true))
-            .await?;
-        Ok(Self::Sqlite { read, write, lock })
+        let file = sqlite_file(url)?;
+        // Before anything is written to it.
+        look_first(&file, lock.is_some()).await.map_err(|error| damaged(&file, error))?;
+        let open = async {
+            let options = sqlite_options(url)?;
+            let write = sqlite_writer(&options).await?;
+            let read = SqlitePoolOptions::new()
+                .max_connections(READERS)
+                .connect_with(options.create_if_missing(false).read_only(true))
+                .await?;
+            SQLITE.run(&write).await?;
+            Ok(Self::Sqlite { read, write, lock })
+        };
+        open.await.map_err(|error| damaged(&file, error))
     }
 
     async fn open_postgres(url: &str) -> Result<Self> {
-        let options = PgConnectOptions::from_str(url)?
-            .application_name("tankside")
-            .options([("default_transaction_isolation", "read committed"), ("synchronous_commit", "on")]);
-        let pool = PgPoolOptions::new()
-            .max_connections(READERS + 2)
-            .acquire_timeout(Duration::from_secs(5))
-            .connect_with(options)
-            .await?;
+        let pool = postgres_pool(postgres_options(url)?).await?;
+        let db = Self::Postgres(pool.clone());
+        // Says so when a newer program wrote it.
+        db.version().await?;
         POSTGRES.run(&pool).await?;
-        Ok(Self::Postgres(pool))
+        Ok(db)
+    }
+
+    /// The version of the store's tables; `None` when there are none of ours.
+    async fn version(&self) -> Result<Option<i64>> {
+        let mut tx = self.read().await?;
+        let noted = tx
+            .sql_for(
+                "select count(*) from sqlite_schema where name = '_sqlx_migrations'",
+                "select count(*) from pg_class where oid = to_regclass('_sqlx_migrations')",
+            )
+            .value::<i64>()
+            .await?;
+        if noted != Some(1) {
+            return Ok(None);
+        }
+        let ours = tx
+            .sql("select count(*) from _sqlx_migrations where version = 1 and description = 'book of straws'")
+            .value::<i64>()
+            .await?;
+        if ours != Some(1) {
+            return Ok(None);
+        }
+        let version =
+            tx.sql("select max(version) from _sqlx_migrations where success").value::<i64>().await?;
+        match version {
+            Some(version) if version > newest() => Err(Error::Unusable(format!(
+                "the store's tables are of version {version}, written by a newer Tankside; this program knows up \
+                 to {}. Use the newer program; nothing was changed",
+                newest()
+            ))),
+            version => Ok(version),
+        }
+    }
+
+    /// Whether nobody has made a table yet.
+    async fn is_empty(&self) -> Result<bool> {
+        let tables = self.read().await?.sql("select count(*) from sqlite_schema").value::<i64>().await?;
+        Ok(tables == Some(0))
     }
 
     /// A transaction that sees one moment of the database and changes nothing.
@@ -142,12 +229,45 @@ impl Db {
         })
     }
 
+    /// Whether there is room to write, as far as can be told by reading.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub async fn room(&self) -> Result<Room> {
+        let mut tx = self.read().await?;
+        match self {
+            Self::Sqlite { write, .. } => {
+                tx.sql("select 1 from business limit 1").run().await?;
+                let file = write.connect_options().get_filename().to_owned();
+                let disk = rustix::fs::statvfs(folder_of(&file)).map_err(|error| {
+                    Error::Unusable(format!("{} cannot be looked at: {error}", file.display()))
+                })?;
+                Ok(if disk.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) {
+                    Room::ReadOnly
+                } else if disk.f_bavail.saturating_mul(disk.f_frsize) < LEAST_ROOM {
+                    Room::Full
+                } else {
+                    Room::Enough
+                })
+            }
+            Self::Postgres(_) => {
+                let read_only = tx
+                    .sql("select pg_is_in_recovery() or current_setting('default_transaction_read_only')::boolean")
+                    .value::<bool>()
+                    .await?;
+                Ok(if read_only == Some(true) { Room::ReadOnly } else { Room::Enough })
+            }
+        }
+    }
+
     /// Replaces the writing connection after a commit of unknown outcome: SQLite promises nothing
-    /// about a connection whose sync failed, only about what a new one finds in the file.
+    /// about a connection whose sync failed, only about what a new one finds in the file. Also one that was
+    /// opened while the file could not be written stays unable.
     pub async fn reopen_writer(&mut self) -> Result<()> {
         if let Self::Sqlite { write, .. } = self {
             write.close().await;
-            *write = sqlite_writer(&write.connect_options()).await?;
+            let options = (*write.connect_options()).clone().create_if_missing(false);
+            *write = sqlite_writer(&options).await?;
         }
         Ok(())
     }
@@ -164,15 +284,159 @@ impl Db {
     }
 }
 
-fn must_exist(url: &str) -> Result<()> {
-    if url.starts_with("sqlite:") {
-        let options = SqliteConnectOptions::from_str(url)?;
-        let file = options.get_filename();
-        if !file.exists() {
-            return Err(Error::Unusable(format!("there is no store {}", file.display())));
+/// Whether a store has room to write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Room {
+    /// As far as can be told.
+    Enough,
+    /// The disk is full, or nearly.
+    Full,
+    /// It may be read only: a disk mounted so, or a standby server.
+    ReadOnly,
+}
+
+/// The two kinds of database.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A file.
+    Sqlite,
+    /// A server.
+    Postgres,
+}
+
+impl Kind {
+    /// The kind that an address is of.
+    ///
+    /// # Errors
+    /// It is of neither.
+    pub fn of(url: &str) -> Result<Self> {
+        if url.starts_with("sqlite:") {
+            Ok(Self::Sqlite)
+        } else if url.starts_with("postgres:") || url.starts_with("postgresql:") {
+            Ok(Self::Postgres)
+        } else {
+            Err(Error::Unusable(
+                "the database address must begin with sqlite:// or postgres://, \
+                 such as sqlite://tankside.db or postgres://user@host/tankside"
+                    .to_owned(),
+            ))
         }
     }
+}
+
+/// Looks at a file before it is opened for writing: it must be new or ours, and not of a newer program. For who
+/// serves it also whether it is sound, when the last process did not end well: what cut it off may have hurt the
+/// disk as well.
+async fn look_first(file: &Path, to_serve: bool) -> Result<()> {
+    let Ok(found) = std::fs::metadata(file) else { return Ok(()) };
+    if found.len() == 0 {
+        return Ok(());
+    }
+    // Whoever ends well folds the log into the file and removes it.
+    let log = std::fs::metadata(beside(file, "-wal"));
+    let crashed = log.as_ref().is_ok_and(|log| log.len() > 0);
+    let options = SqliteConnectOptions::new().filename(file);
+    // Without a log nobody is writing, and looking need not leave files behind whose owner may only read.
+    let options = if log.is_err() { options.immutable(true) } else { options };
+    let db = match Db::only_reading(options).await {
+        Ok(db) => db,
+        Err(error) if error.is_damage() => return Err(error),
+        // It cannot be read without being written, such as a file whose last change has to be undone first.
+        Err(_) => return Ok(()),
+    };
+    let looked = async {
+        if db.version().await?.is_none() && !db.is_empty().await? {
+            return Err(not_ours(file));
+        }
+        if !(crashed && to_serve) {
+            return Ok(());
+        }
+        if found.len() > CHECKED_AT_MOST {
+            tracing::warn!(
+                "the last process did not end well; `tankside verify` looks through so large a store"
+            );
+            return Ok(());
+        }
+        let said = db.read().await?.sql("pragma quick_check(1)").value::<String>().await?;
+        if said.as_deref() == Some("ok") {
+            tracing::info!("the last process did not end well; its log is taken up and the file is sound");
+            return Ok(());
+        }
+        Err(Error::Damaged(said.unwrap_or_else(|| "its check says nothing".to_owned())))
+    };
+    let looked = looked.await;
+    db.close().await;
+    match looked {
+        Err(error @ Error::Database(_)) if !error.is_damage() => Ok(()),
+        looked => looked,
+    }
+}
+
+/// The store is there and its tables are as this program writes them.
+async fn must_be_current(url: &str) -> Result<()> {
+    let (seen, version) = Db::look(url).await?;
+    seen.close().await;
+    if version < newest() {
+        return Err(Error::Unusable(format!(
+            "the store's tables are of version {version} and this program writes {}: start \
+             `tankside serve` once, which brings them up to date; make a backup before",
+            newest()
+        )));
+    }
     Ok(())
+}
+
+/// The version of the tables that this program writes.
+pub fn newest() -> i64 {
+    SQLITE.iter().map(|migration| migration.version).max().unwrap_or(0)
+}
+
+/// The file of an address of an embedded store.
+pub(super) fn sqlite_file(url: &str) -> Result<PathBuf> {
+    Ok(SqliteConnectOptions::from_str(url)?.get_filename().to_owned())
+}
+
+/// The folder that holds a file.
+pub(super) fn folder_of(file: &Path) -> &Path {
+    file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// A file beside the database's, by what is added to its name.
+pub(super) fn beside(database: &Path, ending: &str) -> PathBuf {
+    let mut path = database.as_os_str().to_owned();
+    path.push(ending);
+    path.into()
+}
+
+fn not_ours(file: &Path) -> Error {
+    Error::Unusable(format!("{} is not a store of Tankside; nothing was changed", file.display()))
+}
+
+/// Tells the owner of a damaged file what to do.
+fn damaged(file: &Path, error: Error) -> Error {
+    if !error.is_damage() {
+        return error;
+    }
+    Error::Unusable(format!(
+        "{} is damaged or not a store at all: {error}. Nothing was changed. Keep it and what stands beside it as they \
+         are, and bring the last backup back under another name: tankside restore BACKUP --database-url \
+         sqlite://OTHER",
+        file.display()
+    ))
+}
+
+fn postgres_options(url: &str) -> Result<PgConnectOptions> {
+    Ok(PgConnectOptions::from_str(url)?
+        .application_name("tankside")
+        .options([("default_transaction_isolation", "read committed"), ("synchronous_commit", "on")]))
+}
+
+async fn postgres_pool(options: PgConnectOptions) -> Result<PgPool> {
+    Ok(PgPoolOptions::new()
+        .max_connections(READERS + 2)
+        .acquire_timeout(Duration::from_secs(5))
+        .connect_with(options)
+        .await?)
 }
 
 fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {
@@ -182,6 +446,7 @@ fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {
         // NORMAL would lose answered withdrawals in a power cut.
         .synchronous(SqliteSynchronous::Full)
         .foreign_keys(true)
+        .pragma("journal_size_limit", LOG_AT_MOST)
         .busy_timeout(BUSY_WAIT))
 }
 
@@ -215,8 +480,8 @@ fn parse_version(text: &str) -> Option<(u32, u32, u32)> {
 }
 
 /// Takes the lock file beside `database`; the system lets go of it when the process ends, however it ends.
-fn lock(database: &Path) -> Result<Arc<File>> {
-    let path = PathBuf::from(format!("{}.lock", database.display()));
+pub(super) fn lock(database: &Path) -> Result<Arc<File>> {
+    let path = beside(database, ".lock");
     let unusable = |why: &dyn std::fmt::Display| Error::Unusable(format!("{}: {why}", path.display()));
     let file =
         File::options().create(true).truncate(false).write(true).open(&path).map_err(|e| unusable(&e))?;
@@ -229,4 +494,19 @@ fn lock(database: &Path) -> Result<Arc<File>> {
         ))),
         Err(TryLockError::Error(e)) => Err(unusable(&e)),
     }
+}
+
+/// Makes an embedded store as the program of an older version did.
+#[cfg(test)]
+pub(super) async fn make_of_version(file: &Path, version: i64) {
+    let pool =
+        sqlite_writer(&sqlite_options(&format!("sqlite://{}", file.display())).unwrap()).await.unwrap();
+    SQLITE.run_to(version, &pool).await.unwrap();
+    pool.close().await;
+}
+
+/// Every version that the tables had.
+#[cfg(test)]
+pub(super) fn versions() -> impl Iterator<Item = i64> {
+    SQLITE.iter().map(|migration| migration.version)
 }

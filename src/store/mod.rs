@@ -8,6 +8,7 @@ pub mod act;
 pub mod animal;
 pub mod business;
 mod connect;
+pub mod copy;
 pub mod db;
 pub mod event;
 pub mod herd;
@@ -23,7 +24,7 @@ pub mod tank;
 pub mod verify;
 pub mod withdrawal;
 
-pub use connect::Db;
+pub use connect::{Db, Kind, Room, newest};
 pub use db::Tx;
 
 /// A page of a list whose order is that of the ids, which is that of entry.
@@ -41,6 +42,9 @@ pub enum Error {
     /// The store cannot be used at all; the text tells its owner why and what to do.
     #[error("{0}")]
     Unusable(String),
+    /// The embedded store's own check of its file found something.
+    #[error("the database file is damaged: {0}")]
+    Damaged(String),
     /// A statement failed; nothing of its transaction is kept.
     #[error("the store failed: {0}")]
     Database(#[from] sqlx::Error),
@@ -67,12 +71,29 @@ impl Error {
         matches!(e.code().as_deref(), Some("40001" | "40P01" | "5" | "517"))
     }
 
-    /// Whether it is a fault of ours or a damaged store, which trying again does not mend; else the
-    /// store is away, full or busy.
+    /// Whether the embedded store's file is damaged, or is no database.
+    pub fn is_damage(&self) -> bool {
+        use sqlx::migrate::MigrateError::{Execute, ExecuteMigration};
+        let (Self::Database(error)
+        | Self::CommitUnknown(error)
+        | Self::Migrate(Execute(error) | ExecuteMigration(error, _))) = self
+        else {
+            return matches!(self, Self::Damaged(_));
+        };
+        // SQLITE_CORRUPT and SQLITE_NOTADB; the rest of an extended code says more closely what.
+        error
+            .as_database_error()
+            .and_then(|error| error.try_downcast_ref::<sqlx::sqlite::SqliteError>())
+            .and_then(|error| sqlx::error::DatabaseError::code(error)?.parse::<i32>().ok())
+            .is_some_and(|code| matches!(code & 0xff, 11 | 26))
+    }
+
+    /// Whether it is a fault of ours, which trying again does not mend; else the store is away, full, busy or
+    /// damaged, and its owner has to see to it.
     pub fn is_fault(&self) -> bool {
         match self {
             Self::Unusable(_) | Self::Migrate(_) => true,
-            Self::CommitUnknown(_) => false,
+            Self::CommitUnknown(_) | Self::Damaged(_) => false,
             Self::Database(error) => match error {
                 sqlx::Error::Database(e) => {
                     e.is_unique_violation() || e.is_foreign_key_violation() || e.is_check_violation()

@@ -3,7 +3,11 @@
 
 use uuid::Uuid;
 
-use super::{Result, Tx};
+use super::{
+    Result, Tx,
+    business::{self, Business},
+    newest,
+};
 
 /// Something that does not add up.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -16,20 +20,49 @@ pub struct Finding {
     pub subject: String,
 }
 
+impl Finding {
+    /// Whether the file itself is damaged, and not only the book in it.
+    pub fn is_damage(&self) -> bool {
+        self.rule == SOUND
+    }
+}
+
+const SOUND: &str = "the database file is sound";
+
 #[derive(sqlx::FromRow)]
 struct Row {
     business_id: Uuid,
     subject: String,
 }
 
+/// A rule of the book.
+struct Rule {
+    /// In words.
+    text: &'static str,
+    /// The version of the tables from which on it can be looked at.
+    since: i64,
+    /// Gives a row for every breach, on SQLite.
+    sqlite: &'static str,
+    /// The same on PostgreSQL.
+    postgres: &'static str,
+}
+
 /// Each rule with a statement that gives a row for every breach of it; a second one for PostgreSQL where
-/// an id has to be written out, which the two do differently.
+/// an id has to be written out, which the two do differently. What needs tables of a later migration than
+/// the first says `since N`, so that an older store can be looked at too.
 macro_rules! rules {
-    ($($rule:literal: $sql:literal $(, $postgres:literal)?;)+) => {
-        const RULES: &[(&str, &str, &str)] = &[$(($rule, $sql, rules!(@ $sql $(, $postgres)?)),)+];
+    ($($text:literal $(since $since:literal)?: $sql:literal $(, $postgres:literal)?;)+) => {
+        const RULES: &[Rule] = &[$(Rule {
+            text: $text,
+            since: rules!(# $($since)?),
+            sqlite: $sql,
+            postgres: rules!(@ $sql $(, $postgres)?),
+        },)+];
     };
     (@ $sql:literal) => { $sql };
     (@ $sql:literal, $postgres:literal) => { $postgres };
+    (#) => { 1 };
+    (# $since:literal) => { $since };
 }
 
 rules! {
@@ -115,44 +148,181 @@ rules! {
          join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
          left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
          where (w.state = 'reversed') <> (r.id is not null)";
-    "an answered withdrawal is in the book":
-        "select i.business_id, i.request || ' at ' || i.location as subject from act i
-         where i.status = 201 and i.location like '/v1/withdrawals/%'
-           and not exists (select 1 from withdrawal w where w.business_id = i.business_id
-               and lower(hex(w.id)) = replace(replace(i.location, '/v1/withdrawals/', ''), '-', ''))",
-        "select i.business_id, i.request || ' at ' || i.location as subject from act i
-         where i.status = 201 and i.location like '/v1/withdrawals/%'
-           and not exists (select 1 from withdrawal w where w.business_id = i.business_id
-               and cast(w.id as text) = replace(i.location, '/v1/withdrawals/', ''))";
+    "a line says what hung at its places after it":
+        "with moved as (
+             select business_id, seq, lot_id, to_place_id as place_id, straws, to_held as told from movement
+             union all
+             select business_id, seq, lot_id, from_place_id, -straws, from_left from movement),
+         summed as (
+             select m.business_id, m.seq, m.told,
+                    sum(m.straws) over (partition by m.business_id, m.lot_id, m.place_id order by m.seq) as held
+             from moved m join place p on p.business_id = m.business_id and p.id = m.place_id
+             where p.tank_id is not null)
+         select business_id,
+                'line ' || seq || ' says ' || coalesce(cast(told as text), 'nothing') || ', the lines make ' || held
+                    as subject
+         from summed where told is null or told <> held";
+    "a withdrawal is resolved, or in the bath, from a time on":
+        "select business_id, 'withdrawal ' || lower(hex(id)) || ' is ' || state as subject from withdrawal
+         where (state in ('out', 'thawing')) <> (resolved_at is null)
+            or (state = 'out' and thaw_started_at is not null)
+            or (state = 'thawing' and thaw_started_at is null)",
+        "select business_id, 'withdrawal ' || id || ' is ' || state as subject from withdrawal
+         where (state in ('out', 'thawing')) <> (resolved_at is null)
+            or (state = 'out' and thaw_started_at is not null)
+            or (state = 'thawing' and thaw_started_at is null)";
+    "the differences of a stocktake are in the ledger exactly when it is accepted":
+        "select business_id, 'stocktake ' || lower(hex(id)) || ' is ' || state || ', posted ' || posted as subject
+         from (select s.business_id, s.id, s.state, s.accepted_at,
+                      (select coalesce(sum(abs(json_extract(l.value, '$.difference'))), 0)
+                       from json_each(s.lines) l) as differences,
+                      (select coalesce(sum(m.straws), 0) from movement m
+                       where m.business_id = s.business_id and m.stocktake_id = s.id and m.kind = 'count') as posted
+               from stocktake s) as taken
+         where (state = 'accepted') <> (accepted_at is not null)
+            or posted <> case state when 'accepted' then differences else 0 end",
+        "select business_id, 'stocktake ' || id || ' is ' || state || ', posted ' || posted as subject
+         from (select s.business_id, s.id, s.state, s.accepted_at,
+                      (select coalesce(sum(abs(cast(l ->> 'difference' as bigint))), 0)
+                       from jsonb_array_elements(s.lines) l) as differences,
+                      (select coalesce(sum(m.straws), 0) from movement m
+                       where m.business_id = s.business_id and m.stocktake_id = s.id and m.kind = 'count') as posted
+               from stocktake s) as taken
+         where (state = 'accepted') <> (accepted_at is not null)
+            or posted <> case state when 'accepted' then differences else 0 end";
+    "what was answered as done is in the book":
+        "select i.business_id, i.request || ' at ' || i.location as subject
+         from (select business_id, request, location, substr(location, 1, length(location) - 36) as path,
+                      unhex(replace(substr(location, -36), '-', '')) as id
+               from act where status = 201 and location is not null) i
+         where not case i.path
+             when '/v1/movements/' then
+                 exists (select 1 from movement t where t.business_id = i.business_id and t.id = i.id)
+             when '/v1/withdrawals/' then
+                 exists (select 1 from withdrawal t where t.business_id = i.business_id and t.id = i.id)
+             when '/v1/services/' then
+                 exists (select 1 from service t where t.business_id = i.business_id and t.id = i.id)
+             when '/v1/stocktakes/' then
+                 exists (select 1 from stocktake t where t.business_id = i.business_id and t.id = i.id)
+             when '/v1/animals/' then
+                 exists (select 1 from animal t where t.business_id = i.business_id and t.id = i.id)
+             when '/v1/lots/' then
+                 exists (select 1 from lot t where t.business_id = i.business_id and t.id = i.id)
+             else 1 end",
+        "select i.business_id, i.request || ' at ' || i.location as subject
+         from (select business_id, request, location, left(location, -36) as path, right(location, 36) as id
+               from act where status = 201 and location is not null) i
+         where not case i.path
+             when '/v1/movements/' then
+                 exists (select 1 from movement t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             when '/v1/withdrawals/' then
+                 exists (select 1 from withdrawal t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             when '/v1/services/' then
+                 exists (select 1 from service t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             when '/v1/stocktakes/' then
+                 exists (select 1 from stocktake t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             when '/v1/animals/' then
+                 exists (select 1 from animal t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             when '/v1/lots/' then
+                 exists (select 1 from lot t where t.business_id = i.business_id and t.id = cast(i.id as uuid))
+             else true end";
+    "the first answer under an Idempotency-Key is kept whole, once":
+        "select business_id, idempotency_key as subject from act
+         where idempotency_key is not null
+         group by business_id, idempotency_key
+         having count(*) > 1 or count(fingerprint) = 0 or count(body) = 0";
+    "the ledger is guarded against changes":
+        "select zeroblob(16) as business_id, 'there is no ' || g.name as subject
+         from (select 'movement_no_update' as name union all select 'movement_no_delete'
+               union all select 'movement_no_replace' union all select 'movement_reversed_once'
+               union all select 'act_by_key') g
+         where not exists (select 1 from sqlite_schema s where s.name = g.name)",
+        "select cast('00000000-0000-0000-0000-000000000000' as uuid) as business_id, 'there is no ' || g.name as subject
+         from (select 'movement_no_change' as name union all select 'movement_no_truncate'
+               union all select 'movement_reversed_once' union all select 'act_by_key') g
+         where not exists (select 1 from pg_trigger t where t.tgname = g.name and t.tgenabled <> 'D'
+                               and t.tgrelid = to_regclass('movement'))
+           and to_regclass(g.name) is null";
 }
 
-/// Looks at every rule; gives every breach, at most a hundred for each.
+/// What was found in a store.
+#[derive(Clone, Debug)]
+pub struct Report {
+    /// The version of its tables.
+    pub version: i64,
+    /// How much there is; not counted in an older store, which lacks some of it, and in a damaged one.
+    pub extent: Option<Extent>,
+    /// Whose books.
+    pub businesses: Vec<Business>,
+    /// What does not add up.
+    pub findings: Vec<Finding>,
+}
+
+/// Looks through a store whose tables are of `version`.
+pub async fn report(tx: &mut Tx, version: i64) -> Result<Report> {
+    // The file itself first: in a damaged one the rest means nothing.
+    let mut found = sound(tx).await?;
+    if !found.is_empty() {
+        return Ok(Report { version, extent: None, businesses: Vec::new(), findings: found });
+    }
+    found.extend(references(tx).await?);
+    found.extend(breaches(tx, version).await?);
+    let extent = if version < newest() { None } else { Some(extent(tx).await?) };
+    let businesses = business::all(tx).await?;
+    Ok(Report { version, extent, businesses, findings: found })
+}
+
+/// Looks at everything in a store whose tables are up to date; gives every breach, at most a hundred for each rule.
 pub async fn findings(tx: &mut Tx) -> Result<Vec<Finding>> {
+    Ok(report(tx, i64::MAX).await?.findings)
+}
+
+async fn breaches(tx: &mut Tx, version: i64) -> Result<Vec<Finding>> {
     let mut findings = Vec::new();
-    for &(rule, sqlite, postgres) in RULES {
-        let rows = tx.sql_for(sqlite, postgres).all::<Row>().await?;
+    for rule in RULES.iter().filter(|rule| rule.since <= version) {
+        let rows = tx.sql_for(rule.sqlite, rule.postgres).all::<Row>().await?;
         findings.extend(rows.into_iter().take(100).map(|Row { business_id, subject }| Finding {
-            rule,
+            rule: rule.text,
             business_id,
             subject,
         }));
     }
-    if let Tx::Sqlite(_) = tx {
-        findings.extend(sqlite_findings(tx).await?);
-    }
     Ok(findings)
 }
 
-/// What SQLite itself finds wrong in its file, and references that point nowhere.
-async fn sqlite_findings(tx: &mut Tx) -> Result<Vec<Finding>> {
-    let file = tx.sql("pragma integrity_check").value::<String>().await?;
-    let keys = tx.sql("select \"table\" from pragma_foreign_key_check limit 1").value::<String>().await?;
-    let finding = |rule, subject| Finding { rule, business_id: Uuid::nil(), subject };
-    Ok(file
+/// What SQLite itself finds wrong in its file. PostgreSQL has its own means, such as page checksums.
+async fn sound(tx: &mut Tx) -> Result<Vec<Finding>> {
+    if let Tx::Postgres(_) = tx {
+        return Ok(Vec::new());
+    }
+    let said = tx.sql("pragma integrity_check").value::<String>().await?;
+    Ok(said
         .filter(|said| said != "ok")
-        .map(|said| finding("the database file is sound", said))
+        .map(|subject| Finding { rule: SOUND, business_id: Uuid::nil(), subject })
         .into_iter()
-        .chain(keys.map(|table| finding("every reference points to something", format!("in table {table}"))))
+        .collect())
+}
+
+/// References that point nowhere. PostgreSQL sees to that with every change, so there the question is
+/// whether it was told to look away.
+async fn references(tx: &mut Tx) -> Result<Vec<Finding>> {
+    #[derive(sqlx::FromRow)]
+    struct Place {
+        subject: String,
+    }
+    let rows = tx
+        .sql_for(
+            "select 'in table ' || \"table\" || ' to ' || parent as subject from pragma_foreign_key_check limit 100",
+            "select conname || ' on ' || cast(cast(conrelid as regclass) as text) || ' was not checked' as subject
+             from pg_constraint
+             where contype = 'f' and not convalidated and connamespace = to_regnamespace(current_schema())",
+        )
+        .all::<Place>()
+        .await?;
+    let rule = "every reference points to something";
+    Ok(rows
+        .into_iter()
+        .map(|Place { subject }| Finding { rule, business_id: Uuid::nil(), subject })
         .collect())
 }
 

@@ -11,6 +11,7 @@
 
 mod changes;
 mod choosing;
+mod clock;
 mod concurrency;
 mod exports;
 mod idempotency;

@@ -179,6 +179,11 @@ impl Client {
         Self { key: key.into(), ..self.clone() }
     }
 
+    /// The same caller at another service.
+    pub fn at(&self, base: &str) -> Self {
+        Self { base: base.to_owned(), ..self.clone() }
+    }
+
     pub async fn get(&self, path: &str) -> Answer {
         self.send(Method::GET, path, &[], Vec::new()).await
     }

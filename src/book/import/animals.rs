@@ -322,7 +322,7 @@ fn calving<P: FnMut(u64)>(
 ) -> Result<Option<Event>, ()> {
     let Some(calved) = said.calved_at else { return Ok(None) };
     let at = Some(calved.moment(herd.details.time_zone));
-    let told = known::told_time(at, taking.turn.now, "calved_at");
+    let told = known::told_time(at, &taking.turn, "calved_at");
     let (happened_at, _) = taking.heed(line, told).ok_or(())?;
     taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
     Ok(Some(Event {

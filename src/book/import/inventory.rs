@@ -138,7 +138,7 @@ impl Inventory {
         }
         let zone = tank.ok().and_then(|tank| self.zones.get(&tank.details.herd_id?)).copied();
         let told = said.received_at.map(|when| when.moment(zone.unwrap_or(TimeZone::UTC)));
-        let received = taking.heed(number, known::told_time(told, taking.turn.now, "received_at"));
+        let received = taking.heed(number, known::told_time(told, &taking.turn, "received_at"));
         let sire = self.sires.meant(taking, number, &said.sire()).await?;
         if sire == Ok(None) {
             taking.faults.at(number, "sire_name", "is required, or an identifier of a sire in the book");

@@ -124,10 +124,11 @@ impl Import<'_> {
     ) -> Result<Summary, Failure> {
         let mut tx = db.write().await?;
         store::business::lock(&mut tx, self.business).await?;
+        let latest = store::business::last_recorded_at(&mut tx).await?.map_or(now, |last| last.max(now));
         let caller = self.source_as_caller(&mut tx, now).await?;
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
-            turn: Turn { tx: &mut tx, caller: &caller, now },
+            turn: Turn { tx: &mut tx, caller: &caller, now, latest },
             faults: Faults::default(),
             summary: Summary::default(),
             progress,

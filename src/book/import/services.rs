@@ -108,7 +108,7 @@ impl Services {
             }
         };
         let told = Some(said.served_at.moment(herd.details.time_zone));
-        let told = known::told_time(told, taking.turn.now, "served_at");
+        let told = known::told_time(told, &taking.turn, "served_at");
         let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
         let born = born_before(animal, &herd.details, served_at, "served_at");
         let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };

@@ -1,0 +1,141 @@
+//! Whoever changes the book behind the service's back is found out by `verify`: one change for each of its rules.
+
+use serde_json::{Value, json};
+use sqlx::{Connection as _, Executor as _, PgConnection, SqliteConnection};
+use uuid::Uuid;
+
+use crate::{
+    service::{Service, farm, made, post, run, said, sqlite},
+    support::new_postgres_database,
+};
+
+/// The rule that a change breaks; the change on SQLite, and on PostgreSQL.
+type Change = (&'static str, &'static str, &'static str);
+
+const CHANGES: &[Change] = &[
+    both("a balance equals the sum of its movements", "update balance set straws = straws + 1"),
+    both(
+        "the lines of the ledger are numbered without a gap",
+        "update business set movement_seq = movement_seq + 1",
+    ),
+    (
+        "the time of recording never goes back along the ledger",
+        "drop trigger movement_no_update; update movement set recorded_at = recorded_at - 3600000000 where seq = 3",
+        "alter table movement disable trigger user;
+         update movement set recorded_at = recorded_at - interval '1 hour' where seq = 3",
+    ),
+    both("every withdrawal has its movement, of as many straws", "update withdrawal set straws = straws + 1"),
+    both(
+        "a withdrawal is served exactly when a service stands for it",
+        "update withdrawal set state = 'out', resolved_at = null where state = 'served'",
+    ),
+    (
+        "a reversal is its movement the other way round",
+        "drop trigger movement_no_update; update movement set straws = straws + 1 where kind = 'reversal'",
+        "alter table movement disable trigger user; update movement set straws = straws + 1 where kind = 'reversal'",
+    ),
+    both(
+        "a withdrawal is reversed exactly when its movement is",
+        "update withdrawal set state = 'reversed', resolved_at = recorded_at where state = 'out'",
+    ),
+    (
+        "a line says what hung at its places after it",
+        "drop trigger movement_no_update; update movement set to_held = to_held + 1 where seq = 2",
+        "alter table movement disable trigger user; update movement set to_held = to_held + 1 where seq = 2",
+    ),
+    both(
+        "a withdrawal is resolved, or in the bath, from a time on",
+        "update withdrawal set resolved_at = null where state = 'served'",
+    ),
+    both(
+        "the differences of a stocktake are in the ledger exactly when it is accepted",
+        "update stocktake set state = 'accepted', accepted_at = recorded_at",
+    ),
+    both("what was answered as done is in the book", "delete from service"),
+    both("what was answered as done is in the book", "delete from stocktake"),
+    both(
+        "the first answer under an Idempotency-Key is kept whole, once",
+        "update act set body = null where idempotency_key is not null",
+    ),
+    both("the ledger is guarded against changes", "drop index act_by_key"),
+    (
+        "the ledger is guarded against changes",
+        "drop trigger movement_no_delete",
+        "alter table movement disable trigger movement_no_truncate",
+    ),
+    (
+        "every reference points to something",
+        "pragma foreign_keys = off; delete from animal",
+        "alter table lot add constraint late foreign key (business_id) references business (id) not valid",
+    ),
+];
+
+const fn both(rule: &'static str, change: &'static str) -> Change {
+    (rule, change, change)
+}
+
+/// A stopped store with some of everything that the rules speak of.
+async fn store(url: &str) {
+    let http = reqwest::Client::new();
+    let service = Service::start(url);
+    let (base, key) = (service.base.as_str(), service.first_key.as_deref().unwrap());
+    let (herd, tank, lot) = farm(&http, base, key).await;
+    let make = async |path: &str, order: Value| made(&http, base, key, path, order).await;
+    let animal = make("/v1/animals", json!({"herd_id": herd, "number": "1"})).await;
+    let place = json!({"tank_id": tank, "canister": 1});
+    make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 10})).await;
+    let twice = make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 10})).await;
+    make(&format!("/v1/movements/{twice}/reversal"), json!({"reason": "did_not_happen"})).await;
+    let withdrawal = json!({"animal_id": animal, "lot_id": lot});
+    let taken = make("/v1/withdrawals", withdrawal.clone()).await;
+    make("/v1/services", json!({"withdrawal_id": taken})).await;
+    make("/v1/withdrawals", withdrawal).await;
+    let count = json!({"lot_id": lot, "place": place, "straws": 7});
+    let stocktake = json!({"tank_id": tank, "counts": [count]});
+    let act = Uuid::now_v7().to_string();
+    assert_eq!(post(&http, base, key, "/v1/stocktakes", &act, &stocktake).await.unwrap().0, 201);
+    assert_eq!(service.terminate(), 0);
+    let sound = run(&["verify"], url);
+    assert!(sound.status.success() && said(&sound).contains("The book adds up."), "{}", said(&sound));
+}
+
+#[track_caller]
+fn is_found(rule: &str, url: &str) {
+    let verified = run(&["verify"], url);
+    let told = said(&verified);
+    assert!(!verified.status.success() && told.contains(&format!("BROKEN: {rule}: ")), "{rule}: {told}");
+}
+
+#[tokio::test]
+async fn every_change_is_found_on_sqlite() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    store(&url).await;
+    for (rule, change, _) in CHANGES {
+        let copy = folder.path().join("changed.db");
+        std::fs::copy(folder.path().join("tankside.db"), &copy).unwrap();
+        let url = format!("sqlite://{}", copy.display());
+        let mut connection = SqliteConnection::connect(&url).await.unwrap();
+        connection.execute(sqlx::raw_sql(*change)).await.unwrap();
+        connection.close().await.unwrap();
+        is_found(rule, &url);
+    }
+}
+
+#[tokio::test]
+async fn every_change_is_found_on_postgres() {
+    let url = new_postgres_database().await;
+    store(&url).await;
+    let (server, original) = url.rsplit_once('/').unwrap();
+    let mut own = PgConnection::connect(&format!("{server}/postgres")).await.unwrap();
+    for (rule, _, change) in CHANGES {
+        let copy = format!("t{}", Uuid::now_v7().simple());
+        let make = format!("create database {copy} template {original}");
+        own.execute(sqlx::AssertSqlSafe(make)).await.unwrap();
+        let url = format!("{server}/{copy}");
+        let mut connection = PgConnection::connect(&url).await.unwrap();
+        connection.execute(sqlx::raw_sql(*change)).await.unwrap();
+        connection.close().await.unwrap();
+        is_found(rule, &url);
+    }
+}
