@@ -16,7 +16,12 @@ mod rules;
 #[path = "model/service.rs"]
 mod service;
 mod support;
-#[allow(dead_code, unused_macros, reason = "the stories' world; not all of it is needed here")]
+#[allow(
+    dead_code,
+    unused_macros,
+    clippy::items_after_statements,
+    reason = "the stories' world; not all of it is needed here"
+)]
 #[path = "stories/world.rs"]
 mod world;
 

@@ -821,8 +821,8 @@ impl Book {
             Spot::Anywhere(lot, place) => (lot, place),
             Spot::Held(nth) => {
                 let stock = self.stock_at(self.ledger.len());
-                let (place, lot, _) = stock[usize::from(nth) % stock.len()];
-                (lot, place)
+                let held = stock.get(usize::from(nth) % stock.len().max(1));
+                held.map_or((0, Place { tank: 0, canister: 1, cane: "" }), |(place, lot, _)| (*lot, *place))
             }
         };
         let withdrawals = || (0..self.withdrawals.len()).map(|n| (self.is_resolved(n), n));

@@ -109,8 +109,8 @@ impl Names {
 }
 
 /// A field of the rules as a client sends it.
-fn details<T: Field>(sent: Value) -> T {
-    read(&sent, &Spot::body()).unwrap()
+fn details<T: Field>(sent: &Value) -> T {
+    read(sent, &Spot::body()).unwrap()
 }
 
 fn day(seconds: i64) -> String {
@@ -141,19 +141,19 @@ impl Farm {
             if n == 1 {
                 sent["choice_rule"] = choice_rule();
             }
-            let herd = Herd { id: HerdId::new(), details: details::<HerdDetails>(sent), created_at };
+            let herd = Herd { id: HerdId::new(), details: details::<HerdDetails>(&sent), created_at };
             store::herd::add(tx, business, &herd).await.unwrap();
             names.give(format!("herd {n}"), herd.id.0);
         }
         for (n, herd) in TANKS.iter().enumerate() {
             let herd = herd.map(|herd| names.id("herd", herd));
             let sent = json!({"name": "A tank", "canisters": CANISTERS, "herd_id": herd});
-            let tank = Tank { id: TankId::new(), details: details::<TankDetails>(sent), created_at };
+            let tank = Tank { id: TankId::new(), details: details::<TankDetails>(&sent), created_at };
             store::tank::add(tx, business, &tank).await.unwrap();
             names.give(format!("tank {n}"), tank.id.0);
         }
         for n in 0..SIRES {
-            let details: SireDetails = details(json!({"name": "Invented One"}));
+            let details: SireDetails = details(&json!({"name": "Invented One"}));
             let sire = Sire { id: SireId::new(), details, created_at };
             store::sire::add(tx, business, &sire).await.unwrap();
             names.give(format!("sire {n}"), sire.id.0);
@@ -161,7 +161,7 @@ impl Farm {
         for (n, lot) in LOTS.iter().enumerate() {
             let sent = json!({"sire_id": names.id("sire", lot.sire), "semen_type": lot.semen_type,
                               "collected_on": lot.collected_on});
-            let lot = Lot { id: LotId::new(), details: details::<LotDetails>(sent), created_at };
+            let lot = Lot { id: LotId::new(), details: details::<LotDetails>(&sent), created_at };
             store::lot::add(tx, business, &lot).await.unwrap();
             names.give(format!("lot {n}"), lot.id.0);
         }
@@ -169,7 +169,7 @@ impl Farm {
             let sent = json!({"herd_id": names.id("herd", animal.herd), "number": n.to_string(),
                               "born_on": day(START - animal.age_at_start * DAY),
                               "sire_id": animal.sire.map(|sire| names.id("sire", sire))});
-            let animal = Animal { id: AnimalId::new(), details: details::<AnimalDetails>(sent), created_at };
+            let animal = Animal { id: AnimalId::new(), details: details::<AnimalDetails>(&sent), created_at };
             store::animal::add(tx, business, &animal).await.unwrap();
             names.give(format!("animal {n}"), animal.id.0);
         }
