@@ -479,7 +479,7 @@ macro_rules! text_enum {
     ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal,)+ }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema)]
-        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant,)+ }
+        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] #[schema(rename = $text)] $variant,)+ }
 
         impl $name {
             /// Every value.
