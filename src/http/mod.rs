@@ -1,6 +1,7 @@
 //! The routes: one file per resource with its requests, answers, handlers and their description.
 //!
-//! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`json`]: what all of them share
+//! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`schemas`], [`json`]: what all of them
+//!   share
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`movements`], [`stock`], [`withdrawals`], [`services`]: the work
 //! - [`health`], [`business`]: the rest
@@ -23,6 +24,7 @@ pub mod movements;
 pub mod next_service;
 pub mod page;
 pub mod problem;
+mod schemas;
 pub mod services;
 pub mod sires;
 pub mod stock;
