@@ -3,6 +3,8 @@
 //! Every field of every body stands in the table at the end of this file with what it takes; what is
 //! sent to it follows from that.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use chrono::{SecondsFormat, TimeDelta};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -10,7 +12,7 @@ use uuid::Uuid;
 
 use crate::{
     on_both_stores,
-    world::{Answer, Client, Farm, MORNING, World, instant},
+    world::{Answer, Client, Farm, MORNING, World, instant, operations},
 };
 
 on_both_stores!(
@@ -23,6 +25,7 @@ on_both_stores!(
     a_body_says_what_it_is,
     what_contradicts_itself_is_refused,
     a_query_is_read_as_strictly,
+    the_descriptions_examples_are_taken,
 );
 
 /// What a field takes.
@@ -692,6 +695,165 @@ async fn a_query_is_read_as_strictly(world: &World) {
     }
     for at in ["2026-03-02T06:00:00%2B01:00", "1950-01-01T00:00:00Z", "2200-12-31T23:59:59Z"] {
         yard.client.get(&format!("/v1/animals/{animal}/next-service?at={at}")).await.expect(200);
+    }
+}
+
+/// The id of something of the kind that a member of that name leads to.
+async fn own_id(yard: &Yard<'_>, name: &str) -> Value {
+    let farm = &yard.farm;
+    json!(match name {
+        "herd_id" => farm.herd.clone(),
+        "tank_id" => farm.tank.clone(),
+        "sire_id" => farm.sire.clone(),
+        "lot_id" => farm.sexed.clone(),
+        "animal_id" => yard.animal().await,
+        "withdrawal_id" => yard.withdrawn().await,
+        other => panic!("what is {other} the id of?"),
+    })
+}
+
+async fn the_descriptions_examples_are_taken(world: &World) {
+    let yard = Yard::of(world).await;
+    let mut taken = 0;
+    for (method, path, operation) in operations() {
+        for (media, content) in operation["requestBody"]["content"].as_object().into_iter().flatten() {
+            let many =
+                content["examples"].as_object().into_iter().flatten().map(|(_, one)| one["value"].clone());
+            let examples: Vec<Value> =
+                many.chain([content["example"].clone()]).filter(Value::is_object).collect();
+            assert!(!examples.is_empty(), "{method} {path} has no example");
+            for mut body in examples {
+                let send = async |path: String, body: &Value| {
+                    let key = Uuid::now_v7().to_string();
+                    let headers = [("content-type", media.as_str()), ("idempotency-key", &key)];
+                    yard.client.send(method.clone(), &path, &headers, body.to_string().into()).await
+                };
+                // As it stands its ids are nobody's, and nothing else is wrong with it.
+                let answer = send(path.replace("{id}", &Uuid::now_v7().to_string()), &body).await;
+                assert!([201, 404].contains(&answer.status), "{method} {path} {body}: {answer:?}");
+                // With ids of this book it is done.
+                for name in ["herd_id", "sire_id", "lot_id", "animal_id", "withdrawal_id"] {
+                    if body[name].is_string() {
+                        body[name] = own_id(&yard, name).await;
+                    }
+                }
+                if body["place"].is_object() {
+                    body["place"]["tank_id"] = own_id(&yard, "tank_id").await;
+                }
+                let thing =
+                    path.strip_prefix("/v1/").and_then(|rest| rest.split_once("s/")).unwrap_or_default().0;
+                let id = match thing {
+                    "" => String::new(),
+                    // The example quarantines it.
+                    "lot" => yard.farm.lot(yard.client, "sexed_female", "2024-04-26").await,
+                    thing => own_id(&yard, &format!("{thing}_id")).await.as_str().unwrap().to_owned(),
+                };
+                let path = path.replace("{id}", &id);
+                let answer = send(path.clone(), &body).await;
+                assert!([200, 201].contains(&answer.status), "{method} {path} {body}: {answer:?}");
+                taken += 1;
+            }
+        }
+    }
+    assert!(taken > 20, "only {taken} examples");
+}
+
+/// What the description says of the member at `path` of a body: its schema, and whether it must be there.
+fn described<'a>(api: &'a Value, schema: &'a Value, path: &str) -> (&'a Value, bool) {
+    let schema = resolved(api, schema);
+    let (name, rest) = path.split_once('/').unwrap_or((path, ""));
+    let (member, required) = if schema["type"] == "array" {
+        (&schema["items"], true)
+    } else {
+        let listed = schema["required"].as_array().is_some_and(|names| names.iter().any(|n| n == name));
+        (&schema["properties"][name], listed)
+    };
+    assert!(!member.is_null(), "the description does not know {path}");
+    if rest.is_empty() { (resolved(api, member), required) } else { described(api, member, rest) }
+}
+
+/// The schema itself, behind references and the choice of null.
+fn resolved<'a>(api: &'a Value, schema: &'a Value) -> &'a Value {
+    if let Some(options) = schema["oneOf"].as_array() {
+        return resolved(api, options.iter().find(|option| option["type"] != "null").unwrap());
+    }
+    match schema["$ref"].as_str() {
+        Some(path) => resolved(api, api.pointer(path.strip_prefix('#').unwrap()).unwrap()),
+        None => schema,
+    }
+}
+
+/// The paths of all members that a body may have.
+fn members(api: &Value, schema: &Value, at: &str, found: &mut BTreeSet<String>) {
+    let schema = resolved(api, schema);
+    for (name, member) in schema["properties"].as_object().into_iter().flatten() {
+        let path = if at.is_empty() { name.clone() } else { format!("{at}/{name}") };
+        members(api, member, &path, found);
+        found.insert(path);
+    }
+    if schema["items"].is_object() {
+        let path = format!("{at}/0");
+        members(api, &schema["items"], &path, found);
+    }
+}
+
+#[test]
+fn the_description_says_what_each_form_takes() {
+    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let mut told: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
+    for (form, fields) in forms() {
+        let path = match form.split(' ').next().unwrap() {
+            act @ ("thaw" | "discard") => format!("/v1/withdrawals/{{id}}/{act}"),
+            list => format!("/v1/{list}"),
+        };
+        let body = &api["paths"][&path]["post"]["requestBody"]["content"]["application/json"]["schema"];
+        for field in &fields {
+            let (schema, required) = described(&api, body, field.0);
+            let says = |name: &str| match &schema[name] {
+                // "integer", or "integer" and "null".
+                Value::Array(types) if name == "type" => types[0].clone(),
+                other => other.clone(),
+            };
+            let at = format!("{form}: {}", field.0);
+            // Which way a withdrawal or a service names its straw is left open by the description.
+            if !["lot_id", "sire_id", "withdrawal_id", "animal_id"].contains(&field.0) || !form.contains(' ')
+            {
+                assert_eq!(required, field.1 == Must, "{at} must be sent, or need not");
+            }
+            match &field.2 {
+                Line(longest) | Lines(longest) => assert_eq!(says("maxLength"), *longest, "{at}"),
+                Whole(_, to) => {
+                    assert_eq!(says("type"), "integer", "{at}");
+                    let bound = says("maximum").as_i64().unwrap();
+                    assert!(bound == *to || ["place/canister", "min_depth_mm"].contains(&field.0), "{at}");
+                }
+                Number(..) => assert!(["number", "integer"].map(Value::from).contains(&says("type")), "{at}"),
+                Moment => assert_eq!(says("format"), "date-time", "{at}"),
+                Day(..) => assert_eq!(says("format"), "date", "{at}"),
+                Id => assert_eq!(says("format"), "uuid", "{at}"),
+                Word(words) => {
+                    for word in *words {
+                        let listed =
+                            says("enum").as_array().is_none_or(|all| all.iter().any(|one| one == word));
+                        assert!(listed, "{at} does not list {word}");
+                    }
+                }
+                Flag => assert_eq!(says("type"), "boolean", "{at}"),
+                Object => assert_eq!(says("type"), "object", "{at}"),
+                List => assert_eq!(says("type"), "array", "{at}"),
+            }
+        }
+        told.entry(form.split(' ').next().unwrap())
+            .or_default()
+            .extend(fields.iter().map(|f| f.0.to_owned()));
+        let mut all = BTreeSet::new();
+        members(&api, body, "", &mut all);
+        let listed = &told[form.split(' ').next().unwrap()];
+        // The last of the ways to fill a form in completes its fields.
+        if !["withdrawals of a lot", "services with a straw"].contains(&form) {
+            let missing: Vec<_> = all.difference(listed).collect();
+            assert!(missing.is_empty(), "{form}: give the table {missing:?}");
+        }
     }
 }
 
