@@ -70,6 +70,9 @@ fn every_operation_says_what_a_caller_needs_to_know() {
     let mut ids = BTreeMap::new();
     let tags: BTreeSet<_> =
         api["tags"].as_array().unwrap().iter().map(|tag| tag["name"].as_str().unwrap()).collect();
+    let used: BTreeSet<_> =
+        operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].as_str().unwrap()).collect();
+    assert_eq!(tags, used, "every tag has operations");
     for (path, method, operation) in operations(&api) {
         let named = format!("{method} {path}");
         let id = operation["operationId"].as_str().unwrap_or_else(|| panic!("{named} has no operationId"));

@@ -105,8 +105,7 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
-        (name = "Business", description = "Whose book this is."),
-        (name = "Open", description = "Without a key.")
+        (name = "Business", description = "Whose book this is.")
     ),
     security(("key" = []))
 )]

@@ -195,7 +195,9 @@ impl Sent<'_> {
                 reference.ref_location = format!("#/components/schemas/{name}");
             }
             RefOr::T(schema) => {
-                parts_mut(schema).into_iter().for_each(|part| self.close(part, role));
+                for part in parts_mut(schema) {
+                    self.close(part, role);
+                }
                 if let Schema::Object(object) = schema
                     && !object.properties.is_empty()
                 {
