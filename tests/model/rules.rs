@@ -296,9 +296,9 @@ impl Book {
     fn number(&self, service: usize) -> Option<(usize, usize)> {
         let Service { animal, at, reversed, .. } = self.services[service];
         let began = self.cycle_began(animal, at);
-        let until =
-            self.served(animal).into_iter().filter(|(when, n)| *when > began && (*when, *n) <= (at, service));
-        (!reversed).then(|| number_of_last(&until.map(|(when, _)| when).collect::<Vec<_>>()))
+        let before =
+            self.served(animal).into_iter().filter(|(when, n)| *when > began && (*when, *n) < (at, service));
+        (!reversed).then(|| number_of_last(&before.map(|(when, _)| when).chain([at]).collect::<Vec<_>>()))
     }
 
     fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
