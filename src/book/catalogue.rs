@@ -22,7 +22,10 @@ use crate::{
         tank::{Tank, TankDetails},
         values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
     },
-    store::{self, Tx},
+    store::{
+        self, Tx,
+        pedigree::{self, Parents, Relative},
+    },
 };
 
 /// A thing that is entered in the book and may change.
@@ -148,10 +151,33 @@ pub fn version(thing: &impl Serialize) -> String {
     BASE64_URL_SAFE_NO_PAD.encode(&digest[..15])
 }
 
-/// Refuses a thing that names itself as its own parent.
-fn not_itself(own: Uuid, parent: Option<Uuid>, field: &'static str) -> Result<(), Refusal> {
-    if parent == Some(own) {
-        return Err(Refusal::Invalid(vec![Fault::at(field, "must not be the one whose parent it is")]));
+/// Parents must be known, and nobody is an ancestor of its own. Only a change can make one so: of whom is
+/// just entered nobody descends.
+async fn check_parents(
+    turn: &mut Turn<'_>,
+    own: Relative,
+    new: Parents,
+    old: Option<Parents>,
+) -> Result<(), Stop> {
+    if let Some(father) = new.sire_id {
+        known::sire(turn, father, Some("#/sire_id")).await?;
+    }
+    if let Some(mother) = new.dam_id {
+        known::animal(turn, mother, Some("#/dam_id")).await?;
+    }
+    if old.is_none_or(|old| old == new) {
+        return Ok(());
+    }
+    let parents =
+        [("sire_id", new.sire_id.map(Relative::Sire)), ("dam_id", new.dam_id.map(Relative::Animal))];
+    let business = turn.business();
+    for (field, parent) in parents {
+        if let Some(parent) = parent
+            && pedigree::descends_from(turn.tx, business, parent, own).await?
+        {
+            let detail = "must not be the one whose parent it is, nor descend from it";
+            return Err(Refusal::Invalid(vec![Fault::at(field, detail)]).into());
+        }
     }
     Ok(())
 }
@@ -215,16 +241,9 @@ async fn check_tank(tank: &Tank, turn: &mut Turn<'_>, before: Option<&Tank>) -> 
     Ok(())
 }
 
-async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, _: Option<&Sire>) -> Result<(), Stop> {
-    let d = &sire.details;
-    not_itself(sire.id.0, d.sire_id.map(|id| id.0), "sire_id")?;
-    if let Some(father) = d.sire_id {
-        known::sire(turn, father, Some("#/sire_id")).await?;
-    }
-    if let Some(mother) = d.dam_id {
-        known::animal(turn, mother, Some("#/dam_id")).await?;
-    }
-    Ok(())
+async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, before: Option<&Sire>) -> Result<(), Stop> {
+    let parents = |sire: &Sire| Parents { sire_id: sire.details.sire_id, dam_id: sire.details.dam_id };
+    check_parents(turn, Relative::Sire(sire.id), parents(sire), before.map(parents)).await
 }
 
 async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Result<(), Stop> {
@@ -252,16 +271,12 @@ pub fn lot_is_possible(d: &LotDetails, now: Timestamp) -> Result<(), Refusal> {
     Ok(())
 }
 
-async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, _: Option<&Animal>) -> Result<(), Stop> {
+async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, before: Option<&Animal>) -> Result<(), Stop> {
     let d = &animal.details;
     let herd = known::herd(turn, d.herd_id, Some("#/herd_id")).await?;
-    not_itself(animal.id.0, d.dam_id.map(|id| id.0), "dam_id")?;
-    if let Some(father) = d.sire_id {
-        known::sire(turn, father, Some("#/sire_id")).await?;
-    }
-    if let Some(mother) = d.dam_id {
-        known::animal(turn, mother, Some("#/dam_id")).await?;
-    }
+    let parents =
+        |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
+    check_parents(turn, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
     animal_is_possible(d, &herd, turn.now)?;
     Ok(())
 }

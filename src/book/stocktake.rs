@@ -58,7 +58,12 @@ impl Act for TakeStock {
             let detail = format!("lies ahead of the book, whose last line is {head}");
             return Err(Refusal::Invalid(vec![Fault::at("as_of_seq", detail)]).into());
         }
-        let counted = self.counted(turn, tank.details.canisters).await?;
+        let canisters = tank.details.canisters;
+        if self.canister.is_some_and(|only| only > canisters) {
+            let detail = format!("the tank has canisters 1 to {canisters}");
+            return Err(Refusal::Invalid(vec![Fault::at("canister", detail)]).into());
+        }
+        let counted = self.counted(turn, canisters).await?;
         let expected = ledger::balances_at(turn.tx, business, self.tank_id, self.canister, as_of_seq).await?;
         let expected = expected.into_iter().map(|(lot, place, straws)| ((place, lot), straws)).collect();
         let stocktake = Stocktake {

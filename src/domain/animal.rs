@@ -22,7 +22,7 @@ form! {
         /// Her name, if she has one.
         pub name: Option<Name>,
         /// Her official names, each with its scheme. `iso-11784` and `international-id` are checked.
-        #[schema(value_type = Vec<ExternalId>)]
+        #[schema(value_type = Vec<ExternalId>, required = false)]
         pub identifiers: Identifiers = Identifiers::default(),
         /// When she was born.
         pub born_on: Option<Day>,

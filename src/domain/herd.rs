@@ -24,14 +24,19 @@ form! {
         /// Its official location.
         pub location: Option<ExternalId>,
         /// Which semen type a service number calls for. Default: service 1 sexed, later ones conventional.
+        #[schema(required = false)]
         pub choice_rule: ChoiceRule = ChoiceRule::default(),
         /// Inseminations within so many hours of a service's first one are the same service. Default 48.
+        #[schema(required = false)]
         pub same_heat_hours: HeatHours = HeatHours::DEFAULT,
         /// A cow that calved less than so many days ago is served with a warning. Default 50.
+        #[schema(required = false)]
         pub waiting_days: Days = Days::WAITING,
         /// Expected inbreeding of the calf at which a mating is refused. Default 0.125, half sibs.
+        #[schema(required = false)]
         pub kinship_limit: Coefficient = Coefficient::HALF_SIBS,
         /// A heifer younger than so many days is not served. Default 365.
+        #[schema(required = false)]
         pub first_service_days: Days = Days::FIRST_SERVICE,
         /// How straws are thawed here, where the lot brings no instruction of its own.
         pub thaw: Option<ThawProtocol>,

@@ -72,6 +72,7 @@ form! {
         /// The supplier's printed thawing instruction, which overrides any other.
         pub thaw: Option<ThawProtocol>,
         /// Whether its straws may be used.
+        #[schema(required = false)]
         pub status: LotStatus = LotStatus::Usable,
     }
 }

@@ -21,7 +21,7 @@ form! {
         pub breed: Option<Mark>,
         /// His official names, each with its scheme. `international-id` and `uniform-code` are
         /// checked and written in their normal form; other schemes are kept as they come.
-        #[schema(value_type = Vec<ExternalId>)]
+        #[schema(value_type = Vec<ExternalId>, required = false)]
         pub identifiers: Identifiers = Identifiers::default(),
         /// His own sire, where known.
         pub sire_id: Option<SireId>,

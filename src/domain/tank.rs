@@ -19,6 +19,7 @@ form! {
         /// The herd whose own tank it is; left out for the technician's.
         pub herd_id: Option<HerdId>,
         /// How many canisters hang in it, numbered from 1. Default 6.
+        #[schema(required = false)]
         pub canisters: Canister = Canister::SIX,
         /// Liquid nitrogen that it holds when full, in litres.
         #[schema(example = 20.5)]

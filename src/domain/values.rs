@@ -3,7 +3,7 @@
 //! Each type says here, once, what a client may send, how it is written in JSON and how either
 //! database stores it. Nothing further in converts or checks by hand.
 
-use std::fmt;
+use std::{borrow::Cow, fmt};
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -250,8 +250,10 @@ impl TimeZone {
 }
 
 /// Text that a client may send: trimmed, with a length and without control characters, which
-/// would garble a log and which PostgreSQL partly cannot store.
+/// would garble a log and which PostgreSQL partly cannot store. Where it may have several lines, each
+/// ends with a line feed, also when it came with a carriage return before it.
 pub fn clean_text(text: &str, longest: usize, lines: bool) -> Result<String, String> {
+    let text = if lines { Cow::from(text.replace("\r\n", "\n")) } else { Cow::from(text) };
     let text = text.trim();
     let forbidden = |c: char| c.is_control() && !(lines && matches!(c, '\n' | '\t'));
     if text.is_empty() || text.chars().count() > longest {
@@ -687,7 +689,9 @@ mod tests {
         {
             assert!(sent::<Mark>(&wrong).is_err(), "{wrong}");
         }
-        assert!(sent::<Note>(&json!("two\nlines")).is_ok());
+        assert_eq!(sent::<Note>(&json!("two\r\nlines\r\n")).unwrap().as_str(), "two\nlines");
+        assert!(sent::<Note>(&json!("a\rb")).is_err());
+        assert!(sent::<Mark>(&json!("a\r\nb")).is_err());
     }
 
     #[test]

@@ -46,8 +46,10 @@ catalogue! {
     create "create_animal" "Enter an animal"
         "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \
          reported of her.",
+        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "412", "born_on": "2023-05-02"},
     list "list_animals" "List the animals" AnimalFilter, params AnimalFilter,
     read "read_animal" "Read an animal",
     change "change_animal" "Change an animal" "A merge patch.",
+        example {"name": "Zofka", "left_on": null},
     rows rows
 }

@@ -78,6 +78,12 @@ impl FromRequest<App> for Batch {
     }
 }
 
+/// Withdrawals, each with its own `idempotency_key`.
+#[derive(ToSchema)]
+#[schema(value_type = Vec<Object>, min_items = 1, max_items = 1000)]
+#[allow(dead_code, reason = "describes what Batch reads item by item")]
+struct NewBatch(Vec<Value>);
+
 /// What came of one item.
 #[derive(Serialize, ToSchema)]
 pub struct ItemResult {
@@ -110,7 +116,11 @@ pub struct BatchResult {
         withdrawal and its own `idempotency_key`. Each is done or refused by itself, in order, exactly as if it had been posted \
         alone; a batch may be sent again as a whole after a broken connection, and adds nothing twice. Always 207, with one \
         result for each item. The same key answers the same here and at `POST /v1/withdrawals`.",
-    request_body(content((Vec<Object> = "application/json"), (String = "application/x-ndjson"))),
+    request_body(content(
+        (NewBatch = "application/json", example = json!([{
+            "idempotency_key": "tablet-7-0001", "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a", "withdrawn_at": "2026-03-01T17:20:00+01:00"}])),
+        (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
 async fn batch(State(app): State<App>, batch: Batch) -> Response {
     let Batch { caller, items } = batch;

@@ -7,10 +7,10 @@ macro_rules! catalogue {
     (
         thing $thing:ident, details $details:ident, permission $permission:ident,
         path $path:tt, one $one:tt, tag $tag:tt,
-        create $create:tt $create_summary:tt $create_text:tt,
+        create $create:tt $create_summary:tt $create_text:tt, example $example:tt,
         list $list:tt $list_summary:tt $filter:ty $(, params $params:ident)?,
         read $read:tt $read_summary:tt,
-        change $change:tt $change_summary:tt $change_text:tt,
+        change $change:tt $change_summary:tt $change_text:tt, example $change_example:tt,
         rows $rows:expr
     ) => {
         use axum::{extract::State, http::HeaderMap, response::Response};
@@ -30,7 +30,7 @@ macro_rules! catalogue {
 
         #[utoipa::path(post, path = $path, operation_id = $create, tag = $tag, summary = $create_summary,
             description = $create_text,
-            request_body = $details,
+            request_body(content = $details, example = json!($example)),
             params(crate::http::docs::IdempotencyKey),
             responses(
                 (status = 201, description = "Entered.", body = Tagged<$thing>,
@@ -85,8 +85,9 @@ macro_rules! catalogue {
 
         #[utoipa::path(patch, path = concat!($path, "/{id}"), operation_id = $change, tag = $tag, summary = $change_summary,
             description = $change_text,
-            request_body(content = Object, content_type = "application/merge-patch+json",
-                description = "The members that are to be different; null removes one (RFC 7396)."),
+            request_body(content = $details, content_type = "application/merge-patch+json",
+                description = "The members that are to be different; null removes one (RFC 7396).",
+                example = json!($change_example)),
             params(("id" = uuid::Uuid, Path, description = "Its id."), crate::http::docs::IdempotencyKey,
                 crate::http::docs::IfMatch),
             responses(

@@ -53,7 +53,10 @@ impl NewDiscard {
 /// Straws are thrown away.
 #[utoipa::path(post, path = "/v1/discards", operation_id = "discard", tag = "Stock",
     summary = "Throw straws away",
-    request_body = NewDiscard,
+    request_body(content = NewDiscard, example = json!({
+        "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
+        "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
+        "straws": 1, "reason": "exposed"})),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "On record; the movement is at Location.", body = MovedView,

@@ -23,6 +23,7 @@ use utoipa::{
 use super::{
     App,
     problem::{Kind, Problem, ProblemBody},
+    schemas,
 };
 
 /// The key of what may be repeated without being done twice.
@@ -104,14 +105,13 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
-        (name = "Business", description = "Whose book this is."),
-        (name = "Open", description = "Without a key.")
+        (name = "Business", description = "Whose book this is.")
     ),
     security(("key" = []))
 )]
 pub struct Description;
 
-/// Completes the description: how a key is sent, and that bodies refuse unknown members.
+/// Completes the description: how a key is sent, and what bodies and answers hold exactly.
 pub fn complete(api: &mut openapi::OpenApi) {
     let bearer = HttpBuilder::new()
         .scheme(HttpAuthScheme::Bearer)
@@ -121,6 +121,7 @@ pub fn complete(api: &mut openapi::OpenApi) {
     api.components
         .get_or_insert_with(Components::new)
         .add_security_scheme("key", SecurityScheme::Http(bearer));
+    schemas::sharpen(api);
 }
 
 /// The whole description as it is committed and served: JSON with a line feed at the end.
@@ -260,6 +261,9 @@ fn operation_html(api: &Value, path: &str, method: &str, operation: &Value) -> S
     }
     for (_, media) in operation["requestBody"]["content"].as_object().into_iter().flatten() {
         out.push_str(&schema_html(api, "Body", &media["schema"]));
+        if let Ok(example) = serde_json::to_string_pretty(&media["example"]) {
+            let _ = write!(out, "<pre>{}</pre>", words(&example));
+        }
     }
     for (status, response) in operation["responses"].as_object().into_iter().flatten() {
         let _ = write!(out, "<p><b>{status}</b> {}</p>", text(&response["description"]));

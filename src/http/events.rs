@@ -46,7 +46,7 @@ macro_rules! events {
         fields { $($(#[$field_doc:meta])* $field:ident: $type:ty $(= $default:expr)?,)* },
         what $what:expr,
         shown $pattern:pat,
-        report $report:tt $report_summary:tt $report_text:tt,
+        report $report:tt $report_summary:tt $report_text:tt, example $example:tt,
         list $list:tt $list_summary:tt,
         read $read:tt $read_summary:tt
     ) => {
@@ -111,7 +111,7 @@ macro_rules! events {
 
             #[utoipa::path(post, path = $path, operation_id = $report, tag = $tag, summary = $report_summary,
                 description = $report_text,
-                request_body = $new,
+                request_body(content = $new, example = json!($example)),
                 params(IdempotencyKey),
                 responses(
                     (status = 201, description = "On record.", body = $view,
@@ -191,6 +191,7 @@ events! {
     shown Happening::Heat { method },
     report "report_heat" "Report a heat"
         "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
     list "list_heats" "List the heats",
     read "read_heat" "Read a heat"
 }
@@ -215,6 +216,7 @@ events! {
     report "report_pregnancy_check" "Report a pregnancy check"
         "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
          than its method allows is kept with a warning.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
     list "list_pregnancy_checks" "List the pregnancy checks",
     read "read_pregnancy_check" "Read a pregnancy check"
 }
@@ -233,6 +235,7 @@ events! {
     shown Happening::Calving,
     report "report_calving" "Report a calving"
         "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},
     list "list_calvings" "List the calvings",
     read "read_calving" "Read a calving"
 }
@@ -256,6 +259,7 @@ events! {
     report "report_abortion" "Report an abortion"
         "Abortions can be infectious for people and herd: wear gloves, isolate her, and report it to the veterinarian as \
          local law demands.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "aborted_at": "2026-03-02T03:40:00+01:00", "opens_cycle": false},
     list "list_abortions" "List the abortions",
     read "read_abortion" "Read an abortion"
 }
@@ -278,6 +282,7 @@ events! {
     shown Happening::DoNotBreed { do_not_breed },
     report "report_do_not_breed" "Report whether she may be bred"
         "The last decision counts.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "do_not_breed": true, "note": "Lame; to be sold."},
     list "list_do_not_breed" "List the decisions whether animals may be bred",
     read "read_do_not_breed" "Read a decision whether an animal may be bred"
 }

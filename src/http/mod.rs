@@ -1,6 +1,7 @@
 //! The routes: one file per resource with its requests, answers, handlers and their description.
 //!
-//! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`json`]: what all of them share
+//! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`schemas`], [`json`]: what all of them
+//!   share
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
@@ -30,6 +31,7 @@ pub mod page;
 pub mod problem;
 mod receipts;
 pub mod reports;
+mod schemas;
 pub mod services;
 pub mod sires;
 pub mod stock;

@@ -116,7 +116,8 @@ impl NewReversal {
     description = "Writes another line the other way round; the pair stays to be seen. Once only, and only if the straws can be \
         there: 409 `not-in-stock` when they were moved on. A reversed withdrawal never left the tank: the service recorded with \
         it no longer counts, and its number is free again.",
-    request_body = NewReversal,
+    request_body(content = NewReversal, example = json!({
+        "reason": "did_not_happen", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The movement."), IdempotencyKeyRequired),
     responses(
         (status = 201, description = "Undone; the reversal is at Location.", body = MovedView,

@@ -64,7 +64,10 @@ impl From<Moved> for ReceiptView {
 /// A delivery comes in.
 #[utoipa::path(post, path = "/v1/receipts", operation_id = "receive", tag = "Stock",
     summary = "Take in a delivery",
-    request_body = NewReceipt,
+    request_body(content = NewReceipt, example = json!({
+        "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
+        "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
+        "straws": 10, "note": "Delivery note 4711"})),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,

@@ -54,7 +54,13 @@ form! {
     description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
         have been used stands with its deviation. The answer says when she is due, when to watch for a return to heat, and \
         from when pregnancy checks can be trusted.",
-    request_body = NewService,
+    request_body(content = NewService, examples(
+        ("with a withdrawn straw" = (summary = "With a straw of this book", value = json!({
+            "withdrawal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b04a", "served_at": "2026-03-02T07:05:00+01:00",
+            "technician": "T. Example"}))),
+        ("with a foreign straw" = (summary = "With a straw that never was in this book", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "On record.", body = ServiceView,
@@ -83,7 +89,7 @@ form! {
     summary = "Take back a service that was entered by mistake",
     description = "It stays to be seen and no longer counts; its number is free again. A straw of this book that went into it is \
         unresolved again. If the straw never left the tank, reverse the movement of its withdrawal instead.",
-    request_body = NewServiceReversal,
+    request_body(content = NewServiceReversal, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The service."), IdempotencyKeyRequired),
     responses((status = 200, description = "It does not count any more.", body = ServiceView), Problems))]
 async fn reverse(

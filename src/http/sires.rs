@@ -39,8 +39,10 @@ catalogue! {
     create "create_sire" "Enter a sire"
         "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \
          their normal form beside their scheme. His parents, where known, let kinship be judged.",
+        example {"name": "Invented One", "breed": "HOL", "identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]},
     list "list_sires" "List the sires" SireFilter, params SireFilter,
     read "read_sire" "Read a sire",
     change "change_sire" "Change a sire" "A merge patch.",
+        example {"breed": "JER"},
     rows rows
 }

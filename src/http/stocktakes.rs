@@ -92,7 +92,12 @@ form! {
     summary = "Compare a count with the book",
     description = "Answers the differences by lot and place and changes no balance. They are taken against the book as it stood \
         at the line up to which it was counted, so straws taken while counting are no difference.",
-    request_body = NewStocktake,
+    request_body(content = NewStocktake, example = json!({
+        "tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3,
+        "counts": [{
+            "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
+            "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
+            "straws": 9}]})),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "The differences.", body = Stocktake,
@@ -126,7 +131,7 @@ form! {
     description = "Writes a `count` movement for each difference, all or none. They are posted as differences: what was taken or \
         came since the count stays as it is. 409 `not-in-stock` when so many are missing that others, taken since, cannot have \
         been there: count again.",
-    request_body = NewAcceptance,
+    request_body(content = NewAcceptance, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The stocktake."), IdempotencyKeyRequired),
     responses((status = 200, description = "Posted; each line names its movement.", body = Stocktake), Problems))]
 async fn accept(

@@ -84,7 +84,16 @@ impl NewWithdrawal {
     description = "Enforces the herd's rules: refused with 409 `choice-rule`, `animal-pregnant`, `do-not-breed`, `kinship`, \
         `lot-not-usable`, `too-young` or `animal-left`, saying what is allowed and where it hangs, unless `override` sets that \
         aside; refused with 409 `not-in-stock` when so many straws do not hang there, saying where else they do.",
-    request_body = NewWithdrawal,
+    request_body(content = NewWithdrawal, examples(
+        ("of a sire" = (summary = "Of a sire: the oldest collection that the rule allows", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "technician": "T. Example"}))),
+        ("of a lot" = (summary = "Of a lot", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a"}))),
+        ("against the rule" = (summary = "Against the rule, with a manager's key", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "semen_type": "conventional",
+            "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithdrawalView,
@@ -151,7 +160,8 @@ form! {
     description = "Refused with 422 `bath-too-hot` or `bath-too-cold` outside the protocol's range, saying what to do; with the \
         bath's volume and the temperature of the water at hand it says how many millilitres. Otherwise answers from when \
         (`ready_at`) and until when (`use_by`) to use the straw. The supplier's printed instruction overrides any default.",
-    request_body = NewThaw,
+    request_body(content = NewThaw, example = json!({
+        "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
     responses((status = 200, description = "The straw is thawing.", body = WithdrawalView), Problems))]
 async fn thaw(
@@ -197,7 +207,8 @@ impl NewDiscardOfWithdrawn {
 #[utoipa::path(post, path = "/v1/withdrawals/{id}/discard", operation_id = "discard_withdrawn", tag = "Withdrawals",
     summary = "Throw a withdrawn straw away",
     description = "The straw was not used; no service is counted. A thawed straw is never frozen again.",
-    request_body = NewDiscardOfWithdrawn,
+    request_body(content = NewDiscardOfWithdrawn, example = json!({
+        "reason": "thawed_not_used", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
     responses((status = 200, description = "Accounted for.", body = WithdrawalView), Problems))]
 async fn discard(

@@ -550,41 +550,34 @@ macro_rules! stock {
     };
 }
 
+/// The oldest collection first; of a lot, a herd's own tank before the technician's. Ordered here and not by
+/// the database, because PostgreSQL sorts marks by the language of its locale and SQLite does not.
+fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
+    stock.sort_by_cached_key(|Stock { lot, place, tank_herd_id: herd, .. }| {
+        let collected_on = lot.details.collected_on;
+        ((collected_on.is_none(), collected_on), lot.id, (herd.is_none(), *herd), place.clone())
+    });
+    stock
+}
+
 /// All stock of one lot, in the order in which it should be used.
 pub async fn stock_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Stock>> {
-    tx.sql(stock!(
-        "where b.business_id = $1 and b.lot_id = $2 and b.straws > 0
-         order by t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
-    ))
-    .bind(business)
-    .bind(lot)
-    .all()
-    .await
+    let stock = tx.sql(stock!("where b.business_id = $1 and b.lot_id = $2 and b.straws > 0"));
+    stock.bind(business).bind(lot).all().await.map(in_order_of_use)
 }
 
 /// All stock of one sire, in the order in which it should be used: the oldest collection first.
 pub async fn stock_of_sire(tx: &mut Tx, business: BusinessId, sire: SireId) -> Result<Vec<Stock>> {
-    tx.sql(stock!(
-        "where l.business_id = $1 and l.sire_id = $2 and b.straws > 0
-         order by l.collected_on nulls last, l.id, t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
-    ))
-    .bind(business)
-    .bind(sire)
-    .all()
-    .await
+    let stock = tx.sql(stock!("where l.business_id = $1 and l.sire_id = $2 and b.straws > 0"));
+    stock.bind(business).bind(sire).all().await.map(in_order_of_use)
 }
 
 /// All stock within reach of a herd: in its own tanks and the technician's, in the order in which
 /// it should be used.
 pub async fn stock_for_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> Result<Vec<Stock>> {
-    tx.sql(stock!(
-        "where b.business_id = $1 and b.straws > 0 and (t.herd_id is null or t.herd_id = $2)
-         order by l.collected_on nulls last, l.id, t.herd_id nulls last, p.tank_id, p.canister, p.cane, p.goblet"
-    ))
-    .bind(business)
-    .bind(herd)
-    .all()
-    .await
+    let stock =
+        tx.sql(stock!("where b.business_id = $1 and b.straws > 0 and (t.herd_id is null or t.herd_id = $2)"));
+    stock.bind(business).bind(herd).all().await.map(in_order_of_use)
 }
 
 /// Which stock a list shows; what is not said is not asked.

@@ -1,6 +1,6 @@
 //! The known pedigree around a mating.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 
 use super::{Result, Tx, animal, sire};
 use crate::domain::{
@@ -18,7 +18,7 @@ pub enum Relative {
 }
 
 /// The parents of someone, as far as known.
-#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
 pub struct Parents {
     /// The father.
     pub sire_id: Option<SireId>,
@@ -28,6 +28,33 @@ pub struct Parents {
 
 /// Generations that are looked up: five bring every loop that moves a calf's inbreeding by 1/64 or more.
 const GENERATIONS: usize = 5;
+
+async fn parents_of(tx: &mut Tx, business: BusinessId, who: Relative) -> Result<Option<Parents>> {
+    match who {
+        Relative::Sire(id) => sire::parents(tx, business, id).await,
+        Relative::Animal(id) => animal::parents(tx, business, id).await,
+    }
+}
+
+/// Whether `who` is `whose` or an ancestor, however far back.
+pub async fn descends_from(
+    tx: &mut Tx,
+    business: BusinessId,
+    whose: Relative,
+    who: Relative,
+) -> Result<bool> {
+    let (mut open, mut seen) = (vec![whose], HashSet::from([whose]));
+    while let Some(next) = open.pop() {
+        if next == who {
+            return Ok(true);
+        }
+        let Some(parents) = parents_of(tx, business, next).await? else { continue };
+        let father = parents.sire_id.map(Relative::Sire);
+        let mother = parents.dam_id.map(Relative::Animal);
+        open.extend([father, mother].into_iter().flatten().filter(|parent| seen.insert(*parent)));
+    }
+    Ok(false)
+}
 
 /// The known ancestors of `animal` and of `sires`.
 pub async fn around(
@@ -43,7 +70,7 @@ pub async fn around(
         .chain([(Relative::Animal(animal.0), animal.1)]);
     let mut open: VecDeque<(Relative, Parents, usize)> =
         known.map(|(who, parents)| (who, parents, 0)).collect();
-    let mut seen = std::collections::HashSet::new();
+    let mut seen = HashSet::new();
     while let Some((who, parents, generation)) = open.pop_front() {
         if !seen.insert(who) {
             continue;
@@ -55,11 +82,7 @@ pub async fn around(
             if generation + 1 >= GENERATIONS || seen.contains(&parent) {
                 continue;
             }
-            let theirs = match parent {
-                Relative::Sire(id) => sire::parents(tx, business, id).await?,
-                Relative::Animal(id) => animal::parents(tx, business, id).await?,
-            };
-            if let Some(theirs) = theirs {
+            if let Some(theirs) = parents_of(tx, business, parent).await? {
                 open.push_back((parent, theirs, generation + 1));
             }
         }

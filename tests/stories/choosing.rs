@@ -21,6 +21,7 @@ on_both_stores!(
     another_herds_tank_is_out_of_reach,
     not_enough_straws_says_where_else,
     abortions_open_a_cycle_only_when_said_so,
+    marks_are_ordered_alike_on_both_stores,
 );
 
 async fn withdraw(client: &Client, animal: &str, lot: &str) -> crate::world::Answer {
@@ -294,4 +295,20 @@ async fn abortions_open_a_cycle_only_when_said_so(world: &World) {
         client.post("/v1/abortions", abortion).await.created();
         assert_eq!(next(client, &animal).await["service_number"], expected);
     }
+}
+
+async fn marks_are_ordered_alike_on_both_stores(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    // Byte by byte, where most languages put an "a" before a "B".
+    for cane in ["a", "B", "b"] {
+        let place = json!({"tank_id": farm.tank, "canister": 1, "cane": cane});
+        let receipt = json!({"lot_id": farm.sexed, "place": place, "straws": 1});
+        client.post("/v1/receipts", receipt).await.created();
+    }
+    let animal = farm.animal(client, "1").await;
+    let asked = next(client, &animal).await;
+    let canes: Vec<_> =
+        asked["candidates"].as_array().unwrap().iter().map(|straw| &straw["place"]["cane"]).collect();
+    assert_eq!(canes, ["B", "a", "b", "B"], "the last hangs in canister 3");
 }

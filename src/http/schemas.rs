@@ -1,0 +1,267 @@
+//! What a request may hold and what an answer always holds, said exactly in the description.
+//!
+//! The same types describe both, and what holds of both is too loose for either: a herd that is entered
+//! may leave its choice rule out, a herd that is told never does; an unknown member is refused in a
+//! request, and an answer may gain members. So in the description
+//!
+//! - what is sent is closed to unknown members, and null may stand for what may be left out; what is both
+//!   sent and told gets a schema of its own for sending, with `Input` behind its name;
+//! - a merge patch gets one with `Patch` behind its name, in which every member may be left out;
+//! - what is told has all its members.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde_json::Value;
+use utoipa::openapi::{
+    self, Object, OneOfBuilder, RefOr, Schema,
+    path::{Operation, PathItem},
+    schema::{AdditionalProperties, ArrayItems, SchemaType, Type},
+};
+
+/// A problem document has other members beside its own, and not always the list of faults.
+const OPEN: &str = "Problem";
+
+/// Makes the schemas of requests and answers say what holds of each.
+pub fn sharpen(api: &mut openapi::OpenApi) {
+    let Some(components) = &mut api.components else { return };
+    let known = std::mem::take(&mut components.schemas);
+    let mut told = BTreeSet::new();
+    for schema in own(&mut api.paths).flat_map(operations).flat_map(answers) {
+        names(&known, schema, &mut told);
+    }
+
+    let mut sent = Sent { known: &known, told: &told, schemas: BTreeMap::new() };
+    for item in own(&mut api.paths) {
+        for (operation, role) in [(&mut item.post, Role::Input), (&mut item.patch, Role::Patch)] {
+            let body = operation.as_mut().and_then(|operation| operation.request_body.as_mut());
+            let contents = body.and_then(direct).into_iter().flat_map(|body| body.content.values_mut());
+            for content in contents.filter_map(direct) {
+                if let Some(schema) = &mut content.schema {
+                    sent.close(schema, role);
+                }
+            }
+        }
+    }
+    // What else is described, such as what stands in queries, is as it was.
+    components.schemas = sent.schemas;
+    for (name, schema) in &known {
+        components.schemas.entry(name.clone()).or_insert_with(|| schema.clone());
+    }
+
+    for schema in own(&mut api.paths).flat_map(operations).flat_map(answers) {
+        whole(schema);
+    }
+    for name in told {
+        if let Some(mut schema) = known.get(&name).cloned() {
+            if name != OPEN {
+                whole(&mut schema);
+            }
+            components.schemas.insert(name, schema);
+        }
+    }
+    drop_unmentioned(api);
+}
+
+/// Drops the schemas to which nothing refers.
+fn drop_unmentioned(api: &mut openapi::OpenApi) {
+    loop {
+        let Ok(whole) = serde_json::to_value(&*api) else { return };
+        let mut mentioned = BTreeSet::new();
+        mentions(&whole, &mut mentioned);
+        let Some(components) = &mut api.components else { return };
+        let before = components.schemas.len();
+        components.schemas.retain(|name, _| mentioned.contains(name));
+        if components.schemas.len() == before {
+            return;
+        }
+    }
+}
+
+/// Gathers the names of all schemas to which a description refers anywhere.
+fn mentions(part: &Value, found: &mut BTreeSet<String>) {
+    match part {
+        Value::Object(members) => {
+            let name = members.get("$ref").and_then(Value::as_str).and_then(|path| path.rsplit('/').next());
+            found.extend(name.map(ToOwned::to_owned));
+            members.values().for_each(|member| mentions(member, found));
+        }
+        Value::Array(elements) => elements.iter().for_each(|element| mentions(element, found)),
+        _ => {}
+    }
+}
+
+/// The paths whose bodies are by our own forms; others may follow a standard that says what is open.
+fn own(paths: &mut openapi::Paths) -> impl Iterator<Item = &mut PathItem> {
+    paths.paths.iter_mut().filter(|(path, _)| path.starts_with("/v1/")).map(|(_, item)| item)
+}
+
+fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
+    [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete].into_iter().flatten()
+}
+
+fn answers(operation: &mut Operation) -> impl Iterator<Item = &mut RefOr<Schema>> {
+    let responses = operation.responses.responses.values_mut().filter_map(direct);
+    let contents = responses.flat_map(|response| response.content.values_mut()).filter_map(direct);
+    contents.filter_map(|content| content.schema.as_mut())
+}
+
+/// What stands here itself, not by reference.
+fn direct<T>(part: &mut RefOr<T>) -> Option<&mut T> {
+    match part {
+        RefOr::T(part) => Some(part),
+        RefOr::Ref(_) => None,
+    }
+}
+
+type Schemas = BTreeMap<String, RefOr<Schema>>;
+
+fn name_of(reference: &openapi::Ref) -> &str {
+    reference.ref_location.rsplit('/').next().unwrap_or_default()
+}
+
+/// The schemas that stand directly in this one.
+fn parts(schema: &Schema) -> Vec<&RefOr<Schema>> {
+    match schema {
+        Schema::Object(object) => object.properties.values().collect(),
+        Schema::Array(array) => match &array.items {
+            ArrayItems::RefOrSchema(items) => vec![&**items],
+            ArrayItems::False => Vec::new(),
+        },
+        Schema::OneOf(options) => options.items.iter().collect(),
+        Schema::AllOf(options) => options.items.iter().collect(),
+        Schema::AnyOf(options) => options.items.iter().collect(),
+        _ => Vec::new(),
+    }
+}
+
+/// The same to be changed.
+fn parts_mut(schema: &mut Schema) -> Vec<&mut RefOr<Schema>> {
+    match schema {
+        Schema::Object(object) => object.properties.values_mut().collect(),
+        Schema::Array(array) => match &mut array.items {
+            ArrayItems::RefOrSchema(items) => vec![&mut **items],
+            ArrayItems::False => Vec::new(),
+        },
+        Schema::OneOf(options) => options.items.iter_mut().collect(),
+        Schema::AllOf(options) => options.items.iter_mut().collect(),
+        Schema::AnyOf(options) => options.items.iter_mut().collect(),
+        _ => Vec::new(),
+    }
+}
+
+/// Gathers the names of all that a schema refers to.
+fn names(known: &Schemas, schema: &RefOr<Schema>, found: &mut BTreeSet<String>) {
+    match schema {
+        RefOr::Ref(reference) => {
+            let name = name_of(reference);
+            if found.insert(name.to_owned())
+                && let Some(target) = known.get(name)
+            {
+                names(known, target, found);
+            }
+        }
+        RefOr::T(schema) => parts(schema).into_iter().for_each(|part| names(known, part, found)),
+    }
+}
+
+/// Says that every member is there.
+fn whole(schema: &mut RefOr<Schema>) {
+    let RefOr::T(schema) = schema else { return };
+    if let Schema::Object(object) = schema {
+        object.required = object.properties.keys().cloned().collect();
+    }
+    parts_mut(schema).into_iter().for_each(whole);
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Role {
+    Input,
+    Patch,
+}
+
+/// The schemas of what is sent, as they are made.
+struct Sent<'k> {
+    known: &'k Schemas,
+    told: &'k BTreeSet<String>,
+    schemas: Schemas,
+}
+
+impl Sent<'_> {
+    /// Closes a schema and all that it refers to.
+    fn close(&mut self, schema: &mut RefOr<Schema>, role: Role) {
+        match schema {
+            RefOr::Ref(reference) => {
+                let name = self.version(name_of(reference), role);
+                reference.ref_location = format!("#/components/schemas/{name}");
+            }
+            RefOr::T(schema) => {
+                for part in parts_mut(schema) {
+                    self.close(part, role);
+                }
+                if let Schema::Object(object) = schema
+                    && !object.properties.is_empty()
+                {
+                    object.additional_properties = Some(Box::new(AdditionalProperties::FreeForm(false)));
+                    let required = &object.required;
+                    let optional = object.properties.iter_mut().filter(|(name, _)| !required.contains(name));
+                    optional.for_each(|(_, member)| or_null(member));
+                    if role == Role::Patch {
+                        object.required.clear();
+                    }
+                }
+            }
+        }
+    }
+
+    /// The name under which that schema is sent.
+    fn version(&mut self, name: &str, role: Role) -> String {
+        let Some(schema) = self.known.get(name) else { return name.to_owned() };
+        // A list is replaced as a whole, also by a patch.
+        let role = if matches!(schema, RefOr::T(Schema::Array(_))) { Role::Input } else { role };
+        let version = match role {
+            _ if !self.holds_members(schema) => name.to_owned(),
+            Role::Input if !self.told.contains(name) => name.to_owned(),
+            Role::Input => format!("{name}Input"),
+            Role::Patch => format!("{name}Patch"),
+        };
+        if !self.schemas.contains_key(&version) {
+            let mut schema = schema.clone();
+            self.schemas.insert(version.clone(), schema.clone());
+            self.close(&mut schema, role);
+            self.schemas.insert(version.clone(), schema);
+        }
+        version
+    }
+
+    /// Whether there are objects in it, or it is a single value.
+    fn holds_members(&self, schema: &RefOr<Schema>) -> bool {
+        match schema {
+            RefOr::Ref(reference) => {
+                self.known.get(name_of(reference)).is_some_and(|target| self.holds_members(target))
+            }
+            RefOr::T(Schema::Object(object)) => !object.properties.is_empty(),
+            RefOr::T(schema) => parts(schema).into_iter().any(|part| self.holds_members(part)),
+        }
+    }
+}
+
+/// Lets null stand there too.
+fn or_null(schema: &mut RefOr<Schema>) {
+    match schema {
+        RefOr::T(Schema::Object(Object { schema_type: SchemaType::Array(types), .. }))
+            if types.contains(&Type::Null) => {}
+        RefOr::T(Schema::OneOf(options)) if options.items.iter().any(is_null) => {}
+        other => {
+            let options = OneOfBuilder::new().item(other.clone()).item(null());
+            *other = Schema::OneOf(options.build()).into();
+        }
+    }
+}
+
+fn null() -> Schema {
+    openapi::ObjectBuilder::new().schema_type(Type::Null).build().into()
+}
+
+fn is_null(schema: &RefOr<Schema>) -> bool {
+    matches!(schema, RefOr::T(Schema::Object(object)) if object.schema_type == SchemaType::Type(Type::Null))
+}

@@ -1,0 +1,325 @@
+//! What may be asked of the book, and how proptest makes it up.
+//!
+//! A [`Wish`] picks by a number among what is there when its turn comes, so that it stays sensible while
+//! a sequence shrinks; the model turns it into an [`Act`], which names everything.
+
+use proptest::{collection::vec, prelude::*};
+
+use super::farm::{ANIMALS, CANES, CANISTERS, LOTS, SIRES, TANKS};
+
+/// A place in a tank. The order is the one in which places are listed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Place {
+    pub tank: usize,
+    pub canister: i64,
+    pub cane: &'static str,
+}
+
+/// Of what a straw is wished for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Semen {
+    Lot(usize),
+    Sire(usize, Option<&'static str>),
+}
+
+/// A straw for an animal.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Order {
+    pub animal: usize,
+    pub semen: Semen,
+    pub place: Option<Place>,
+    pub straws: i64,
+    /// Whether what stands in the way is to be set aside.
+    pub set_aside: bool,
+    /// With a technician's key; else with a manager's.
+    pub by_technician: bool,
+    pub at: Option<i64>,
+}
+
+/// What happened to an animal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Happening {
+    Calving,
+    Abortion { opens_cycle: bool },
+    Check { result: &'static str },
+    DoNotBreed(bool),
+}
+
+/// Something that is asked of the service. Numbers name things in their order of making; a movement is
+/// named by its line. A number that is too high names nothing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Act {
+    Receive {
+        lot: usize,
+        place: Place,
+        straws: i64,
+    },
+    Transfer {
+        lot: usize,
+        from: Place,
+        to: Place,
+        straws: i64,
+    },
+    Discard {
+        lot: usize,
+        place: Place,
+        straws: i64,
+    },
+    Withdraw(Order),
+    Batch(Vec<Order>),
+    Thaw {
+        withdrawal: usize,
+        bath: &'static str,
+        set_aside: bool,
+        by_technician: bool,
+        at: i64,
+    },
+    DiscardWithdrawn {
+        withdrawal: usize,
+    },
+    Serve {
+        withdrawal: usize,
+        at: i64,
+    },
+    ServeForeign {
+        animal: usize,
+        at: i64,
+    },
+    Report {
+        animal: usize,
+        what: Happening,
+        at: i64,
+    },
+    SetStatus {
+        lot: usize,
+        status: &'static str,
+    },
+    TakeStock {
+        tank: usize,
+        canister: Option<i64>,
+        complete: bool,
+        as_of: i64,
+        counts: Vec<(usize, Place, i64)>,
+    },
+    Accept {
+        stocktake: usize,
+    },
+    Reverse {
+        line: usize,
+    },
+    ReverseService {
+        service: usize,
+    },
+}
+
+/// The same before it is known what there is: `nth` counts among what may be meant, what is likely in front.
+#[derive(Clone, Debug)]
+pub enum Wish {
+    Receive {
+        lot: usize,
+        place: Place,
+        straws: i64,
+    },
+    Transfer {
+        spot: Spot,
+        to: Place,
+        straws: i64,
+    },
+    Discard {
+        spot: Spot,
+        straws: i64,
+    },
+    Withdraw(Order),
+    Batch(Vec<Order>),
+    Thaw {
+        nth: u8,
+        bath: &'static str,
+        set_aside: bool,
+        by_technician: bool,
+        after: i64,
+    },
+    DiscardWithdrawn {
+        nth: u8,
+    },
+    Serve {
+        nth: u8,
+        after: i64,
+    },
+    ServeForeign {
+        animal: usize,
+    },
+    Report {
+        animal: usize,
+        what: Happening,
+    },
+    SetStatus {
+        lot: usize,
+        status: &'static str,
+    },
+    /// Counts are told as differences from what the book says.
+    TakeStock {
+        tank: usize,
+        canister: Option<i64>,
+        complete: bool,
+        lines_back: i64,
+        counts: Vec<(usize, Place, i64)>,
+    },
+    Accept {
+        nth: u8,
+    },
+    Reverse {
+        nth: u8,
+    },
+    ReverseService {
+        nth: u8,
+    },
+}
+
+/// From where straws are wished for.
+#[derive(Clone, Copy, Debug)]
+pub enum Spot {
+    /// Where some hang.
+    Held(u8),
+    Anywhere(usize, Place),
+}
+
+/// An `nth` that means what never was.
+pub const NEVER: u8 = u8::MAX;
+
+/// One step of a sequence.
+#[derive(Clone, Debug)]
+pub enum Step {
+    /// Under a key of its own, so many days after the step before.
+    Do { wish: Wish, days: i64, told: Told },
+    /// What an earlier step sent, word for word, under its key.
+    Again { back: u8 },
+    /// Something else under an earlier step's key.
+    OtherContent { back: u8, wish: Wish },
+}
+
+/// How the time of an act is told.
+#[derive(Clone, Copy, Debug)]
+pub enum Told {
+    InTime,
+    /// So many days after it happened.
+    Late(i64),
+    /// Not told: now, by the service's clock.
+    Not,
+    /// Two days ahead of the service's clock.
+    Ahead,
+}
+
+pub fn steps() -> impl Strategy<Value = Vec<Step>> {
+    vec(step(), 1..30)
+}
+
+fn step() -> impl Strategy<Value = Step> {
+    let days = prop_oneof![3 => Just(0), 3 => Just(1), 2 => Just(3), 3 => Just(21)];
+    let told = prop_oneof![
+        20 => Just(Told::InTime),
+        4 => (1..30_i64).prop_map(Told::Late),
+        1 => Just(Told::Not),
+        1 => Just(Told::Ahead),
+    ];
+    prop_oneof![
+        18 => (wish(), days, told).prop_map(|(wish, days, told)| Step::Do { wish, days, told }),
+        1 => (0..6_u8).prop_map(|back| Step::Again { back }),
+        1 => (0..6_u8, wish()).prop_map(|(back, wish)| Step::OtherContent { back, wish }),
+    ]
+}
+
+fn wish() -> impl Strategy<Value = Wish> {
+    let (lot, animal) = (|| 0..LOTS.len(), || 0..ANIMALS.len());
+    let nth = || prop_oneof![24 => 0..3_u8, 3 => 3..40_u8, 2 => Just(NEVER)];
+    let seldom = || prop::bool::weighted(0.2);
+    prop_oneof![
+        3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Wish::Receive { lot, place, straws }),
+        3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Wish::Transfer { spot, to, straws }),
+        2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Wish::Discard { spot, straws }),
+        10 => order().prop_map(Wish::Withdraw),
+        1 => (any::<bool>(), vec(order(), 1..4)).prop_map(|(by_technician, orders)| {
+            Wish::Batch(orders.into_iter().map(|order| Order { by_technician, ..order }).collect())
+        }),
+        4 => (nth(), bath(), seldom(), seldom(), prop_oneof![Just(0), Just(50), Just(150)]).prop_map(
+            |(nth, bath, set_aside, by_technician, after)| Wish::Thaw { nth, bath, set_aside, by_technician, after }
+        ),
+        2 => nth().prop_map(|nth| Wish::DiscardWithdrawn { nth }),
+        9 => (nth(), after()).prop_map(|(nth, after)| Wish::Serve { nth, after }),
+        2 => animal().prop_map(|animal| Wish::ServeForeign { animal }),
+        4 => (animal(), happening()).prop_map(|(animal, what)| Wish::Report { animal, what }),
+        1 => (lot(), prop_oneof![2 => Just("usable"), 1 => Just("quarantined"), 1 => Just("recalled")])
+            .prop_map(|(lot, status)| Wish::SetStatus { lot, status }),
+        3 => stocktake(),
+        3 => nth().prop_map(|nth| Wish::Accept { nth }),
+        6 => nth().prop_map(|nth| Wish::Reverse { nth }),
+        2 => nth().prop_map(|nth| Wish::ReverseService { nth }),
+    ]
+}
+
+fn place() -> impl Strategy<Value = Place> {
+    let canister = prop_oneof![30 => 1..=CANISTERS, 1 => Just(CANISTERS + 1)];
+    // Few places, so that commands meet; marks of canes only now and then.
+    let cane = prop_oneof![4 => Just(CANES[0]), 1 => Just(CANES[1]), 1 => Just(CANES[2])];
+    (0..TANKS.len(), canister, cane).prop_map(|(tank, canister, cane)| Place { tank, canister, cane })
+}
+
+fn spot() -> impl Strategy<Value = Spot> {
+    prop_oneof![
+        4 => (0..6_u8).prop_map(Spot::Held),
+        1 => (0..LOTS.len(), place()).prop_map(|(lot, place)| Spot::Anywhere(lot, place)),
+    ]
+}
+
+fn order() -> impl Strategy<Value = Order> {
+    let types = [None, Some("conventional"), Some("sexed_female"), Some("sexed_male")];
+    let semen = prop_oneof![
+        3 => (0..LOTS.len()).prop_map(Semen::Lot),
+        2 => (0..SIRES, prop::sample::select(types.to_vec())).prop_map(|(sire, of)| Semen::Sire(sire, of)),
+    ];
+    let place = prop::option::weighted(0.2, place());
+    let straws = prop_oneof![6 => Just(1), 1 => Just(2), 1 => Just(4)];
+    (0..ANIMALS.len(), semen, place, straws, prop::bool::weighted(0.4), prop::bool::weighted(0.3)).prop_map(
+        |(animal, semen, place, straws, set_aside, by_technician)| Order {
+            animal,
+            semen,
+            place,
+            straws,
+            set_aside,
+            by_technician,
+            at: None,
+        },
+    )
+}
+
+fn bath() -> impl Strategy<Value = &'static str> {
+    prop_oneof![6 => Just("35.5"), 1 => Just("34.0"), 1 => Just("38.4")]
+}
+
+/// Seconds from withdrawal to service: before it, too early after a thaw, in time, too late for a sexed
+/// straw, too late for any, and a slip of days.
+fn after() -> impl Strategy<Value = i64> {
+    prop_oneof![1 => Just(-60), 1 => Just(10), 4 => Just(240), 1 => Just(520), 1 => Just(1_300), 1 => Just(259_200)]
+}
+
+fn happening() -> impl Strategy<Value = Happening> {
+    prop_oneof![
+        4 => Just(Happening::Calving),
+        1 => any::<bool>().prop_map(|opens_cycle| Happening::Abortion { opens_cycle }),
+        3 => prop::sample::select(vec!["pregnant", "multiple", "empty", "unknown"])
+            .prop_map(|result| Happening::Check { result }),
+        1 => any::<bool>().prop_map(Happening::DoNotBreed),
+    ]
+}
+
+fn stocktake() -> impl Strategy<Value = Wish> {
+    let count = (0..LOTS.len(), place(), -2..=2_i64);
+    let lines_back = prop_oneof![4 => Just(0), 4 => 1..6_i64, 1 => Just(-1)];
+    (0..TANKS.len(), prop::option::weighted(0.3, 1..=CANISTERS), any::<bool>(), lines_back, vec(count, 0..4))
+        .prop_map(|(tank, canister, complete, lines_back, counts)| Wish::TakeStock {
+            tank,
+            canister,
+            complete,
+            lines_back,
+            counts,
+        })
+}

@@ -1,0 +1,944 @@
+//! The rules of the book in their plainest form, written from what the interface promises and not from
+//! how the service does it: it keeps a list of what happened and works everything else out from that
+//! list, every time. A balance is a sum, a state is what was recorded and not reversed.
+
+use std::{cmp::Reverse, collections::HashMap};
+
+use serde_json::{Value, json};
+
+use super::{
+    commands::{Act, Happening, NEVER, Order, Place, Semen, Spot, Step, Told, Wish},
+    farm::{ANIMALS, CANISTERS, DAY, FIRST_SERVICE_DAYS, LOTS, SAME_HEAT, START, TANKS, allowed},
+};
+
+/// Either end of a movement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum End {
+    In(Place),
+    Supplier,
+    Used,
+    Discarded,
+    Counted,
+}
+
+/// A line of the ledger.
+#[derive(Clone, Copy, Debug)]
+struct Line {
+    kind: &'static str,
+    lot: usize,
+    straws: i64,
+    from: End,
+    to: End,
+    withdrawal: Option<usize>,
+    stocktake: Option<usize>,
+    reverses: Option<usize>,
+}
+
+#[derive(Clone, Debug)]
+struct Withdrawal {
+    order: Order,
+    lot: usize,
+    place: Place,
+    at: i64,
+    number: (usize, usize),
+    deviations: Vec<&'static str>,
+    thaw: Option<(i64, i64)>,
+}
+
+#[derive(Clone, Debug)]
+struct Service {
+    animal: usize,
+    at: i64,
+    withdrawal: Option<usize>,
+    deviations: Vec<&'static str>,
+    reversed: bool,
+}
+
+#[derive(Clone, Debug)]
+struct Stocktake {
+    tank: usize,
+    as_of: i64,
+    /// Place, lot, expected, counted, and the line by which the difference was posted.
+    lines: Vec<(Place, usize, i64, i64, Option<usize>)>,
+    accepted: bool,
+}
+
+/// What the service has to answer.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Answer {
+    /// This status, and at least these members.
+    Fresh(u16, Value),
+    /// The first answer to this key again, word for word.
+    Replayed,
+    /// One for each item of a batch.
+    Each(Vec<Answer>),
+}
+
+/// The whole book.
+#[derive(Default)]
+pub struct Book {
+    ledger: Vec<Line>,
+    withdrawals: Vec<Withdrawal>,
+    services: Vec<Service>,
+    happenings: Vec<(usize, i64, Happening)>,
+    stocktakes: Vec<Stocktake>,
+    status: HashMap<usize, &'static str>,
+    /// What stands under each Idempotency-Key.
+    kept: HashMap<String, Act>,
+    /// What was sent, with its key.
+    sent: Vec<(String, Act)>,
+    /// The day of the step before, in seconds.
+    today: i64,
+}
+
+/// An id that names nothing.
+const NOTHING: usize = usize::MAX;
+
+/// Objections in the order in which they name a refusal: what is about her, what is about the straw, and
+/// last what only the choice rule says.
+const GRAVEST_FIRST: &[&str] =
+    &["do_not_breed", "animal_pregnant", "too_young", "lot_not_usable", "kinship", "choice_rule"];
+
+fn done(status: u16, body: Value) -> Answer {
+    Answer::Fresh(status, body)
+}
+
+fn refused(status: u16, kind: &str, mut members: Value) -> Answer {
+    members["type"] = json!(format!("/problems/{kind}"));
+    done(status, members)
+}
+
+fn wrong() -> Answer {
+    refused(422, "invalid-input", json!({}))
+}
+
+fn unknown() -> Answer {
+    refused(404, "not-found", json!({}))
+}
+
+/// A client's clock may be a day ahead of the service's, which says 0.
+fn too_far_ahead(at: i64) -> bool {
+    at > DAY
+}
+
+fn kebab(kind: &str) -> String {
+    kind.replace('_', "-")
+}
+
+fn kinds(deviations: &[&str]) -> Value {
+    let mut kinds: Vec<_> = deviations.iter().map(|kind| json!({"kind": kind})).collect();
+    kinds.sort_by_key(ToString::to_string);
+    json!(kinds)
+}
+
+fn name(thing: &str, n: usize) -> Value {
+    json!(format!("{thing} {n}"))
+}
+
+fn name_of(thing: &str, n: Option<usize>) -> Value {
+    n.map_or(Value::Null, |n| name(thing, n))
+}
+
+fn told_place(place: Place) -> Value {
+    let cane = (!place.cane.is_empty()).then_some(place.cane);
+    json!({"tank_id": name("tank", place.tank), "canister": place.canister, "cane": cane, "goblet": null})
+}
+
+fn number_told(number: (usize, usize)) -> Value {
+    json!({"service_number": number.0, "rank": number.1})
+}
+
+fn merged(mut one: Value, other: Value) -> Value {
+    if let (Value::Object(one), Value::Object(other)) = (&mut one, other) {
+        one.extend(other);
+    }
+    one
+}
+
+fn list(what: &str, n: usize, told: impl Fn(usize) -> Value) -> (String, Value) {
+    let items: Vec<_> = (0..n).map(told).collect();
+    (format!("/v1/{what}?limit=500"), json!({"items": items, "next_cursor": null}))
+}
+
+/// Number and rank of the last of these inseminations of one cycle, in order of time: those within the
+/// same heat as a service's first one are the same service, the next rank.
+fn number_of_last(cycle: &[i64]) -> (usize, usize) {
+    let (mut number, mut rank, mut first) = (0, 0, i64::MIN);
+    for at in cycle {
+        if number > 0 && at - first <= SAME_HEAT {
+            rank += 1;
+        } else {
+            (number, rank, first) = (number + 1, 1, *at);
+        }
+    }
+    (number, rank)
+}
+
+// What is known.
+impl Book {
+    pub fn new() -> Self {
+        Self { today: START, ..Self::default() }
+    }
+
+    /// Straws of a lot that hung at a place after the first `lines` lines: what came less what went.
+    fn hung(&self, lot: usize, place: Place, lines: usize) -> i64 {
+        let of = |line: &&Line| line.lot == lot;
+        let came: i64 =
+            self.ledger[..lines].iter().filter(of).filter(|l| l.to == End::In(place)).map(|l| l.straws).sum();
+        let went: i64 = self.ledger[..lines]
+            .iter()
+            .filter(of)
+            .filter(|l| l.from == End::In(place))
+            .map(|l| l.straws)
+            .sum();
+        came - went
+    }
+
+    fn hangs(&self, lot: usize, place: Place) -> i64 {
+        self.hung(lot, place, self.ledger.len())
+    }
+
+    /// All that hangs after so many lines, by place and lot.
+    fn stock_at(&self, lines: usize) -> Vec<(Place, usize, i64)> {
+        let ends = self.ledger[..lines].iter().flat_map(|line| [(line.from, line.lot), (line.to, line.lot)]);
+        let mut spots: Vec<_> = ends
+            .filter_map(|(end, lot)| if let End::In(place) = end { Some((place, lot)) } else { None })
+            .collect();
+        spots.sort_unstable();
+        spots.dedup();
+        let all = spots.into_iter().map(|(place, lot)| (place, lot, self.hung(lot, place, lines)));
+        all.filter(|(_, _, straws)| *straws > 0).collect()
+    }
+
+    /// All that hangs, in the order in which it is to be used: the oldest collection first, and of a lot
+    /// what hangs in the herd's own tank before the technician's.
+    fn stock_in_order_of_use(&self) -> Vec<(Place, usize, i64)> {
+        let mut stock = self.stock_at(self.ledger.len());
+        stock.sort_by_key(|(place, lot, _)| {
+            let collected_on = LOTS[*lot].collected_on.unwrap_or("9999");
+            (collected_on, *lot, TANKS[place.tank].unwrap_or(usize::MAX), *place)
+        });
+        stock
+    }
+
+    fn reversal_of(&self, line: usize) -> Option<usize> {
+        self.ledger.iter().position(|other| other.reverses == Some(line)).map(|n| n + 1)
+    }
+
+    /// Whether a line of this kind for this withdrawal stands and was not reversed.
+    fn stands(&self, kind: &str, withdrawal: usize) -> bool {
+        let lines = self.ledger.iter().enumerate();
+        lines
+            .filter(|(_, line)| line.kind == kind && line.withdrawal == Some(withdrawal))
+            .any(|(n, _)| self.reversal_of(n + 1).is_none())
+    }
+
+    fn service_of(&self, withdrawal: usize) -> Option<usize> {
+        self.services.iter().position(|s| s.withdrawal == Some(withdrawal) && !s.reversed)
+    }
+
+    fn state(&self, withdrawal: usize) -> &'static str {
+        if !self.stands("withdrawal", withdrawal) {
+            "reversed"
+        } else if self.stands("discard", withdrawal) {
+            "discarded"
+        } else if self.service_of(withdrawal).is_some() {
+            "served"
+        } else {
+            match self.withdrawals[withdrawal].thaw {
+                None => "out",
+                Some((ready, _)) if ready > 0 => "thawing",
+                Some(_) => "thawed",
+            }
+        }
+    }
+
+    fn is_resolved(&self, withdrawal: usize) -> bool {
+        matches!(self.state(withdrawal), "reversed" | "discarded" | "served")
+    }
+
+    /// What happened to her up to then, the last in time first; of two at one moment the one told last.
+    fn last(&self, animal: usize, at: i64, wanted: fn(Happening) -> bool) -> Option<(i64, Happening)> {
+        let hers = self
+            .happenings
+            .iter()
+            .filter(|(whom, when, what)| *whom == animal && *when <= at && wanted(*what));
+        hers.max_by_key(|(_, when, _)| *when).map(|(_, when, what)| (*when, *what))
+    }
+
+    fn is_cow(&self, animal: usize, at: i64) -> bool {
+        self.last(animal, at, |what| what == Happening::Calving).is_some()
+    }
+
+    /// When the cycle began in which that moment falls.
+    fn cycle_began(&self, animal: usize, at: i64) -> i64 {
+        let opens = |what| matches!(what, Happening::Calving | Happening::Abortion { opens_cycle: true });
+        self.last(animal, at, opens).map_or(i64::MIN, |(when, _)| when)
+    }
+
+    /// Her services that count, in order of time.
+    fn served(&self, animal: usize) -> Vec<(i64, usize)> {
+        let hers = self.services.iter().enumerate().filter(|(_, s)| s.animal == animal && !s.reversed);
+        let mut times: Vec<_> = hers.map(|(n, s)| (s.at, n)).collect();
+        times.sort_unstable();
+        times
+    }
+
+    /// The number of a service then: counts those since her last calving, or since birth.
+    fn next_number(&self, animal: usize, at: i64) -> (usize, usize) {
+        let began = self.cycle_began(animal, at);
+        let before =
+            self.served(animal).into_iter().map(|(when, _)| when).filter(|when| *when > began && *when <= at);
+        number_of_last(&before.chain([at]).collect::<Vec<_>>())
+    }
+
+    /// The number of a service that is on record; one that does not count keeps its last.
+    fn number(&self, service: usize) -> Option<(usize, usize)> {
+        let Service { animal, at, reversed, .. } = self.services[service];
+        let began = self.cycle_began(animal, at);
+        let before =
+            self.served(animal).into_iter().filter(|(when, n)| *when > began && (*when, *n) < (at, service));
+        (!reversed).then(|| number_of_last(&before.map(|(when, _)| when).chain([at]).collect::<Vec<_>>()))
+    }
+
+    fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
+        let (number, _) = self.next_number(animal, at);
+        allowed(ANIMALS[animal].herd, number, self.is_cow(animal, at))
+    }
+
+    fn status(&self, lot: usize) -> &'static str {
+        self.status.get(&lot).copied().unwrap_or("usable")
+    }
+
+    fn objections_to_her(&self, animal: usize, at: i64) -> Vec<&'static str> {
+        let decided = self.last(animal, at, |what| matches!(what, Happening::DoNotBreed(_)));
+        let settled = self.last(animal, at, |what| match what {
+            Happening::Check { result } => result != "unknown",
+            Happening::Calving | Happening::Abortion { .. } => true,
+            Happening::DoNotBreed(_) => false,
+        });
+        let pregnant = |what| matches!(what, Happening::Check { result: "pregnant" | "multiple" });
+        let age = ANIMALS[animal].age_at_start + (at.div_euclid(DAY) - START.div_euclid(DAY));
+        let mut found = Vec::new();
+        if decided.is_some_and(|(_, what)| what == Happening::DoNotBreed(true)) {
+            found.push("do_not_breed");
+        }
+        if settled.is_some_and(|(_, what)| pregnant(what)) {
+            found.push("animal_pregnant");
+        }
+        if !self.is_cow(animal, at) && age < FIRST_SERVICE_DAYS {
+            found.push("too_young");
+        }
+        found
+    }
+
+    fn objections_to_straw(&self, animal: usize, lot: usize, at: i64) -> Vec<&'static str> {
+        let mut found = Vec::new();
+        if self.status(lot) != "usable" {
+            found.push("lot_not_usable");
+        }
+        if ANIMALS[animal].sire == Some(LOTS[lot].sire) {
+            found.push("kinship");
+        }
+        if !self.allowed(animal, at).contains(&LOTS[lot].semen_type) {
+            found.push("choice_rule");
+        }
+        found
+    }
+
+    /// Whether a tank is her herd's own or the technician's.
+    fn reaches(animal: usize, place: Place) -> bool {
+        TANKS[place.tank].is_none_or(|herd| herd == ANIMALS[animal].herd)
+    }
+
+    fn wanted_rank(allowed: &[&str], lot: usize) -> usize {
+        allowed.iter().position(|semen_type| *semen_type == LOTS[lot].semen_type).unwrap_or(usize::MAX)
+    }
+
+    /// Straws that she may have, what the rule names first in front.
+    fn candidates(&self, animal: usize, at: i64) -> Vec<Value> {
+        let allowed = self.allowed(animal, at);
+        let mut free: Vec<_> = self
+            .stock_in_order_of_use()
+            .into_iter()
+            .filter(|(place, lot, _)| {
+                Self::reaches(animal, *place) && self.objections_to_straw(animal, *lot, at).is_empty()
+            })
+            .collect();
+        free.sort_by_key(|(_, lot, _)| Self::wanted_rank(allowed, *lot));
+        let told = |(place, lot, straws)| json!({"lot": {"id": name("lot", lot)}, "place": told_place(place), "straws": straws});
+        free.into_iter().map(told).collect()
+    }
+}
+
+// What is done.
+impl Book {
+    fn write(&mut self, line: Line) -> Value {
+        self.ledger.push(line);
+        self.told_line(self.ledger.len())
+    }
+
+    fn plain(kind: &'static str, lot: usize, straws: i64, from: End, to: End) -> Line {
+        Line { kind, lot, straws, from, to, withdrawal: None, stocktake: None, reverses: None }
+    }
+
+    fn is_no_place(place: Place) -> bool {
+        place.canister > CANISTERS
+    }
+
+    fn not_in_stock(requested: i64, available: i64) -> Answer {
+        refused(409, "not-in-stock", json!({"requested": requested, "available": available}))
+    }
+
+    fn do_it(&mut self, act: &Act) -> Answer {
+        match *act {
+            Act::Receive { place, .. } | Act::Discard { place, .. } if Self::is_no_place(place) => wrong(),
+            Act::Receive { lot, place, straws } => {
+                done(201, self.write(Self::plain("receipt", lot, straws, End::Supplier, End::In(place))))
+            }
+            Act::Transfer { from, to, .. }
+                if from == to || Self::is_no_place(from) || Self::is_no_place(to) =>
+            {
+                wrong()
+            }
+            Act::Transfer { lot, from, straws, .. } | Act::Discard { lot, place: from, straws }
+                if self.hangs(lot, from) < straws =>
+            {
+                Self::not_in_stock(straws, self.hangs(lot, from))
+            }
+            Act::Transfer { lot, from, to, straws } => {
+                done(201, self.write(Self::plain("transfer", lot, straws, End::In(from), End::In(to))))
+            }
+            Act::Discard { lot, place, straws } => {
+                done(201, self.write(Self::plain("discard", lot, straws, End::In(place), End::Discarded)))
+            }
+            Act::Withdraw(ref order) => self.withdraw(order),
+            Act::Batch(_) => unreachable!("each item is done by itself"),
+            Act::Thaw { withdrawal, bath, set_aside, by_technician, at } => {
+                self.thaw(withdrawal, bath, set_aside, by_technician, at)
+            }
+            Act::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
+            Act::Serve { withdrawal, at } => self.serve(withdrawal, at),
+            Act::ServeForeign { at, .. } | Act::Report { at, .. } if too_far_ahead(at) => wrong(),
+            Act::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
+            Act::Report { animal, what, at } => {
+                self.happenings.push((animal, at, what));
+                done(201, json!({"animal_id": name("animal", animal)}))
+            }
+            Act::SetStatus { lot, status } => {
+                self.status.insert(lot, status);
+                done(200, json!({"id": name("lot", lot), "status": status}))
+            }
+            Act::TakeStock { tank, canister, complete, as_of, ref counts } => {
+                self.take_stock(tank, canister, complete, as_of, counts)
+            }
+            Act::Accept { stocktake } => self.accept(stocktake),
+            Act::Reverse { line } => self.reverse(line),
+            Act::ReverseService { service } => self.reverse_service(service),
+        }
+    }
+
+    fn withdraw(&mut self, order: &Order) -> Answer {
+        let at = order.at.unwrap_or(0);
+        if too_far_ahead(at) || order.place.is_some_and(Self::is_no_place) {
+            return wrong();
+        }
+        let meant =
+            |place: Place| order.place.map_or(Self::reaches(order.animal, place), |named| place == named);
+        let mut stock = self.stock_in_order_of_use();
+        stock.retain(|(place, _, _)| meant(*place));
+        let allowed = self.allowed(order.animal, at);
+        let lot = match order.semen {
+            Semen::Lot(lot) => lot,
+            Semen::Sire(sire, semen_type) => {
+                let his = stock.iter().filter(|(_, lot, _)| {
+                    LOTS[*lot].sire == sire && semen_type.is_none_or(|wanted| LOTS[*lot].semen_type == wanted)
+                });
+                // What she may have before what she may not, one place that holds enough before others, what
+                // the rule names first, the oldest collection.
+                let best = his.min_by_key(|(_, lot, straws)| {
+                    let barred = self.status(*lot) != "usable" || !allowed.contains(&LOTS[*lot].semen_type);
+                    (barred, *straws < order.straws, Self::wanted_rank(allowed, *lot))
+                });
+                let Some((_, lot, _)) = best else { return Self::not_in_stock(order.straws, 0) };
+                *lot
+            }
+        };
+        let mut objections = self.objections_to_her(order.animal, at);
+        objections.extend(self.objections_to_straw(order.animal, lot, at));
+        let number = self.next_number(order.animal, at);
+        if !objections.is_empty() && !order.set_aside {
+            let gravest = GRAVEST_FIRST.iter().find(|kind| objections.contains(kind)).unwrap();
+            let helpless = !self.objections_to_her(order.animal, at).is_empty();
+            let instead = if helpless { Vec::new() } else { self.candidates(order.animal, at) };
+            let told = json!({"objections": kinds(&objections), "semen_types": allowed, "allowed": instead});
+            return refused(409, &kebab(gravest), merged(told, number_told(number)));
+        }
+        if !objections.is_empty() && order.by_technician {
+            return refused(403, "forbidden", json!({}));
+        }
+        stock.retain(|(_, other, _)| *other == lot);
+        let Some((place, _, _)) = stock.iter().find(|(_, _, straws)| *straws >= order.straws) else {
+            let most = stock.iter().map(|(_, _, straws)| *straws).max().unwrap_or(0);
+            return Self::not_in_stock(order.straws, most);
+        };
+        let place = *place;
+        let id = self.withdrawals.len();
+        let withdrawal =
+            Withdrawal { order: order.clone(), lot, place, at, number, deviations: objections, thaw: None };
+        self.withdrawals.push(withdrawal);
+        let line = Self::plain("withdrawal", lot, order.straws, End::In(place), End::Used);
+        self.write(Line { withdrawal: Some(id), ..line });
+        done(201, merged(self.told_withdrawal(id), json!({"rule": {"semen_types": allowed}})))
+    }
+
+    fn thaw(
+        &mut self,
+        withdrawal: usize,
+        bath: &str,
+        set_aside: bool,
+        by_technician: bool,
+        at: i64,
+    ) -> Answer {
+        if too_far_ahead(at) {
+            return wrong();
+        }
+        if withdrawal == NOTHING {
+            return unknown();
+        }
+        if self.is_resolved(withdrawal) {
+            return refused(409, "already-resolved", json!({"state": self.state(withdrawal)}));
+        }
+        if self.withdrawals[withdrawal].thaw.is_some() {
+            return refused(409, "already-thawing", json!({"withdrawal_id": name("withdrawal", withdrawal)}));
+        }
+        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: trade guidance.
+        let found = match bath {
+            "34.0" => Some("bath-too-cold"),
+            "38.4" => Some("bath-too-hot"),
+            _ => None,
+        };
+        match found {
+            Some(kind) if !set_aside => return refused(422, kind, json!({})),
+            Some(_) if by_technician => return refused(403, "forbidden", json!({})),
+            Some(_) => self.withdrawals[withdrawal].deviations.push("bath_out_of_range"),
+            None => {}
+        }
+        let is_sexed = LOTS[self.withdrawals[withdrawal].lot].semen_type != "conventional";
+        let ready = at + 30;
+        self.withdrawals[withdrawal].thaw = Some((ready, ready + if is_sexed { 300 } else { 900 }));
+        done(200, self.told_withdrawal(withdrawal))
+    }
+
+    fn discard_withdrawn(&mut self, withdrawal: usize) -> Answer {
+        if withdrawal == NOTHING {
+            return unknown();
+        }
+        if self.is_resolved(withdrawal) {
+            return refused(409, "already-resolved", json!({"state": self.state(withdrawal)}));
+        }
+        let Withdrawal { lot, order: Order { straws, .. }, .. } = self.withdrawals[withdrawal];
+        let line = Self::plain("discard", lot, straws, End::Used, End::Discarded);
+        self.write(Line { withdrawal: Some(withdrawal), ..line });
+        done(200, self.told_withdrawal(withdrawal))
+    }
+
+    fn serve(&mut self, withdrawal: usize, at: i64) -> Answer {
+        if too_far_ahead(at) {
+            return wrong();
+        }
+        if withdrawal == NOTHING {
+            return unknown();
+        }
+        if self.is_resolved(withdrawal) {
+            return refused(409, "already-resolved", json!({"state": self.state(withdrawal)}));
+        }
+        let taken = &self.withdrawals[withdrawal];
+        let (animal, mut deviations) = (taken.order.animal, taken.deviations.clone());
+        if at < taken.at {
+            deviations.push("before_withdrawal");
+        }
+        if let Some((ready, use_by)) = taken.thaw {
+            if at < ready {
+                deviations.push("before_ready");
+            } else if at > use_by {
+                deviations.push("after_use_by");
+            }
+        }
+        // It may have become another service than it was when the straw was taken.
+        let fits = self.allowed(animal, at).contains(&LOTS[taken.lot].semen_type);
+        if !fits && !deviations.contains(&"choice_rule") {
+            deviations.push("choice_rule");
+        }
+        self.add_service(animal, at, Some(withdrawal), deviations)
+    }
+
+    fn add_service(
+        &mut self,
+        animal: usize,
+        at: i64,
+        withdrawal: Option<usize>,
+        deviations: Vec<&'static str>,
+    ) -> Answer {
+        self.services.push(Service { animal, at, withdrawal, deviations, reversed: false });
+        done(201, self.told_service(self.services.len() - 1))
+    }
+
+    fn take_stock(
+        &mut self,
+        tank: usize,
+        canister: Option<i64>,
+        complete: bool,
+        as_of: i64,
+        counts: &[(usize, Place, i64)],
+    ) -> Answer {
+        let repeated =
+            |n: usize| counts[..n].iter().any(|(lot, place, _)| (*lot, *place) == (counts[n].0, counts[n].1));
+        let Ok(lines) = usize::try_from(as_of) else { return wrong() };
+        if lines > self.ledger.len() || (0..counts.len()).any(repeated) {
+            return wrong();
+        }
+        let mut compared: Vec<_> = counts
+            .iter()
+            .map(|(lot, place, counted)| (*place, *lot, self.hung(*lot, *place, lines), *counted, None))
+            .collect();
+        if complete {
+            let hung = self.stock_at(lines).into_iter();
+            let meant =
+                hung.filter(|(p, _, _)| p.tank == tank && canister.is_none_or(|only| p.canister == only));
+            let missed =
+                meant.filter(|(p, l, _)| !counts.iter().any(|(lot, place, _)| (place, lot) == (p, l)));
+            compared.extend(missed.map(|(place, lot, expected)| (place, lot, expected, 0, None)));
+        }
+        compared.sort_unstable();
+        self.stocktakes.push(Stocktake { tank, as_of, lines: compared, accepted: false });
+        done(201, self.told_stocktake(self.stocktakes.len() - 1))
+    }
+
+    /// Posts differences, not counts, all or none: what moved since the count stays as it is.
+    fn accept(&mut self, stocktake: usize) -> Answer {
+        let Some(Stocktake { lines, accepted, .. }) = self.stocktakes.get(stocktake).cloned() else {
+            return unknown();
+        };
+        if accepted {
+            return refused(409, "in-use", json!({}));
+        }
+        for (place, lot, expected, counted, _) in &lines {
+            let missing = expected - counted;
+            if missing > self.hangs(*lot, *place) && missing > 0 {
+                return Self::not_in_stock(missing, self.hangs(*lot, *place));
+            }
+        }
+        for (n, (place, lot, expected, counted, _)) in lines.into_iter().enumerate() {
+            let line = match counted - expected {
+                0 => continue,
+                found @ 1.. => Self::plain("count", lot, found, End::Counted, End::In(place)),
+                lost => Self::plain("count", lot, -lost, End::In(place), End::Counted),
+            };
+            self.write(Line { stocktake: Some(stocktake), ..line });
+            self.stocktakes[stocktake].lines[n].4 = Some(self.ledger.len());
+        }
+        self.stocktakes[stocktake].accepted = true;
+        done(200, self.told_stocktake(stocktake))
+    }
+
+    /// A line is undone once, by another the other way round, if the straws can be there.
+    fn reverse(&mut self, line: usize) -> Answer {
+        if line == NOTHING {
+            return unknown();
+        }
+        if let Some(by) = self.reversal_of(line) {
+            return refused(409, "already-reversed", json!({"reversed_by": name("movement", by)}));
+        }
+        let original = self.ledger[line - 1];
+        if let Some(withdrawal) = original.withdrawal {
+            // What was reversed of a withdrawal is entered anew; a discarded straw is first found again.
+            if original.kind == "reversal"
+                || (original.kind == "withdrawal" && self.state(withdrawal) == "discarded")
+            {
+                return refused(409, "not-reversible", json!({}));
+            }
+        }
+        if let End::In(place) = original.to
+            && self.hangs(original.lot, place) < original.straws
+        {
+            return Self::not_in_stock(original.straws, self.hangs(original.lot, place));
+        }
+        if original.kind == "withdrawal"
+            && let Some(service) = original.withdrawal.and_then(|withdrawal| self.service_of(withdrawal))
+        {
+            self.services[service].reversed = true;
+        }
+        let (from, to) = (original.to, original.from);
+        done(201, self.write(Line { kind: "reversal", from, to, reverses: Some(line), ..original }))
+    }
+
+    fn reverse_service(&mut self, service: usize) -> Answer {
+        if service == NOTHING {
+            return unknown();
+        }
+        if self.services[service].reversed {
+            return refused(409, "not-reversible", json!({}));
+        }
+        self.services[service].reversed = true;
+        done(200, self.told_service(service))
+    }
+}
+
+// What is told.
+impl Book {
+    fn told_end(&self, end: End, lot: usize, line: usize) -> Value {
+        let kind = match end {
+            End::In(place) => {
+                let after = self.hung(lot, place, line);
+                return json!({"kind": "tank", "place": told_place(place), "straws_after": after});
+            }
+            End::Supplier => "supplier",
+            End::Used => "used",
+            End::Discarded => "discarded",
+            End::Counted => "counted",
+        };
+        json!({"kind": kind, "place": null, "straws_after": null})
+    }
+
+    fn told_line(&self, line: usize) -> Value {
+        let l = &self.ledger[line - 1];
+        json!({
+            "id": name("movement", line), "seq": line, "kind": l.kind, "lot_id": name("lot", l.lot), "straws": l.straws,
+            "from": self.told_end(l.from, l.lot, line), "to": self.told_end(l.to, l.lot, line),
+            "withdrawal_id": name_of("withdrawal", l.withdrawal), "stocktake_id": name_of("stocktake", l.stocktake),
+            "reverses": name_of("movement", l.reverses), "reversed_by": name_of("movement", self.reversal_of(line)),
+        })
+    }
+
+    fn told_withdrawal(&self, withdrawal: usize) -> Value {
+        let w = &self.withdrawals[withdrawal];
+        let told = json!({
+            "id": name("withdrawal", withdrawal), "animal_id": name("animal", w.order.animal),
+            "lot": {"id": name("lot", w.lot)}, "place": told_place(w.place), "straws": w.order.straws,
+            "state": self.state(withdrawal), "deviations": kinds(&w.deviations),
+        });
+        merged(told, number_told(w.number))
+    }
+
+    fn told_service(&self, service: usize) -> Value {
+        let s = &self.services[service];
+        let told = json!({
+            "id": name("service", service), "animal_id": name("animal", s.animal),
+            "withdrawal_id": name_of("withdrawal", s.withdrawal), "deviations": kinds(&s.deviations),
+            "reversed_at": if s.reversed { json!("some time") } else { Value::Null },
+        });
+        merged(told, self.number(service).map_or(json!({}), number_told))
+    }
+
+    fn told_stocktake(&self, stocktake: usize) -> Value {
+        let s = &self.stocktakes[stocktake];
+        let line = |(place, lot, expected, counted, line): &(Place, usize, i64, i64, Option<usize>)| {
+            json!({"place": told_place(*place), "lot_id": name("lot", *lot), "expected": expected, "counted": counted,
+                   "difference": counted - expected, "movement_id": name_of("movement", *line)})
+        };
+        json!({
+            "id": name("stocktake", stocktake), "tank_id": name("tank", s.tank), "as_of_seq": s.as_of,
+            "lines": s.lines.iter().map(line).collect::<Vec<_>>(),
+            "state": if s.accepted { "accepted" } else { "open" },
+        })
+    }
+
+    /// The ledger in its order, by its path.
+    pub fn all_lines(&self) -> (String, Value) {
+        list("movements", self.ledger.len(), |n| self.told_line(n + 1))
+    }
+
+    /// Everything that can be read, by its path; lists in their order.
+    pub fn everything(&self) -> Vec<(String, Value)> {
+        let stock = self.stock_at(self.ledger.len());
+        let total: i64 = stock.iter().map(|(_, _, straws)| straws).sum();
+        let mut stock: Vec<_> = stock
+            .into_iter()
+            .map(|(place, lot, straws)| json!({"lot": {"id": name("lot", lot)}, "place": told_place(place), "straws": straws}))
+            .collect();
+        stock.sort_by_key(ToString::to_string);
+        let mut all = vec![
+            (
+                "/v1/stock?limit=500".to_owned(),
+                json!({"items": stock, "total_straws": total, "as_of_seq": self.ledger.len()}),
+            ),
+            self.all_lines(),
+            list("withdrawals", self.withdrawals.len(), |n| self.told_withdrawal(n)),
+            list("services", self.services.len(), |n| self.told_service(n)),
+            list("stocktakes", self.stocktakes.len(), |n| self.told_stocktake(n)),
+        ];
+        for animal in 0..ANIMALS.len() {
+            let number = self.next_number(animal, 0);
+            let class = if self.is_cow(animal, 0) { "cow" } else { "heifer" };
+            let told = json!({
+                "class": class, "semen_types": self.allowed(animal, 0),
+                "objections": kinds(&self.objections_to_her(animal, 0)), "candidates": self.candidates(animal, 0),
+            });
+            all.push((
+                format!("/v1/animals/{{animal {animal}}}/next-service"),
+                merged(told, number_told(number)),
+            ));
+        }
+        all
+    }
+}
+
+// Turning a wish into an act, and keys.
+impl Book {
+    /// What a step sends, and under which key.
+    pub fn resolve(&mut self, step: &Step) -> (String, Act) {
+        let earlier = |back: u8| self.sent.iter().rev().nth(usize::from(back));
+        let sent = match step {
+            Step::Again { back } if earlier(*back).is_some() => earlier(*back).unwrap().clone(),
+            Step::OtherContent { back, wish } if earlier(*back).is_some() => {
+                (earlier(*back).unwrap().0.clone(), self.act(wish, self.today))
+            }
+            Step::Do { wish, days, told } => {
+                self.today += days * DAY;
+                // Early in the morning, and no two of them at the same moment.
+                let moment = self.today + 6 * 3_600 + 97 * i64::try_from(self.sent.len()).unwrap();
+                let at = match told {
+                    Told::InTime => moment,
+                    Told::Late(days) => moment - days * DAY,
+                    Told::Not => 0,
+                    Told::Ahead => 2 * DAY,
+                };
+                (format!("step {}", self.sent.len()), self.act(wish, at))
+            }
+            Step::Again { .. } | Step::OtherContent { .. } => {
+                (format!("step {}", self.sent.len()), Act::SetStatus { lot: 0, status: "usable" })
+            }
+        };
+        self.sent.push(sent.clone());
+        sent
+    }
+
+    /// Turns a wish into what is asked for. Where nothing is there that could be meant, it is made first.
+    fn act(&self, wish: &Wish, at: i64) -> Act {
+        let order = |order: &Order| Order { at: (at != 0).then_some(at), ..order.clone() };
+        let spot = |spot: Spot| match spot {
+            Spot::Anywhere(lot, place) => (lot, place),
+            Spot::Held(nth) => {
+                let stock = self.stock_at(self.ledger.len());
+                let held = stock.get(usize::from(nth) % stock.len().max(1));
+                held.map_or((0, Place { tank: 0, canister: 1, cane: "" }), |(place, lot, _)| (*lot, *place))
+            }
+        };
+        let withdrawals = || (0..self.withdrawals.len()).map(|n| (self.is_resolved(n), n));
+        match wish.clone() {
+            Wish::Thaw { .. } | Wish::DiscardWithdrawn { .. } | Wish::Serve { .. }
+                if self.withdrawals.is_empty() =>
+            {
+                let semen = Semen::Sire(0, None);
+                let (set_aside, by_technician, at) = (false, true, (at != 0).then_some(at));
+                Act::Withdraw(Order {
+                    animal: 0,
+                    semen,
+                    place: None,
+                    straws: 1,
+                    set_aside,
+                    by_technician,
+                    at,
+                })
+            }
+            Wish::Accept { .. } if self.stocktakes.is_empty() => {
+                let as_of = i64::try_from(self.ledger.len()).unwrap();
+                Act::TakeStock { tank: 0, canister: None, complete: true, as_of, counts: Vec::new() }
+            }
+            Wish::ReverseService { .. } if self.services.is_empty() => Act::ServeForeign { animal: 0, at },
+            Wish::Receive { lot, place, straws } => Act::Receive { lot, place, straws },
+            Wish::Transfer { spot: from, to, straws } => {
+                let (lot, from) = spot(from);
+                Act::Transfer { lot, from, to, straws }
+            }
+            Wish::Discard { spot: from, straws } => {
+                let (lot, place) = spot(from);
+                Act::Discard { lot, place, straws }
+            }
+            Wish::Withdraw(wished) => Act::Withdraw(order(&wished)),
+            Wish::Batch(wished) => Act::Batch(wished.iter().map(order).collect()),
+            Wish::Thaw { nth, bath, set_aside, by_technician, after } => {
+                let withdrawal = pick(nth, withdrawals());
+                let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
+                Act::Thaw { withdrawal, bath, set_aside, by_technician, at: taken + after }
+            }
+            Wish::DiscardWithdrawn { nth } => Act::DiscardWithdrawn { withdrawal: pick(nth, withdrawals()) },
+            Wish::Serve { nth, after } => {
+                let withdrawal = pick(nth, withdrawals());
+                let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
+                Act::Serve { withdrawal, at: taken + after }
+            }
+            Wish::ServeForeign { animal } => Act::ServeForeign { animal, at },
+            Wish::Report { animal, what } => Act::Report { animal, what, at },
+            Wish::SetStatus { lot, status } => Act::SetStatus { lot, status },
+            Wish::TakeStock { tank, canister, complete, lines_back, counts } => {
+                let head = i64::try_from(self.ledger.len()).unwrap();
+                let as_of = (head - lines_back).max(0);
+                let lines = usize::try_from(as_of.min(head)).unwrap();
+                let counts = counts
+                    .into_iter()
+                    .map(|(lot, place, off)| {
+                        let canister = canister.unwrap_or(place.canister.min(CANISTERS));
+                        let place = Place { tank, canister, ..place };
+                        (lot, place, (self.hung(lot, place, lines) + off).max(0))
+                    })
+                    .collect();
+                Act::TakeStock { tank, canister, complete, as_of, counts }
+            }
+            Wish::Accept { nth } => {
+                let all = self.stocktakes.iter().enumerate().map(|(n, stocktake)| (stocktake.accepted, n));
+                Act::Accept { stocktake: pick(nth, all) }
+            }
+            Wish::Reverse { nth } => {
+                let all = (1..=self.ledger.len()).map(|line| (self.reversal_of(line).is_some(), line));
+                Act::Reverse { line: pick(nth, all) }
+            }
+            Wish::ReverseService { nth } => {
+                let all = self.services.iter().enumerate().map(|(n, service)| (service.reversed, n));
+                Act::ReverseService { service: pick(nth, all) }
+            }
+        }
+    }
+
+    /// Asks for something under a key: what was done, and what the state of the book forbade, is answered
+    /// the same again; the key is not for other content. What was wrong with a request may be mended.
+    pub fn ask(&mut self, key: &str, act: &Act) -> Answer {
+        if let Act::Batch(orders) = act {
+            let items = orders.iter().enumerate();
+            return Answer::Each(
+                items.map(|(n, order)| self.ask(&item_key(key, n), &Act::Withdraw(order.clone()))).collect(),
+            );
+        }
+        // A change of a lot is a PATCH, which takes no key.
+        if matches!(act, Act::SetStatus { .. }) {
+            return self.do_it(act);
+        }
+        match self.kept.get(key) {
+            Some(first) if first == act => return Answer::Replayed,
+            Some(_) => return refused(422, "idempotency-mismatch", json!({})),
+            None => {}
+        }
+        let answer = self.do_it(act);
+        if let Answer::Fresh(200..=299 | 409, _) = answer {
+            self.kept.insert(key.to_owned(), act.clone());
+        }
+        answer
+    }
+}
+
+/// The nth of them: those that are not over in front, the newest first.
+fn pick(nth: u8, all: impl Iterator<Item = (bool, usize)>) -> usize {
+    let mut all: Vec<_> = all.map(|(over, n)| (over, Reverse(n))).collect();
+    all.sort_unstable();
+    match all.len() {
+        0 => NOTHING,
+        _ if nth == NEVER => NOTHING,
+        there => all[usize::from(nth) % there].1.0,
+    }
+}
+
+/// The key of an item of a batch.
+pub fn item_key(key: &str, item: usize) -> String {
+    format!("{key}, item {item}")
+}
