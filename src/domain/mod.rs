@@ -9,10 +9,12 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
+//! - [`event`], [`webhook`]: what others are told of, and whom
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
 pub mod choice;
+pub mod event;
 pub mod exposure;
 pub mod form;
 pub mod gestation;
@@ -32,4 +34,5 @@ pub mod thaw;
 pub mod timing;
 pub mod values;
 pub mod verdict;
+pub mod webhook;
 pub mod withdrawal;
