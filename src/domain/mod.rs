@@ -9,9 +9,10 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
-//! - [`event`], [`webhook`]: what others are told of, and whom
+//! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
+pub mod address;
 pub mod animal;
 pub mod choice;
 pub mod event;
