@@ -107,6 +107,18 @@ pub async fn resume(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<
     .map(drop)
 }
 
+/// Its failures are forgotten: it has another address.
+pub async fn forgive(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.sql(
+        "update webhook set failures = 0, failing_since = null, rest_until = null where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .run()
+    .await
+    .map(drop)
+}
+
 /// It need not rest any longer: the next that is due is sent.
 pub async fn wake(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
     tx.sql("update webhook set rest_until = null where business_id = $1 and id = $2")
@@ -397,8 +409,8 @@ pub struct Ready {
     pub business_id: BusinessId,
     /// Which.
     pub id: WebhookId,
-    /// How many of its deliveries may be taken in hand.
-    pub free: i64,
+    /// How many of its deliveries may be in hand together.
+    pub hands: i64,
 }
 
 /// A delivery that a worker has in hand.
@@ -415,17 +427,16 @@ pub struct Taken {
 pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<Vec<Ready>> {
     // Uses delivery_due and delivery_in_hand.
     tx.sql(
-        "select business_id, id, free from (
-             select w.business_id, w.id,
-                    case when w.failures >= $2 then 1 else $3 end
-                        - (select count(*) from delivery h
-                           where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as free
+        "select business_id, id, hands from (
+             select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as hands,
+                    (select count(*) from delivery h
+                     where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as in_hand
              from webhook w
              where w.state = 'active' and (w.rest_until is null or w.rest_until <= $1)
                and exists (select 1 from delivery d
                            where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
                              and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1))) as waiting
-         where free > 0 limit $4",
+         where in_hand < hands limit $4",
     )
     .bind(now)
     .bind(FAILURES_TO_REST)
@@ -449,6 +460,19 @@ pub async fn hold(tx: &mut Tx, ready: &Ready) -> Result<bool> {
         .value()
         .await?;
     Ok(held.is_some())
+}
+
+/// How many deliveries of a webhook are in hand.
+pub async fn in_hand(tx: &mut Tx, ready: &Ready, now: Timestamp) -> Result<i64> {
+    // Uses delivery_in_hand.
+    let count = tx
+        .sql("select count(*) from delivery where business_id = $1 and webhook_id = $2 and lease_until > $3")
+        .bind(ready.business_id)
+        .bind(ready.id)
+        .bind(now)
+        .value()
+        .await?;
+    Ok(count.unwrap_or(0))
 }
 
 /// How many attempts keep a later event of the same subject waiting; after that it may overtake.
@@ -610,6 +634,14 @@ pub async fn conclude(
         stop(tx, business, webhook, WebhookState::Disabled, Some(reason.clone()), now).await?;
     }
     Ok(())
+}
+
+/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late, and
+/// what is in hand is let go of by `lease` at the latest.
+pub async fn clock_went_back(tx: &mut Tx, lease: Timestamp, now: Timestamp) -> Result<()> {
+    tx.sql("update webhook set rest_until = $1 where rest_until > $1").bind(now).run().await?;
+    tx.sql("update delivery set due_at = $1 where state = 'waiting' and due_at > $1").bind(now).run().await?;
+    tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(lease).run().await.map(drop)
 }
 
 /// How much waits, and since when.
