@@ -24,6 +24,7 @@ pub mod health;
 pub mod herds;
 pub mod json;
 pub mod lots;
+mod messages;
 pub mod movements;
 pub mod next_service;
 pub mod page;
