@@ -150,6 +150,15 @@ async fn what_happens_is_told_once_and_signed(world: &World) {
     assert_eq!(log["log"][0]["request_id"], heard[2].header("x-request-id"));
     assert_eq!(log["message"], heard[2].body, "the log shows what is sent");
     assert_eq!(receiver.heard().len(), 3, "each once");
+    let metrics = client.get("/metrics").await.text;
+    for counted in [
+        "tankside_webhook_attempts_total{outcome=\"delivered\"}",
+        "tankside_webhook_attempt_seconds_count",
+        "tankside_webhook_waiting_deliveries",
+        "tankside_webhook_oldest_waiting_seconds",
+    ] {
+        assert!(metrics.contains(counted), "{counted} is missing");
+    }
 }
 
 async fn who_asks_for_some_is_told_those(world: &World) {
