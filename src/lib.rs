@@ -7,7 +7,7 @@
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
 //!
-//! [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
+//! [`webhooks`] stands beside [`book`]: it tells others what the book's outbox holds. [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
 
 #![forbid(unsafe_code)]
 
@@ -21,3 +21,4 @@ pub mod keeping;
 pub mod server;
 pub mod store;
 pub mod telemetry;
+pub mod webhooks;

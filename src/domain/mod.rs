@@ -9,11 +9,14 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
+//! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
+pub mod address;
 pub mod animal;
 pub mod cell;
 pub mod choice;
+pub mod event;
 pub mod exposure;
 pub mod form;
 pub mod gestation;
@@ -33,4 +36,5 @@ pub mod thaw;
 pub mod timing;
 pub mod values;
 pub mod verdict;
+pub mod webhook;
 pub mod withdrawal;

@@ -78,6 +78,12 @@ ids! {
     StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
+    /// Names a webhook.
+    WebhookId;
+    /// Names an event that others are told of; the same in every delivery of it.
+    MessageId;
+    /// Names one event on its way to one webhook.
+    DeliveryId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
@@ -385,6 +391,8 @@ wholes! {
     ServiceNumber, from 1 to 100;
     /// Hours within which inseminations count as one heat.
     HeatHours, from 1 to 240;
+    /// Hours for which two secrets are good, up to 30 days.
+    GraceHours, from 0 to 720;
     /// A number of days.
     Days, from 0 to 1000;
     /// Seconds, up to a day.
@@ -418,6 +426,11 @@ impl Straws {
 impl Canister {
     /// The commonest number in a field tank (common practice, no source).
     pub const SIX: Self = Self(6);
+}
+
+impl GraceHours {
+    /// A day, in which a receiver's owner can change the secret there.
+    pub const DAY: Self = Self(24);
 }
 
 impl HeatHours {

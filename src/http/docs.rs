@@ -21,9 +21,13 @@ use utoipa::{
 };
 
 use super::{
-    App,
+    App, messages,
     problem::{Kind, Problem, ProblemBody},
     schemas,
+};
+use crate::{
+    domain::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+    webhooks::message::Message,
 };
 
 /// The key of what may be repeated without being done twice.
@@ -96,7 +100,7 @@ impl IntoResponses for Problems {
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "This service.")),
-    components(schemas(ProblemBody)),
+    components(schemas(ProblemBody, Message, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest)),
     tags(
         (name = "Herds"), (name = "Tanks"), (name = "Sires"), (name = "Lots"), (name = "Animals"),
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
@@ -105,6 +109,7 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
+        (name = "Webhooks", description = "Who is told of what happens, and how that went."),
         (name = "Business", description = "Whose book this is.")
     ),
     security(("key" = []))
@@ -121,6 +126,7 @@ pub fn complete(api: &mut openapi::OpenApi) {
     api.components
         .get_or_insert_with(Components::new)
         .add_security_scheme("key", SecurityScheme::Http(bearer));
+    api.webhooks = Some(messages::described());
     schemas::sharpen(api);
 }
 
@@ -231,6 +237,18 @@ fn docs_page(api: &Value) -> String {
                 }
             }
         }
+    }
+    body.push_str("<h2>What webhooks are told</h2>");
+    for (kind, item) in api["webhooks"].as_object().into_iter().flatten() {
+        let data = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"]["allOf"]
+            [1]["properties"]["data"];
+        let _ = write!(
+            body,
+            "<details><summary><code>{}</code> {}</summary>{}</details>",
+            words(kind),
+            text(&item["post"]["summary"]),
+            schema_html(api, "data", data)
+        );
     }
     html("Tankside", &body)
 }

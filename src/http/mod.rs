@@ -5,6 +5,7 @@
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
+//! - [`webhooks`]: who else is told
 //! - [`reports`], [`audit`], [`exports`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
@@ -25,6 +26,7 @@ pub mod health;
 pub mod herds;
 pub mod json;
 pub mod lots;
+mod messages;
 pub mod movements;
 pub mod next_service;
 pub mod page;
@@ -39,6 +41,7 @@ mod stocktakes;
 pub mod tanks;
 mod transfers;
 mod views;
+pub mod webhooks;
 pub mod withdrawals;
 
 use std::{
@@ -66,7 +69,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::book::Book;
+use crate::{book::Book, domain::address::Reach};
 use problem::{Kind, Problem, internal};
 
 /// How long a request may take.
@@ -79,6 +82,8 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 pub struct App {
     /// The book.
     pub book: Book,
+    /// Where webhooks may lead.
+    pub reach: Arc<Reach>,
     /// How often each key may call; as often as it likes when `None`.
     pub limiter: Option<auth::Limiter>,
     /// Pages that do not change.
@@ -90,8 +95,13 @@ pub struct App {
 
 impl App {
     /// An interface to `book`.
-    pub fn new(book: Book, limiter: Option<auth::Limiter>, metrics: Option<PrometheusHandle>) -> Self {
-        Self { book, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
+    pub fn new(
+        book: Book,
+        reach: Arc<Reach>,
+        limiter: Option<auth::Limiter>,
+        metrics: Option<PrometheusHandle>,
+    ) -> Self {
+        Self { book, reach, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
     }
 
     /// From now on the service says that it is not ready.
@@ -125,6 +135,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(batch::routes())
         .merge(services::routes())
         .merge(reports::routes())
+        .merge(webhooks::routes())
         .merge(audit::routes())
         .merge(exports::routes())
 }
@@ -227,6 +238,7 @@ async fn counted(request: Request, next: Next) -> Response {
         Method::HEAD => "HEAD",
         Method::POST => "POST",
         Method::PATCH => "PATCH",
+        Method::DELETE => "DELETE",
         _ => "other",
     };
     let started = Instant::now();

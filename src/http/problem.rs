@@ -18,7 +18,7 @@ use crate::{
         Refusal,
         writer::{Failure, Reply},
     },
-    domain::{form::Fault, thaw::Advice, verdict::DeviationKind},
+    domain::{form::Fault, thaw::Advice, verdict::DeviationKind, webhook::MOST_WEBHOOKS},
     store,
 };
 
@@ -114,6 +114,10 @@ kinds! {
         "A line of the ledger is undone once. `reversed_by` names the line that did it.";
     NotReversible 409 "not-reversible", "It cannot be undone as it stands",
         "Something that followed has to be undone first, or the act is to be entered anew; the detail says which.";
+    WebhookNotActive 409 "webhook-not-active", "Nothing is sent to the webhook now",
+        "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
+    TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",
+        "Remove one that is no longer used, or widen one that is.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
     Stale 412 "stale", "It was changed in the meantime",
@@ -376,6 +380,15 @@ impl From<Refusal> for Problem {
                     .with("withdrawal_id", json!(withdrawal))
                     .with("ready_at", json!(ready_at))
                     .with("use_by", json!(use_by))
+            }
+            Refusal::WebhookNotActive { webhook, state } => {
+                Self::new(Kind::WebhookNotActive, format!("The webhook is {state}; resume it first."))
+                    .with("webhook_id", json!(webhook))
+                    .with("state", json!(state))
+            }
+            Refusal::TooManyWebhooks => {
+                let text = format!("This business has {MOST_WEBHOOKS} webhooks already.");
+                Self::new(Kind::TooManyWebhooks, text)
             }
             Refusal::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
             Refusal::BathTooCold(advice) => bath(Kind::BathTooCold, advice),

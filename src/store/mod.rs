@@ -16,12 +16,14 @@ mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;
+pub mod outbox;
 pub mod pedigree;
 pub mod service;
 pub mod sire;
 pub mod stocktake;
 pub mod tank;
 pub mod verify;
+pub mod webhook;
 pub mod withdrawal;
 
 pub use connect::{Db, Kind, Room, newest};

@@ -22,8 +22,10 @@ mod ledger;
 mod lists;
 mod main_job;
 mod protocol;
+mod receiver;
 #[path = "../support/mod.rs"]
 mod support;
 mod tenancy;
 mod thawing;
+mod webhooks;
 mod world;

@@ -27,6 +27,7 @@ impl Service {
     pub fn run(mut command: Command, database_url: &str) -> Self {
         let mut child = command
             .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
+            .args(["--webhook-allow", "127.0.0.1"])
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
