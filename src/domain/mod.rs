@@ -9,10 +9,12 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
+//! - [`demand`]: how long the stock lasts
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
 pub mod choice;
+pub mod demand;
 pub mod exposure;
 pub mod form;
 pub mod gestation;
