@@ -70,6 +70,20 @@ pub trait Act: Send + Sync + 'static {
     fn perform(&self, turn: &mut Turn<'_>) -> impl Future<Output = Result<Self::Done, Stop>> + Send;
 }
 
+/// Work of the service's own, that no caller asked for: nothing of it stands in the audit, and nobody's
+/// key is behind it.
+pub trait Chore: Send + Sync + 'static {
+    /// What came of it.
+    type Done: Send;
+
+    /// In whose book, where it writes in one only; others are kept out of that until it is done.
+    fn business(&self) -> Option<BusinessId>;
+
+    /// Does it. Like an [`Act`] it may be called again, and changes nothing but the store. It should be
+    /// short: callers wait meanwhile.
+    fn perform(&self, tx: &mut Tx, now: Timestamp) -> impl Future<Output = store::Result<Self::Done>> + Send;
+}
+
 /// Who asks, in which words, and under which key.
 #[derive(Clone, Debug)]
 pub struct Ask {
@@ -169,11 +183,19 @@ impl Writer {
         self.queue.try_send(Box::new(task)).map_err(|_| Failure::Busy)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
+
+    /// Has `chore` done, in one transaction with what else waits.
+    pub async fn chore<C: Chore>(&self, chore: C) -> Result<C::Done, Failure> {
+        let (answer, answered) = oneshot::channel();
+        let errand = Errand { chore, done: None, answer };
+        self.queue.try_send(Box::new(errand)).map_err(|_| Failure::Busy)?;
+        answered.await.unwrap_or(Err(Failure::Fault))
+    }
 }
 
-/// An act with its caller, as the writing task sees it.
+/// An act with its caller, or a chore, as the writing task sees it.
 trait Job: Send {
-    fn business(&self) -> BusinessId;
+    fn business(&self) -> Option<BusinessId>;
     fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>>;
     fn answer(self: Box<Self>, failure: Option<Failure>);
 }
@@ -240,8 +262,8 @@ where
     A: Act,
     T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
 {
-    fn business(&self) -> BusinessId {
-        self.ask.caller.business_id
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.ask.caller.business_id)
     }
 
     fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>> {
@@ -258,6 +280,34 @@ where
             (None, None) => Err(Failure::Fault),
         };
         // The caller may have hung up; what was written stays, and his key finds it.
+        let _ = self.answer.send(answer);
+    }
+}
+
+struct Errand<C: Chore> {
+    chore: C,
+    done: Option<C::Done>,
+    answer: oneshot::Sender<Result<C::Done, Failure>>,
+}
+
+impl<C: Chore> Job for Errand<C> {
+    fn business(&self) -> Option<BusinessId> {
+        self.chore.business()
+    }
+
+    fn run<'t>(&'t mut self, tx: &'t mut Tx, now: Timestamp) -> BoxFuture<'t, store::Result<()>> {
+        Box::pin(async move {
+            self.done = Some(self.chore.perform(tx, now).await?);
+            Ok(())
+        })
+    }
+
+    fn answer(self: Box<Self>, failure: Option<Failure>) {
+        let answer = match (failure, self.done) {
+            (None, Some(done)) => Ok(done),
+            (Some(failure), _) => Err(failure),
+            (None, None) => Err(Failure::Fault),
+        };
         let _ = self.answer.send(answer);
     }
 }
@@ -314,7 +364,7 @@ impl Hand {
     async fn together(&self, jobs: &mut [Box<dyn Job>]) -> Result<(), Trouble> {
         let now = self.clock.now();
         let mut tx = self.db.write().await?;
-        let mut businesses: Vec<_> = jobs.iter().map(|job| job.business()).collect();
+        let mut businesses: Vec<_> = jobs.iter().filter_map(|job| job.business()).collect();
         businesses.sort_unstable();
         businesses.dedup();
         for business in businesses {

@@ -10,11 +10,13 @@
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`demand`]: how long the stock lasts
+//! - [`event`], [`webhook`]: what others are told of, and whom
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
 pub mod choice;
 pub mod demand;
+pub mod event;
 pub mod exposure;
 pub mod form;
 pub mod gestation;
@@ -34,4 +36,5 @@ pub mod thaw;
 pub mod timing;
 pub mod values;
 pub mod verdict;
+pub mod webhook;
 pub mod withdrawal;

@@ -78,6 +78,12 @@ ids! {
     StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
+    /// Names a webhook.
+    WebhookId;
+    /// Names an event that others are told of; the same in every delivery of it.
+    MessageId;
+    /// Names one event on its way to one webhook.
+    DeliveryId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
