@@ -7,7 +7,7 @@
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
 //!
-//! [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
+//! [`watch`] stands beside [`book`]: what time alone brings about. [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
 
 #![forbid(unsafe_code)]
 
@@ -20,3 +20,4 @@ pub mod http;
 pub mod server;
 pub mod store;
 pub mod telemetry;
+pub mod watch;

@@ -16,6 +16,7 @@ use crate::{
     config::Config,
     http::{self, App, auth::Limiter},
     store::Db,
+    watch,
 };
 
 /// How long requests under way may take after the service was told to stop.
@@ -31,6 +32,7 @@ pub struct Running {
     stop: oneshot::Sender<()>,
     serving: JoinHandle<std::io::Result<()>>,
     writing: JoinHandle<()>,
+    watching: JoinHandle<()>,
 }
 
 /// Opens the book and starts serving it.
@@ -52,6 +54,7 @@ pub async fn start(
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let app = App::new(Book { db, writer, clock }, limiter, metrics);
+    let watching = watch::start(app.book.clone());
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
     let serving = tokio::spawn(async move {
@@ -61,17 +64,28 @@ pub async fn start(
             })
             .await
     });
-    Ok(Running { address, first_key, app, stop, serving, writing })
+    Ok(Running { address, first_key, app, stop, serving, writing, watching })
 }
 
 impl Running {
+    /// Looks at once for what time brought about, as the service does by itself a few times a minute.
+    ///
+    /// # Errors
+    /// The store fails.
+    pub async fn look_round(&self) -> Result<(), watch::Trouble> {
+        watch::look_round(&self.app.book).await
+    }
+
     /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.
     ///
     /// # Errors
     /// The listener or the writer ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
-        let Self { app, stop, serving, writing, .. } = self;
+        let Self { app, stop, serving, writing, watching, .. } = self;
         app.stop();
+        // What the writer has in hand of a round is written all the same; the rest is due again.
+        watching.abort();
+        let _ = watching.await;
         let _ = stop.send(());
         if let Ok(served) = tokio::time::timeout(DRAIN, serving).await {
             served??;

@@ -9,18 +9,21 @@ use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use super::{
-    Refusal, Stop, known,
+    Refusal, Stop,
+    alert_rule::check_alert_rule,
+    known,
     writer::{Act, Turn},
 };
 use crate::{
     domain::{
+        alert::rule::{AlertRule, AlertRuleDetails},
         animal::{Animal, AnimalDetails},
         form::{self, Fault, Field, Spot},
         herd::{Herd, HerdDetails},
         lot::{Lot, LotDetails},
         sire::{Sire, SireDetails},
         tank::{Tank, TankDetails},
-        values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
+        values::{AlertRuleId, AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
     },
     store::{self, Tx},
 };
@@ -194,6 +197,7 @@ entered!(Herd, HerdDetails, HerdId, herd, "herd", check_herd);
 entered!(Tank, TankDetails, TankId, tank, "tank", check_tank);
 entered!(Sire, SireDetails, SireId, sire, "sire", check_sire);
 entered!(Lot, LotDetails, LotId, lot, "lot", check_lot);
+entered!(AlertRule, AlertRuleDetails, AlertRuleId, alert_rule, "alert rule", check_alert_rule);
 entered!(Animal, AnimalDetails, AnimalId, animal, "animal", check_animal);
 
 async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), Stop> {
@@ -235,6 +239,9 @@ async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Resu
         return Err(Refusal::Invalid(vec![Fault::at("collected_on", "lies in the future")]).into());
     }
     let business = turn.business();
+    if before.is_some_and(|before| before.details.status != d.status) {
+        turn.touched.lot(lot.id);
+    }
     if let Some(before) = before
         && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
         && store::lot::has_moved(turn.tx, business, lot.id).await?

@@ -50,6 +50,8 @@ text_enum! {
         Happened = "happened",
         /// An open alert is told once more.
         Repeated = "repeated",
+        /// Somebody took the alert on: it is not told again while it stays open.
+        Acknowledged = "acknowledged",
         /// The alert's cause is gone.
         Cleared = "cleared",
     }
@@ -85,6 +87,11 @@ impl Topic {
     /// Its open alert is told once more.
     pub const fn repeated(self) -> EventKind {
         EventKind { topic: self, phase: Phase::Repeated }
+    }
+
+    /// Somebody took its alert on.
+    pub const fn acknowledged(self) -> EventKind {
+        EventKind { topic: self, phase: Phase::Acknowledged }
     }
 
     /// Its alert is over.

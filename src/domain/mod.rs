@@ -9,10 +9,11 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
-//! - [`demand`]: how long the stock lasts
+//! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
 //! - [`event`], [`webhook`]: what others are told of, and whom
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
+pub mod alert;
 pub mod animal;
 pub mod choice;
 pub mod demand;

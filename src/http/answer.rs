@@ -11,7 +11,7 @@ use utoipa::ToSchema;
 
 use super::{
     App,
-    extract::Command,
+    extract::{Command, Removal},
     problem::{Kind, Problem, internal},
 };
 use crate::book::{
@@ -67,6 +67,11 @@ pub fn done(body: &impl Serialize) -> Reply {
     Reply { status: 200, location: None, etag: None, body: text(body) }
 }
 
+/// A thing was taken away.
+pub fn gone() -> Reply {
+    Reply { status: 204, location: None, etag: None, body: String::new() }
+}
+
 /// The same with the version of a thing that may change.
 pub fn tagged<T: Serialize>(status: u16, location: Option<String>, thing: &Tagged<T>) -> Reply {
     Reply { status, location, etag: Some(thing.etag.clone()), body: text(thing) }
@@ -85,11 +90,18 @@ impl App {
         tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         let (reply, replayed) = self.tell(command.ask, act, tell).await?;
-        let mut response = answer(reply)?;
-        if replayed {
-            response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
-        }
-        Ok(response)
+        marked(reply, replayed)
+    }
+
+    /// Has `act` done to take something away.
+    pub async fn remove<P, A: Act<Done = ()>>(
+        &self,
+        removal: Removal<P>,
+        act: A,
+        tell: impl Fn() -> Reply + Send + Sync + 'static,
+    ) -> Result<Response, Problem> {
+        let (reply, replayed) = self.tell(removal.ask, act, move |()| tell()).await?;
+        marked(reply, replayed)
     }
 
     /// Has `act` done; gives what is answered, and whether it was answered before.
@@ -114,9 +126,21 @@ impl App {
     }
 }
 
+/// The answer, marked when it was given before.
+fn marked(reply: Reply, replayed: bool) -> Result<Response, Problem> {
+    let mut response = answer(reply)?;
+    if replayed {
+        response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
+    }
+    Ok(response)
+}
+
 fn answer(reply: Reply) -> Result<Response, Problem> {
     let media = if reply.status < 400 { "application/json" } else { "application/problem+json" };
-    let mut response = Response::builder().status(reply.status).header(header::CONTENT_TYPE, media);
+    let mut response = Response::builder().status(reply.status);
+    if reply.status != 204 {
+        response = response.header(header::CONTENT_TYPE, media);
+    }
     if let Some(location) = reply.location {
         response = response.header(header::LOCATION, location);
     }

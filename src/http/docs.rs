@@ -101,6 +101,7 @@ impl IntoResponses for Problems {
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
         (name = "Choosing", description = "Before the plug comes off."),
         (name = "Stock", description = "Deliveries, what hangs where, the ledger."),
+        (name = "Alerts", description = "What needs attention, and of what one wants to be told."),
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),

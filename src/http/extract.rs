@@ -167,6 +167,28 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
     }
 }
 
+/// Something to be taken away; it needs no body.
+pub struct Removal<P> {
+    /// Who asks, in which words, and under which key.
+    pub ask: Ask,
+    /// The versions of which one must still be in the book.
+    pub if_match: Option<Vec<String>>,
+    rule: PhantomData<fn() -> P>,
+}
+
+impl<P: Permission> FromRequestParts<App> for Removal<P> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let caller = Permit::<P>::from_request_parts(parts, app).await?.0;
+        no_query(&parts.uri)?;
+        let keyed = idempotency_key(&parts.headers)?
+            .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
+        let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
+    }
+}
+
 /// A write says everything in its body.
 pub fn no_query(uri: &Uri) -> Result<(), Problem> {
     if uri.query().is_some_and(|query| !query.is_empty()) {

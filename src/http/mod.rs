@@ -4,10 +4,13 @@
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
+//! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
 //! - [`reports`], [`audit`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
+mod alert_rules;
+mod alerts;
 pub mod animals;
 pub mod answer;
 pub mod audit;
@@ -25,6 +28,7 @@ pub mod json;
 pub mod lots;
 pub mod movements;
 pub mod next_service;
+mod outlook;
 pub mod page;
 pub mod problem;
 mod receipts;
@@ -118,6 +122,9 @@ fn described() -> OpenApiRouter<App> {
         .merge(stocktakes::routes())
         .merge(movements::routes())
         .merge(stock::routes())
+        .merge(outlook::routes())
+        .merge(alerts::routes())
+        .merge(alert_rules::all_routes())
         .merge(withdrawals::routes())
         .merge(batch::routes())
         .merge(services::routes())
@@ -223,6 +230,7 @@ async fn counted(request: Request, next: Next) -> Response {
         Method::HEAD => "HEAD",
         Method::POST => "POST",
         Method::PATCH => "PATCH",
+        Method::DELETE => "DELETE",
         _ => "other",
     };
     let started = Instant::now();

@@ -5,10 +5,13 @@
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
 pub mod act;
+pub mod alert;
+pub mod alert_rule;
 pub mod animal;
 pub mod business;
 mod connect;
 pub mod db;
+pub mod demand;
 pub mod event;
 pub mod herd;
 mod identifier;

@@ -115,6 +115,9 @@ rules! {
          join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
          left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
          where (w.state = 'reversed') <> (r.id is not null)";
+    "at most one alert is open for each kind and subject":
+        "select business_id, kind || ' about ' || subject as subject from alert
+         where cleared_at is null group by business_id, kind, subject having count(*) > 1";
     "an answered withdrawal is in the book":
         "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'

@@ -82,6 +82,12 @@ def histories():
     yield "falling out of use", [(age, 1) for age in range(200, 330, 4)], 350.0
 
 
+def story():
+    """Two straws each Monday for half a year, the last ones today; 38 are left, the next delivery in 14 days."""
+    x, t, phi = learned([(7 * week, 2) for week in range(26)], 182.0)
+    return outlook(x, t, phi, 14.0, 38)
+
+
 def main():
     assert round(norm.ppf(0.97) * 5 + 50, 2) == 59.40
     assert poisson.ppf(0.60, 4) == 4
@@ -113,6 +119,7 @@ def main():
         "note": "runs_out: more straws are asked for than there are; gone_after_days: by then the last is taken",
         "outlooks": cases,
         "histories": made,
+        "story": story(),
         "stevenson": {
             "source": "Stevenson, Operations Management 14e, chapter 12",
             "normal": {"mean": 50, "sd": 5, "risk": 0.03, "reorder": 59.40, "z": norm.ppf(0.97)},

@@ -228,6 +228,7 @@ impl<'w> Yard<'w> {
             body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
             (format!("/v1/{kind}"), body)
         };
+        let rule = |rule: Value| ("/v1/alert-rules".to_owned(), rule);
         match form {
             "herds" => (
                 "/v1/herds".to_owned(),
@@ -314,8 +315,53 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event("do-not-breed", json!({"animal_id": animal, "decided_at": at, "do_not_breed": true}))
             }
+            "alert rules of a number" => {
+                let sire = self.client.make("/v1/sires", json!({"name": "Invented Two"})).await;
+                rule(
+                    json!({"kind": "stock.low", "sire_id": sire, "semen_type": "conventional", "tank_id": tank,
+                            "enabled": true, "below_straws": 5, "clear_at": 8.0}),
+                )
+            }
+            "alert rules of a lot" => {
+                let lot = self.farm.lot(self.client, "conventional", "2024-05-17").await;
+                rule(json!({"kind": "stock.out", "lot_id": lot}))
+            }
+            "alert rules of a probability" => {
+                rule(json!({"kind": "stock.low", "herd_id": self.herd().await, "above_probability": 0.1,
+                            "lead_days": 14, "clear_at": 0.05}))
+            }
+            "alert rules of days" => {
+                rule(json!({"kind": "stock.low", "herd_id": self.herd().await, "below_days": 10}))
+            }
+            "alert rules of a depth" => {
+                rule(json!({"kind": "nitrogen.low", "herd_id": self.herd().await, "below_depth_mm": 150}))
+            }
+            "alert rules of a refill" => {
+                rule(json!({"kind": "nitrogen.refill_due", "herd_id": self.herd().await, "within_days": 3}))
+            }
+            "alert rules of readings" => rule(
+                json!({"kind": "nitrogen.reading_overdue", "herd_id": self.herd().await, "every_days": 7}),
+            ),
+            "alert rules of a grace" => rule(
+                json!({"kind": "withdrawal.unresolved", "herd_id": self.herd().await, "grace_minutes": 60}),
+            ),
+            "alert rules of a difference" => {
+                rule(json!({"kind": "stocktake.difference", "herd_id": self.herd().await, "straws_apart": 1}))
+            }
+            "acknowledgement" => {
+                let aside = json!({"animal_id": self.animal().await, "lot_id": self.farm.conventional,
+                                   "override": {"reason": "agreed"}});
+                let taken = self.client.make("/v1/withdrawals", aside).await;
+                let path = format!("/v1/alerts?subject=/v1/withdrawals/{taken}");
+                let alert = self.client.get(&path).await.expect(200)["items"][0]["id"].clone();
+                (format!("/v1/alerts/{}/acknowledgement", alert.as_str().unwrap()), json!({"note": note}))
+            }
             other => panic!("no form {other}"),
         }
+    }
+
+    async fn herd(&self) -> String {
+        self.client.make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "UTC"})).await
     }
 
     async fn withdrawn(&self) -> String {
@@ -341,6 +387,8 @@ impl<'w> Yard<'w> {
             "calvings",
             "abortions",
             "do-not-breed",
+            "alert-rules",
+            "alerts",
         ] {
             let mut items = Vec::new();
             let mut path = format!("/v1/{list}?limit=500");
@@ -374,7 +422,9 @@ impl<'w> Yard<'w> {
 /// Where a thing of the form is changed, if it can be.
 async fn changeable(yard: &Yard<'_>, form: &str) -> Option<String> {
     let (path, body) = yard.order(form).await;
-    ["herds", "tanks", "sires", "lots", "animals"].contains(&form).then_some(())?;
+    let changes =
+        ["herds", "tanks", "sires", "lots", "animals"].contains(&form) || form.starts_with("alert rules");
+    changes.then_some(())?;
     Some(format!("{path}/{}", yard.client.make(&path, body).await))
 }
 
@@ -938,5 +988,33 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         ("do-not-breed", event_fields("decided_at", vec![Field("do_not_breed", May, Flag)])),
+        (
+            "alert rules of a number",
+            vec![
+                Field("kind", Must, Word(&["stock.low"])),
+                Field("sire_id", Must, Id),
+                Field("semen_type", Must, SEMEN),
+                Field("tank_id", May, Id),
+                Field("enabled", May, Flag),
+                Field("below_straws", May, Whole(1, 100_000)),
+                Field("clear_at", May, Number([5.0, 100_000.0], [4.9, 100_000.1])),
+            ],
+        ),
+        ("alert rules of a lot", vec![Field("kind", Must, Word(&["stock.out"])), Field("lot_id", May, Id)]),
+        (
+            "alert rules of a probability",
+            vec![
+                Field("herd_id", May, Id),
+                Field("above_probability", May, Number([0.05, 1.0], [-0.001, 1.001])),
+                Field("lead_days", May, Whole(1, 365)),
+            ],
+        ),
+        ("alert rules of days", vec![Field("below_days", May, Whole(1, 1000))]),
+        ("alert rules of a depth", vec![Field("below_depth_mm", May, Whole(0, 5000))]),
+        ("alert rules of a refill", vec![Field("within_days", May, Whole(1, 1000))]),
+        ("alert rules of readings", vec![Field("every_days", May, Whole(1, 1000))]),
+        ("alert rules of a grace", vec![Field("grace_minutes", May, Whole(0, 10_080))]),
+        ("alert rules of a difference", vec![Field("straws_apart", May, Whole(1, 100_000))]),
+        ("acknowledgement", vec![Field("note", May, Lines(2000))]),
     ]
 }

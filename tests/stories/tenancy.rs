@@ -62,6 +62,11 @@ async fn book_of(client: &Client) -> Ids {
     let ledger = client.get("/v1/movements").await.expect(200);
     let count = json!({"tank_id": farm.tank, "counts": []});
     ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
+    ids.insert("alert-rules", client.make("/v1/alert-rules", json!({"kind": "stock.out"})).await);
+    let aside = json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "agreed"}});
+    client.post("/v1/withdrawals", aside).await.created();
+    let alerts = client.get("/v1/alerts").await.expect(200);
+    ids.insert("alerts", alerts["items"][0]["id"].as_str().unwrap().to_owned());
     let audit = client.get("/v1/audit").await.expect(200);
     ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
     ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
@@ -136,6 +141,20 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
             json!({"animal_id": id("animals"), "sire_id": id("sires")}),
             json!({"withdrawal_id": id("withdrawals")}),
         ],
+        "POST /v1/alert-rules" | "PATCH /v1/alert-rules/{id}" => {
+            let rule = |tank: Value, herd: Value, sire: Value, lot: Value| {
+                let semen_type = if sire.is_null() { Value::Null } else { json!("conventional") };
+                json!({"kind": "stock.low", "tank_id": tank, "herd_id": herd, "sire_id": sire,
+                       "semen_type": semen_type, "lot_id": lot})
+            };
+            vec![
+                rule(id("tanks"), Value::Null, id("sires"), Value::Null),
+                rule(Value::Null, id("herds"), Value::Null, Value::Null),
+                rule(Value::Null, Value::Null, Value::Null, id("lots")),
+            ]
+        }
+        "DELETE /v1/alert-rules/{id}" => vec![],
+        "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
         "POST /v1/pregnancy-checks" => {
             vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
         }

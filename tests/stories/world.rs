@@ -105,6 +105,11 @@ impl World {
         *self.clock.lock().unwrap() += delta;
     }
 
+    /// Has the service look at once for what time brought about.
+    pub async fn look_round(&self) {
+        self.running.look_round().await.unwrap();
+    }
+
     /// A caller with a new key of that role.
     pub async fn caller(&self, role: Role) -> Client {
         let db = Db::open(&self.database_url).await.unwrap();
@@ -192,6 +197,10 @@ impl Client {
     pub async fn post_as(&self, path: &str, key: &str, body: Value) -> Answer {
         let headers = [("content-type", "application/json"), ("idempotency-key", key)];
         self.send(Method::POST, path, &headers, body.to_string().into_bytes()).await
+    }
+
+    pub async fn delete(&self, path: &str) -> Answer {
+        self.send(Method::DELETE, path, &[], Vec::new()).await
     }
 
     pub async fn patch(&self, path: &str, if_match: Option<&str>, body: Value) -> Answer {
