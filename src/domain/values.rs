@@ -78,6 +78,10 @@ ids! {
     StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
+    /// Names a reading of a tank's level.
+    ReadingId;
+    /// Names a refill of a tank.
+    RefillId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
@@ -480,6 +484,14 @@ measures! {
     LitresPerDay, from 0.001 to 100.0, "(litres a day)";
     /// A coefficient between 0 and 1.
     Coefficient, from 0.0 to 1.0, "";
+    /// A depth of liquid nitrogen as it was read, in millimetres.
+    ReadDepthMm, from 0.0 to 5000.0, "(millimetres)";
+    /// A length on a rod, in the unit that stands beside it.
+    RodLength, from 0.0 to 5000.0, "";
+    /// Litres of liquid nitrogen that are in a tank, none included.
+    ReadLitres, from 0.0 to 2000.0, "(litres)";
+    /// What a tank weighs, in kilograms.
+    Kilograms, from 0.1 to 5000.0, "(kilograms)";
 }
 
 impl Coefficient {
