@@ -10,6 +10,7 @@
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
+//! - [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
 pub mod animal;
 pub mod choice;
@@ -22,6 +23,7 @@ pub mod identifiers;
 pub mod kinship;
 pub mod lot;
 pub mod movement;
+pub mod nitrogen;
 pub mod place;
 pub mod semen;
 pub mod service;

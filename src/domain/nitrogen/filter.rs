@@ -1,0 +1,1 @@
+//! A bank of filters follows level and loss through the readings.

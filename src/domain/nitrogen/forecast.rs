@@ -1,0 +1,1 @@
+//! Level now, loss a day, when the minimum is reached.

@@ -1,0 +1,1 @@
+//! A sensor's many readings become one a day.
