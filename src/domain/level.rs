@@ -4,13 +4,20 @@
 //! which it was taken. What it means in depth and litres follows from the tank's chart and tare
 //! when it is asked for: a chart that is mended later mends every reading.
 
+use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
     form::{Fault, Spot},
+    nitrogen::{
+        self, DepthChart, History, Vessel,
+        facts::litres_of_gross_kg,
+        history::{check_level, check_refill, level_after_mm},
+    },
+    tank::TankDetails,
     values::{
-        Kilograms, Note, ReadDepthMm, ReadLitres, ReadingId, RefillId, RodLength, TankId, Technician,
+        Kilograms, Litres, Note, ReadDepthMm, ReadLitres, ReadingId, RefillId, RodLength, TankId, Technician,
         Timestamp,
     },
 };
@@ -222,8 +229,7 @@ form! {
         #[schema(example = 425)]
         pub depth_after_mm: Option<ReadDepthMm>,
         /// Litres that went in. With `depth_after_mm` too, that one says where the level is.
-        #[schema(value_type = Option<f64>, minimum = 0.1, maximum = 2000)]
-        pub litres_added: Option<super::values::Litres>,
+        pub litres_added: Option<Litres>,
         /// A wrong refill of this tank in whose place this one stands; it stays to be seen.
         pub supersedes: Option<RefillId>,
         /// Who filled.
@@ -238,13 +244,9 @@ impl NewRefill {
         if self.depth_after_mm.is_none() && self.litres_added.is_none() {
             faults.push(spot.member("depth_after_mm").fault("is required, or litres_added in its place"));
         }
-        if let (Some(before), Some(after)) = (self.depth_before_mm, self.depth_after_mm)
-            && after < before
-        {
-            faults.push(spot.member("depth_after_mm").fault(format!(
-                "must not be less than depth_before_mm, which is {}: a refill does not lower the level",
-                before.get()
-            )));
+        let mm = |depth: Option<ReadDepthMm>| depth.map(ReadDepthMm::get);
+        if let Err(wrong) = check_refill(mm(self.depth_before_mm), mm(self.depth_after_mm)) {
+            faults.push(spot.member("depth_after_mm").fault(wrong));
         }
     }
 }
@@ -264,7 +266,7 @@ pub struct Refill {
     pub depth_after_mm: Option<ReadDepthMm>,
     /// Litres that went in, where told.
     #[sqlx(rename = "added_l")]
-    pub litres_added: Option<super::values::Litres>,
+    pub litres_added: Option<Litres>,
     /// Who filled.
     pub technician: Option<Technician>,
     /// A remark.
@@ -276,4 +278,154 @@ pub struct Refill {
     pub superseded_by: Option<RefillId>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
+}
+
+/// How a tank's level is reckoned: by its chart and its tare.
+#[derive(Clone, Debug)]
+pub struct Gauge {
+    chart: Option<DepthChart>,
+    full_mm: Option<f64>,
+    full_l: Option<f64>,
+    tare_kg: Option<f64>,
+}
+
+impl Gauge {
+    /// That of a tank.
+    pub fn of(tank: &TankDetails) -> Self {
+        Self {
+            chart: tank.depth_chart(),
+            full_mm: tank.full_mm(),
+            full_l: tank.full_l(),
+            tare_kg: tank.tare_kg.map(Kilograms::get),
+        }
+    }
+
+    /// Depth in millimetres; none when the tank is not known well enough.
+    pub fn depth_mm(&self, measured: Measured) -> Option<f64> {
+        match measured.level() {
+            Level::DepthMm(depth) => Some(depth),
+            Level::Litres(_) | Level::GrossKg(_) => {
+                Some(self.chart.as_ref()?.depth_mm(self.litres(measured)?))
+            }
+        }
+    }
+
+    /// Litres; none when the tank is not known well enough.
+    pub fn litres(&self, measured: Measured) -> Option<f64> {
+        match measured.level() {
+            Level::DepthMm(depth) => Some(self.chart.as_ref()?.litres(depth)),
+            Level::Litres(litres) => Some(litres),
+            Level::GrossKg(gross) => litres_of_gross_kg(gross, self.tare_kg?).ok(),
+        }
+    }
+
+    /// Whether the tank can stand at such a level.
+    ///
+    /// # Errors
+    /// Says what is wrong when it cannot: above full, or a weight that its tare does not explain.
+    pub fn check(&self, measured: Measured) -> Result<(), String> {
+        let litres = match measured.level() {
+            Level::DepthMm(depth) => return check_level(depth, self.full_mm),
+            Level::Litres(litres) => litres,
+            Level::GrossKg(gross) => {
+                let tare = self.tare_kg.ok_or("needs the tank's tare_kg, which is not entered")?;
+                litres_of_gross_kg(gross, tare)?
+            }
+        };
+        match self.full_l {
+            Some(full) if litres > full => {
+                Err(format!("means {litres:.1} litres, and the tank holds {full} when full"))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// How far a reading may stand above the one before it without a word, in millimetres: twice the reading error
+/// of a rod at its worst, 13 mm (assumed, no source).
+const RISES_BY_MM: f64 = 26.0;
+
+/// What to say when the level rose and no refill tells why.
+pub fn rise_without_refill(before_mm: f64, now_mm: f64, before_at: Timestamp) -> Option<String> {
+    (now_mm > before_mm + RISES_BY_MM).then(|| {
+        format!(
+            "The level is {:.0} mm above the reading of {before_at} and no refill stands between them: enter the refill, \
+             or correct the wrong reading with `supersedes`.",
+            now_mm - before_mm
+        )
+    })
+}
+
+/// Straws that are taken or hung within so long belong to one visit with the plug off (common practice, no source).
+const VISIT: TimeDelta = TimeDelta::minutes(10);
+
+/// Visits to a tank from the moments, in order of time, at which straws went in or out.
+pub fn visits(moments: impl IntoIterator<Item = Timestamp>) -> Vec<Timestamp> {
+    let mut visits: Vec<Timestamp> = Vec::new();
+    for moment in moments {
+        if visits.last().is_none_or(|began| moment.since(*began) > VISIT) {
+            visits.push(moment);
+        }
+    }
+    visits
+}
+
+/// A refill as far as the level is concerned.
+#[derive(Clone, Copy, Debug)]
+pub struct Filling {
+    /// When.
+    pub at: Timestamp,
+    /// Depth before, in millimetres.
+    pub before_mm: Option<f64>,
+    /// Depth after, in millimetres.
+    pub after_mm: Option<f64>,
+    /// Litres that went in.
+    pub added_l: Option<f64>,
+}
+
+/// What is on record of a tank's level, in order of time.
+#[derive(Clone, Debug, Default)]
+pub struct Record {
+    /// Readings.
+    pub readings: Vec<(Timestamp, Measured)>,
+    /// Refills.
+    pub refills: Vec<Filling>,
+    /// When straws went in or out.
+    pub moments: Vec<Timestamp>,
+}
+
+impl Record {
+    /// The record as depths, and how many of its readings say nothing of depth because the tank is not known well
+    /// enough.
+    ///
+    /// Where only litres were told of a refill, the level after it follows from the one before: as it was read, or
+    /// for what no later reading corrects, as it is expected by then.
+    pub fn history(&self, gauge: &Gauge, vessel: &Vessel) -> (History, usize) {
+        let reading = |(at, measured): &(Timestamp, Measured)| {
+            Some(nitrogen::Reading { at: *at, level_mm: gauge.depth_mm(*measured)? })
+        };
+        let readings: Vec<_> = self.readings.iter().filter_map(reading).collect();
+        let unusable = self.readings.len() - readings.len();
+        let mut history =
+            History { readings, refills: Vec::new(), openings: visits(self.moments.iter().copied()) };
+        let last_read = history.readings.last().map(|reading| reading.at);
+        for refill in &self.refills {
+            let expected = || {
+                let corrected = last_read.is_some_and(|last| last >= refill.at);
+                let level = (!corrected).then(|| nitrogen::outlook(vessel, &history, refill.at).level)??;
+                Some(level.depth_mm.likely)
+            };
+            let filled = || {
+                let (chart, added) = (gauge.chart.as_ref()?, refill.added_l?);
+                let before = refill.before_mm.or_else(expected)?;
+                // What does not fit in has boiled off in filling.
+                Some(level_after_mm(chart, before, added).unwrap_or(chart.full_depth_mm()))
+            };
+            let level_after_mm = refill.after_mm.or_else(filled);
+            let filled =
+                nitrogen::Refill { at: refill.at, level_before_mm: refill.before_mm, level_after_mm };
+            history.refills.push(filled);
+        }
+        (history, unusable)
+    }
 }

@@ -10,7 +10,7 @@
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
-//! - [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
+//! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
 pub mod animal;
 pub mod choice;
@@ -21,6 +21,7 @@ pub mod herd;
 pub mod history;
 pub mod identifiers;
 pub mod kinship;
+pub mod level;
 pub mod lot;
 pub mod movement;
 pub mod nitrogen;

@@ -15,6 +15,7 @@ mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;
+pub mod nitrogen;
 pub mod pedigree;
 pub mod service;
 pub mod sire;
