@@ -22,12 +22,16 @@
 
 pub mod chart;
 pub mod curve;
+pub mod estimate;
 pub mod facts;
 pub mod filter;
 pub mod forecast;
 pub mod history;
+pub mod normal;
 pub mod outlook;
 pub mod thin;
+pub mod track;
+mod verdict;
 pub mod watch;
 
 pub use chart::{ChartPoint, DepthChart};

@@ -3,7 +3,12 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{Condition, History, Reading, Vessel};
+use super::{
+    Condition, History, Reading, Vessel,
+    estimate::Estimate,
+    history::{Timeline, days_between},
+    verdict::Verdict,
+};
 use crate::{domain::values::Timestamp, text_enum};
 
 /// A figure with its 90 % interval.
@@ -15,6 +20,20 @@ pub struct Interval {
     pub likely: f64,
     /// 95 %.
     pub high: f64,
+}
+
+impl Interval {
+    /// The interval of something that rises with this.
+    #[must_use]
+    pub fn map(self, of: impl Fn(f64) -> f64) -> Self {
+        Self { low: of(self.low), likely: of(self.likely), high: of(self.high) }
+    }
+
+    /// The interval of something that falls as this rises.
+    #[must_use]
+    pub fn map_falling(self, of: impl Fn(f64) -> f64) -> Self {
+        Self { low: of(self.high), likely: of(self.likely), high: of(self.low) }
+    }
 }
 
 text_enum! {
@@ -91,22 +110,28 @@ pub struct Outlook {
 
 /// What can be said of a tank's nitrogen at `now`. What lies after `now` is left out.
 pub fn outlook(vessel: &Vessel, history: &History, now: Timestamp) -> Outlook {
-    let _ = (vessel, history, now);
+    let timeline = Timeline::of(history, now);
+    let estimate = Estimate::of(vessel, timeline.as_ref());
+    let verdict = Verdict::of(vessel, timeline.as_ref(), &estimate);
+    let level = estimate.level();
+    let minimum = estimate.minimum(now);
+    let refill_by = minimum.map(|minimum| minimum.earliest);
     Outlook {
-        basis: Basis::AnyTank,
-        basis_text: String::new(),
-        readings_used: 0,
-        last_reading: None,
-        level: None,
-        loss: Loss {
-            mm_per_day: Interval { low: 0.0, likely: 0.0, high: 0.0 },
-            litres_per_day: None,
-            rated_litres_per_day: None,
-        },
-        minimum: None,
-        refill_by: None,
-        refill_l: None,
-        condition: Condition::Unknown,
-        reason: String::new(),
+        basis: estimate.basis(),
+        basis_text: estimate.basis_text(),
+        readings_used: estimate.readings,
+        last_reading: last_reading(history, now),
+        level,
+        loss: estimate.loss(level.as_ref()),
+        minimum,
+        refill_by,
+        refill_l: refill_by.and_then(|by| estimate.refill_l(days_between(now, by))),
+        condition: verdict.condition,
+        reason: verdict.reason,
     }
+}
+
+/// The last reading up to `now`.
+fn last_reading(history: &History, now: Timestamp) -> Option<Reading> {
+    history.readings.iter().filter(|reading| reading.at <= now).max_by_key(|reading| reading.at).copied()
 }
