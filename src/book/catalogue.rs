@@ -146,8 +146,13 @@ fn merge(target: &mut Value, patch: &Value) {
 
 /// A mark of a thing's present state: another one whenever anything in it is different, and only then.
 pub fn version(thing: &impl Serialize) -> String {
+    version_of_bytes(&serde_json::to_vec(thing).unwrap_or_default())
+}
+
+/// The same of something that is bytes already.
+pub fn version_of_bytes(bytes: &[u8]) -> String {
     use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
-    let digest = Sha256::digest(serde_json::to_vec(thing).unwrap_or_default());
+    let digest = Sha256::digest(bytes);
     BASE64_URL_SAFE_NO_PAD.encode(&digest[..15])
 }
 

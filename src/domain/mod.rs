@@ -12,6 +12,7 @@
 //! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
 //! - [`event`], [`webhook`]: what others are told of, and whom
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
+//! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
 pub mod alert;
 pub mod animal;
@@ -25,8 +26,10 @@ pub mod herd;
 pub mod history;
 pub mod identifiers;
 pub mod kinship;
+pub mod level;
 pub mod lot;
 pub mod movement;
+pub mod nitrogen;
 pub mod place;
 pub mod semen;
 pub mod service;

@@ -88,6 +88,10 @@ ids! {
     MessageId;
     /// Names one event on its way to one webhook.
     DeliveryId;
+    /// Names a reading of a tank's level.
+    ReadingId;
+    /// Names a refill of a tank.
+    RefillId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
@@ -509,6 +513,14 @@ measures! {
     ServiceLevel, from 0.5 to 0.999, "";
     /// A coefficient between 0 and 1.
     Coefficient, from 0.0 to 1.0, "";
+    /// A depth of liquid nitrogen as it was read, in millimetres.
+    ReadDepthMm, from 0.0 to 5000.0, "(millimetres)";
+    /// A length on a rod, in the unit that stands beside it.
+    RodLength, from 0.0 to 5000.0, "";
+    /// Litres of liquid nitrogen that are in a tank, none included.
+    ReadLitres, from 0.0 to 2000.0, "(litres)";
+    /// What a tank weighs, in kilograms.
+    Kilograms, from 0.1 to 5000.0, "(kilograms)";
 }
 
 impl Coefficient {

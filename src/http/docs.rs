@@ -97,7 +97,9 @@ impl IntoResponses for Problems {
     servers((url = "/", description = "This service.")),
     components(schemas(ProblemBody)),
     tags(
-        (name = "Herds"), (name = "Tanks"), (name = "Sires"), (name = "Lots"), (name = "Animals"),
+        (name = "Herds"), (name = "Tanks"),
+        (name = "Nitrogen", description = "How much there is, how long it lasts, whether the tank is failing."),
+        (name = "Sires"), (name = "Lots"), (name = "Animals"),
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
         (name = "Choosing", description = "Before the plug comes off."),
         (name = "Stock", description = "Deliveries, what hangs where, the ledger."),

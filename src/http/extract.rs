@@ -59,6 +59,8 @@ permissions! {
     Work "withdraw, serve or move straws": Technician, Manager;
     /// Reporting animals and what happens to them.
     Report "report animals and what happens to them": Technician, Integration, Manager;
+    /// What is read of a tank's nitrogen, by a person or a sensor, and filled in.
+    Measure "record readings and refills": Technician, Integration, Manager;
     /// Herds, tanks, sires, lots, and what else is decided at a desk.
     Manage "change or see this": Manager;
 }

@@ -3,6 +3,7 @@
 //! - [`problem`], [`extract`], [`page`], [`answer`], [`auth`], [`docs`], [`json`]: what all of them share
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
+//! - `levels`, [`nitrogen`], `picture`: the liquid in the tanks
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
 //! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
 //! - [`reports`], [`audit`], [`business`], [`health`]: the rest
@@ -25,11 +26,14 @@ pub mod extract;
 pub mod health;
 pub mod herds;
 pub mod json;
+mod levels;
 pub mod lots;
 pub mod movements;
 pub mod next_service;
+pub mod nitrogen;
 mod outlook;
 pub mod page;
+mod picture;
 pub mod problem;
 mod receipts;
 pub mod reports;
@@ -111,6 +115,8 @@ fn described() -> OpenApiRouter<App> {
         .merge(business::routes())
         .merge(herds::routes())
         .merge(tanks::routes())
+        .merge(levels::routes())
+        .merge(nitrogen::routes())
         .merge(sires::routes())
         .merge(lots::routes())
         .merge(animals::routes())

@@ -114,6 +114,11 @@ kinds! {
         "A line of the ledger is undone once. `reversed_by` names the line that did it.";
     NotReversible 409 "not-reversible", "It cannot be undone as it stands",
         "Something that followed has to be undone first, or the act is to be entered anew; the detail says which.";
+    AlreadyRecorded 409 "already-recorded", "One stands at that instant already",
+        "A tank has one reading and one refill at an instant. `record_id` names the one that stands; if it is wrong, send \
+         the right one with `supersedes`.";
+    AlreadySuperseded 409 "already-superseded", "Another stands in its place already",
+        "A reading or refill is superseded once. `superseded_by` names what stands in its place; supersede that one.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
     Stale 412 "stale", "It was changed in the meantime",
@@ -367,6 +372,14 @@ impl From<Refusal> for Problem {
                 Self::new(Kind::AlreadyReversed, format!("The movement {movement} was undone by {by}."))
                     .with("movement_id", json!(movement))
                     .with("reversed_by", json!(by))
+            }
+            Refusal::AlreadyRecorded { what, id, at } => {
+                Self::new(Kind::AlreadyRecorded, format!("The {what} {id} stands at {at} already."))
+                    .with("record_id", json!(id))
+            }
+            Refusal::AlreadySuperseded { by } => {
+                Self::new(Kind::AlreadySuperseded, format!("It was superseded by {by}."))
+                    .with("superseded_by", json!(by))
             }
             Refusal::NotReversible { text } => Self::new(Kind::NotReversible, text),
             Refusal::AlreadyThawing { withdrawal, ready_at, use_by } => {

@@ -18,6 +18,7 @@ mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;
+pub mod nitrogen;
 pub mod outbox;
 pub mod pedigree;
 pub mod service;
