@@ -73,7 +73,7 @@ impl Running {
     /// # Errors
     /// The store fails.
     pub async fn look_round(&self) -> Result<(), watch::Trouble> {
-        watch::look_round(&self.app.book).await
+        watch::Rounds::default().look(&self.app.book).await
     }
 
     /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.

@@ -9,7 +9,7 @@ use chrono::TimeDelta;
 use serde_json::json;
 
 use super::{
-    Refusal, Stop, known,
+    Refusal, Stop, known, nitrogen,
     writer::{Act, Chore, Turn},
 };
 use crate::{
@@ -18,15 +18,17 @@ use crate::{
             About, Alert, AlertKind, Figures, Finding,
             rule::{self, AlertRule},
             stock::{self, Area, StockSubject, Straw, counted},
-            unresolved_from,
+            tank, unresolved_from,
         },
         event::{Event, EventKind, Subject},
+        nitrogen::Outlook,
         stocktake::{Stocktake, StocktakeState},
-        values::{AlertId, AlertRuleId, BusinessId, LotId, Note, PlaceId, Timestamp, WithdrawalId},
+        tank::Tank,
+        values::{AlertId, AlertRuleId, BusinessId, LotId, Note, PlaceId, TankId, Timestamp, WithdrawalId},
         withdrawal::{Withdrawal, WithdrawalState},
     },
     store::{
-        self, Tx,
+        self, Page, Tx,
         demand::WantedOutlook,
         ledger::{Entry, Whereabouts},
     },
@@ -45,6 +47,7 @@ pub struct Touched {
     lots: Vec<(LotId, [Option<PlaceId>; 2])>,
     withdrawals: Vec<WithdrawalId>,
     rules: Vec<AlertRuleId>,
+    tanks: Vec<TankId>,
 }
 
 impl Touched {
@@ -62,6 +65,11 @@ impl Touched {
         self.lots.push((lot, [None, None]));
     }
 
+    /// A tank's level was read, or it was filled.
+    pub fn tank(&mut self, id: TankId) {
+        self.tanks.push(id);
+    }
+
     /// A rule was changed or taken away.
     pub fn rule(&mut self, id: AlertRuleId) {
         self.rules.push(id);
@@ -75,7 +83,7 @@ impl Touched {
 
 /// Looks at what an act touched.
 pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
-    let Touched { mut lots, withdrawals, rules } = std::mem::take(&mut turn.touched);
+    let Touched { mut lots, withdrawals, rules, tanks } = std::mem::take(&mut turn.touched);
     let (business, now) = (turn.business(), turn.now);
     lots.sort_unstable();
     lots.dedup();
@@ -102,6 +110,15 @@ pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
             if let Some(open) = store::alert::open_on(turn.tx, business, kind, &subject).await? {
                 settle(turn.tx, business, now, kind, open.about).await?;
             }
+        }
+    }
+    for id in tanks {
+        let tank = known::tank_of(turn.tx, business, id).await?;
+        let outlook = nitrogen::outlook(turn.tx, business, &tank, now).await?;
+        for kind in AlertKind::OF_NITROGEN {
+            let rules = store::alert_rule::of_kind(turn.tx, business, kind).await?;
+            let (rule_id, finding) = look_at_tank(&rules, kind, &tank, &outlook, now);
+            write(turn.tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
         }
     }
     for rule in rules {
@@ -133,7 +150,13 @@ async fn look_at(
     about: About,
 ) -> store::Result<(Option<AlertRuleId>, Finding)> {
     let rules = store::alert_rule::of_kind(tx, business, kind).await?;
-    let unwatched = || (None, Finding::Right { text: "No rule watches this any more.".to_owned() });
+    if kind.is_of_nitrogen()
+        && let Some(id) = about.tank_id
+    {
+        let tank = known::tank_of(tx, business, id).await?;
+        let outlook = nitrogen::outlook(tx, business, &tank, now).await?;
+        return Ok(look_at_tank(&rules, kind, &tank, &outlook, now));
+    }
     if let Some(subject) = StockSubject::of(&about) {
         let deciding = stock::deciding(rules.iter(), kind, subject).filter(|rule| rule.details.enabled);
         let Some(rule) = deciding else { return Ok(unwatched()) };
@@ -164,6 +187,23 @@ async fn look_at(
         _ => Finding::Between,
     };
     Ok((rule_id, finding))
+}
+
+/// What is found where no rule holds, or one that is switched off.
+fn unwatched() -> (Option<AlertRuleId>, Finding) {
+    (None, Finding::Right { text: "No rule watches this any more.".to_owned() })
+}
+
+fn look_at_tank(
+    rules: &[AlertRule],
+    kind: AlertKind,
+    tank: &Tank,
+    outlook: &Outlook,
+    now: Timestamp,
+) -> (Option<AlertRuleId>, Finding) {
+    let deciding = rule::deciding(rules, kind, tank.details.herd_id, Some(tank.id));
+    let Some((rule_id, details)) = deciding else { return unwatched() };
+    (rule_id, tank::judge(kind, &details, &tank.details, outlook, now))
 }
 
 async fn withdrawal(tx: &mut Tx, business: BusinessId, about: About) -> store::Result<Option<Withdrawal>> {
@@ -464,14 +504,50 @@ pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Re
         let kind = rule.details.kind;
         for subject in watched(tx, business, &rule).await? {
             let (_, finding) = look_at(tx, business, now, kind, subject.about()).await?;
-            let open = store::alert::open_on(tx, business, kind, &subject.wire()).await?;
-            if matches!((finding, open), (Finding::Wrong { .. }, None) | (Finding::Right { .. }, Some(_))) {
+            if is_news(tx, business, kind, &subject.wire(), &finding).await? {
                 due.push(Due::Look(kind, subject.about()));
             }
         }
         due.push(Due::LookedAt(rule.id));
     }
     Ok(due)
+}
+
+/// Whether what is found opens or clears an alert.
+async fn is_news(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: AlertKind,
+    subject: &str,
+    finding: &Finding,
+) -> store::Result<bool> {
+    let open = store::alert::open_on(tx, business, kind, subject).await?;
+    Ok(matches!((finding, open), (Finding::Wrong { .. }, None) | (Finding::Right { .. }, Some(_))))
+}
+
+/// The same of the tanks, whose level falls with time alone.
+pub async fn due_tanks(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Result<Vec<Due>> {
+    let mut rules = Vec::new();
+    for kind in AlertKind::OF_NITROGEN {
+        rules.extend(store::alert_rule::of_kind(tx, business, kind).await?);
+    }
+    let mut due = Vec::new();
+    let mut after = uuid::Uuid::nil();
+    loop {
+        let tanks = store::tank::list(tx, business, None, Page { after, limit: AT_ONCE }).await?;
+        let Some(last) = tanks.last() else { return Ok(due) };
+        after = last.id.0;
+        for record in nitrogen::records_of(tx, business, &tanks, now).await? {
+            let (tank, outlook) = (&record.tank, record.standing(now).outlook);
+            let about = About::tank(tank);
+            for kind in AlertKind::OF_NITROGEN {
+                let (_, finding) = look_at_tank(&rules, kind, tank, &outlook, now);
+                if is_news(tx, business, kind, &about.wire(), &finding).await? {
+                    due.push(Due::Look(kind, about));
+                }
+            }
+        }
+    }
 }
 
 /// All that a rule about stock watches.

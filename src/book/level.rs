@@ -20,6 +20,10 @@ use crate::{
     store::nitrogen,
 };
 
+/// A reading not older than this is looked at at once for what it means now; a history that is brought along
+/// is looked at with the next round.
+const TELLS_OF_NOW: TimeDelta = TimeDelta::hours(24);
+
 /// Records a reading.
 pub struct ReadLevel {
     /// Of which tank.
@@ -77,6 +81,9 @@ impl Act for ReadLevel {
         }
         let rise = rise(turn, &gauge, &reading).await?;
         nitrogen::add_reading(turn.tx, business, turn.caller.key_id, &reading).await?;
+        if turn.now.since(read_at) <= TELLS_OF_NOW {
+            turn.touched.tank(tank.id);
+        }
         let warnings = ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).collect();
         Ok(ReadingDone { reading, tank, warnings })
     }
@@ -162,6 +169,9 @@ impl Act for FillUp {
             nitrogen::supersede_refill(turn.tx, business, wrong, turn.now).await?;
         }
         nitrogen::add_refill(turn.tx, business, turn.caller.key_id, &refill).await?;
+        if turn.now.since(filled_at) <= TELLS_OF_NOW {
+            turn.touched.tank(tank.id);
+        }
         let unread = new.depth_after_mm.is_none().then(|| {
             "The level after it is reckoned from the litres; read it with the rod when it has stopped boiling.".to_owned()
         });

@@ -6,10 +6,12 @@
 //!
 //! - [`rule`]: what a farm wants to be told of
 //! - [`stock`]: whether straws run out
+//! - [`tank`]: whether a tank's nitrogen needs attention
 //! - [`words`]: what an alert says
 
 pub mod rule;
 pub mod stock;
+pub mod tank;
 pub mod words;
 
 use chrono::TimeDelta;
@@ -21,6 +23,7 @@ use super::{
     event::{Subject, Topic},
     semen::SemenType,
     stocktake::Stocktake,
+    tank::Tank,
     values::{
         AlertId, AlertRuleId, HerdId, KeyId, LotId, Note, SireId, StocktakeId, TankId, Timestamp,
         WithdrawalId,
@@ -80,6 +83,10 @@ impl AlertKind {
         matches!(self, Self::StockLow | Self::StockOut)
     }
 
+    /// Those about nitrogen.
+    pub const OF_NITROGEN: [Self; 4] =
+        [Self::NitrogenLow, Self::NitrogenRefillDue, Self::NitrogenLossHigh, Self::NitrogenReadingOverdue];
+
     /// Whether it is about nitrogen.
     pub const fn is_of_nitrogen(self) -> bool {
         matches!(
@@ -127,6 +134,11 @@ pub struct About {
 }
 
 impl About {
+    /// A tank.
+    pub fn tank(tank: &Tank) -> Self {
+        Self { tank_id: Some(tank.id), herd_id: tank.details.herd_id, ..Self::default() }
+    }
+
     /// A straw's way out.
     pub fn withdrawal(withdrawal: &Withdrawal) -> Self {
         Self { withdrawal_id: Some(withdrawal.id), herd_id: Some(withdrawal.herd_id), ..Self::default() }

@@ -57,7 +57,7 @@ form! {
         /// `stock.low`: where the alert clears, in the threshold's unit. Default: `below_straws` itself; a quarter more
         /// than `below_days`; half of `above_probability`.
         pub clear_at: Option<Threshold>,
-        /// `nitrogen.low`: the depth below which it is told. Default: the tank's `min_depth_mm`.
+        /// `nitrogen.low`: the depth below which it is told. Default: the tank's minimum depth.
         pub below_depth_mm: Option<DepthMm>,
         /// `nitrogen.refill_due`: told so many days ahead. Default 3.
         pub within_days: Option<WatchDays>,

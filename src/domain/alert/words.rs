@@ -1,11 +1,7 @@
 //! What an alert says to do.
 
 use super::AlertKind;
-
-/// What goes with every alert about nitrogen (hazardous below 19.5 % oxygen: OSHA, 29 CFR 1910.146).
-const CAUTION: &str = "Liquid nitrogen burns, and its gas displaces air without warning: ventilate, wear loose dry \
-    cryogenic gloves and a face shield, secure the tank in a vehicle, never seal its neck; hazardous below 19.5 % \
-    oxygen (OSHA, 29 CFR 1910.146). Local codes and licensed practice go before this.";
+use crate::domain::nitrogen;
 
 impl AlertKind {
     /// What to do.
@@ -42,6 +38,6 @@ impl AlertKind {
 
     /// The caution that goes with it.
     pub const fn caution(self) -> Option<&'static str> {
-        if self.is_of_nitrogen() { Some(CAUTION) } else { None }
+        if self.is_of_nitrogen() { Some(nitrogen::CAUTION) } else { None }
     }
 }
