@@ -172,6 +172,8 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/movements/{id}/reversal", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes/{id}/acceptance", &[Role::Technician, Role::Manager]),
+    ("POST /v1/tanks/{id}/nitrogen-readings", &[Role::Technician, Role::Integration, Role::Manager]),
+    ("POST /v1/tanks/{id}/refills", &[Role::Technician, Role::Integration, Role::Manager]),
     ("GET /v1/audit", &[Role::Manager]),
 ];
 

@@ -18,6 +18,7 @@ mod keys;
 mod ledger;
 mod lists;
 mod main_job;
+mod nitrogen;
 mod protocol;
 #[path = "../support/mod.rs"]
 mod support;
