@@ -6,6 +6,7 @@ use axum::{
     http::{HeaderMap, HeaderValue, StatusCode, header},
     response::{IntoResponse, Response},
 };
+use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -27,7 +28,7 @@ use crate::{
     },
     domain::{
         level::Measured,
-        nitrogen::{ASSUMPTIONS, Basis, CAUTION, Condition, Interval, Level, Loss, Minimum},
+        nitrogen::{Basis, CAUTION, Condition, Interval, Level, Loss, Minimum},
         tank::Tank,
         values::{TankId, TimeZone, Timestamp},
     },
@@ -92,6 +93,10 @@ pub struct NitrogenState {
     reason: String,
     /// The last reading; null without one in the last 400 days.
     last_reading: Option<LastReading>,
+    /// How often the tank was opened in the 30 days before, as the ledger knows it: straws that went out or in within
+    /// ten minutes are one opening, and so is a stocktake.
+    #[schema(minimum = 0)]
+    openings_last_30_days: usize,
     /// What the figures rest on.
     basis: Basis,
     /// Readings that were used; of a sensor one a day.
@@ -106,12 +111,13 @@ fn figures(interval: Interval) -> Interval {
 /// A day that is foretold, to the minute.
 fn to_minute(at: Timestamp) -> Timestamp {
     use chrono::DurationRound as _;
-    at.utc().duration_trunc(chrono::TimeDelta::minutes(1)).map_or(at, Timestamp::from)
+    at.utc().duration_trunc(TimeDelta::minutes(1)).map_or(at, Timestamp::from)
 }
 
 impl From<&Standing> for NitrogenState {
     fn from(standing: &Standing) -> Self {
-        let Standing { at, vessel, outlook, last_read, .. } = standing;
+        let Standing { at, vessel, history, outlook, last_read, .. } = standing;
+        let lately = at.plus(-TimeDelta::days(30));
         let last_reading = last_read.map(|(read_at, measured)| {
             #[expect(clippy::cast_precision_loss, reason = "at most 400 days of seconds")]
             let seconds = at.since(read_at).num_seconds() as f64;
@@ -140,6 +146,7 @@ impl From<&Standing> for NitrogenState {
             condition: outlook.condition,
             reason: outlook.reason.clone(),
             last_reading,
+            openings_last_30_days: history.openings.iter().filter(|opened| **opened > lately).count(),
             basis: outlook.basis,
             readings_used: outlook.readings_used,
         }
@@ -164,7 +171,6 @@ pub struct NitrogenView {
 
 /// Where what is said of nitrogen comes from.
 const SOURCES: &[&str] = &[
-    ASSUMPTIONS,
     "Nitrogen at its boiling point, 0.806 kg a litre: equation of state of Span et al. 2000 (NIST).",
     "A solid rod, read daily or at least weekly: dewar user manuals and extension services.",
 ];

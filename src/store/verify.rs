@@ -118,6 +118,24 @@ rules! {
     "at most one alert is open for each kind and subject":
         "select business_id, kind || ' about ' || subject as subject from alert
          where cleared_at is null group by business_id, kind, subject having count(*) > 1";
+    "a reading is superseded exactly when another of its tank stands in its place":
+        "select r.business_id, 'reading ' || lower(hex(r.id)) as subject
+         from nitrogen_reading r left join nitrogen_reading s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'reading ' || r.id as subject
+         from nitrogen_reading r left join nitrogen_reading s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "a refill is superseded exactly when another of its tank stands in its place":
+        "select r.business_id, 'refill ' || lower(hex(r.id)) as subject
+         from nitrogen_refill r left join nitrogen_refill s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'refill ' || r.id as subject
+         from nitrogen_refill r left join nitrogen_refill s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
     "an answered withdrawal is in the book":
         "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'
@@ -170,6 +188,10 @@ pub struct Extent {
     pub withdrawals: i64,
     /// Services.
     pub services: i64,
+    /// Readings of nitrogen.
+    pub readings: i64,
+    /// Refills.
+    pub refills: i64,
     /// Acts noted.
     pub acts: i64,
 }
@@ -178,8 +200,14 @@ impl std::fmt::Display for Extent {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             f,
-            "{} movements, {} balances, {} withdrawals, {} services, {} acts",
-            self.movements, self.balances, self.withdrawals, self.services, self.acts
+            "{} movements, {} balances, {} withdrawals, {} services, {} readings, {} refills, {} acts",
+            self.movements,
+            self.balances,
+            self.withdrawals,
+            self.services,
+            self.readings,
+            self.refills,
+            self.acts
         )
     }
 }
@@ -189,7 +217,8 @@ pub async fn extent(tx: &mut Tx) -> Result<Extent> {
     tx.sql(
         "select (select count(*) from movement) as movements, (select count(*) from balance) as balances,
                 (select count(*) from withdrawal) as withdrawals, (select count(*) from service) as services,
-                (select count(*) from act) as acts",
+                (select count(*) from nitrogen_reading) as readings,
+                (select count(*) from nitrogen_refill) as refills, (select count(*) from act) as acts",
     )
     .one()
     .await

@@ -242,7 +242,12 @@ impl<'w> Yard<'w> {
             "tanks" => (
                 "/v1/tanks".to_owned(),
                 json!({"name": "Dairy room", "herd_id": herd, "canisters": 6, "capacity_l": 20.5,
-                       "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11}),
+                       "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11,
+                       "tare_kg": 12.4}),
+            ),
+            "tanks with a chart" => (
+                "/v1/tanks".to_owned(),
+                json!({"name": "Van", "chart": [{"depth_mm": 100, "litres": 4.1}, {"depth_mm": 430, "litres": 20.5}]}),
             ),
             "sires" => (
                 "/v1/sires".to_owned(),
@@ -295,6 +300,31 @@ impl<'w> Yard<'w> {
                 json!({"animal_id": self.animal().await, "sire_id": sire, "semen_type": "conventional",
                        "semen_from_herd_stock": true, "served_at": at, "technician": technician, "note": note}),
             ),
+            "readings by depth" => {
+                let readings = format!("{}/nitrogen-readings", self.tank().await);
+                let wrong = self.client.make(&readings, json!({"read_at": at, "depth_mm": 31})).await;
+                let reading = json!({"read_at": at, "depth_mm": 310, "source": "person", "supersedes": wrong,
+                                     "technician": technician, "note": note});
+                (readings, reading)
+            }
+            "readings in another unit" => (
+                format!("{}/nitrogen-readings", self.tank().await),
+                json!({"depth": {"value": 12.2, "unit": "in"}}),
+            ),
+            "readings in litres" => {
+                (format!("{}/nitrogen-readings", self.tank().await), json!({"litres": 14.8}))
+            }
+            "readings by weight" => {
+                (format!("{}/nitrogen-readings", self.tank().await), json!({"gross_kg": 24.3}))
+            }
+            "refills" => {
+                let refills = format!("{}/refills", self.tank().await);
+                let wrong = self.client.make(&refills, json!({"filled_at": at, "litres_added": 1})).await;
+                let refill = json!({"filled_at": at, "depth_before_mm": 200, "depth_after_mm": 400,
+                                    "litres_added": 10.5, "supersedes": wrong, "technician": technician,
+                                    "note": note});
+                (refills, refill)
+            }
             "heats" => {
                 let animal = self.animal().await;
                 event("heats", json!({"animal_id": animal, "standing_at": at, "method": "seen"}))
@@ -362,6 +392,12 @@ impl<'w> Yard<'w> {
 
     async fn herd(&self) -> String {
         self.client.make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "UTC"})).await
+    }
+
+    /// A new tank of 20.5 litres, by its path.
+    async fn tank(&self) -> String {
+        let tank = json!({"name": "Van", "capacity_l": 20.5, "full_depth_mm": 430, "tare_kg": 12.4});
+        format!("/v1/tanks/{}", self.client.make("/v1/tanks", tank).await)
     }
 
     async fn withdrawn(&self) -> String {
@@ -669,6 +705,30 @@ async fn what_contradicts_itself_is_refused(world: &World) {
     for (form, changes, pointer) in [
         ("tanks", json!({"min_depth_mm": 430}), "#/min_depth_mm"),
         ("tanks", json!({"full_depth_mm": 0, "min_depth_mm": null}), "#/full_depth_mm"),
+        ("tanks", json!({"chart": []}), "#/chart"),
+        ("tanks", json!({"chart": [{"depth_mm": 0, "litres": 0}]}), "#/chart"),
+        (
+            "tanks",
+            json!({"chart": [{"depth_mm": 200, "litres": 9}, {"depth_mm": 100, "litres": 10}]}),
+            "#/chart",
+        ),
+        (
+            "tanks",
+            json!({"chart": [{"depth_mm": 100, "litres": 9}, {"depth_mm": 200, "litres": 9}]}),
+            "#/chart",
+        ),
+        ("tanks", json!({"chart": [{"depth_mm": 431, "litres": 20}]}), "#/chart"),
+        ("tanks", json!({"chart": [{"depth_mm": 430, "litres": 20.6}]}), "#/chart"),
+        ("tanks with a chart", json!({"min_depth_mm": 430}), "#/min_depth_mm"),
+        ("readings by depth", json!({"depth_mm": null}), "#/depth_mm"),
+        ("readings by depth", json!({"litres": 14.8}), "#/litres"),
+        ("readings in litres", json!({"gross_kg": 24.3}), "#/gross_kg"),
+        ("readings in another unit", json!({"depth": {"value": 17, "unit": "in"}}), "#/depth/value"),
+        ("readings in another unit", json!({"depth": {"value": 200, "unit": "in"}}), "#/depth/value"),
+        ("refills", json!({"depth_after_mm": 199}), "#/depth_after_mm"),
+        ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
+        ("refills", json!({"depth_after_mm": null, "litres_added": null}), "#/depth_after_mm"),
+        ("refills", json!({"filled_at": "2026-03-03T05:00:01Z"}), "#/filled_at"),
         ("lots", json!({"semen_type": "conventional"}), "#/sexed_percentage"),
         ("animals", json!({"left_on": "2023-05-01"}), "#/left_on"),
         ("receipts", json!({"received_at": "2026-03-03T05:00:01Z"}), "#/received_at"),
@@ -730,6 +790,12 @@ async fn a_query_is_read_as_strictly(world: &World) {
         ("/v1/lots?semen_type=Conventional", "semen_type"),
         ("/v1/stock?tank_id=", "tank_id"),
         ("/v1/withdrawals?unresolved=1", "unresolved"),
+        ("/v1/tanks?include=everything", "include"),
+        (&format!("/v1/tanks/{}/nitrogen?at=tomorrow", yard.farm.tank), "at"),
+        (&format!("/v1/tanks/{}/nitrogen.svg?theme=blue", yard.farm.tank), "theme"),
+        (&format!("/v1/tanks/{}/nitrogen.png?width=1", yard.farm.tank), "width"),
+        (&format!("/v1/tanks/{}/nitrogen-readings?from=1", yard.farm.tank), "from"),
+        (&format!("/v1/tanks/{}/refills?to=1", yard.farm.tank), "to"),
         ("/v1/withdrawals?unresolved=", "unresolved"),
         (&format!("/v1/animals/{animal}/next-service?at=tomorrow"), "at"),
         (&format!("/v1/animals/{animal}/next-service?at=2026-03-02T06:00:00+01:00"), "at"),
@@ -787,6 +853,18 @@ fn event_fields(time: &'static str, more: Vec<Field>) -> Vec<Field> {
     fields
 }
 
+const DEPTH: Takes = Number([0.0, 430.0], [-0.001, 430.001]);
+
+fn reading_fields() -> Vec<Field> {
+    vec![
+        Field("read_at", May, Moment),
+        Field("source", May, Word(&["person", "sensor"])),
+        Field("supersedes", May, Id),
+        Field("technician", May, Line(100)),
+        Field("note", May, Lines(2000)),
+    ]
+}
+
 fn joined(parts: impl IntoIterator<Item = Vec<Field>>) -> Vec<Field> {
     parts.into_iter().flatten().collect()
 }
@@ -828,6 +906,16 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("full_depth_mm", May, Number([151.0, 5000.0], [151.5, 5001.0])),
                 Field("min_depth_mm", May, Whole(0, 429)),
                 Field("static_loss_l_per_day", May, Number([0.001, 100.0], [0.0009, 100.001])),
+                Field("tare_kg", May, Number([0.1, 5000.0], [0.099, 5000.001])),
+            ],
+        ),
+        (
+            "tanks with a chart",
+            vec![
+                Field("chart", May, List),
+                Field("chart/0", Must, Object),
+                Field("chart/0/depth_mm", Must, Number([0.0, 429.5], [-0.001, 5000.001])),
+                Field("chart/0/litres", Must, Number([0.1, 20.4], [-0.001, 2000.001])),
             ],
         ),
         (
@@ -984,6 +1072,29 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("result", Must, Word(&["pregnant", "multiple", "empty", "unknown"])),
                 ],
             ),
+        ),
+        ("readings by depth", joined([vec![Field("depth_mm", Must, DEPTH)], reading_fields()])),
+        (
+            "readings in another unit",
+            vec![
+                Field("depth", May, Object),
+                Field("depth/value", Must, Number([0.0, 16.9], [-0.001, 5000.001])),
+                Field("depth/unit", Must, Word(&["mm", "cm", "in"])),
+            ],
+        ),
+        ("readings in litres", vec![Field("litres", May, Number([0.0, 20.5], [-0.001, 20.501]))]),
+        ("readings by weight", vec![Field("gross_kg", May, Number([12.4, 28.9], [12.399, 28.95]))]),
+        (
+            "refills",
+            vec![
+                Field("filled_at", May, Moment),
+                Field("depth_before_mm", May, Number([0.0, 399.5], [-0.001, 5000.001])),
+                Field("depth_after_mm", May, Number([200.5, 430.0], [-0.001, 430.001])),
+                Field("litres_added", May, Number([0.1, 20.5], [0.099, 20.501])),
+                Field("supersedes", May, Id),
+                Field("technician", May, Line(100)),
+                Field("note", May, Lines(2000)),
+            ],
         ),
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),

@@ -176,6 +176,8 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/alert-rules", &[Role::Manager]),
     ("PATCH /v1/alert-rules/{id}", &[Role::Manager]),
     ("DELETE /v1/alert-rules/{id}", &[Role::Manager]),
+    ("POST /v1/tanks/{id}/nitrogen-readings", &[Role::Technician, Role::Integration, Role::Manager]),
+    ("POST /v1/tanks/{id}/refills", &[Role::Technician, Role::Integration, Role::Manager]),
     ("GET /v1/audit", &[Role::Manager]),
 ];
 

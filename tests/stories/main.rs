@@ -19,6 +19,7 @@ mod keys;
 mod ledger;
 mod lists;
 mod main_job;
+mod nitrogen;
 mod protocol;
 #[path = "../support/mod.rs"]
 mod support;

@@ -67,6 +67,15 @@ async fn book_of(client: &Client) -> Ids {
     client.post("/v1/withdrawals", aside).await.created();
     let alerts = client.get("/v1/alerts").await.expect(200);
     ids.insert("alerts", alerts["items"][0]["id"].as_str().unwrap().to_owned());
+    for (kind, at, body) in [
+        ("nitrogen-readings", "read_at", json!({"depth_mm": 310})),
+        ("refills", "filled_at", json!({"depth_after_mm": 425})),
+    ] {
+        let path = format!("/v1/tanks/{}/{kind}", farm.tank);
+        let mut body = body;
+        body[at] = json!("2026-03-01T06:10:00Z");
+        ids.insert(kind, client.make(&path, body).await);
+    }
     let audit = client.get("/v1/audit").await.expect(200);
     ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
     ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
@@ -74,8 +83,10 @@ async fn book_of(client: &Client) -> Ids {
 }
 
 /// Which list a member or parameter of that name leads to.
-fn kind_of(name: &str) -> &'static str {
+fn kind_of(operation: &str, name: &str) -> &'static str {
     match name {
+        "supersedes" if operation.ends_with("/nitrogen-readings") => "nitrogen-readings",
+        "supersedes" => "refills",
         "herd_id" => "herds",
         "tank_id" => "tanks",
         "sire_id" => "sires",
@@ -128,6 +139,12 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
                 json!({"tank_id": id("tanks"), "counts": [count]}),
             ]
         }
+        "POST /v1/tanks/{id}/nitrogen-readings" => vec![
+            json!({"read_at": "2026-03-01T06:10:00Z", "depth_mm": 300, "supersedes": id("nitrogen-readings")}),
+        ],
+        "POST /v1/tanks/{id}/refills" => vec![
+            json!({"filled_at": "2026-03-01T06:10:00Z", "depth_after_mm": 420, "supersedes": id("refills")}),
+        ],
         "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
         "POST /v1/stocktakes/{id}/acceptance" | "POST /v1/services/{id}/reversal" => vec![json!({})],
         "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],
@@ -254,7 +271,8 @@ async fn what_is_anothers_is_not_there(world: &World) {
             if parameter["in"] == "query" && !ids_in(&api, &parameter["schema"], "").is_empty() {
                 let name = parameter["name"].as_str().unwrap();
                 let query = |id: &str| format!("{path}?{name}={id}");
-                let answer = is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(name)]).await;
+                let answer =
+                    is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(&named, name)]).await;
                 assert_eq!(answer.expect(200)["items"], json!([]), "{named} by {name}");
                 walked.insert(named.clone());
             }
@@ -276,7 +294,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
                 Some(body)
             };
             let own = theirs.get(kind).cloned().unwrap_or_default();
-            let id = &ours[kind_of(pointer.rsplit('/').next().unwrap())];
+            let id = &ours[kind_of(&named, pointer.rsplit('/').next().unwrap())];
             let answer = is_not_there(neighbour, &method, |_| path.replace("{id}", &own), with, id).await;
             assert_eq!(answer.pointers(), [format!("#{pointer}")], "{named}");
             answer.problem(404, "not-found");

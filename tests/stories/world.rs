@@ -188,6 +188,14 @@ impl Client {
         self.send(Method::GET, path, &[], Vec::new()).await
     }
 
+    /// What is there, where it is not text.
+    pub async fn bytes(&self, path: &str) -> (HeaderMap, Vec<u8>) {
+        let request = self.http.get(format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let response = request.send().await.unwrap();
+        assert_eq!(response.status(), 200, "{path}");
+        (response.headers().clone(), response.bytes().await.unwrap().to_vec())
+    }
+
     /// Posts under a key of its own.
     pub async fn post(&self, path: &str, body: Value) -> Answer {
         self.post_as(path, &Uuid::now_v7().to_string(), body).await
