@@ -10,6 +10,8 @@ use std::{
 use anyhow::Context as _;
 use serde::Deserialize;
 
+use crate::domain::address::Range;
+
 /// Where the service listens when nothing is said: this machine only.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
 
@@ -47,6 +49,11 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_RATE_LIMIT_PER_MINUTE", value_name = "NUMBER")]
     rate_limit_per_minute: Option<u32>,
 
+    /// Ranges of addresses outside the public internet to which webhooks may be sent, also by plain http, such as
+    /// 192.168.10.0/24,127.0.0.1 [default: none]
+    #[arg(long, env = "TANKSIDE_WEBHOOK_ALLOW", value_name = "RANGES", value_delimiter = ',')]
+    webhook_allow: Option<Vec<Range>>,
+
     /// What is logged, as tracing filters: error, warn, info, debug, or module=level,... [default: info]
     #[arg(long, env = "TANKSIDE_LOG", value_name = "FILTER")]
     log: Option<String>,
@@ -65,6 +72,8 @@ pub struct Config {
     pub database_url: String,
     /// Requests that a key may send in a minute.
     pub rate_limit_per_minute: Option<NonZeroU32>,
+    /// Where webhooks may lead besides the public internet.
+    pub webhook_allow: Vec<Range>,
     /// What is logged.
     pub log: String,
     /// How it is written.
@@ -77,6 +86,7 @@ impl fmt::Debug for Config {
             .field("listen", &self.listen)
             .field("database_url", &"(not shown)")
             .field("rate_limit_per_minute", &self.rate_limit_per_minute)
+            .field("webhook_allow", &self.webhook_allow)
             .field("log", &self.log)
             .field("log_format", &self.log_format)
             .finish()
@@ -104,6 +114,7 @@ impl Settings {
             rate_limit_per_minute: NonZeroU32::new(
                 self.rate_limit_per_minute.or(file.rate_limit_per_minute).unwrap_or(RATE_LIMIT),
             ),
+            webhook_allow: self.webhook_allow.or(file.webhook_allow).unwrap_or_default(),
             log: self.log.or(file.log).unwrap_or_else(|| "info".to_owned()),
             log_format: self.log_format.or(file.log_format).unwrap_or_default(),
         })

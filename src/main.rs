@@ -2,7 +2,11 @@
 
 #![forbid(unsafe_code)]
 
-use std::{path::PathBuf, process::ExitCode};
+use std::{
+    net::{IpAddr, Ipv4Addr, SocketAddr},
+    path::PathBuf,
+    process::ExitCode,
+};
 
 use anyhow::{Context as _, bail};
 use clap::{Parser, Subcommand};
@@ -15,6 +19,7 @@ use tankside::{
     http, server,
     store::{self, Db, key::Role},
     telemetry,
+    webhooks::{self, sign::Secret},
 };
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -63,6 +68,26 @@ enum Command {
     Verify {
         #[command(flatten)]
         settings: Settings,
+    },
+    /// Receive webhooks to try them out: print what arrives and whether it is genuine
+    ///
+    /// Prints one line of JSON with its address, then one for each message. Answers 204 to what is
+    /// genuine and 401 to what is forged. The service sends to this machine only when it is allowed
+    /// to: `tankside serve --webhook-allow 127.0.0.1`.
+    Listen {
+        /// The port to listen on, on this machine only; 0 takes a free one
+        #[arg(long, default_value_t = 0)]
+        port: u16,
+        /// A secret that messages are signed with, as it was shown; may be given twice while one
+        /// replaces the other. Without one nothing can be verified, and everything is taken
+        #[arg(
+            long,
+            env = "TANKSIDE_LISTEN_SECRET",
+            value_name = "whsec_...",
+            value_delimiter = ',',
+            hide_env_values = true
+        )]
+        secret: Vec<String>,
     },
     /// Print the OpenAPI description
     Openapi,
@@ -166,6 +191,7 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
             BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
         },
         Command::Verify { settings } => verify(&resolve(settings)?).await,
+        Command::Listen { port, secret } => listen(port, &secret).await,
         Command::Openapi => {
             print!("{}", http::docs::openapi_json());
             Ok(ExitCode::SUCCESS)
@@ -338,6 +364,22 @@ async fn verify(config: &Config) -> anyhow::Result<ExitCode> {
     }
     println!("{} findings. Keep the store as it is and restore a backup beside it.", findings.len());
     Ok(ExitCode::FAILURE)
+}
+
+async fn listen(port: u16, secrets: &[String]) -> anyhow::Result<ExitCode> {
+    let secrets: Vec<Secret> = secrets
+        .iter()
+        .map(|text| Secret::parse(text))
+        .collect::<Result<_, _>>()
+        .map_err(anyhow::Error::msg)?;
+    let address = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port);
+    let tell = |line| println!("{line}");
+    let (address, listening) = webhooks::listen::listen(address, secrets, Clock::system(), tell)
+        .await
+        .with_context(|| format!("cannot listen on {address}"))?;
+    println!("{}", serde_json::json!({"listening": format!("http://{address}/")}));
+    listening.await?;
+    Ok(ExitCode::SUCCESS)
 }
 
 async fn health(url: &str) -> anyhow::Result<ExitCode> {

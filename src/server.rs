@@ -1,6 +1,6 @@
 //! A running service: the book opened, the writer at work, the interface listening.
 
-use std::{net::SocketAddr, time::Duration};
+use std::{net::SocketAddr, sync::Arc, time::Duration};
 
 use anyhow::Context as _;
 use metrics_exporter_prometheus::PrometheusHandle;
@@ -14,9 +14,14 @@ use crate::{
     },
     clock::Clock,
     config::Config,
+    domain::address::Reach,
     http::{self, App, auth::Limiter},
     store::Db,
     watch,
+    webhooks::{
+        send::{Names, Sender, system_names},
+        worker::{self, Working},
+    },
 };
 
 /// How long requests under way may take after the service was told to stop.
@@ -33,6 +38,7 @@ pub struct Running {
     serving: JoinHandle<std::io::Result<()>>,
     writing: JoinHandle<()>,
     watching: JoinHandle<()>,
+    telling: Working,
 }
 
 /// Opens the book and starts serving it.
@@ -44,17 +50,34 @@ pub async fn start(
     clock: Clock,
     metrics: Option<PrometheusHandle>,
 ) -> anyhow::Result<Running> {
+    start_with(config, clock, metrics, &system_names()).await
+}
+
+/// The same with another way to resolve the names of webhooks' receivers.
+///
+/// # Errors
+/// As [`start`].
+pub async fn start_with(
+    config: &Config,
+    clock: Clock,
+    metrics: Option<PrometheusHandle>,
+    names: &Names,
+) -> anyhow::Result<Running> {
     let db = Db::serve_alone(&config.database_url).await?;
     let listener = TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;
+    let reach = Arc::new(Reach::new(config.webhook_allow.clone()));
+    let sender = Sender::new(reach.clone(), names)?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = keys::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
-    let app = App::new(Book { db, writer, clock }, limiter, metrics);
-    let watching = watch::start(app.book.clone());
+    let book = Book { db, writer, clock };
+    let telling = worker::start(book.clone(), sender);
+    let watching = watch::start(book.clone());
+    let app = App::new(book, reach, limiter, metrics);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
     let serving = tokio::spawn(async move {
@@ -64,7 +87,7 @@ pub async fn start(
             })
             .await
     });
-    Ok(Running { address, first_key, app, stop, serving, writing, watching })
+    Ok(Running { address, first_key, app, stop, serving, writing, watching, telling })
 }
 
 impl Running {
@@ -81,7 +104,7 @@ impl Running {
     /// # Errors
     /// The listener or the writer ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
-        let Self { app, stop, serving, writing, watching, .. } = self;
+        let Self { app, stop, serving, writing, watching, telling, .. } = self;
         app.stop();
         // What the writer has in hand of a round is written all the same; the rest is due again.
         watching.abort();
@@ -92,6 +115,7 @@ impl Running {
         } else {
             tracing::warn!("requests were still under way after {} s", DRAIN.as_secs());
         }
+        telling.end().await;
         let db = app.book.db.clone();
         // The writer ends when the last handle to it is gone.
         drop(app);

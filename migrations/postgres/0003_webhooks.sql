@@ -58,6 +58,7 @@ create table outbox (
     foreign key (business_id, herd_id) references herd (business_id, id),
     foreign key (business_id, tank_id) references tank (business_id, id)
 );
+create index outbox_by_age on outbox (business_id, recorded_at);
 
 -- One event on its way to one webhook.
 create table delivery (
@@ -82,6 +83,7 @@ create table delivery (
     foreign key (business_id, event_seq) references outbox (business_id, seq)
 );
 create index delivery_by_webhook on delivery (business_id, webhook_id, id);
+create index delivery_by_age on delivery (business_id, created_at);
 create index delivery_by_event on delivery (business_id, event_seq);
 create index delivery_due on delivery (business_id, webhook_id, due_at) where state = 'waiting';
 create index delivery_by_subject on delivery (business_id, webhook_id, subject, event_seq) where state = 'waiting';

@@ -23,6 +23,7 @@ pub mod serve;
 pub mod stocktake;
 pub mod thaw;
 pub mod transfer;
+pub mod webhook;
 pub mod withdraw;
 pub mod writer;
 

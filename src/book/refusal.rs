@@ -9,8 +9,9 @@ use crate::{
         history::Numbered,
         semen::SemenType,
         thaw::Advice,
-        values::{MovementId, Timestamp, WithdrawalId},
+        values::{MovementId, Timestamp, WebhookId, WithdrawalId},
         verdict::{Deviation, DeviationKind},
+        webhook::WebhookState,
         withdrawal::WithdrawalState,
     },
     store::{self, ledger::Stock},
@@ -111,6 +112,15 @@ pub enum Refusal {
         /// Until when it should be used.
         use_by: Option<Timestamp>,
     },
+    /// Nothing is sent to the webhook now.
+    WebhookNotActive {
+        /// Which.
+        webhook: WebhookId,
+        /// What it is instead.
+        state: WebhookState,
+    },
+    /// The business has as many webhooks as it may.
+    TooManyWebhooks,
     /// The bath is too warm.
     BathTooHot(Advice),
     /// The bath is too cold.

@@ -11,6 +11,7 @@ use super::{
 use crate::{
     domain::{
         choice::Class,
+        event::{self, Event, ServiceRecorded, Subject, Topic},
         form::Fault,
         gestation::{self, DueDate, EarliestCheck, ReturnWatch},
         lot::Lot,
@@ -120,6 +121,7 @@ impl Act for Serve {
         report::renumber(turn.tx, business, candidate.animal.id, &candidate.herd).await?;
 
         let mut shown = shown(turn.tx, business, service).await?;
+        store::outbox::write(turn.tx, business, turn.now, &told(&shown)).await?;
         shown.warnings.extend(ahead);
         shown.warnings.extend(verdict::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
@@ -206,6 +208,32 @@ impl Serve {
             deviations,
             ..self.bare(turn, candidate, served_at)
         })
+    }
+}
+
+/// What others are told of a service.
+fn told(shown: &Shown) -> Event {
+    let service = &shown.service;
+    let data = ServiceRecorded {
+        service_id: service.id,
+        animal_id: service.animal_id,
+        herd_id: service.herd_id,
+        withdrawal_id: service.withdrawal_id,
+        lot_id: service.lot_id,
+        sire_id: service.sire_id,
+        semen_type: service.semen_type,
+        straws: service.straws,
+        service_number: service.service_number,
+        rank: service.rank,
+        deviations: event::kinds_of(&service.deviations),
+    };
+    Event {
+        kind: Topic::ServiceRecorded.happened(),
+        subject: Subject::Animal(service.animal_id),
+        occurred_at: service.served_at,
+        herd: Some(service.herd_id),
+        tank: shown.place.as_ref().map(|(place, _)| place.tank_id),
+        data: event::data(&data),
     }
 }
 

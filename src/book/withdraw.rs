@@ -13,6 +13,7 @@ use crate::{
     domain::{
         animal::Animal,
         choice::Allowed,
+        event::{self, Event, StrawWithdrawn, Subject, Topic},
         form::Fault,
         herd::HerdDetails,
         history::{Numbered, Standing},
@@ -262,6 +263,8 @@ impl Act for Withdraw {
             let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
             alert::overridden(turn, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
+        let told = told(&withdrawal, &lot, &hanging.place);
+        store::outbox::write(turn.tx, business, turn.now, &told).await?;
 
         let mut warnings: Vec<String> = ahead.into_iter().collect();
         warnings.extend(verdict::waiting_warning(&candidate.standing, &candidate.herd, at));
@@ -365,6 +368,31 @@ impl Withdraw {
             elsewhere,
         };
         Ok(Refusal::NotInStock(Box::new(missing)).into())
+    }
+}
+
+/// What others are told of a withdrawal.
+fn told(withdrawal: &Withdrawal, lot: &Lot, place: &Place) -> Event {
+    let data = StrawWithdrawn {
+        withdrawal_id: withdrawal.id,
+        animal_id: withdrawal.animal_id,
+        herd_id: withdrawal.herd_id,
+        lot_id: lot.id,
+        sire_id: lot.details.sire_id,
+        semen_type: lot.details.semen_type,
+        place: place.clone(),
+        straws: withdrawal.straws,
+        service_number: withdrawal.service_number,
+        rank: withdrawal.rank,
+        deviations: event::kinds_of(&withdrawal.deviations),
+    };
+    Event {
+        kind: Topic::StrawWithdrawn.happened(),
+        subject: Subject::Animal(withdrawal.animal_id),
+        occurred_at: withdrawal.withdrawn_at,
+        herd: Some(withdrawal.herd_id),
+        tank: Some(place.tank_id),
+        data: event::data(&data),
     }
 }
 

@@ -2,11 +2,17 @@
 //!
 //! An event is thin: ids, numbers and places, nothing of a person. Who wants more asks with the ids.
 
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use super::{
+    place::Place,
     semen::SemenType,
     values::{
-        AnimalId, HerdId, LotId, MessageId, SireId, StocktakeId, TankId, Timestamp, WebhookId, WithdrawalId,
+        AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId, Timestamp,
+        WebhookId, WithdrawalId,
     },
+    verdict::{DeviationKind, Deviations},
 };
 use crate::text_enum;
 
@@ -162,6 +168,90 @@ pub struct Event {
     pub data: serde_json::Value,
 }
 
+/// The `data` of an event from one of the types below.
+pub fn data(of: &impl Serialize) -> serde_json::Value {
+    serde_json::to_value(of).unwrap_or_default()
+}
+
+/// `data` of `straw.withdrawn`.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct StrawWithdrawn {
+    /// The withdrawal.
+    pub withdrawal_id: WithdrawalId,
+    /// For which animal.
+    pub animal_id: AnimalId,
+    /// Of which herd.
+    pub herd_id: HerdId,
+    /// Of which lot.
+    pub lot_id: LotId,
+    /// Its sire.
+    pub sire_id: SireId,
+    /// Its semen type.
+    pub semen_type: SemenType,
+    /// Where it hung.
+    pub place: Place,
+    /// How many straws.
+    pub straws: Straws,
+    /// Which service it is for.
+    #[schema(minimum = 1)]
+    pub service_number: i64,
+    /// Which insemination within the heat.
+    #[schema(minimum = 1)]
+    pub rank: i64,
+    /// What was out of the ordinary.
+    pub deviations: Vec<DeviationKind>,
+}
+
+/// `data` of `service.recorded`.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct ServiceRecorded {
+    /// The service.
+    pub service_id: ServiceId,
+    /// Which animal was served.
+    pub animal_id: AnimalId,
+    /// Of which herd.
+    pub herd_id: HerdId,
+    /// The withdrawal, when the straw was from this book.
+    pub withdrawal_id: Option<WithdrawalId>,
+    /// The lot, when the straw was from this book.
+    pub lot_id: Option<LotId>,
+    /// The sire, where known.
+    pub sire_id: Option<SireId>,
+    /// The semen type, where known.
+    pub semen_type: Option<SemenType>,
+    /// How many straws.
+    pub straws: Straws,
+    /// Counts her services since her last calving; may change when something earlier is reported later.
+    #[schema(minimum = 1)]
+    pub service_number: i64,
+    /// Counts the inseminations within the heat.
+    #[schema(minimum = 1)]
+    pub rank: i64,
+    /// What was out of the ordinary.
+    pub deviations: Vec<DeviationKind>,
+}
+
+/// `data` of `webhook.disabled`.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct WebhookDisabled {
+    /// Which; `GET /v1/webhooks/{id}` tells why.
+    pub webhook_id: WebhookId,
+    /// Since when every attempt failed.
+    pub failing_since: Option<Timestamp>,
+}
+
+/// `data` of `webhook.test`.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct WebhookTest {
+    /// Which.
+    pub webhook_id: WebhookId,
+}
+
+/// The kinds of what was out of the ordinary, without the words, which may name someone.
+pub fn kinds_of(deviations: &Deviations) -> Vec<DeviationKind> {
+    deviations.0.iter().map(|deviation| deviation.kind).collect()
+}
+
 /// An event as it stands in the outbox.
 #[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
 pub struct Written {
@@ -185,5 +275,22 @@ impl Written {
     /// Its kind.
     pub fn kind(&self) -> EventKind {
         EventKind { topic: self.topic, phase: self.phase }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_type_on_the_wire_is_the_topic_and_a_later_phase() {
+        assert_eq!(Topic::StockLow.happened().wire(), "stock.low");
+        assert_eq!(Topic::StockLow.repeated().wire(), "stock.low.repeated");
+        assert_eq!(Topic::NitrogenLow.cleared().wire(), "nitrogen.low.cleared");
+        for topic in Topic::ALL {
+            // Standard Webhooks 1.0.0: "a full-stop delimited type", of letters, digits and underscores.
+            let good = |c: char| c.is_ascii_alphanumeric() || c == '_' || c == '.';
+            assert!(topic.as_str().chars().all(good) && topic.as_str().contains('.'), "{topic}");
+        }
     }
 }

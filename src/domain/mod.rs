@@ -10,10 +10,11 @@
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
-//! - [`event`], [`webhook`]: what others are told of, and whom
+//! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 //! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
+pub mod address;
 pub mod alert;
 pub mod animal;
 pub mod choice;

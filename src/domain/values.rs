@@ -397,6 +397,8 @@ wholes! {
     ServiceNumber, from 1 to 100;
     /// Hours within which inseminations count as one heat.
     HeatHours, from 1 to 240;
+    /// Hours for which two secrets are good, up to 30 days.
+    GraceHours, from 0 to 720;
     /// A number of days.
     Days, from 0 to 1000;
     /// Days ahead or without something, at which it is told.
@@ -445,6 +447,11 @@ impl Straws {
 impl Canister {
     /// The commonest number in a field tank (common practice, no source).
     pub const SIX: Self = Self(6);
+}
+
+impl GraceHours {
+    /// A day, in which a receiver's owner can change the secret there.
+    pub const DAY: Self = Self(24);
 }
 
 impl HeatHours {

@@ -48,7 +48,7 @@ async fn rows(
     responses((status = 204, description = "It is gone."), Problems))]
 async fn remove(State(app): State<App>, Id(id): Id, removal: Removal<Manage>) -> Result<Response, Problem> {
     let act = RemoveRule { id: AlertRuleId(id), if_match: removal.if_match.clone() };
-    app.remove(removal, act, gone).await
+    app.do_for(removal.ask, act, |()| gone()).await
 }
 
 /// The routes, each with its description.

@@ -7,16 +7,20 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use serde::Serialize;
+use serde_json::Value;
 use utoipa::ToSchema;
 
 use super::{
     App,
-    extract::{Command, Removal},
+    extract::Command,
     problem::{Kind, Problem, internal},
 };
-use crate::book::{
-    catalogue::version,
-    writer::{Act, Ask, Reply, Told},
+use crate::{
+    book::{
+        catalogue::version,
+        writer::{Act, Ask, Reply, Told},
+    },
+    webhooks::sign::Secret,
 };
 
 /// Marks an answer that was given before.
@@ -99,19 +103,36 @@ impl App {
         act: A,
         tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
-        let (reply, replayed) = self.tell(command.ask, act, tell).await?;
-        marked(reply, replayed)
+        self.do_for(command.ask, act, tell).await
     }
 
-    /// Has `act` done to take something away.
-    pub async fn remove<P, A: Act<Done = ()>>(
+    /// The same for whoever asks.
+    pub async fn do_for<A: Act>(
         &self,
-        removal: Removal<P>,
+        ask: Ask,
         act: A,
-        tell: impl Fn() -> Reply + Send + Sync + 'static,
+        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
-        let (reply, replayed) = self.tell(removal.ask, act, move |()| tell()).await?;
-        marked(reply, replayed)
+        let (reply, replayed) = self.tell(ask, act, tell).await?;
+        respond(reply, replayed)
+    }
+
+    /// The same for an act with a `secret` that is shown this once: it is put into the first answer on its way out,
+    /// and not into the one that is kept under the Idempotency-Key.
+    pub async fn perform_and_show<T, P, K, A: Act>(
+        &self,
+        command: Command<T, P, K>,
+        act: A,
+        secret: &Secret,
+        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+    ) -> Result<Response, Problem> {
+        let (mut reply, replayed) = self.tell(command.ask, act, tell).await?;
+        if reply.status < 300 {
+            let mut body: Value = serde_json::from_str(&reply.body).unwrap_or_default();
+            body["secret"] = if replayed { Value::Null } else { secret.reveal().into() };
+            reply.body = body.to_string();
+        }
+        respond(reply, replayed)
     }
 
     /// Has `act` done; gives what is answered, and whether it was answered before.
@@ -136,8 +157,7 @@ impl App {
     }
 }
 
-/// The answer, marked when it was given before.
-fn marked(reply: Reply, replayed: bool) -> Result<Response, Problem> {
+fn respond(reply: Reply, replayed: bool) -> Result<Response, Problem> {
     let mut response = answer(reply)?;
     if replayed {
         response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
@@ -148,7 +168,7 @@ fn marked(reply: Reply, replayed: bool) -> Result<Response, Problem> {
 fn answer(reply: Reply) -> Result<Response, Problem> {
     let media = if reply.status < 400 { "application/json" } else { "application/problem+json" };
     let mut response = Response::builder().status(reply.status);
-    if reply.status != 204 {
+    if !reply.body.is_empty() {
         response = response.header(header::CONTENT_TYPE, media);
     }
     if let Some(location) = reply.location {

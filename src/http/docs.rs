@@ -107,6 +107,7 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
+        (name = "Webhooks", description = "Who is told of what happens, and how that went."),
         (name = "Business", description = "Whose book this is."),
         (name = "Open", description = "Without a key.")
     ),

@@ -6,6 +6,7 @@
 //! - `levels`, [`nitrogen`], `picture`: the liquid in the tanks
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
 //! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
+//! - [`webhooks`]: who else is told
 //! - [`reports`], [`audit`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
@@ -44,6 +45,7 @@ mod stocktakes;
 pub mod tanks;
 mod transfers;
 mod views;
+pub mod webhooks;
 pub mod withdrawals;
 
 use std::{
@@ -71,7 +73,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::book::Book;
+use crate::{book::Book, domain::address::Reach};
 use problem::{Kind, Problem, internal};
 
 /// How long a request may take.
@@ -84,6 +86,8 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 pub struct App {
     /// The book.
     pub book: Book,
+    /// Where webhooks may lead.
+    pub reach: Arc<Reach>,
     /// How often each key may call; as often as it likes when `None`.
     pub limiter: Option<auth::Limiter>,
     /// Pages that do not change.
@@ -95,8 +99,13 @@ pub struct App {
 
 impl App {
     /// An interface to `book`.
-    pub fn new(book: Book, limiter: Option<auth::Limiter>, metrics: Option<PrometheusHandle>) -> Self {
-        Self { book, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
+    pub fn new(
+        book: Book,
+        reach: Arc<Reach>,
+        limiter: Option<auth::Limiter>,
+        metrics: Option<PrometheusHandle>,
+    ) -> Self {
+        Self { book, reach, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
     }
 
     /// From now on the service says that it is not ready.
@@ -135,6 +144,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(batch::routes())
         .merge(services::routes())
         .merge(reports::routes())
+        .merge(webhooks::routes())
         .merge(audit::routes())
 }
 

@@ -18,7 +18,7 @@ use crate::{
         Refusal,
         writer::{Failure, Reply},
     },
-    domain::{form::Fault, thaw::Advice, verdict::DeviationKind},
+    domain::{form::Fault, thaw::Advice, verdict::DeviationKind, webhook::MOST_WEBHOOKS},
     store,
 };
 
@@ -119,6 +119,10 @@ kinds! {
          the right one with `supersedes`.";
     AlreadySuperseded 409 "already-superseded", "Another stands in its place already",
         "A reading or refill is superseded once. `superseded_by` names what stands in its place; supersede that one.";
+    WebhookNotActive 409 "webhook-not-active", "Nothing is sent to the webhook now",
+        "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
+    TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",
+        "Remove one that is no longer used, or widen one that is.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
     Stale 412 "stale", "It was changed in the meantime",
@@ -387,6 +391,15 @@ impl From<Refusal> for Problem {
                     .with("withdrawal_id", json!(withdrawal))
                     .with("ready_at", json!(ready_at))
                     .with("use_by", json!(use_by))
+            }
+            Refusal::WebhookNotActive { webhook, state } => {
+                Self::new(Kind::WebhookNotActive, format!("The webhook is {state}; resume it first."))
+                    .with("webhook_id", json!(webhook))
+                    .with("state", json!(state))
+            }
+            Refusal::TooManyWebhooks => {
+                let text = format!("This business has {MOST_WEBHOOKS} webhooks already.");
+                Self::new(Kind::TooManyWebhooks, text)
             }
             Refusal::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
             Refusal::BathTooCold(advice) => bath(Kind::BathTooCold, advice),

@@ -26,6 +26,7 @@ pub mod sire;
 pub mod stocktake;
 pub mod tank;
 pub mod verify;
+pub mod webhook;
 pub mod withdrawal;
 
 pub use connect::Db;

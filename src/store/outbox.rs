@@ -7,14 +7,16 @@ use super::{Result, Tx};
 use crate::domain::{
     event::{Event, Topic},
     values::{BusinessId, DeliveryId, HerdId, MessageId, TankId, Timestamp, WebhookId},
-    webhook::WebhookState,
+    webhook::{Webhook, WebhookDetails, WebhookState},
 };
 
-/// A webhook that wants an event, as far as writing needs to know it.
-#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+/// A webhook of the business, as far as writing needs to know it.
+#[derive(Clone, Debug, sqlx::FromRow)]
 struct Listener {
     id: WebhookId,
     state: WebhookState,
+    #[sqlx(flatten)]
+    details: WebhookDetails,
 }
 
 /// Writes an event and a delivery of it for every webhook that wants it; nothing when none does.
@@ -22,7 +24,16 @@ struct Listener {
 /// The deliveries are due at once. A webhook that is disabled is not told, but the event is kept,
 /// so that it can be sent on demand when the receiver is back.
 pub async fn write(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Event) -> Result<()> {
-    let listeners = listeners(tx, business, event.kind.topic, event.herd, event.tank).await?;
+    let listeners: Vec<Listener> = tx
+        .sql(
+            "select id, state, url, topics, herd_ids, tank_ids, note from webhook
+             where business_id = $1 and state <> 'deleted'",
+        )
+        .bind(business)
+        .all()
+        .await?;
+    let wants = |listener: &Listener| listener.details.wants(event.kind.topic, event.herd, event.tank);
+    let listeners: Vec<Listener> = listeners.into_iter().filter(wants).collect();
     if listeners.is_empty() {
         return Ok(());
     }
@@ -48,37 +59,63 @@ pub async fn write_to(
     deliver(tx, business, webhook, seq, &event.subject.wire(), now).await
 }
 
-/// The webhooks that ask for this: by topic, and by herd or tank when they are limited to some.
-async fn listeners(
-    tx: &mut Tx,
-    business: BusinessId,
+/// An event that a webhook was never told.
+#[derive(Clone, Debug, sqlx::FromRow)]
+struct Missed {
+    seq: i64,
     topic: Topic,
-    herd: Option<HerdId>,
-    tank: Option<TankId>,
-) -> Result<Vec<Listener>> {
-    tx.sql_for(
-        "select id, state from webhook w
-         where business_id = $1 and state <> 'deleted'
-           and (w.topics = '[]' or exists (select 1 from json_each(w.topics) where value = $2))
-           and (w.herd_ids = '[]' and w.tank_ids = '[]'
-                or exists (select 1 from json_each(w.herd_ids) where value = $3)
-                or exists (select 1 from json_each(w.tank_ids) where value = $4))",
-        "select id, state from webhook w
-         where business_id = $1 and state <> 'deleted'
-           and (w.topics = '[]' or w.topics @> to_jsonb($2::text))
-           and (w.herd_ids = '[]' and w.tank_ids = '[]'
-                or coalesce(w.herd_ids @> to_jsonb($3::text), false)
-                or coalesce(w.tank_ids @> to_jsonb($4::text), false))",
-    )
-    .bind(business)
-    .bind(topic.as_str())
-    .bind(herd.map(|id| id.to_string()))
-    .bind(tank.map(|id| id.to_string()))
-    .all()
-    .await
+    subject: String,
+    herd_id: Option<HerdId>,
+    tank_id: Option<TankId>,
 }
 
-/// Gives the event its number and enters it.
+/// Events that are looked at in one statement for some that a webhook missed.
+const LOOK_AT: i64 = 1000;
+
+/// Enters deliveries, due at once, of events written since then that a webhook asks for and was never told
+/// because it was disabled: at most `most`, the oldest first. Gives how many.
+pub async fn make_up(
+    tx: &mut Tx,
+    business: BusinessId,
+    webhook: &Webhook,
+    since: Timestamp,
+    most: u64,
+    now: Timestamp,
+) -> Result<u64> {
+    let (mut made, mut after) = (0, 0);
+    loop {
+        // Uses outbox_by_age.
+        let missed: Vec<Missed> = tx
+            .sql(
+                "select e.seq, e.topic, e.subject, e.herd_id, e.tank_id from outbox e
+                 where e.business_id = $1 and e.recorded_at >= $3 and e.seq > $4
+                   and not exists (select 1 from delivery d
+                                   where d.business_id = $1 and d.webhook_id = $2 and d.event_seq = e.seq)
+                 order by e.seq limit $5",
+            )
+            .bind(business)
+            .bind(webhook.id)
+            .bind(since)
+            .bind(after)
+            .bind(LOOK_AT)
+            .all()
+            .await?;
+        let Some(last) = missed.last() else { return Ok(made) };
+        after = last.seq;
+        for event in missed {
+            if made >= most {
+                return Ok(made);
+            }
+            if webhook.details.wants(event.topic, event.herd_id, event.tank_id) {
+                deliver(tx, business, webhook.id, event.seq, &event.subject, now).await?;
+                made += 1;
+            }
+        }
+    }
+}
+
+/// Gives the event its number and enters it. The time of recording never goes back along the numbers, also when
+/// the clock does.
 async fn enter(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Event) -> Result<i64> {
     let seq: Option<i64> = tx
         .sql("update business set event_seq = event_seq + 1 where id = $1 returning event_seq")
@@ -89,7 +126,9 @@ async fn enter(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Event)
     tx.sql(
         "insert into outbox (business_id, seq, id, topic, phase, subject, herd_id, tank_id, data, occurred_at,
                              recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10,
+                 coalesce((select case when e.recorded_at > $11 then e.recorded_at end
+                           from outbox e where e.business_id = $1 and e.seq = $2 - 1), $11))",
     )
     .bind(business)
     .bind(seq)

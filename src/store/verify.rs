@@ -136,6 +136,48 @@ rules! {
          from nitrogen_refill r left join nitrogen_refill s
               on s.business_id = r.business_id and s.supersedes_id = r.id
          where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "the events of the outbox are numbered without a gap":
+        "select b.id as business_id,
+                'events ' || count(e.seq) || ', first ' || coalesce(min(e.seq), 0) || ', last '
+                    || coalesce(max(e.seq), 0) || ', counter ' || b.event_seq as subject
+         from business b left join outbox e on e.business_id = b.id
+         group by b.id, b.event_seq
+         having count(e.seq) > 0 and (max(e.seq) <> b.event_seq or count(e.seq) <> max(e.seq) - min(e.seq) + 1)";
+    "what others are told of is in the book":
+        "select e.business_id, e.topic || ' ' || e.seq as subject from outbox e
+         where (e.topic = 'straw.withdrawn' and not exists (
+                    select 1 from withdrawal w where w.business_id = e.business_id
+                      and lower(hex(w.id)) = replace(e.data ->> 'withdrawal_id', '-', '')))
+            or (e.topic = 'service.recorded' and not exists (
+                    select 1 from service s where s.business_id = e.business_id
+                      and lower(hex(s.id)) = replace(e.data ->> 'service_id', '-', '')))",
+        "select e.business_id, e.topic || ' ' || e.seq as subject from outbox e
+         where (e.topic = 'straw.withdrawn' and not exists (
+                    select 1 from withdrawal w where w.business_id = e.business_id
+                      and w.id = cast(e.data ->> 'withdrawal_id' as uuid)))
+            or (e.topic = 'service.recorded' and not exists (
+                    select 1 from service s where s.business_id = e.business_id
+                      and s.id = cast(e.data ->> 'service_id' as uuid)))";
+    "a delivery that was made has an attempt that the receiver took":
+        "select d.business_id, 'delivery ' || lower(hex(d.id)) as subject from delivery d
+         where d.state = 'delivered' and not exists (
+             select 1 from delivery_attempt a where a.business_id = d.business_id and a.delivery_id = d.id
+               and a.outcome = 'delivered')",
+        "select d.business_id, 'delivery ' || d.id as subject from delivery d
+         where d.state = 'delivered' and not exists (
+             select 1 from delivery_attempt a where a.business_id = d.business_id and a.delivery_id = d.id
+               and a.outcome = 'delivered')";
+    "a webhook has one present secret, until it is removed":
+        "select w.business_id, 'webhook ' || lower(hex(w.id)) as subject
+         from webhook w left join webhook_secret s
+              on s.business_id = w.business_id and s.webhook_id = w.id and s.valid_until is null
+         group by w.business_id, w.id, w.state
+         having count(s.id) <> case when w.state = 'deleted' then 0 else 1 end",
+        "select w.business_id, 'webhook ' || w.id as subject
+         from webhook w left join webhook_secret s
+              on s.business_id = w.business_id and s.webhook_id = w.id and s.valid_until is null
+         group by w.business_id, w.id, w.state
+         having count(s.id) <> case when w.state = 'deleted' then 0 else 1 end";
     "an answered withdrawal is in the book":
         "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'
@@ -194,20 +236,23 @@ pub struct Extent {
     pub refills: i64,
     /// Acts noted.
     pub acts: i64,
+    /// Events in the outbox.
+    pub events: i64,
 }
 
 impl std::fmt::Display for Extent {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             f,
-            "{} movements, {} balances, {} withdrawals, {} services, {} readings, {} refills, {} acts",
+            "{} movements, {} balances, {} withdrawals, {} services, {} readings, {} refills, {} acts, {} events",
             self.movements,
             self.balances,
             self.withdrawals,
             self.services,
             self.readings,
             self.refills,
-            self.acts
+            self.acts,
+            self.events
         )
     }
 }
@@ -218,7 +263,8 @@ pub async fn extent(tx: &mut Tx) -> Result<Extent> {
         "select (select count(*) from movement) as movements, (select count(*) from balance) as balances,
                 (select count(*) from withdrawal) as withdrawals, (select count(*) from service) as services,
                 (select count(*) from nitrogen_reading) as readings,
-                (select count(*) from nitrogen_refill) as refills, (select count(*) from act) as acts",
+                (select count(*) from nitrogen_refill) as refills,
+                (select count(*) from act) as acts, (select count(*) from outbox) as events",
     )
     .one()
     .await

@@ -21,8 +21,10 @@ mod lists;
 mod main_job;
 mod nitrogen;
 mod protocol;
+mod receiver;
 #[path = "../support/mod.rs"]
 mod support;
 mod tenancy;
 mod thawing;
+mod webhooks;
 mod world;

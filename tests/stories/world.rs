@@ -1,9 +1,12 @@
 //! A service of its own for each story, with a clock that the story sets, and an invented farm.
 
 use std::{
-    net::SocketAddr,
+    collections::HashMap,
+    io,
+    net::{IpAddr, SocketAddr},
     num::NonZeroU32,
     sync::{Arc, LazyLock, Mutex},
+    time::Duration,
 };
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -19,6 +22,7 @@ use tankside::{
     server::{self, Running},
     store::{self, Db, key::Role},
     telemetry,
+    webhooks::send::Names,
 };
 use uuid::Uuid;
 
@@ -33,6 +37,7 @@ pub struct World {
     pub database_url: String,
     pub manager: Client,
     clock: Arc<Mutex<DateTime<Utc>>>,
+    names: Arc<Mutex<HashMap<String, Vec<Vec<IpAddr>>>>>,
     running: Running,
     _folder: tempfile::TempDir,
 }
@@ -88,16 +93,43 @@ impl World {
         let tell = Clock::told_by(move || Timestamp::from(*told.lock().unwrap()));
         // What is counted is counted for the process, that is, for all stories together.
         static COUNTED: LazyLock<Option<PrometheusHandle>> = LazyLock::new(telemetry::start_metrics);
-        let running = server::start(&config, tell, COUNTED.clone()).await.unwrap();
+        // Receivers of stories listen on this machine; their names are told by the story and nobody else.
+        config.webhook_allow = vec!["127.0.0.1".parse().unwrap()];
+        let names = Arc::new(Mutex::new(HashMap::<String, Vec<Vec<IpAddr>>>::new()));
+        let told = names.clone();
+        let resolve: Names = Arc::new(move |name| {
+            let mut names = told.lock().unwrap();
+            let found = names
+                .get_mut(&name)
+                .map(|answers| if answers.len() > 1 { answers.remove(0) } else { answers[0].clone() });
+            Box::pin(async move { found.ok_or_else(|| io::Error::other("no such name")) })
+        });
+        let running = server::start_with(&config, tell, COUNTED.clone(), &resolve).await.unwrap();
         let base = format!("http://{}", running.address);
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
         let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
-        Self { base, database_url, manager, clock, running, _folder: folder }
+        Self { base, database_url, manager, clock, names, running, _folder: folder }
     }
 
     /// Sets the service's clock.
     pub fn set_clock(&self, at: &str) {
         *self.clock.lock().unwrap() = instant(at);
+    }
+
+    /// Lets a name lead to each of these in turn, and then always to the last.
+    pub fn name(&self, name: &str, answers: &[&[&str]]) {
+        let answers = answers.iter().map(|ips| ips.iter().map(|ip| ip.parse().unwrap()).collect()).collect();
+        self.names.lock().unwrap().insert(name.to_owned(), answers);
+    }
+
+    /// Waits for longer than the service takes to look whether something is due.
+    pub async fn close_eyes(&self) {
+        tokio::time::sleep(Duration::from_millis(1200)).await;
+    }
+
+    /// What the service's clock says.
+    pub fn now(&self) -> DateTime<Utc> {
+        *self.clock.lock().unwrap()
     }
 
     /// Lets time pass.

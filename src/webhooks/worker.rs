@@ -1,0 +1,404 @@
+//! The worker: takes what is due in hand, sends it, and writes down how it went.
+//!
+//! What is due stands in the store, and so does who has it in hand and until when: a worker that dies lets go
+//! by itself, several processes share the work, and nothing is held in memory but what is being sent just now.
+//! Everything is written by the writer, in transactions of its own; nothing is sent inside one. So an event is
+//! delivered at least once: a worker may die between the receiver's answer and writing it down.
+
+use std::time::{Duration, Instant};
+
+use chrono::TimeDelta;
+use tokio::{
+    sync::watch,
+    task::{JoinHandle, JoinSet},
+};
+use uuid::Uuid;
+
+use super::{
+    message::Message,
+    send::{Parcel, Sender, Sent},
+    sign::Secret,
+};
+use crate::{
+    book::{
+        Book,
+        writer::{Chore, Failure},
+    },
+    domain::{
+        event::{self, Event, Subject, Topic, WebhookDisabled},
+        values::{BusinessId, Timestamp, WebhookId},
+        webhook::{After, Before, DeliveryState, Outcome, WebhookState, after},
+    },
+    store::{
+        self, Tx,
+        webhook::{Attempt, Order, Taken},
+    },
+};
+
+/// How often one looks whether something is due. No wake-up is needed for it to be right, on either database.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+
+/// Deliveries that a process has in hand at once.
+const MOST_IN_HAND: usize = 128;
+
+/// Of these, for one webhook, in all processes together: a slow receiver keeps no other waiting.
+const EACH: i64 = 4;
+
+/// How long a delivery is in hand before another worker may take it up: far longer than an attempt takes.
+const LEASE: TimeDelta = TimeDelta::seconds(60);
+
+/// How long deliveries and events are kept.
+const KEPT: TimeDelta = TimeDelta::days(30);
+
+/// Rows that are forgotten in one transaction.
+const FORGET_TOGETHER: i64 = 200;
+
+/// How often one looks for what is to be forgotten.
+const FORGET_EVERY: Duration = Duration::from_hours(1);
+
+/// How often the backlog is counted.
+const COUNT_EVERY: Duration = Duration::from_secs(15);
+
+/// By how much the clock must go back to be noticed.
+const BACK: TimeDelta = TimeDelta::seconds(60);
+
+/// How often an attempt's end is tried to be written down, a second apart, before another worker repeats it.
+const WRITE_TRIES: u32 = 10;
+
+/// A running worker.
+pub struct Working {
+    stop: watch::Sender<bool>,
+    task: JoinHandle<()>,
+}
+
+impl Working {
+    /// Lets the worker finish what it has in hand, and waits for it.
+    pub async fn end(self) {
+        let _ = self.stop.send(true);
+        if self.task.await.is_err() {
+            tracing::error!("the webhooks' worker ended badly");
+        }
+    }
+}
+
+/// Starts the worker on `book`.
+pub fn start(book: Book, sender: Sender) -> Working {
+    let (stop, stopping) = watch::channel(false);
+    let task = tokio::spawn(Worker { book, sender }.work(stopping));
+    Working { stop, task }
+}
+
+#[derive(Clone)]
+struct Worker {
+    book: Book,
+    sender: Sender,
+}
+
+impl Worker {
+    async fn work(self, mut stopping: watch::Receiver<bool>) {
+        let mut hands = JoinSet::new();
+        let mut clock = Hands { at: self.book.clock.now(), since: Instant::now() };
+        let (mut forget, mut count) = (Every::new(FORGET_EVERY), Every::new(COUNT_EVERY));
+        while !*stopping.borrow() {
+            if let Some(chore) = clock.went_back(self.book.clock.now()) {
+                let _ = self.book.writer.chore(chore).await;
+            }
+            if count.is_time() {
+                self.count().await;
+            }
+            if forget.is_time() {
+                self.forget().await;
+            }
+            while hands.try_join_next().is_some() {}
+            for taken in self.take(MOST_IN_HAND - hands.len()).await {
+                let worker = self.clone();
+                hands.spawn(async move { worker.deliver(taken).await });
+            }
+            tokio::select! {
+                _ = stopping.changed() => {}
+                // A free hand takes the next at once.
+                Some(_) = hands.join_next() => {}
+                () = tokio::time::sleep(LOOK_EVERY) => {}
+            }
+        }
+        while hands.join_next().await.is_some() {}
+    }
+
+    /// Takes at most so many deliveries in hand. Looks first without writing: mostly nothing is due.
+    async fn take(&self, most: usize) -> Vec<Taken> {
+        let most = i64::try_from(most).unwrap_or(0);
+        if most == 0 {
+            return Vec::new();
+        }
+        let look = async {
+            let mut tx = self.book.db.read().await?;
+            store::webhook::ready(&mut tx, self.book.clock.now(), EACH, 1).await
+        };
+        match look.await {
+            Ok(ready) if ready.is_empty() => return Vec::new(),
+            Ok(_) => {}
+            Err(error) => {
+                tracing::warn!(%error, "webhooks: cannot look what is due");
+                return Vec::new();
+            }
+        }
+        self.book.writer.chore(Take { most }).await.unwrap_or_else(|failure| {
+            tracing::warn!(?failure, "webhooks: cannot take up what is due");
+            Vec::new()
+        })
+    }
+
+    /// Sends one delivery and writes down how it went.
+    async fn deliver(&self, taken: Taken) {
+        let Taken { business_id, id } = taken;
+        let now = self.book.clock.now();
+        let order = async {
+            let mut tx = self.book.db.read().await?;
+            store::webhook::order(&mut tx, business_id, id, now).await
+        };
+        let order = match order.await {
+            Ok(Some(order)) => order,
+            // Its webhook was removed meanwhile.
+            Ok(None) => return,
+            Err(error) => return tracing::warn!(%error, delivery = %id, "webhooks: cannot read a delivery"),
+        };
+        let Order { delivery, webhook, event, secrets } = order;
+        let secrets: Vec<Secret> = secrets.iter().filter_map(|secret| Secret::parse(secret).ok()).collect();
+        let message = Message::of(business_id, &event);
+        let request = Uuid::now_v7();
+        let host = webhook.details.url.authority();
+        let sent = self
+            .sender
+            .send(Parcel {
+                url: &webhook.details.url,
+                id: message.id.to_string(),
+                request,
+                secrets: &secrets,
+                body: message.bytes(),
+                now,
+            })
+            .await;
+        let outcome = sent.outcome;
+        metrics::counter!("tankside_webhook_attempts_total", "outcome" => outcome.as_str()).increment(1);
+        metrics::histogram!("tankside_webhook_attempt_seconds").record(sent.took.as_secs_f64());
+        tracing::debug!(webhook = %webhook.id, event = %message.id, host, %outcome, status = sent.status, "webhook tried");
+        let conclude = Conclude { taken, webhook: webhook.id, request, started_at: now, host, sent };
+        for _ in 0..WRITE_TRIES {
+            match self.book.writer.chore(conclude.clone()).await {
+                Ok(Some(reason)) => {
+                    return tracing::warn!(webhook = %webhook.id, reason, "a webhook was disabled");
+                }
+                // Nobody knows whether it is written; if not, the lease runs out and it is sent once more.
+                Ok(None) | Err(Failure::Unknown) => return,
+                Err(failure) => {
+                    tracing::warn!(?failure, delivery = %delivery.id, "webhooks: cannot write an attempt down");
+                }
+            }
+            tokio::time::sleep(Duration::from_secs(1)).await;
+        }
+    }
+
+    async fn count(&self) {
+        let backlog = async {
+            let mut tx = self.book.db.read().await?;
+            store::webhook::backlog(&mut tx).await
+        };
+        if let Ok(backlog) = backlog.await {
+            let age =
+                backlog.oldest.map_or(0.0, |oldest| self.book.clock.now().since(oldest).as_seconds_f64());
+            #[expect(clippy::cast_precision_loss, reason = "a gauge need not be exact beyond 2^52")]
+            metrics::gauge!("tankside_webhook_waiting_deliveries").set(backlog.waiting as f64);
+            metrics::gauge!("tankside_webhook_oldest_waiting_seconds").set(age.max(0.0));
+        }
+    }
+
+    /// Forgets what is old, a little at a time.
+    async fn forget(&self) {
+        let businesses = async {
+            let mut tx = self.book.db.read().await?;
+            store::business::all(&mut tx).await
+        };
+        let Ok(businesses) = businesses.await else { return };
+        for business in businesses {
+            let forget = Forget { business: business.id };
+            while let Ok(1..) = self.book.writer.chore(forget).await {}
+        }
+    }
+}
+
+/// Says when it is time again.
+struct Every {
+    period: Duration,
+    last: Option<Instant>,
+}
+
+impl Every {
+    fn new(period: Duration) -> Self {
+        Self { period, last: None }
+    }
+
+    fn is_time(&mut self) -> bool {
+        let due = self.last.is_none_or(|last| last.elapsed() >= self.period);
+        if due {
+            self.last = Some(Instant::now());
+        }
+        due
+    }
+}
+
+/// The clock's hands as they were seen last.
+struct Hands {
+    at: Timestamp,
+    since: Instant,
+}
+
+impl Hands {
+    /// Whether the clock was put back since it was seen last.
+    fn went_back(&mut self, now: Timestamp) -> Option<WentBack> {
+        let passed = TimeDelta::from_std(self.since.elapsed()).unwrap_or_default();
+        let back = self.at.plus(passed).since(now) > BACK;
+        *self = Self { at: now, since: Instant::now() };
+        back.then_some(WentBack)
+    }
+}
+
+/// Takes due deliveries in hand.
+struct Take {
+    most: i64,
+}
+
+impl Chore for Take {
+    type Done = Vec<Taken>;
+
+    fn business(&self) -> Option<BusinessId> {
+        None
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Taken>> {
+        let mut taken = Vec::new();
+        let mut left = self.most;
+        for ready in store::webhook::ready(tx, now, EACH, self.most).await? {
+            if left <= 0 {
+                break;
+            }
+            if !store::webhook::hold(tx, &ready).await? {
+                continue;
+            }
+            let free = ready.hands - store::webhook::in_hand(tx, &ready, now).await?;
+            let more = store::webhook::take(tx, &ready, free.clamp(0, left), LEASE, now).await?;
+            left -= i64::try_from(more.len()).unwrap_or(left);
+            taken.extend(more);
+        }
+        Ok(taken)
+    }
+}
+
+/// Writes down how an attempt went and what follows. Gives the reason when the webhook is disabled by it.
+#[derive(Clone)]
+struct Conclude {
+    taken: Taken,
+    webhook: WebhookId,
+    request: Uuid,
+    started_at: Timestamp,
+    host: String,
+    sent: Sent,
+}
+
+impl Chore for Conclude {
+    type Done = Option<String>;
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.taken.business_id)
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Option<String>> {
+        let Taken { business_id, id } = self.taken;
+        let Some(delivery) = store::webhook::delivery(tx, business_id, id).await? else { return Ok(None) };
+        let fared = store::webhook::fared(tx, business_id, self.webhook).await?;
+        let Some((state, failures, failing_since)) = fared else { return Ok(None) };
+        let attempt = Attempt {
+            id: self.request,
+            number: delivery.attempts + 1,
+            started_at: self.started_at,
+            host: self.host.clone(),
+            outcome: self.sent.outcome,
+            status: self.sent.status.map(i64::from),
+            latency_ms: i64::try_from(self.sent.took.as_millis()).unwrap_or(i64::MAX),
+            answer: self.sent.answer.clone(),
+        };
+        let before = Before { delivery: id, step: delivery.step, failures, failing_since };
+        let after = after(before, self.sent.outcome, self.sent.asked, now);
+        let after = if state == WebhookState::Disabled { ended(&after, self.sent.outcome) } else { after };
+        store::webhook::add_attempt(tx, business_id, id, &attempt).await?;
+        store::webhook::conclude(tx, business_id, (id, self.webhook), &attempt, &after, now).await?;
+        if after.disabled.is_some() {
+            let data = WebhookDisabled { webhook_id: self.webhook, failing_since: after.failing_since };
+            let event = Event {
+                kind: Topic::WebhookDisabled.happened(),
+                subject: Subject::Webhook(self.webhook),
+                occurred_at: now,
+                herd: None,
+                tank: None,
+                data: event::data(&data),
+            };
+            store::outbox::write(tx, business_id, now, &event).await?;
+        }
+        Ok(after.disabled)
+    }
+}
+
+/// What follows when the webhook was disabled while this was on its way: it is not tried again.
+fn ended(after: &After, outcome: Outcome) -> After {
+    let delivered = outcome == Outcome::Delivered;
+    let state = if delivered { DeliveryState::Delivered } else { DeliveryState::Failed };
+    After { state, due_at: None, rest_until: None, disabled: None, ..after.clone() }
+}
+
+/// What was to come later comes now.
+struct WentBack;
+
+impl Chore for WentBack {
+    type Done = ();
+
+    fn business(&self) -> Option<BusinessId> {
+        None
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        store::webhook::clock_went_back(tx, now.plus(LEASE), now).await
+    }
+}
+
+/// Forgets some of what is old.
+#[derive(Clone, Copy)]
+struct Forget {
+    business: BusinessId,
+}
+
+impl Chore for Forget {
+    type Done = u64;
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
+        store::webhook::forget(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_is_put_back_is_noticed_and_one_that_is_put_forward_is_not() {
+        let now: Timestamp = chrono::DateTime::from_timestamp(1_772_427_600, 0).unwrap().into();
+        let mut hands = Hands { at: now, since: Instant::now() };
+        assert!(hands.went_back(now).is_none());
+        assert!(hands.went_back(now.plus(TimeDelta::days(1))).is_none());
+        assert!(hands.went_back(now.plus(TimeDelta::days(1))).is_none());
+        assert!(hands.went_back(now).is_some());
+        assert!(hands.went_back(now).is_none(), "noticed once");
+    }
+}
