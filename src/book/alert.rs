@@ -105,11 +105,8 @@ pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
         }
     }
     for id in withdrawals {
-        for kind in [AlertKind::WithdrawalUnresolved, AlertKind::RuleOverridden] {
-            let subject = Subject::Withdrawal(id).wire();
-            if let Some(open) = store::alert::open_on(turn.tx, business, kind, &subject).await? {
-                settle(turn.tx, business, now, kind, open.about).await?;
-            }
+        for open in store::alert::open_about(turn.tx, business, id).await? {
+            settle(turn.tx, business, now, open.kind, open.about).await?;
         }
     }
     for id in tanks {

@@ -74,7 +74,7 @@ pub struct EventKind {
 
 impl EventKind {
     /// The `type` on the wire: the topic, with the phase behind it when it is not the first:
-    /// `stock.low`, `stock.low.repeated`, `stock.low.cleared`. Who acts on `stock.low` alone is
+    /// `stock.low`, `stock.low.repeated`, `stock.low.acknowledged`, `stock.low.cleared`. Who acts on `stock.low` alone is
     /// never alarmed by an all-clear.
     pub fn wire(self) -> String {
         match self.phase {

@@ -3,7 +3,7 @@
 use super::{Page, Result, Tx};
 use crate::domain::{
     alert::{Alert, AlertKind, Figures},
-    values::{AlertId, AlertRuleId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp},
+    values::{AlertId, AlertRuleId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId},
 };
 
 /// Opens an alert.
@@ -137,6 +137,16 @@ pub async fn open_on(
         .bind(kind)
         .bind(subject.to_owned())
         .optional()
+        .await
+}
+
+/// The open alerts about a straw's way out.
+pub async fn open_about(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Vec<Alert>> {
+    // Uses alert_of_withdrawal.
+    tx.sql(alerts!("where business_id = $1 and withdrawal_id = $2 and cleared_at is null order by id"))
+        .bind(business)
+        .bind(id)
+        .all()
         .await
 }
 

@@ -24,6 +24,7 @@ mod protocol;
 mod receiver;
 #[path = "../support/mod.rs"]
 mod support;
+mod tank_alerts;
 mod tenancy;
 mod thawing;
 mod webhooks;
