@@ -20,7 +20,7 @@ use crate::{
             stock::{self, Area, StockSubject, Straw, counted},
             tank, unresolved_from,
         },
-        event::{Event, EventKind, Subject},
+        event::{Event, EventKind},
         nitrogen::Outlook,
         stocktake::{Stocktake, StocktakeState},
         tank::Tank,
