@@ -45,38 +45,31 @@ fn median(mut numbers: Vec<f64>) -> f64 {
 }
 
 pub fn coverage(tanks: usize) {
-    for counted in [true, false] {
-        println!(
-            "\n90 % interval of the day on which the minimum is reached, openings {}, {tanks} tanks a row\n",
-            if counted { "counted" } else { "not counted" }
-        );
-        println!(
-            "| refills, readings | coverage | too early | too late | half are narrower than |\n|---|---|---|---|---|"
-        );
-        for cell in cells() {
-            let cases = many(tanks, |number| {
-                let case = case(SEED, number, cell, counted)?;
-                let width = (number % 10 == 0).then(|| {
-                    let bank = case.track.bank();
-                    let at = |chance| {
-                        days_until(&bank, case.min_mm, case.openings_per_day, chance).unwrap_or(3650.0)
-                    };
-                    (at(0.95) - at(0.05)) / case.days
-                });
-                Some((case.foretold(), width))
+    println!("90 % interval of the day on which the minimum is reached, {tanks} tanks a row\n");
+    println!(
+        "| refills, readings | coverage | too early | too late | half are narrower than |\n|---|---|---|---|---|"
+    );
+    for cell in cells() {
+        let cases = many(tanks, |number| {
+            let case = case(SEED, number, cell)?;
+            let width = (number % 10 == 0).then(|| {
+                let bank = case.track.bank();
+                let at = |chance| days_until(&bank, case.min_mm, chance).unwrap_or(3650.0);
+                (at(0.95) - at(0.05)) / case.days
             });
-            let early = cases.iter().filter(|(p, _)| *p < 0.05).count();
-            let late = cases.iter().filter(|(p, _)| *p > 0.95).count();
-            let within = share(tanks - early - late, tanks);
-            let width = median(cases.iter().filter_map(|(_, width)| *width).collect());
-            println!(
-                "| {}, {} | {within:.3} | {:.3} | {:.3} | {width:.2} x the time left |",
-                cell.refills,
-                cell.readings,
-                share(early, tanks),
-                share(late, tanks)
-            );
-        }
+            Some((case.foretold(), width))
+        });
+        let early = cases.iter().filter(|(chance, _)| *chance < 0.05).count();
+        let late = cases.iter().filter(|(chance, _)| *chance > 0.95).count();
+        let width = median(cases.iter().filter_map(|(_, width)| *width).collect());
+        println!(
+            "| {}, {} | {:.3} | {:.3} | {:.3} | {width:.2} x the time left |",
+            cell.refills,
+            cell.readings,
+            share(tanks - early - late, tanks),
+            share(early, tanks),
+            share(late, tanks)
+        );
     }
 }
 
@@ -99,11 +92,11 @@ pub fn false_alarms(tanks: usize) {
         thresholds.map(|h| format!("{h}")).join(" | ")
     );
     println!("|---|{}---|", "---|".repeat(thresholds.len()));
-    let mut row = |name: String, of: &dyn Fn(f64) -> Habit| {
+    let row = |name: String, of: &(dyn Fn(f64) -> Habit + Sync)| {
         let mut asks = 0.0;
         let cells = thresholds.map(|threshold| {
-            let told = many(tanks / 4, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
-            asks = share(told.iter().map(|one| one.asked).sum(), tanks / 4) / 2.0;
+            let told = many(tanks, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
+            asks = share(told.iter().map(|one| one.asked).sum(), tanks) / 2.0;
             format!("{:.2}", rate(&told))
         });
         println!("| {name} | {} | {asks:.2} |", cells.join(" | "));
@@ -127,7 +120,7 @@ pub fn delays(tanks: usize) {
             let threshold = tankside::domain::nitrogen::watch::threshold_for(every);
             for times in [1.5, 2.0, 5.0] {
                 let habit = Habit { reads_again, ..habit(every, threshold) };
-                let told = many(tanks / 4, |number| watched(SEED, number, habit, 365.0, times));
+                let told = many(tanks, |number| watched(SEED, number, habit, 365.0, times));
                 let never = 999.0;
                 let after = |days: fn(&Told) -> Option<f64>| {
                     told.iter().map(|one| days(one).unwrap_or(never)).collect::<Vec<_>>()

@@ -3,8 +3,7 @@
 //! A reading that was not foretold, more than [`GATE_SD`] standard deviations off, is neither believed nor thrown away:
 //! from there on there are two banks, one that leaves it out and one that supposes it to be right, and **the next
 //! reading decides** which of them foretold it better. A slip of the rod is thereby forgotten; a real change is taken
-//! over with the second reading that shows it. Until then every answer is half the one, half the other. The median of a
-//! sensor's day is not one reading and decides at once.
+//! over with the second reading that shows it. Until then every answer is half the one, half the other.
 
 use std::borrow::Cow;
 
@@ -78,7 +77,7 @@ impl Track {
     }
 
     /// A level was read.
-    pub fn read(&mut self, seen: Sighting, sure: bool) -> Heard {
+    pub fn read(&mut self, seen: Sighting) -> Heard {
         if self.believed == 0 {
             return self.first(seen);
         }
@@ -105,10 +104,6 @@ impl Track {
         }
         let bank = self.bank.supposing(seen, if low { &RISEN } else { &[] });
         let against_many = self.believed > 1;
-        if sure {
-            self.believe(bank);
-            return Heard::Confirmed { loss: low && against_many };
-        }
         self.rival = Some(Rival { bank, low, against_many });
         Heard::Doubted { low }
     }

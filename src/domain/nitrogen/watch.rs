@@ -17,7 +17,6 @@
 use super::{
     filter::{BASELINE, Bank, DETECTION, Prior, Straight},
     history::{Event, Timeline, What},
-    thin::SENSOR_A_DAY,
     track::{Heard, Track},
 };
 use crate::text_enum;
@@ -132,12 +131,11 @@ impl Watch {
                 self.quick.refill();
                 self.slow.refill();
             }
-            What::Read { level_mm, stands_for } => {
+            What::Read { level_mm, .. } => {
                 let seen = straight.sighting(level_mm);
-                let sure = stands_for >= SENSOR_A_DAY;
-                let heard = self.quick.read(seen, sure);
+                let heard = self.quick.read(seen);
                 self.sum_up(event.at_days, heard);
-                self.slow.read(seen, sure);
+                self.slow.read(seen);
                 self.compare(event.at_days);
             }
         }
