@@ -7,7 +7,7 @@ use super::{
     coverage::{case, cells},
     detection::{Habit, Told, watched},
 };
-use tankside::domain::nitrogen::forecast::days_until;
+use tankside::domain::nitrogen::{forecast::days_until, watch::threshold_for};
 
 const SEED: u64 = 1898;
 
@@ -111,30 +111,43 @@ pub fn false_alarms(tanks: usize) {
 }
 
 pub fn delays(tanks: usize) {
-    for (reads_again, name) in [(false, "at the next usual reading"), (true, "the next day")] {
-        println!("\nDays from the failure to the alarm; second reading {name}; {tanks} tanks a row\n");
-        println!(
-            "| read every | loss | median | within 30 d | asked, median | below the minimum before |\n|---|---|---|---|---|---|"
-        );
-        for every in EVERY {
-            let threshold = tankside::domain::nitrogen::watch::threshold_for(every);
+    println!("\nDays from the failure to the alarm, {tanks} tanks a row, each sound for a year before\n");
+    println!(
+        "| read every | second reading | loss | median | within 30 d | asked or alarm, median | below the minimum before |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    let rod = EVERY.map(|every| (format!("{every} d"), habit(every, threshold_for(every, false))));
+    let sensor = Habit { sensor: true, ..habit(1.0, threshold_for(1.0, true)) };
+    for (name, habit) in rod.into_iter().chain([("sensor".to_owned(), sensor)]) {
+        for (reads_again, second) in [(false, "at its usual time"), (true, "the next day")] {
+            // Whoever reads daily reads the next day anyway.
+            if reads_again && habit.every_days <= 1.0 {
+                continue;
+            }
+            let habit = Habit { reads_again, ..habit };
             for times in [1.5, 2.0, 5.0] {
-                let habit = Habit { reads_again, ..habit(every, threshold) };
                 let told = many(tanks, |number| watched(SEED, number, habit, 365.0, times));
-                let never = 999.0;
-                let after = |days: fn(&Told) -> Option<f64>| {
-                    told.iter().map(|one| days(one).unwrap_or(never)).collect::<Vec<_>>()
-                };
-                let noticed = after(|one| one.noticed_after);
-                let soon = noticed.iter().filter(|days| **days <= 30.0).count();
-                println!(
-                    "| {every} d | x{times} | {:.0} | {:.0} % | {:.0} | {:.0} % |",
-                    median(noticed.clone()),
-                    100.0 * share(soon, told.len()),
-                    median(after(|one| one.asked_after)),
-                    100.0 * share(told.iter().filter(|one| one.too_late).count(), told.len())
-                );
+                println!("| {name} | {second} | x{times} | {} |", delay(&told));
             }
         }
     }
+}
+
+fn delay(told: &[Told]) -> String {
+    let after = |days: fn(&Told) -> Option<f64>| {
+        let found = told.iter().map(|one| days(one).unwrap_or(f64::INFINITY)).collect();
+        match median(found) {
+            days if days.is_finite() => format!("{days:.0}"),
+            _ => "over 250".to_owned(),
+        }
+    };
+    let percent =
+        |such: fn(&Told) -> bool| 100.0 * share(told.iter().filter(|one| such(one)).count(), told.len());
+    format!(
+        "{} | {:.0} % | {} | {:.0} %",
+        after(|one| one.noticed_after),
+        percent(|one| one.noticed_after.is_some_and(|days| days <= 30.0)),
+        after(|one| one.asked_after),
+        percent(|one| one.too_late)
+    )
 }

@@ -26,14 +26,15 @@ pub fn prior(vessel: &Vessel, openings_known: bool) -> Prior {
 }
 
 impl<'v> Estimate<'v> {
+    /// Before anything happened.
+    pub fn before(vessel: &'v Vessel) -> Self {
+        let track = Track::new(Bank::new(prior(vessel, false), FORECAST, false));
+        Self { vessel, track, has_events: false, readings: 0 }
+    }
+
     /// Follows the tank through what happened, up to now.
     pub fn of(vessel: &'v Vessel, timeline: Option<&Timeline>) -> Self {
-        let mut estimate = Self {
-            vessel,
-            track: Track::new(Bank::new(prior(vessel, false), FORECAST, false)),
-            has_events: timeline.is_some(),
-            readings: 0,
-        };
+        let mut estimate = Self::before(vessel);
         if let Some(timeline) = timeline {
             estimate.follow(timeline, |_, _, _| {});
             estimate.track.pass(timeline.days_since, timeline.openings_since);
@@ -44,6 +45,7 @@ impl<'v> Estimate<'v> {
     /// Goes through the events, telling `each` the state just before and just after it.
     pub fn follow(&mut self, timeline: &Timeline, mut each: impl FnMut(f64, Moment, &Track)) {
         let straight = self.straight();
+        self.has_events = true;
         for event in &timeline.events {
             self.track.pass(event.days, event.openings);
             each(event.at_days, Moment::Before(event.what), &self.track);

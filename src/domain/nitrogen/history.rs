@@ -110,6 +110,8 @@ pub struct Timeline {
     pub openings_since: f64,
     /// Whether openings are counted.
     pub openings_known: bool,
+    /// Whether most readings are a sensor's.
+    pub sensor: bool,
     /// The usual number of days between two readings, when there are two.
     pub interval_days: Option<f64>,
 }
@@ -176,6 +178,7 @@ impl Timeline {
             days_since: now_days - last,
             openings_since: counted.until(now_days),
             openings_known,
+            sensor: mostly_a_sensor(&events),
             interval_days: usual_interval(&events),
             events,
         })
@@ -226,6 +229,14 @@ fn steps(history: &History, now: Timestamp) -> Vec<(Timestamp, What)> {
     }
     take(&|_| true, &mut steps);
     steps
+}
+
+/// Whether most readings stand for a day of them.
+fn mostly_a_sensor(events: &[Event]) -> bool {
+    let readings = events.iter().filter(|event| event.is_reading()).count();
+    let thinned =
+        events.iter().filter(|event| matches!(event.what, What::Read { stands_for: 2.., .. })).count();
+    2 * thinned > readings
 }
 
 /// The median number of days between two readings.

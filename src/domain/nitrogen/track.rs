@@ -13,7 +13,9 @@ use super::filter::{Bank, Sighting};
 pub const GATE_SD: f64 = 3.5;
 /// A loss that rose may have risen to any of these multiples.
 const RISEN: [f64; 3] = [2.0, 4.0, 8.0];
-/// From this chance on the loss is taken to have risen.
+/// From this chance on the loss is taken to have risen: before there is anything to tell it by, it is 3 in 4.
+const LIKELY: f64 = 0.5;
+/// The same where all rests on this chance.
 const SURE: f64 = 0.9;
 
 /// What a reading told.
@@ -148,8 +150,9 @@ impl Track {
     fn take_over(&mut self, rival: Rival, seen: Sighting) -> Heard {
         let mut bank = rival.bank;
         bank.learn(seen);
-        // Against a single reading the doubted one alone proves nothing: that first one may have been wrong.
-        let loss = rival.low && (rival.against_many || bank.chance_risen() > SURE);
+        // Against a single reading the doubted one proves nothing, for that first one may have been wrong; the loss since
+        // must show it. Against many it does, unless no more than usual has been lost since: then it was one bad day.
+        let loss = rival.low && bank.chance_risen() > if rival.against_many { LIKELY } else { SURE };
         self.believe(bank);
         self.learned += 1;
         Heard::Confirmed { loss }
