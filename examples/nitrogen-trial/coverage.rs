@@ -26,7 +26,6 @@ pub fn cells() -> impl Iterator<Item = Cell> {
 /// A tank at the reading at which it is asked, and in how many days it truly reaches its minimum.
 pub struct Case {
     pub track: Track,
-    pub openings_per_day: f64,
     pub min_mm: f64,
     pub days: f64,
 }
@@ -34,22 +33,21 @@ pub struct Case {
 impl Case {
     /// The chance, as foretold, that the minimum is reached by the day on which it is.
     pub fn foretold(&self) -> f64 {
-        reached_by(&self.track.bank(), self.min_mm, self.openings_per_day, self.days)
+        reached_by(&self.track.bank(), self.min_mm, self.days)
     }
 }
 
 /// One tank of a cell; none when it was empty before it could be asked.
-pub fn case(seed: u64, number: u64, cell: Cell, openings_counted: bool) -> Option<Case> {
+pub fn case(seed: u64, number: u64, cell: Cell) -> Option<Case> {
     let mut chance = Chance::new(seed, number);
     let kind = Kind::any(&mut chance);
     let lasts = kind.lasts_days();
     let usual = chance.log_between(3.0, 28.0).min(lasts / 3.0);
-    let on_record = chance.between(0.0, 120.0);
     let mut tank = Tank::new(kind, chance);
-    // The ledger counts openings before the first level is read; two weeks of them are enough to be used.
-    tank.pass(on_record, f64::NEG_INFINITY);
-    let counted = openings_counted && on_record >= 14.0;
-    let mut track = Track::new(Bank::new(tank.kind.prior(counted), FORECAST, counted));
+    // A prior season, so that the day of the year is any.
+    let before = tank.chance().between(0.0, 120.0);
+    tank.pass(before, f64::NEG_INFINITY);
+    let mut track = Track::new(Bank::new(tank.kind.prior(false), FORECAST, false));
     for segment in 0..=cell.refills {
         let last = segment == cell.refills;
         let gap = if last { usual.min(0.8 * lasts / f64::from(cell.readings)) } else { usual };
@@ -71,11 +69,10 @@ pub fn case(seed: u64, number: u64, cell: Cell, openings_counted: bool) -> Optio
             readings += 1;
         }
     }
-    let openings_per_day = if counted { tank.recent_openings_per_day() } else { 0.0 };
     let asked = tank.now_days;
     let min_mm = tank.kind.min_mm;
     tank.pass(3650.0, min_mm);
-    Some(Case { track, openings_per_day, min_mm, days: tank.now_days - asked })
+    Some(Case { track, min_mm, days: tank.now_days - asked })
 }
 
 fn take(track: &mut Track, event: &Event) {
@@ -83,7 +80,7 @@ fn take(track: &mut Track, event: &Event) {
     match event.what {
         What::Refill => track.refill(),
         What::Read { level_mm, .. } => {
-            track.read(STRAIGHT.sighting(level_mm), false);
+            track.read(STRAIGHT.sighting(level_mm));
         }
     }
 }

@@ -7,7 +7,7 @@ use super::{
     coverage::{case, cells},
     detection::{Habit, Told, watched},
 };
-use tankside::domain::nitrogen::forecast::days_until;
+use tankside::domain::nitrogen::{forecast::days_until, watch::threshold_for};
 
 const SEED: u64 = 1898;
 
@@ -45,38 +45,31 @@ fn median(mut numbers: Vec<f64>) -> f64 {
 }
 
 pub fn coverage(tanks: usize) {
-    for counted in [true, false] {
-        println!(
-            "\n90 % interval of the day on which the minimum is reached, openings {}, {tanks} tanks a row\n",
-            if counted { "counted" } else { "not counted" }
-        );
-        println!(
-            "| refills, readings | coverage | too early | too late | half are narrower than |\n|---|---|---|---|---|"
-        );
-        for cell in cells() {
-            let cases = many(tanks, |number| {
-                let case = case(SEED, number, cell, counted)?;
-                let width = (number % 10 == 0).then(|| {
-                    let bank = case.track.bank();
-                    let at = |chance| {
-                        days_until(&bank, case.min_mm, case.openings_per_day, chance).unwrap_or(3650.0)
-                    };
-                    (at(0.95) - at(0.05)) / case.days
-                });
-                Some((case.foretold(), width))
+    println!("90 % interval of the day on which the minimum is reached, {tanks} tanks a row\n");
+    println!(
+        "| refills, readings | coverage | too early | too late | half are narrower than |\n|---|---|---|---|---|"
+    );
+    for cell in cells() {
+        let cases = many(tanks, |number| {
+            let case = case(SEED, number, cell)?;
+            let width = (number % 10 == 0).then(|| {
+                let bank = case.track.bank();
+                let at = |chance| days_until(&bank, case.min_mm, chance).unwrap_or(3650.0);
+                (at(0.95) - at(0.05)) / case.days
             });
-            let early = cases.iter().filter(|(p, _)| *p < 0.05).count();
-            let late = cases.iter().filter(|(p, _)| *p > 0.95).count();
-            let within = share(tanks - early - late, tanks);
-            let width = median(cases.iter().filter_map(|(_, width)| *width).collect());
-            println!(
-                "| {}, {} | {within:.3} | {:.3} | {:.3} | {width:.2} x the time left |",
-                cell.refills,
-                cell.readings,
-                share(early, tanks),
-                share(late, tanks)
-            );
-        }
+            Some((case.foretold(), width))
+        });
+        let early = cases.iter().filter(|(chance, _)| *chance < 0.05).count();
+        let late = cases.iter().filter(|(chance, _)| *chance > 0.95).count();
+        let width = median(cases.iter().filter_map(|(_, width)| *width).collect());
+        println!(
+            "| {}, {} | {:.3} | {:.3} | {:.3} | {width:.2} x the time left |",
+            cell.refills,
+            cell.readings,
+            share(tanks - early - late, tanks),
+            share(early, tanks),
+            share(late, tanks)
+        );
     }
 }
 
@@ -99,11 +92,11 @@ pub fn false_alarms(tanks: usize) {
         thresholds.map(|h| format!("{h}")).join(" | ")
     );
     println!("|---|{}---|", "---|".repeat(thresholds.len()));
-    let mut row = |name: String, of: &dyn Fn(f64) -> Habit| {
+    let row = |name: String, of: &(dyn Fn(f64) -> Habit + Sync)| {
         let mut asks = 0.0;
         let cells = thresholds.map(|threshold| {
-            let told = many(tanks / 4, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
-            asks = share(told.iter().map(|one| one.asked).sum(), tanks / 4) / 2.0;
+            let told = many(tanks, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
+            asks = share(told.iter().map(|one| one.asked).sum(), tanks) / 2.0;
             format!("{:.2}", rate(&told))
         });
         println!("| {name} | {} | {asks:.2} |", cells.join(" | "));
@@ -118,30 +111,43 @@ pub fn false_alarms(tanks: usize) {
 }
 
 pub fn delays(tanks: usize) {
-    for (reads_again, name) in [(false, "at the next usual reading"), (true, "the next day")] {
-        println!("\nDays from the failure to the alarm; second reading {name}; {tanks} tanks a row\n");
-        println!(
-            "| read every | loss | median | within 30 d | asked, median | below the minimum before |\n|---|---|---|---|---|---|"
-        );
-        for every in EVERY {
-            let threshold = tankside::domain::nitrogen::watch::threshold_for(every);
+    println!("\nDays from the failure to the alarm, {tanks} tanks a row, each sound for a year before\n");
+    println!(
+        "| read every | second reading | loss | median | within 30 d | asked or alarm, median | below the minimum before |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    let rod = EVERY.map(|every| (format!("{every} d"), habit(every, threshold_for(every, false))));
+    let sensor = Habit { sensor: true, ..habit(1.0, threshold_for(1.0, true)) };
+    for (name, habit) in rod.into_iter().chain([("sensor".to_owned(), sensor)]) {
+        for (reads_again, second) in [(false, "at its usual time"), (true, "the next day")] {
+            // Whoever reads daily reads the next day anyway.
+            if reads_again && habit.every_days <= 1.0 {
+                continue;
+            }
+            let habit = Habit { reads_again, ..habit };
             for times in [1.5, 2.0, 5.0] {
-                let habit = Habit { reads_again, ..habit(every, threshold) };
-                let told = many(tanks / 4, |number| watched(SEED, number, habit, 365.0, times));
-                let never = 999.0;
-                let after = |days: fn(&Told) -> Option<f64>| {
-                    told.iter().map(|one| days(one).unwrap_or(never)).collect::<Vec<_>>()
-                };
-                let noticed = after(|one| one.noticed_after);
-                let soon = noticed.iter().filter(|days| **days <= 30.0).count();
-                println!(
-                    "| {every} d | x{times} | {:.0} | {:.0} % | {:.0} | {:.0} % |",
-                    median(noticed.clone()),
-                    100.0 * share(soon, told.len()),
-                    median(after(|one| one.asked_after)),
-                    100.0 * share(told.iter().filter(|one| one.too_late).count(), told.len())
-                );
+                let told = many(tanks, |number| watched(SEED, number, habit, 365.0, times));
+                println!("| {name} | {second} | x{times} | {} |", delay(&told));
             }
         }
     }
+}
+
+fn delay(told: &[Told]) -> String {
+    let after = |days: fn(&Told) -> Option<f64>| {
+        let found = told.iter().map(|one| days(one).unwrap_or(f64::INFINITY)).collect();
+        match median(found) {
+            days if days.is_finite() => format!("{days:.0}"),
+            _ => "over 250".to_owned(),
+        }
+    };
+    let percent =
+        |such: fn(&Told) -> bool| 100.0 * share(told.iter().filter(|one| such(one)).count(), told.len());
+    format!(
+        "{} | {:.0} % | {} | {:.0} %",
+        after(|one| one.noticed_after),
+        percent(|one| one.noticed_after.is_some_and(|days| days <= 30.0)),
+        after(|one| one.asked_after),
+        percent(|one| one.too_late)
+    )
 }

@@ -11,7 +11,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use rand_distr::{Distribution, Gamma, LogNormal, Normal, Poisson};
 use tankside::domain::nitrogen::{
-    filter::{Prior, Straight},
+    filter::{Prior, Straight, count},
     history::{Event, What},
 };
 
@@ -87,7 +87,7 @@ impl Kind {
             rated_mm_per_day,
             full_mm: chance.between(350.0, 450.0),
             min_mm: 150.0,
-            shut_mm_per_day: rated_mm_per_day * 1.15 * chance.about_one(0.15),
+            shut_mm_per_day: rated_mm_per_day * 1.15 * chance.about_one(0.25),
             openings_per_day,
             opening_costs_days: added / openings_per_day,
             bursts: chance.between(0.0, 1.5),
@@ -127,8 +127,6 @@ pub struct Tank {
     openings_today: Vec<f64>,
     openings_since: f64,
     last_event_days: f64,
-    /// Every opening since the tank is known.
-    pub opened: Vec<f64>,
 }
 
 impl Clone for Chance {
@@ -151,7 +149,6 @@ impl Tank {
             openings_today: Vec::new(),
             openings_since: 0.0,
             last_event_days: 0.0,
-            opened: Vec::new(),
         };
         tank.begin_day();
         tank
@@ -199,10 +196,7 @@ impl Tank {
                 return true;
             }
             let opened = self.openings_today.iter().filter(|at| **at > self.now_days && **at <= to);
-            for at in opened {
-                self.opened.push(*at);
-                self.openings_since += 1.0;
-            }
+            self.openings_since += count(opened.count());
             self.level_mm = after.max(0.0);
             self.now_days = to;
             if to >= day_ends {
@@ -249,14 +243,6 @@ impl Tank {
         };
         self.last_event_days = self.now_days;
         event
-    }
-
-    /// Openings a day over the last 60 days at most, as the service reckons them.
-    #[expect(clippy::cast_precision_loss, reason = "openings of some years")]
-    pub fn recent_openings_per_day(&self) -> f64 {
-        let Some(first) = self.opened.first() else { return 0.0 };
-        let span = (self.now_days - first).clamp(14.0, 60.0);
-        self.opened.iter().filter(|at| **at >= self.now_days - span).count() as f64 / span
     }
 
     pub fn chance(&mut self) -> &mut Chance {

@@ -429,3 +429,95 @@ impl Record {
         (history, unusable)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono::{DateTime, TimeDelta};
+    use serde_json::json;
+
+    use super::*;
+    use crate::domain::form::read;
+
+    fn tank(details: &serde_json::Value) -> TankDetails {
+        read(details, &Spot::body()).unwrap()
+    }
+
+    fn at(minutes: i64) -> Timestamp {
+        Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::minutes(minutes))
+    }
+
+    fn measured(value: f64, unit: LevelUnit) -> Measured {
+        Measured { value, unit }
+    }
+
+    #[test]
+    fn an_inch_is_25_4_mm() {
+        // Exactly, by the international yard and pound agreement of 1959.
+        assert_eq!(measured(10.0, LevelUnit::Inch).level(), Level::DepthMm(254.0));
+        assert_eq!(measured(25.4, LevelUnit::Cm).level(), Level::DepthMm(254.0));
+    }
+
+    #[test]
+    fn a_weight_is_litres_by_the_density_and_a_depth_by_the_chart() {
+        // 806.1 kg a cubic metre at the boiling point: Span et al. 2000 (NIST).
+        let straight = json!({"name": "N", "capacity_l": 20.0, "full_depth_mm": 400, "tare_kg": 12.0});
+        let gauge = Gauge::of(&tank(&straight));
+        let weight = measured(12.0 + 8.061, LevelUnit::Kilogram);
+        assert!((gauge.litres(weight).unwrap() - 10.0).abs() < 1e-3);
+        assert!((gauge.depth_mm(weight).unwrap() - 200.0).abs() < 0.02);
+        let unknown = Gauge::of(&tank(&json!({"name": "N"})));
+        for unit in [LevelUnit::Litre, LevelUnit::Kilogram] {
+            assert_eq!(unknown.depth_mm(measured(15.0, unit)), None);
+        }
+        assert_eq!(unknown.depth_mm(measured(15.0, LevelUnit::Mm)), Some(15.0));
+        assert!(unknown.check(measured(15.0, LevelUnit::Kilogram)).unwrap_err().contains("tare_kg"));
+        assert_eq!(unknown.check(measured(15.0, LevelUnit::Litre)), Ok(()));
+    }
+
+    #[test]
+    fn straws_of_one_visit_are_one_opening() {
+        let visited = visits([0, 0, 3, 10, 11, 20, 22, 500].map(at));
+        assert_eq!(visited, [0, 11, 22, 500].map(at));
+    }
+
+    #[test]
+    fn a_level_that_rises_without_a_refill_is_said_beyond_the_error_of_a_rod() {
+        assert_eq!(rise_without_refill(300.0, 326.0, at(0)), None);
+        assert!(rise_without_refill(300.0, 327.0, at(0)).unwrap().contains("27 mm above"));
+    }
+
+    #[test]
+    fn litres_that_went_in_say_where_the_level_is() {
+        let details = tank(&json!({"name": "N", "capacity_l": 20.0, "full_depth_mm": 400}));
+        let (gauge, vessel) = (Gauge::of(&details), details.vessel());
+        let filling = |minutes, before_mm, after_mm, added_l| Filling {
+            at: at(minutes),
+            before_mm,
+            after_mm,
+            added_l: Some(added_l),
+        };
+        let day = 24 * 60;
+        let record = Record {
+            readings: vec![
+                (at(0), measured(300.0, LevelUnit::Mm)),
+                (at(10 * day), measured(20.0, LevelUnit::Litre)),
+            ],
+            refills: vec![
+                filling(day, Some(100.0), None, 5.0),
+                filling(2 * day, Some(100.0), Some(190.0), 5.0),
+                filling(3 * day, None, None, 5.0),
+                filling(11 * day, None, None, 19.0),
+            ],
+            moments: vec![at(5), at(6)],
+        };
+        let (history, unusable) = record.history(&gauge, &vessel);
+        let after: Vec<_> = history.refills.iter().map(|refill| refill.level_after_mm.map(f64::round)).collect();
+        // Read before, so 5 litres make 100 mm more; read after; told by the reading of day 10; more than fits in.
+        assert_eq!(after, [Some(200.0), Some(190.0), None, Some(400.0)]);
+        assert_eq!((history.openings.len(), unusable), (1, 0));
+        let unknown = tank(&json!({"name": "N"}));
+        let (history, unusable) = record.history(&Gauge::of(&unknown), &unknown.vessel());
+        assert_eq!((history.readings.len(), unusable), (1, 1));
+        assert_eq!(history.refills[0].level_after_mm, None);
+    }
+}

@@ -177,3 +177,36 @@ pub struct Tank {
     /// When it was entered.
     pub created_at: Timestamp,
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::domain::form::read;
+
+    fn tank(details: &Value) -> TankDetails {
+        read(details, &Spot::body()).unwrap()
+    }
+
+    #[test]
+    fn the_full_tank_closes_a_chart_that_ends_before_it() {
+        let chart = json!([{"depth_mm": 100, "litres": 4}, {"depth_mm": 300, "litres": 14}]);
+        let short = tank(&json!({"name": "N", "chart": chart}));
+        assert_eq!((short.full_mm(), short.full_l()), (Some(300.0), Some(14.0)));
+        let closed = json!({"name": "N", "chart": chart, "full_depth_mm": 430, "capacity_l": 18.5});
+        let closed = tank(&closed).depth_chart().unwrap();
+        assert!((closed.litres(430.0) - 18.5).abs() < 1e-9 && (closed.litres(300.0) - 14.0).abs() < 1e-9);
+        assert_eq!(tank(&json!({"name": "N", "capacity_l": 20})).depth_chart(), None);
+    }
+
+    #[test]
+    fn the_usual_minimum_is_for_tanks_that_are_deep_enough() {
+        // 15 cm: TNAU/IASRI e-course.
+        let min = |details: Value| tank(&details).min_mm();
+        assert_eq!(min(json!({"name": "N"})), Some(150.0));
+        assert_eq!(min(json!({"name": "N", "full_depth_mm": 430})), Some(150.0));
+        assert_eq!(min(json!({"name": "N", "full_depth_mm": 300})), None);
+        assert_eq!(min(json!({"name": "N", "full_depth_mm": 300, "min_depth_mm": 60})), Some(60.0));
+    }
+}

@@ -8,7 +8,13 @@ use axum::{
 };
 use chrono::TimeDelta;
 use serde::Serialize;
-use utoipa::{IntoParams, ToSchema};
+use utoipa::{
+    IntoParams, PartialSchema, ToSchema,
+    openapi::{
+        RefOr,
+        schema::{ObjectBuilder, Schema, SchemaType},
+    },
+};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
@@ -53,6 +59,7 @@ form! {
         /// The moment it is about, from what is on record up to then; now when not said.
         pub at: Option<Timestamp>,
         /// On a light or a dark ground. When not said, an SVG follows the reader's setting and a PNG is light.
+        #[param(inline)]
         pub theme: Option<Theme>,
     }
 }
@@ -311,13 +318,23 @@ async fn svg(
     drawn(&app, &caller, id, asked, &headers, "image/svg+xml", picture::svg).await
 }
 
+/// A PNG; what is not text has no schema beyond its media type (OpenAPI 3.1, 4.8.14.2).
+struct PngFile;
+
+impl PartialSchema for PngFile {
+    fn schema() -> RefOr<Schema> {
+        ObjectBuilder::new().schema_type(SchemaType::AnyValue).content_media_type("image/png").into()
+    }
+}
+impl ToSchema for PngFile {}
+
 /// The picture for what cannot show SVG.
 #[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen.png", operation_id = "nitrogen_png", tag = "Nitrogen",
     summary = "The level of a tank as a picture (PNG)",
     description = "The same as the SVG, 1200 by 900 pixels.",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PictureParams),
     responses(
-        (status = 200, description = "The picture.", content_type = "image/png", body = Vec<u8>,
+        (status = 200, description = "The picture.", content_type = "image/png", body = inline(PngFile),
          headers(("ETag" = String, description = "Its version."))),
         (status = 304, description = "It is still the version in If-None-Match."),
         Problems))]

@@ -229,7 +229,7 @@ fn alarm(standing: &Standing) -> Vec<String> {
     let outlook = &standing.outlook;
     match outlook.condition {
         Condition::Failing | Condition::Watch => {
-            wrapped(&format!("{}: {}", outlook.condition, outlook.reason), 68)
+            wrapped(&format!("{}: {}", outlook.condition.as_str().to_uppercase(), outlook.reason), 74)
         }
         Condition::Normal | Condition::Unknown => Vec::new(),
     }
@@ -353,7 +353,7 @@ fn draw<DB: DrawingBackend>(
     let units = |n: u32| n * fine;
     let line = |ink: Ink, n: u32| ink.on(theme).stroke_width(units(n));
     let letters = |ink: Ink, size: u32| (FAMILY, units(size)).into_font().color(&ink.on(theme));
-    let right = Pos::new(HPos::Right, VPos::Bottom);
+    let under = Pos::new(HPos::Left, VPos::Top);
     ground.fill(&GROUND.on(theme))?;
 
     let mut written = 10;
@@ -372,12 +372,14 @@ fn draw<DB: DrawingBackend>(
         .margin_left(units(8))
         .margin_right(units(28))
         .margin_bottom(units(6))
+        .margin_top(units(4))
         .x_label_area_size(units(62))
         .y_label_area_size(units(86))
         .build_cartesian_2d(picture.across.clone(), 0.0..picture.top_mm)?;
     chart
         .configure_mesh()
         .axis_style(line(NOW, 1))
+        .set_tick_mark_size(LabelAreaPosition::Bottom, units(8))
         .bold_line_style(line(GRID, 1))
         .light_line_style(TRANSPARENT)
         .y_labels(6)
@@ -399,8 +401,8 @@ fn draw<DB: DrawingBackend>(
     if let Some(minimum) = picture.minimum_mm.filter(|minimum| *minimum <= picture.top_mm) {
         chart.draw_series([dashes(vec![(0.0, minimum), (days, minimum)], line(MINIMUM, 2), units(10))])?;
         let text = format!("minimum {minimum:.0} mm");
-        let style = letters(MINIMUM, 19).pos(right);
-        let spot = (days, minimum + picture.top_mm * 0.008);
+        let style = letters(MINIMUM, 19).pos(under);
+        let spot = (days * 0.01, minimum - picture.top_mm * 0.015);
         chart.draw_series([Text::new(text, spot, style)])?;
     }
     chart.draw_series([PathElement::new(
@@ -454,7 +456,7 @@ fn legend<DB: DrawingBackend>(
     y: i32,
 ) -> Result<(), DrawingAreaErrorKind<DB::ErrorType>> {
     let units = |n: u32| n * fine;
-    let middle = y + 11;
+    let middle = y + 7;
     let text = |x: i32, text: &'static str| {
         let style = (FAMILY, units(19)).into_font().color(&LETTERS.on(theme));
         Text::new(text, at(x, y, fine), style)

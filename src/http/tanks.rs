@@ -32,6 +32,7 @@ form! {
         /// Only this herd's own.
         pub herd_id: Option<HerdId>,
         /// What to show besides.
+        #[param(inline)]
         pub include: Option<Include>,
     }
 }

@@ -29,6 +29,11 @@ impl Tanks {
     pub fn one(tank: TankId) -> Self {
         Self { first: tank, last: tank }
     }
+
+    /// The statement for one tank, which an index follows down to the instant, or that for a range of them.
+    fn pick(self, one: &'static str, range: &'static str) -> &'static str {
+        if self.first == self.last { one } else { range }
+    }
 }
 
 /// Enters a reading.
@@ -255,19 +260,25 @@ pub struct LevelRow {
 /// The readings of tanks that still stand, tank by tank in order of time.
 pub async fn levels(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<LevelRow>> {
     // Uses nitrogen_reading_at.
-    tx.sql(
-        "select tank_id, read_at, measured, unit from nitrogen_reading
-         where business_id = $1 and tank_id between $2 and $3 and read_at between $4 and $5
-           and superseded_at is null
-         order by tank_id, read_at",
-    )
-    .bind(business)
-    .bind(tanks.first)
-    .bind(tanks.last)
-    .bind(span.from)
-    .bind(span.until)
-    .all()
-    .await
+    macro_rules! levels {
+        ($tanks:literal) => {
+            concat!(
+                "select tank_id, read_at, measured, unit from nitrogen_reading
+                 where business_id = $1 and ",
+                $tanks,
+                " and read_at between $4 and $5 and superseded_at is null
+                 order by tank_id, read_at"
+            )
+        };
+    }
+    tx.sql(tanks.pick(levels!("tank_id = $2 and tank_id = $3"), levels!("tank_id between $2 and $3")))
+        .bind(business)
+        .bind(tanks.first)
+        .bind(tanks.last)
+        .bind(span.from)
+        .bind(span.until)
+        .all()
+        .await
 }
 
 /// A refill that still stands.

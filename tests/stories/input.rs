@@ -396,7 +396,7 @@ impl<'w> Yard<'w> {
 
     /// A new tank of 20.5 litres, by its path.
     async fn tank(&self) -> String {
-        let tank = json!({"name": "Van", "capacity_l": 20.5, "full_depth_mm": 430, "tare_kg": 12.4});
+        let tank = json!({"name": "Gauged", "capacity_l": 20.5, "full_depth_mm": 430, "tare_kg": 12.4});
         format!("/v1/tanks/{}", self.client.make("/v1/tanks", tank).await)
     }
 
@@ -771,7 +771,8 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         yard.refuses(&Method::POST, &path, &body.to_string(), &[pointer]).await;
     }
     // The animals and straws that the bodies speak of are there; nothing that was refused is.
-    let after = yard.book().await;
+    let mut after = yard.book().await;
+    after["tanks"].as_array_mut().unwrap().retain(|tank| tank["name"] != "Gauged");
     for list in ["herds", "tanks", "sires", "lots", "services", "heats", "calvings", "abortions"] {
         assert_eq!(after[list], before[list], "{list}");
     }

@@ -53,7 +53,7 @@ impl DepthChart {
         all.extend_from_slice(points);
         check(points, all.len())?;
         for (at, pair) in all.windows(2).enumerate() {
-            rises(at + 1 + points.len() - all.len(), pair[0], pair[1])?;
+            rises(at + 2 + points.len() - all.len(), pair[0], pair[1])?;
         }
         let slopes_l_per_mm = slopes(&all);
         Ok(Self { points: all, slopes_l_per_mm })

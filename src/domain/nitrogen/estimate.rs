@@ -7,7 +7,6 @@ use super::{
     forecast::{self, days_until},
     history::{Timeline, Vessel, What, after_days},
     outlook::{Basis, Interval, Level, Loss, Minimum},
-    thin::SENSOR_A_DAY,
     track::Track,
 };
 use crate::domain::values::Timestamp;
@@ -16,8 +15,6 @@ use crate::domain::values::Timestamp;
 pub struct Estimate<'v> {
     vessel: &'v Vessel,
     track: Track,
-    openings_per_day: f64,
-    openings_known: bool,
     has_events: bool,
     /// Readings that were used, after thinning.
     pub readings: usize,
@@ -29,17 +26,15 @@ pub fn prior(vessel: &Vessel, openings_known: bool) -> Prior {
 }
 
 impl<'v> Estimate<'v> {
+    /// Before anything happened.
+    pub fn before(vessel: &'v Vessel) -> Self {
+        let track = Track::new(Bank::new(prior(vessel, false), FORECAST, false));
+        Self { vessel, track, has_events: false, readings: 0 }
+    }
+
     /// Follows the tank through what happened, up to now.
     pub fn of(vessel: &'v Vessel, timeline: Option<&Timeline>) -> Self {
-        let openings_known = timeline.is_some_and(|timeline| timeline.openings_known);
-        let mut estimate = Self {
-            vessel,
-            track: Track::new(Bank::new(prior(vessel, openings_known), FORECAST, openings_known)),
-            openings_per_day: timeline.map_or(0.0, |timeline| timeline.openings_per_day),
-            openings_known,
-            has_events: timeline.is_some(),
-            readings: 0,
-        };
+        let mut estimate = Self::before(vessel);
         if let Some(timeline) = timeline {
             estimate.follow(timeline, |_, _, _| {});
             estimate.track.pass(timeline.days_since, timeline.openings_since);
@@ -50,14 +45,15 @@ impl<'v> Estimate<'v> {
     /// Goes through the events, telling `each` the state just before and just after it.
     pub fn follow(&mut self, timeline: &Timeline, mut each: impl FnMut(f64, Moment, &Track)) {
         let straight = self.straight();
+        self.has_events = true;
         for event in &timeline.events {
             self.track.pass(event.days, event.openings);
             each(event.at_days, Moment::Before(event.what), &self.track);
             match event.what {
                 What::Refill => self.track.refill(),
-                What::Read { level_mm, stands_for } => {
+                What::Read { level_mm, .. } => {
                     self.readings += 1;
-                    self.track.read(straight.sighting(level_mm), stands_for >= SENSOR_A_DAY);
+                    self.track.read(straight.sighting(level_mm));
                 }
             }
             each(event.at_days, Moment::After(event.what), &self.track);
@@ -77,11 +73,6 @@ impl<'v> Estimate<'v> {
     /// The track now.
     pub fn track(&self) -> &Track {
         &self.track
-    }
-
-    /// Openings a day that are supposed from now on.
-    pub fn openings_per_day(&self) -> f64 {
-        self.openings_per_day
     }
 
     /// The highest level there can be, in millimetres of a straight tank.
@@ -115,7 +106,7 @@ impl<'v> Estimate<'v> {
 
     /// The loss a day; in millimetres, at the level now.
     pub fn loss(&self, level: Option<&Level>) -> Loss {
-        let loss = forecast::loss(&self.bank(), self.openings_per_day);
+        let loss = forecast::loss(&self.bank());
         let chart = self.vessel.chart.as_ref();
         let mean_slope = chart.map(super::DepthChart::mean_slope_l_per_mm);
         let stretch = level.map_or(1.0, |level| self.straight().sighting(level.depth_mm.likely).stretch);
@@ -130,9 +121,7 @@ impl<'v> Estimate<'v> {
     pub fn minimum(&self, now: Timestamp) -> Option<Minimum> {
         let min_mm = self.straight().level_mm(self.vessel.min_depth_mm?);
         let bank = self.track.knows_level().then(|| self.bank())?;
-        let at = |chance| {
-            days_until(&bank, min_mm, self.openings_per_day, chance).map(|days| after_days(now, days))
-        };
+        let at = |chance| days_until(&bank, min_mm, chance).map(|days| after_days(now, days));
         Some(Minimum { earliest: at(0.05)?, likely: at(0.5)?, latest: at(0.95) })
     }
 
@@ -140,7 +129,7 @@ impl<'v> Estimate<'v> {
     pub fn refill_l(&self, days: f64) -> Option<Interval> {
         let capacity_l = self.vessel.chart.as_ref()?.capacity_l();
         let mut bank = self.bank().into_owned();
-        bank.pass(days, days * self.openings_per_day);
+        bank.pass(days, 0.0);
         self.level_of(&bank).litres.map(|litres| litres.map_falling(|litres| capacity_l - litres))
     }
 
@@ -172,11 +161,6 @@ impl<'v> Estimate<'v> {
             }
             _ => "",
         };
-        let openings = if self.openings_known {
-            "; openings as the ledger has them, supposed to go on as in the last 60 days"
-        } else {
-            "; openings are not on record for two weeks yet and so are taken as part of the loss"
-        };
         let level = if self.track.knows_level() {
             ""
         } else if self.has_events {
@@ -184,7 +168,7 @@ impl<'v> Estimate<'v> {
         } else {
             ". No level has been read yet"
         };
-        format!("{loss}{rated}{openings}{level}. {}", super::ASSUMPTIONS)
+        format!("{loss}{rated}{level}. Openings are part of the loss. {}", super::ASSUMPTIONS)
     }
 }
 

@@ -31,7 +31,7 @@ pub struct Restless {
 }
 
 /// For level, loss and date.
-pub const FORECAST: Restless = Restless { tau: 0.022, kappa: 0.26 };
+pub const FORECAST: Restless = Restless { tau: 0.022, kappa: 0.30 };
 /// For the sequential test: hardly drifts, so that a rise stands out.
 pub const DETECTION: Restless = Restless { tau: 0.006, kappa: 0.30 };
 /// For the loss beside its baseline.

@@ -96,8 +96,6 @@ impl Vessel {
 
 /// Openings count only once they have been on record for so many days: before that their rate is not known.
 const OPENINGS_KNOWN_AFTER_DAYS: f64 = 14.0;
-/// Future openings are supposed to come at the mean rate of so many days past.
-const RECENT_DAYS: f64 = 60.0;
 
 /// What happened, in the order of time, as the filters take it. Days count from the first reading or refill.
 #[derive(Clone, Debug, PartialEq)]
@@ -112,8 +110,8 @@ pub struct Timeline {
     pub openings_since: f64,
     /// Whether openings are counted.
     pub openings_known: bool,
-    /// Openings a day that are supposed from now on.
-    pub openings_per_day: f64,
+    /// Whether most readings are a sensor's.
+    pub sensor: bool,
     /// The usual number of days between two readings, when there are two.
     pub interval_days: Option<f64>,
 }
@@ -175,14 +173,12 @@ impl Timeline {
                 Event { at_days, days, openings: counted.until(at_days), what }
             })
             .collect();
-        let span = recorded_for.clamp(OPENINGS_KNOWN_AFTER_DAYS, RECENT_DAYS);
-        let recent = openings.len() - openings.partition_point(|at| *at < now_days - span);
         Some(Self {
             start,
             days_since: now_days - last,
             openings_since: counted.until(now_days),
             openings_known,
-            openings_per_day: if openings_known { count(recent) / span } else { 0.0 },
+            sensor: mostly_a_sensor(&events),
             interval_days: usual_interval(&events),
             events,
         })
@@ -233,6 +229,14 @@ fn steps(history: &History, now: Timestamp) -> Vec<(Timestamp, What)> {
     }
     take(&|_| true, &mut steps);
     steps
+}
+
+/// Whether most readings stand for a day of them.
+fn mostly_a_sensor(events: &[Event]) -> bool {
+    let readings = events.iter().filter(|event| event.is_reading()).count();
+    let thinned =
+        events.iter().filter(|event| matches!(event.what, What::Read { stands_for: 2.., .. })).count();
+    2 * thinned > readings
 }
 
 /// The median number of days between two readings.
@@ -343,8 +347,7 @@ mod tests {
             ]
         );
         assert!((timeline.days_since - 4.0).abs() < 1e-12 && (timeline.openings_since - 1.0).abs() < 1e-12);
-        // Four openings in the 34 days since the first that is on record.
-        assert!(timeline.openings_known && (timeline.openings_per_day - 4.0 / 34.0).abs() < 1e-12);
+        assert!(timeline.openings_known);
         assert_eq!(Timeline::of(&History::default(), day(1)), None);
         assert_eq!(Timeline::of(&history, day(1)), None);
     }

@@ -2,13 +2,13 @@
 //!
 //! A day's readings of a sensor hang together, and taking each for a new witness would raise false alarms. Readings of
 //! one day (24 hours from its first, and no refill between them) are taken together when there are at least
-//! [`SENSOR_A_DAY`] of them: the median stands for all, at its own time. One or two are left as they are, so that a
-//! second reading taken at once can confirm a first.
+//! [`SENSOR_A_DAY`] of them: the median stands for all, at its own time. Fewer are left as they are, so that a second
+//! reading taken at once can confirm a first.
 
 use super::history::Reading;
 
-/// From so many readings within a day on they are taken for a sensor's. Their median cannot be one wrong reading.
-pub const SENSOR_A_DAY: usize = 3;
+/// From so many readings within a day on they are taken for a sensor's.
+pub const SENSOR_A_DAY: usize = 4;
 
 /// A reading, or the median of a day of them.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -3,8 +3,7 @@
 //! A reading that was not foretold, more than [`GATE_SD`] standard deviations off, is neither believed nor thrown away:
 //! from there on there are two banks, one that leaves it out and one that supposes it to be right, and **the next
 //! reading decides** which of them foretold it better. A slip of the rod is thereby forgotten; a real change is taken
-//! over with the second reading that shows it. Until then every answer is half the one, half the other. The median of a
-//! sensor's day is not one reading and decides at once.
+//! over with the second reading that shows it. Until then every answer is half the one, half the other.
 
 use std::borrow::Cow;
 
@@ -14,7 +13,9 @@ use super::filter::{Bank, Sighting};
 pub const GATE_SD: f64 = 3.5;
 /// A loss that rose may have risen to any of these multiples.
 const RISEN: [f64; 3] = [2.0, 4.0, 8.0];
-/// From this chance on the loss is taken to have risen.
+/// From this chance on the loss is taken to have risen: before there is anything to tell it by, it is 3 in 4.
+const LIKELY: f64 = 0.5;
+/// The same where all rests on this chance.
 const SURE: f64 = 0.9;
 
 /// What a reading told.
@@ -78,7 +79,7 @@ impl Track {
     }
 
     /// A level was read.
-    pub fn read(&mut self, seen: Sighting, sure: bool) -> Heard {
+    pub fn read(&mut self, seen: Sighting) -> Heard {
         if self.believed == 0 {
             return self.first(seen);
         }
@@ -105,10 +106,6 @@ impl Track {
         }
         let bank = self.bank.supposing(seen, if low { &RISEN } else { &[] });
         let against_many = self.believed > 1;
-        if sure {
-            self.believe(bank);
-            return Heard::Confirmed { loss: low && against_many };
-        }
         self.rival = Some(Rival { bank, low, against_many });
         Heard::Doubted { low }
     }
@@ -153,8 +150,9 @@ impl Track {
     fn take_over(&mut self, rival: Rival, seen: Sighting) -> Heard {
         let mut bank = rival.bank;
         bank.learn(seen);
-        // Against a single reading the doubted one alone proves nothing: that first one may have been wrong.
-        let loss = rival.low && (rival.against_many || bank.chance_risen() > SURE);
+        // Against a single reading the doubted one proves nothing, for that first one may have been wrong; the loss since
+        // must show it. Against many it does, unless no more than usual has been lost since: then it was one bad day.
+        let loss = rival.low && bank.chance_risen() > if rival.against_many { LIKELY } else { SURE };
         self.believe(bank);
         self.learned += 1;
         Heard::Confirmed { loss }

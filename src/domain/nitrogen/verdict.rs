@@ -7,6 +7,8 @@ use super::{
     watch::{Alarm, Watch, Why, threshold_for},
 };
 
+/// What is supposed of a tank that has not been read twice.
+const WEEKLY: f64 = 7.0;
 /// From so many judged readings on a condition is told.
 const ENOUGH: usize = 2;
 /// From this share of the threshold on the readings are watched.
@@ -27,8 +29,9 @@ impl Verdict {
         let Some(timeline) = timeline else {
             return unknown("No level has been read yet.".to_owned());
         };
-        let threshold =
-            vessel.alarm_threshold.unwrap_or_else(|| threshold_for(timeline.interval_days.unwrap_or(7.0)));
+        let threshold = vessel
+            .alarm_threshold
+            .unwrap_or_else(|| threshold_for(timeline.interval_days.unwrap_or(WEEKLY), timeline.sensor));
         let watch =
             Watch::over(timeline, vessel.straight(), prior(vessel, timeline.openings_known), threshold);
         let now_days = timeline.events.last().map_or(0.0, |last| last.at_days) + timeline.days_since;

@@ -17,7 +17,6 @@
 use super::{
     filter::{BASELINE, Bank, DETECTION, Prior, Straight},
     history::{Event, Timeline, What},
-    thin::SENSOR_A_DAY,
     track::{Heard, Track},
 };
 use crate::text_enum;
@@ -51,10 +50,22 @@ const RISE_SD: f64 = 2.0;
 /// An alarm stands for so many days at least.
 pub const ALARM_STANDS_DAYS: f64 = 30.0;
 
+/// From so many days between readings on, the threshold; the trial tells why.
+const THRESHOLDS: [(f64, f64); 4] = [(12.0, 3.0), (6.0, 4.0), (2.5, 5.0), (0.9, 7.0)];
+/// The threshold for whoever reads more often than daily, and for sensors.
+const HIGHEST: f64 = 10.0;
+
 /// The threshold that gives at most one false alarm in five tank-years when the tank is read every so many days.
-pub fn threshold_for(interval_days: f64) -> f64 {
-    let _ = interval_days;
-    4.0
+///
+/// A sensor misreads so little that every irregularity of the use shows: it takes the highest.
+pub fn threshold_for(interval_days: f64, sensor: bool) -> f64 {
+    if sensor {
+        return HIGHEST;
+    }
+    THRESHOLDS
+        .iter()
+        .find(|(from_days, _)| interval_days >= *from_days)
+        .map_or(HIGHEST, |(_, threshold)| *threshold)
 }
 
 /// Which test raised an alarm.
@@ -132,12 +143,11 @@ impl Watch {
                 self.quick.refill();
                 self.slow.refill();
             }
-            What::Read { level_mm, stands_for } => {
+            What::Read { level_mm, .. } => {
                 let seen = straight.sighting(level_mm);
-                let sure = stands_for >= SENSOR_A_DAY;
-                let heard = self.quick.read(seen, sure);
+                let heard = self.quick.read(seen);
                 self.sum_up(event.at_days, heard);
-                self.slow.read(seen, sure);
+                self.slow.read(seen);
                 self.compare(event.at_days);
             }
         }
