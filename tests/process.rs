@@ -2,10 +2,13 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "stories/receiver.rs"]
+#[allow(dead_code, reason = "stories use more of it")]
+mod receiver;
 mod support;
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     io::{BufRead as _, BufReader},
     process::{Child, Command, Output, Stdio},
     sync::{
@@ -19,6 +22,7 @@ use serde_json::{Value, json};
 use sqlx::{Connection as _, Executor as _};
 use uuid::Uuid;
 
+use receiver::Receiver;
 use support::new_postgres_database;
 
 const PROGRAM: &str = env!("CARGO_BIN_EXE_tankside");
@@ -34,6 +38,7 @@ impl Service {
     fn start(database_url: &str) -> Self {
         let mut child = Command::new(PROGRAM)
             .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
+            .args(["--webhook-allow", "127.0.0.1"])
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
@@ -395,4 +400,196 @@ async fn two_processes_share_one_postgres() {
     assert_eq!(straws(&http, &one.base, &key).await, 20);
     assert_eq!((one.terminate(), other.terminate()), (0, 0));
     assert!(run(&["verify"], &url).status.success());
+}
+
+/// The ids of all withdrawals in the book.
+async fn withdrawals(http: &reqwest::Client, base: &str, key: &str) -> BTreeSet<String> {
+    let (mut ids, mut cursor) = (BTreeSet::new(), String::new());
+    loop {
+        let url = format!("{base}/v1/withdrawals?limit=500{cursor}");
+        let page: Value = http.get(url).bearer_auth(key).send().await.unwrap().json().await.unwrap();
+        let items = page["items"].as_array().unwrap();
+        ids.extend(items.iter().map(|item| item["id"].as_str().unwrap().to_owned()));
+        let Some(next) = page["next_cursor"].as_str() else { return ids };
+        cursor = format!("&cursor={next}");
+    }
+}
+
+/// Which withdrawals a receiver was told of, and in how many messages.
+fn told_of(receiver: &Receiver) -> (BTreeSet<String>, usize) {
+    let heard = receiver.heard();
+    let of = |message: &receiver::Heard| message.body["data"]["withdrawal_id"].as_str().unwrap().to_owned();
+    (heard.iter().map(of).collect(), heard.len())
+}
+
+/// Animals besides the first one of a stocked farm.
+async fn more_animals(http: &reqwest::Client, base: &str, key: &str, number: usize) -> Vec<String> {
+    let herds: Value =
+        http.get(format!("{base}/v1/herds")).bearer_auth(key).send().await.unwrap().json().await.unwrap();
+    let mut animals = Vec::new();
+    for n in 0..number {
+        let animal = json!({"herd_id": herds["items"][0]["id"], "number": format!("more {n}")});
+        animals.push(made(http, base, key, "/v1/animals", animal).await);
+    }
+    animals
+}
+
+/// `kill -9` while clients withdraw and a receiver is told: each withdrawal in the book is told at least once, and
+/// none is told that is not in the book.
+async fn killed_while_others_are_told(url: &str, rounds: usize) {
+    let http = reqwest::Client::new();
+    let receiver = Receiver::new().await;
+    let mut service = Service::start(url);
+    let key = service.first_key.clone().unwrap();
+    let (lot, animal) = stocked(&http, &service.base, &key, 90_000).await;
+    let mut animals = more_animals(&http, &service.base, &key, 3).await;
+    animals.push(animal);
+    made(
+        &http,
+        &service.base,
+        &key,
+        "/v1/webhooks",
+        json!({"url": receiver.url, "events": ["straw.withdrawn"]}),
+    )
+    .await;
+    for round in 0..rounds {
+        let loads: Vec<_> = animals
+            .iter()
+            .map(|animal| Load::on(&service.base, &key, &json!({"animal_id": animal, "lot_id": lot}), 1))
+            .collect();
+        for load in &loads {
+            load.answered_at_least(2 + 5 * round).await;
+        }
+        service.kill();
+        for load in loads {
+            load.end().await;
+        }
+        service = Service::start(url);
+    }
+    let done = withdrawals(&http, &service.base, &key).await;
+    assert!(done.len() > 20, "{}", done.len());
+    let begun = std::time::Instant::now();
+    while told_of(&receiver).0 != done {
+        assert!(
+            begun.elapsed() < Duration::from_secs(90),
+            "told of {} of {}",
+            told_of(&receiver).0.len(),
+            done.len()
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    let ids: BTreeSet<_> = receiver.heard().iter().map(|m| m.header("webhook-id").to_owned()).collect();
+    assert_eq!(ids.len(), done.len(), "what comes twice comes under the same id");
+    assert_eq!(service.terminate(), 0);
+    let verified = run(&["verify"], url);
+    assert!(verified.status.success(), "{}", said(&verified));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_while_others_are_told_on_sqlite() {
+    let folder = tempfile::tempdir().unwrap();
+    killed_while_others_are_told(&sqlite(&folder), 5).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_while_others_are_told_on_postgres() {
+    killed_while_others_are_told(&new_postgres_database().await, 5).await;
+}
+
+/// Two services on one PostgreSQL tell a receiver of each withdrawal once, not twice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_processes_tell_each_thing_once() {
+    let url = new_postgres_database().await;
+    let http = reqwest::Client::new();
+    let (one, other) = (Service::start(&url), Service::start(&url));
+    let key = one.first_key.clone().unwrap();
+    let receiver = Receiver::new().await;
+    let (lot, animal) = stocked(&http, &one.base, &key, 90_000).await;
+    let mut animals = more_animals(&http, &one.base, &key, 5).await;
+    animals.push(animal);
+    made(&http, &one.base, &key, "/v1/webhooks", json!({"url": receiver.url, "events": ["straw.withdrawn"]}))
+        .await;
+    let order = |animal: &String| json!({"animal_id": animal, "lot_id": lot});
+    let loads: Vec<_> = animals
+        .iter()
+        .zip([&one, &other].into_iter().cycle())
+        .map(|(animal, service)| Load::on(&service.base, &key, &order(animal), 1))
+        .collect();
+    for load in &loads {
+        load.answered_at_least(15).await;
+    }
+    for load in loads {
+        load.end().await;
+    }
+    let done = withdrawals(&http, &one.base, &key).await;
+    let begun = std::time::Instant::now();
+    while told_of(&receiver).0 != done {
+        assert!(
+            begun.elapsed() < Duration::from_secs(90),
+            "told of {} of {}",
+            told_of(&receiver).0.len(),
+            done.len()
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!((one.terminate(), other.terminate()), (0, 0));
+    assert_eq!(told_of(&receiver).1, done.len(), "each once");
+    assert!(run(&["verify"], &url).status.success());
+}
+
+/// `tankside listen` takes what is genuine and refuses what is forged.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn listen_tells_what_is_genuine() {
+    let folder = tempfile::tempdir().unwrap();
+    let service = Service::start(&sqlite(&folder));
+    let key = service.first_key.clone().unwrap();
+    let http = reqwest::Client::new();
+    // The secret is known only once there is an address; so the listener first takes a free port.
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let hook = json!({"url": format!("http://localhost:{port}/")});
+    let (status, hook) = post(&http, &service.base, &key, "/v1/webhooks", "hook", &hook).await.unwrap();
+    assert_eq!(status, 201, "{hook:#}");
+    let secret = hook["secret"].as_str().unwrap();
+    let mut child = Command::new(PROGRAM)
+        .args(["listen", "--port", &port.to_string(), "--secret", secret])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut next = move || serde_json::from_str::<Value>(&lines.next().unwrap().unwrap()).unwrap();
+    let url = next()["listening"].as_str().unwrap().to_owned();
+
+    let test = format!("/v1/webhooks/{}/test", hook["id"].as_str().unwrap());
+    post(&http, &service.base, &key, &test, "test", &json!({})).await.unwrap();
+    let heard = next();
+    assert_eq!((&heard["genuine"], &heard["came_before"]), (&json!(true), &json!(false)), "{heard:#}");
+    assert_eq!(heard["message"]["type"], "webhook.test");
+    assert_eq!(heard["message"]["id"], heard["webhook_id"]);
+
+    // The same words by somebody who does not know the secret.
+    let body = heard["message"].to_string();
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_secs();
+    for (at, signature) in [
+        (now, "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="),
+        (now, ""),
+        (0, "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="),
+    ] {
+        let forged = http
+            .post(&url)
+            .header("webhook-id", heard["webhook_id"].as_str().unwrap())
+            .header("webhook-timestamp", at)
+            .header("webhook-signature", signature)
+            .body(body.clone());
+        assert_eq!(forged.send().await.unwrap().status(), 401);
+        let heard = next();
+        assert_eq!((&heard["genuine"], &heard["why"].is_string()), (&json!(false), &true), "{heard:#}");
+    }
+    // Sent once more it is known.
+    let page = format!("{}{}", service.base, test.replace("/test", "/deliveries"));
+    let page: Value = http.get(page).bearer_auth(&key).send().await.unwrap().json().await.unwrap();
+    let again = format!("/v1/deliveries/{}/redelivery", page["items"][0]["id"].as_str().unwrap());
+    post(&http, &service.base, &key, &again, "again", &json!({})).await.unwrap();
+    assert_eq!(next()["came_before"], true);
+    child.kill().unwrap();
+    child.wait().unwrap();
 }

@@ -167,38 +167,6 @@ fn kinship_agrees_with_the_tabular_method() {
 }
 
 #[test]
-fn stock_lasts_as_scipy_says() {
-    let stock = table(include_str!("reference/stock.json"));
-    let tolerance = number(&stock, "tolerance_rel");
-    for case in rows(&stock, "histories") {
-        let by_day =
-            rows(case, "by_day").iter().map(|day| (day[0].as_i64().unwrap(), day[1].as_i64().unwrap()));
-        let learned = History { by_day: by_day.collect(), days: number(case, "days") }.learned_anyway();
-        for (got, wanted) in [(learned.x, "x"), (learned.t, "t"), (learned.phi, "phi")] {
-            assert_within(got, number(case, wanted), tolerance, case);
-        }
-    }
-    for case in rows(&stock, "outlooks") {
-        let [x, t, phi, lead] = ["x", "t", "phi", "lead_days"].map(|name| number(case, name));
-        let (demand, held) = (Demand { x, t, phi }, case["stock"].as_i64().unwrap());
-        let (mean, variance) = demand.asked_for(lead);
-        assert_within(mean, number(case, "mean"), tolerance, case);
-        assert_within(variance, number(case, "variance"), tolerance, case);
-        for (straws, wanted) in case["at_most"].as_object().unwrap() {
-            let got = demand.at_most(straws.parse().unwrap(), lead);
-            assert_within(got, wanted.as_f64().unwrap(), tolerance, case);
-        }
-        for (level, wanted) in case["reorder"].as_object().unwrap() {
-            assert_eq!(Some(demand.reorder_point(lead, level.parse().unwrap())), wanted.as_i64(), "{case}");
-        }
-        // One less a number near one: what is left of it is right to that many places only.
-        assert!((demand.runs_out(held, lead) - number(case, "runs_out")).abs() < 1e-12, "{case}");
-        let (used, lasts) = (demand.daily_use(), demand.lasts_days(held));
-        for (quantile, rate, days) in [("0.05", used.low, lasts.low), ("0.95", used.high, lasts.high)] {
-            assert_within(rate, number(&case["rate"], quantile), tolerance, case);
-            assert_within(days, number(&case["gone_after_days"], quantile), tolerance, case);
-        }
-        assert_within(lasts.middle, number(&case["gone_after_days"], "0.5"), tolerance, case);
 fn nitrogen_has_the_properties_of_the_equation_of_state() {
     // CoolProp: Span et al. 2000, the equation of state of NIST. The service rounds to what a farm can use.
     let nitrogen = table(include_str!("reference/nitrogen.json"));
@@ -215,23 +183,6 @@ fn nitrogen_has_the_properties_of_the_equation_of_state() {
 }
 
 #[test]
-fn reorder_points_meet_the_textbook_where_its_formulas_apply() {
-    // Stevenson, Operations Management 14e, ch. 12. With a daily use known for certain and straws asked for one
-    // by one, what is asked for is Poisson; with many of them it is nearly normal.
-    let stock = table(include_str!("reference/stock.json"));
-    let certain = |mean: f64| Demand { x: mean * 1e9, t: 1e9, phi: 1.0 };
-    let poisson = &stock["stevenson"]["poisson"];
-    let least = certain(number(poisson, "mean")).reorder_point(1.0, number(poisson, "ratio"));
-    assert_eq!(Some(least), poisson["stock"].as_i64());
-    // Mean demand plus z times its standard deviation; the example's own z, that of a risk of 3 %.
-    let normal = &stock["stevenson"]["normal"];
-    let z = (number(normal, "reorder") - number(normal, "mean")) / number(normal, "sd");
-    for mean in [400.0, 2_500.0] {
-        let point = certain(mean).reorder_point(1.0, 1.0 - number(normal, "risk"));
-        let textbook = mean + z * mean.sqrt();
-        #[expect(clippy::cast_precision_loss, reason = "a few thousand straws")]
-        let apart = (point as f64 - textbook).abs();
-        assert!(apart <= 1.5, "{point} for {textbook}");
 fn a_tanks_chart_is_the_monotone_curve_of_scipy() {
     // scipy.interpolate.PchipInterpolator, its derivative, and its inverse by brentq.
     let nitrogen = table(include_str!("reference/nitrogen.json"));
@@ -340,5 +291,62 @@ fn what_the_watch_foretells_is_what_filters_in_matrix_form_foretell() {
         let (mean, variance) = bank.rho();
         assert_within(mean, number(&case["rho"], "mean"), tolerance, case);
         assert_within(variance, number(&case["rho"], "variance"), 1e-7, case);
+    }
+}
+
+#[test]
+fn stock_lasts_as_scipy_says() {
+    let stock = table(include_str!("reference/stock.json"));
+    let tolerance = number(&stock, "tolerance_rel");
+    for case in rows(&stock, "histories") {
+        let by_day =
+            rows(case, "by_day").iter().map(|day| (day[0].as_i64().unwrap(), day[1].as_i64().unwrap()));
+        let learned = History { by_day: by_day.collect(), days: number(case, "days") }.learned_anyway();
+        for (got, wanted) in [(learned.x, "x"), (learned.t, "t"), (learned.phi, "phi")] {
+            assert_within(got, number(case, wanted), tolerance, case);
+        }
+    }
+    for case in rows(&stock, "outlooks") {
+        let [x, t, phi, lead] = ["x", "t", "phi", "lead_days"].map(|name| number(case, name));
+        let (demand, held) = (Demand { x, t, phi }, case["stock"].as_i64().unwrap());
+        let (mean, variance) = demand.asked_for(lead);
+        assert_within(mean, number(case, "mean"), tolerance, case);
+        assert_within(variance, number(case, "variance"), tolerance, case);
+        for (straws, wanted) in case["at_most"].as_object().unwrap() {
+            let got = demand.at_most(straws.parse().unwrap(), lead);
+            assert_within(got, wanted.as_f64().unwrap(), tolerance, case);
+        }
+        for (level, wanted) in case["reorder"].as_object().unwrap() {
+            assert_eq!(Some(demand.reorder_point(lead, level.parse().unwrap())), wanted.as_i64(), "{case}");
+        }
+        // One less a number near one: what is left of it is right to that many places only.
+        assert!((demand.runs_out(held, lead) - number(case, "runs_out")).abs() < 1e-12, "{case}");
+        let (used, lasts) = (demand.daily_use(), demand.lasts_days(held));
+        for (quantile, rate, days) in [("0.05", used.low, lasts.low), ("0.95", used.high, lasts.high)] {
+            assert_within(rate, number(&case["rate"], quantile), tolerance, case);
+            assert_within(days, number(&case["gone_after_days"], quantile), tolerance, case);
+        }
+        assert_within(lasts.middle, number(&case["gone_after_days"], "0.5"), tolerance, case);
+    }
+}
+
+#[test]
+fn reorder_points_meet_the_textbook_where_its_formulas_apply() {
+    // Stevenson, Operations Management 14e, ch. 12. With a daily use known for certain and straws asked for one
+    // by one, what is asked for is Poisson; with many of them it is nearly normal.
+    let stock = table(include_str!("reference/stock.json"));
+    let certain = |mean: f64| Demand { x: mean * 1e9, t: 1e9, phi: 1.0 };
+    let poisson = &stock["stevenson"]["poisson"];
+    let least = certain(number(poisson, "mean")).reorder_point(1.0, number(poisson, "ratio"));
+    assert_eq!(Some(least), poisson["stock"].as_i64());
+    // Mean demand plus z times its standard deviation; the example's own z, that of a risk of 3 %.
+    let normal = &stock["stevenson"]["normal"];
+    let z = (number(normal, "reorder") - number(normal, "mean")) / number(normal, "sd");
+    for mean in [400.0, 2_500.0] {
+        let point = certain(mean).reorder_point(1.0, 1.0 - number(normal, "risk"));
+        let textbook = mean + z * mean.sqrt();
+        #[expect(clippy::cast_precision_loss, reason = "a few thousand straws")]
+        let apart = (point as f64 - textbook).abs();
+        assert!(apart <= 1.5, "{point} for {textbook}");
     }
 }

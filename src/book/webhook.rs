@@ -278,6 +278,7 @@ impl Act for RedeliverSince {
     type Done = Redelivered;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Redelivered, Stop> {
+        let (since, _) = known::told_time(Some(self.since), turn.now, "since")?;
         let webhook = found(turn, self.webhook_id).await?;
         active(&webhook)?;
         let (business, now) = (turn.business(), turn.now);
@@ -286,14 +287,14 @@ impl Act for RedeliverSince {
             turn.tx,
             business,
             webhook.id,
-            self.since,
+            since,
             self.also_delivered,
             most,
             now,
         )
         .await?;
         let left = MOST_TOGETHER - again;
-        let missed = outbox::make_up(turn.tx, business, &webhook, self.since, left, now).await?;
+        let missed = outbox::make_up(turn.tx, business, &webhook, since, left, now).await?;
         store::webhook::wake(turn.tx, business, webhook.id).await?;
         let deliveries = again + missed;
         Ok(Redelivered { deliveries, more: deliveries >= MOST_TOGETHER })

@@ -21,8 +21,12 @@ use utoipa::{
 };
 
 use super::{
-    App,
+    App, messages,
     problem::{Kind, Problem, ProblemBody},
+};
+use crate::{
+    domain::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+    webhooks::message::Message,
 };
 
 /// The key of what may be repeated without being done twice.
@@ -95,7 +99,7 @@ impl IntoResponses for Problems {
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "This service.")),
-    components(schemas(ProblemBody)),
+    components(schemas(ProblemBody, Message, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest)),
     tags(
         (name = "Herds"), (name = "Tanks"),
         (name = "Nitrogen", description = "How much there is, how long it lasts, whether the tank is failing."),
@@ -125,6 +129,7 @@ pub fn complete(api: &mut openapi::OpenApi) {
     api.components
         .get_or_insert_with(Components::new)
         .add_security_scheme("key", SecurityScheme::Http(bearer));
+    api.webhooks = Some(messages::described());
 }
 
 /// The whole description as it is committed and served: JSON with a line feed at the end.
@@ -234,6 +239,18 @@ fn docs_page(api: &Value) -> String {
                 }
             }
         }
+    }
+    body.push_str("<h2>What webhooks are told</h2>");
+    for (kind, item) in api["webhooks"].as_object().into_iter().flatten() {
+        let data = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"]["allOf"]
+            [1]["properties"]["data"];
+        let _ = write!(
+            body,
+            "<details><summary><code>{}</code> {}</summary>{}</details>",
+            words(kind),
+            text(&item["post"]["summary"]),
+            schema_html(api, "data", data)
+        );
     }
     html("Tankside", &body)
 }

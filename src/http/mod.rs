@@ -29,6 +29,7 @@ pub mod herds;
 pub mod json;
 mod levels;
 pub mod lots;
+mod messages;
 pub mod movements;
 pub mod next_service;
 pub mod nitrogen;

@@ -636,12 +636,19 @@ pub async fn conclude(
     Ok(())
 }
 
-/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late, and
-/// what is in hand is let go of by `lease` at the latest.
-pub async fn clock_went_back(tx: &mut Tx, lease: Timestamp, now: Timestamp) -> Result<()> {
+/// What is in hand is let go of by `until` at the latest.
+pub async fn let_go(tx: &mut Tx, until: Timestamp) -> Result<()> {
+    tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(until).run().await.map(drop)
+}
+
+/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late.
+pub async fn clock_went_back(tx: &mut Tx, now: Timestamp) -> Result<()> {
     tx.sql("update webhook set rest_until = $1 where rest_until > $1").bind(now).run().await?;
-    tx.sql("update delivery set due_at = $1 where state = 'waiting' and due_at > $1").bind(now).run().await?;
-    tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(lease).run().await.map(drop)
+    tx.sql("update delivery set due_at = $1 where state = 'waiting' and due_at > $1")
+        .bind(now)
+        .run()
+        .await
+        .map(drop)
 }
 
 /// How much waits, and since when.

@@ -30,7 +30,7 @@ use crate::{
         webhook::{After, Before, DeliveryState, Outcome, WebhookState, after},
     },
     store::{
-        self, Tx,
+        self, Db, Tx,
         webhook::{Attempt, Order, Taken},
     },
 };
@@ -45,7 +45,7 @@ const MOST_IN_HAND: usize = 128;
 const EACH: i64 = 4;
 
 /// How long a delivery is in hand before another worker may take it up: far longer than an attempt takes.
-const LEASE: TimeDelta = TimeDelta::seconds(60);
+const LEASE: TimeDelta = TimeDelta::seconds(30);
 
 /// How long deliveries and events are kept.
 const KEPT: TimeDelta = TimeDelta::days(30);
@@ -98,6 +98,10 @@ impl Worker {
     async fn work(self, mut stopping: watch::Receiver<bool>) {
         let mut hands = JoinSet::new();
         let mut clock = Hands { at: self.book.clock.now(), since: Instant::now() };
+        if let Db::Sqlite { .. } = self.book.db {
+            // Nobody else serves this file, so what is in hand was left by one who died.
+            let _ = self.book.writer.chore(LetGo).await;
+        }
         let (mut forget, mut count) = (Every::new(FORGET_EVERY), Every::new(COUNT_EVERY));
         while !*stopping.borrow() {
             if let Some(chore) = clock.went_back(self.book.clock.now()) {
@@ -354,6 +358,21 @@ fn ended(after: &After, outcome: Outcome) -> After {
     After { state, due_at: None, rest_until: None, disabled: None, ..after.clone() }
 }
 
+/// Lets go of everything that is in hand.
+struct LetGo;
+
+impl Chore for LetGo {
+    type Done = ();
+
+    fn business(&self) -> Option<BusinessId> {
+        None
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        store::webhook::let_go(tx, now).await
+    }
+}
+
 /// What was to come later comes now.
 struct WentBack;
 
@@ -365,7 +384,8 @@ impl Chore for WentBack {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
-        store::webhook::clock_went_back(tx, now.plus(LEASE), now).await
+        store::webhook::clock_went_back(tx, now).await?;
+        store::webhook::let_go(tx, now.plus(LEASE)).await
     }
 }
 

@@ -43,6 +43,8 @@ enum Takes {
     Id,
     /// One of these words.
     Word(&'static [&'static str]),
+    /// An address on the web.
+    Address,
     /// True or false.
     Flag,
     /// An object with members of its own.
@@ -50,7 +52,7 @@ enum Takes {
     /// A list.
     List,
 }
-use Takes::{Day, Flag, Id, Line, Lines, List, Moment, Number, Object, Whole, Word};
+use Takes::{Address, Day, Flag, Id, Line, Lines, List, Moment, Number, Object, Whole, Word};
 
 /// A field: where it stands in the body, whether it must, what it takes.
 struct Field(&'static str, Need, Takes);
@@ -77,7 +79,7 @@ impl Field {
             Flag => but("true"),
             Object => but("{}"),
             List => but("[]"),
-            Moment | Day(..) | Id | Word(_) => {}
+            Moment | Day(..) | Id | Word(_) | Address => {}
         }
         let text = |text: &str| Value::from(text).to_string();
         match &self.2 {
@@ -134,6 +136,16 @@ impl Field {
                 let other = if words.contains(&capital.as_str()) { small } else { capital };
                 wrong.extend([text(""), text(" "), text(&other)]);
             }
+            Address => wrong.extend(
+                [
+                    "",
+                    "herd.example.test",
+                    "ftp://herd.example.test/",
+                    "https://10.0.0.1/",
+                    "https://u:p@herd.example.test/",
+                ]
+                .map(text),
+            ),
             List => wrong.push(json!(vec![0; 101]).to_string()),
             Flag => wrong.extend(["\"true\"", "0"].map(str::to_owned)),
             Object => {}
@@ -156,6 +168,7 @@ impl Field {
                 text("2026-02-28T06:10:00.123456789-03:00"),
             ],
             Day(day, _) => vec![text(day)],
+            Address => vec![text("https://herd.example.test/in?x=1"), text("http://127.0.0.1:8009/")],
             Word(words) => words.iter().map(|word| text(word)).collect(),
             Flag => vec!["true".into(), "false".into()],
             Id | Object | List => vec![],
@@ -325,6 +338,18 @@ impl<'w> Yard<'w> {
                                     "note": note});
                 (refills, refill)
             }
+            "webhooks" => (
+                "/v1/webhooks".to_owned(),
+                json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
+                       "tank_ids": [tank], "note": note}),
+            ),
+            "secret rotation" => {
+                (format!("/v1/webhooks/{}/secret-rotation", self.webhook().await), json!({"grace_hours": 24}))
+            }
+            "redelivery" => (
+                format!("/v1/webhooks/{}/redelivery", self.webhook().await),
+                json!({"since": at, "also_delivered": true}),
+            ),
             "heats" => {
                 let animal = self.animal().await;
                 event("heats", json!({"animal_id": animal, "standing_at": at, "method": "seen"}))
@@ -406,6 +431,14 @@ impl<'w> Yard<'w> {
     }
 
     /// Everything in the book.
+    async fn webhook(&self) -> String {
+        let known = self.client.get("/v1/webhooks?limit=1").await.expect(200);
+        match known["items"][0]["id"].as_str() {
+            Some(id) => id.to_owned(),
+            None => self.client.make("/v1/webhooks", json!({"url": "https://herd.example.test/"})).await,
+        }
+    }
+
     async fn book(&self) -> Value {
         let mut book = serde_json::Map::new();
         for list in [
@@ -414,6 +447,7 @@ impl<'w> Yard<'w> {
             "sires",
             "lots",
             "animals",
+            "webhooks",
             "movements",
             "stock",
             "withdrawals",
@@ -458,8 +492,8 @@ impl<'w> Yard<'w> {
 /// Where a thing of the form is changed, if it can be.
 async fn changeable(yard: &Yard<'_>, form: &str) -> Option<String> {
     let (path, body) = yard.order(form).await;
-    let changes =
-        ["herds", "tanks", "sires", "lots", "animals"].contains(&form) || form.starts_with("alert rules");
+    let changes = ["herds", "tanks", "sires", "lots", "animals", "webhooks"].contains(&form)
+        || form.starts_with("alert rules");
     changes.then_some(())?;
     Some(format!("{path}/{}", yard.client.make(&path, body).await))
 }
@@ -1097,6 +1131,21 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("note", May, Lines(2000)),
             ],
         ),
+        (
+            "webhooks",
+            vec![
+                Field("url", Must, Address),
+                Field("events", May, List),
+                Field("events/0", Must, Word(&["stock.low", "nitrogen.loss_high", "straw.withdrawn"])),
+                Field("herd_ids", May, List),
+                Field("herd_ids/0", Must, Id),
+                Field("tank_ids", May, List),
+                Field("tank_ids/0", Must, Id),
+                Field("note", May, Lines(2000)),
+            ],
+        ),
+        ("secret rotation", vec![Field("grace_hours", May, Whole(0, 720))]),
+        ("redelivery", vec![Field("since", Must, Moment), Field("also_delivered", May, Flag)]),
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         ("do-not-breed", event_fields("decided_at", vec![Field("do_not_breed", May, Flag)])),

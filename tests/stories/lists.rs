@@ -81,6 +81,7 @@ fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
+        ("/v1/webhooks", vec![]),
         ("/v1/audit", vec![("key_id", is!("/key_id"))]),
         ("/v1/stock/outlook", vec![("sire_id", is!("/sire/id")), ("semen_type", is!("/semen_type"))]),
         (
@@ -109,6 +110,12 @@ async fn stocked(client: &Client) {
     let one = Farm::found(client).await;
     let two = Farm::found(client).await;
     let own = client.make("/v1/tanks", json!({"name": "Technician's"})).await;
+    for _ in 0..2 {
+        // It is not sent to: nobody knows the name.
+        client
+            .make("/v1/webhooks", json!({"url": "https://herd.example.test/", "events": ["stock.low"]}))
+            .await;
+    }
     let names = |id: &str| json!([{"scheme": "farm", "id": id}, {"scheme": "other", "id": "shared"}]);
     for (breed, id) in [("JER", "B-1"), ("JER", "B-2"), ("HOL", "B-1")] {
         let sire = json!({"name": "Invented", "breed": breed, "identifiers": names(id)});
@@ -208,6 +215,8 @@ async fn every_list_is_paged_in_order_with_each_item_once(world: &World) {
     stocked(client).await;
     let described: BTreeSet<String> = operations()
         .into_iter()
+        // A list of what hangs on one thing has its story with that thing.
+        .filter(|(_, path, _)| !path.contains('{'))
         .filter(|(_, _, operation)| operation.to_string().contains("\"name\":\"cursor\""))
         .map(|(_, path, _)| path)
         .collect();
