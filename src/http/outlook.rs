@@ -100,8 +100,8 @@ pub struct ForecastView {
     probability_of_running_out: f64,
 }
 
-impl From<Forecast> for ForecastView {
-    fn from(forecast: Forecast) -> Self {
+impl From<&Forecast> for ForecastView {
+    fn from(forecast: &Forecast) -> Self {
         Self {
             daily_use: IntervalView::new(forecast.daily_use, 1e4),
             dispersion: (forecast.dispersion * 1e2).round() / 1e2,
@@ -135,7 +135,7 @@ pub struct OutlookView {
 }
 
 impl OutlookView {
-    fn of(outlook: Outlook) -> Self {
+    fn of(outlook: &Outlook) -> Self {
         let used_straws = outlook.used.straws();
         let used_in_days = (outlook.used.days * 10.0).round() / 10.0;
         let use_so_far = format!("{used_straws} straws used in {used_in_days:.0} days");
@@ -149,7 +149,7 @@ impl OutlookView {
             straws: outlook.held.straws,
             used_straws,
             used_in_days,
-            forecast: outlook.forecast.map(ForecastView::from),
+            forecast: outlook.forecast.as_ref().map(ForecastView::from),
             text,
         }
     }

@@ -76,7 +76,7 @@ fn refill_due(outlook: &Outlook, within: f64, now: Timestamp) -> Finding {
     let Some(minimum) = outlook.minimum else { return Finding::Between };
     let ahead = in_days(minimum.earliest.since(now));
     if ahead <= within {
-        let latest = minimum.latest.map_or_else(|| "in more than ten years".to_owned(), |at| day(at));
+        let latest = minimum.latest.map_or_else(|| "in more than ten years".to_owned(), day);
         let litres = outlook
             .refill_l
             .map_or_else(String::new, |litres| format!(" About {:.0} l fill it up.", litres.likely));
