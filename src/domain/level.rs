@@ -511,7 +511,8 @@ mod tests {
             moments: vec![at(5), at(6)],
         };
         let (history, unusable) = record.history(&gauge, &vessel);
-        let after: Vec<_> = history.refills.iter().map(|refill| refill.level_after_mm.map(f64::round)).collect();
+        let after: Vec<_> =
+            history.refills.iter().map(|refill| refill.level_after_mm.map(f64::round)).collect();
         // Read before, so 5 litres make 100 mm more; read after; told by the reading of day 10; more than fits in.
         assert_eq!(after, [Some(200.0), Some(190.0), None, Some(400.0)]);
         assert_eq!((history.openings.len(), unusable), (1, 0));
