@@ -10,7 +10,7 @@ mod tank;
 
 use coverage::{Cell, case, cells};
 use detection::{Habit, watched};
-use tankside::domain::nitrogen::watch::threshold_for;
+use tankside::domain::nitrogen::{filter::count, watch::threshold_for};
 
 /// Not the trial's own, so that nothing was chosen on these tanks.
 const SEED: u64 = 2311;
@@ -20,7 +20,7 @@ const TANKS: usize = 2000;
 fn coverage_of(cell: Cell) -> f64 {
     let tanks = (0..).filter_map(|number| case(SEED, number, cell)).take(TANKS);
     let within = tanks.filter(|case| (0.05..=0.95).contains(&case.foretold())).count();
-    f64::from(u32::try_from(within).unwrap()) / f64::from(u32::try_from(TANKS).unwrap())
+    count(within) / count(TANKS)
 }
 
 #[test]
@@ -53,7 +53,7 @@ fn false_alarms(every_days: f64, tanks: usize) -> f64 {
     let told: Vec<_> =
         (0..).filter_map(|number| watched(SEED, number, habit, 365.0, 1.0)).take(tanks).collect();
     let alarms: usize = told.iter().map(|one| one.false_alarms).sum();
-    f64::from(u32::try_from(alarms).unwrap()) / (told.iter().map(|one| one.sound_days).sum::<f64>() / 365.0)
+    count(alarms) / (told.iter().map(|one| one.sound_days).sum::<f64>() / 365.0)
 }
 
 #[test]

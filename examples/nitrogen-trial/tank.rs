@@ -41,6 +41,7 @@ impl Chance {
         self.between(0.0, 1.0) < chance
     }
 
+    #[expect(clippy::expect_used, reason = "the parameters are fixed in this file")]
     fn draw(&mut self, from: Result<impl Distribution<f64>, impl std::fmt::Debug>) -> f64 {
         from.expect("a distribution of sensible parameters").sample(&mut self.0)
     }

@@ -9,7 +9,7 @@ use crate::{
         level::{Filling, Gauge, Measured, Record},
         nitrogen::{self, History, Outlook, Vessel},
         tank::Tank,
-        values::{BusinessId, TankId, Timestamp},
+        values::{BusinessId, Litres, ReadDepthMm, TankId, Timestamp},
     },
     store::{
         self, Tx,
@@ -18,7 +18,8 @@ use crate::{
 };
 
 /// How far back the record is read. A tank's loss drifts, so that what lies further back no longer says
-/// anything of it; and a sensor's hourly readings of this span are read in a moment.
+/// anything of it; and a sensor's hourly readings of this span are read in a moment. What a tank used to lose
+/// is thus what it lost a year ago.
 pub const LOOK_BACK: TimeDelta = TimeDelta::days(400);
 
 /// A tank with what is on record of its level.
@@ -112,9 +113,9 @@ async fn records(
     for row in store::nitrogen::fillings(tx, business, tanks, span).await? {
         records.entry(row.tank_id).or_default().refills.push(Filling {
             at: row.filled_at,
-            before_mm: row.depth_before_mm.map(|depth| depth.get()),
-            after_mm: row.depth_after_mm.map(|depth| depth.get()),
-            added_l: row.litres_added.map(|litres| litres.get()),
+            before_mm: row.depth_before_mm.map(ReadDepthMm::get),
+            after_mm: row.depth_after_mm.map(ReadDepthMm::get),
+            added_l: row.litres_added.map(Litres::get),
         });
     }
     for row in store::nitrogen::openings(tx, business, tanks, span).await? {

@@ -47,6 +47,7 @@ form! {
         /// When the next delivery comes, instead of `lead_days`; an instant to come.
         pub delivery_at: Option<Timestamp>,
         /// The probability with which the stock is to last until then. Default 0.95.
+        #[param(value_type = Option<f64>, minimum = 0.5, maximum = 0.999)]
         pub service_level: Option<ServiceLevel>,
     }
 }

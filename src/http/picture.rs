@@ -250,11 +250,11 @@ fn wrapped(text: &str, longest: usize) -> Vec<String> {
     lines
 }
 
-/// Midnights in the zone, not more than seven, with their days.
+/// Midnights in the zone, not more than eight, with their days.
 fn ticks(from: Timestamp, until: Timestamp, zone: TimeZone) -> Vec<(Timestamp, String)> {
     let span = until.since(from).num_days();
     let (first, last) = (from.day_in(zone).0, until.day_in(zone).0);
-    let step = [1, 2, 7, 14, 28].into_iter().find(|step| span / step <= 6).unwrap_or(56);
+    let step = [1, 2, 7, 14, 28].into_iter().find(|step| span / step <= 7).unwrap_or(56);
     let start = if step < 7 { first } else { first.week(chrono::Weekday::Mon).first_day() };
     let count = usize::try_from((last - start).num_days() / step).unwrap_or(0);
     let tick = |day: NaiveDate| {
@@ -402,8 +402,8 @@ fn draw<DB: DrawingBackend>(
         chart.draw_series([dashes(vec![(0.0, minimum), (days, minimum)], line(MINIMUM, 2), units(10))])?;
         let text = format!("minimum {minimum:.0} mm");
         let style = letters(MINIMUM, 19).pos(under);
-        let spot = (days * 0.01, minimum - picture.top_mm * 0.015);
-        chart.draw_series([Text::new(text, spot, style)])?;
+        let label = EmptyElement::at((0.0, minimum)) + Text::new(text, at(8, 5, fine), style);
+        chart.draw_series([label])?;
     }
     chart.draw_series([PathElement::new(
         vec![(picture.now, 0.0), (picture.now, picture.top_mm)],

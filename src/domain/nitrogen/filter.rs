@@ -298,7 +298,9 @@ impl Bank {
     #[must_use]
     pub fn or(&self, other: &Self) -> Self {
         let mut filters = [self.filters.as_slice(), &other.filters].concat();
-        filters.iter_mut().for_each(|filter| filter.weight /= 2.0);
+        for filter in &mut filters {
+            filter.weight /= 2.0;
+        }
         Self { filters }
     }
 

@@ -1,6 +1,6 @@
 //! Level now, loss a day, when the minimum is reached: from a bank of filters to a figure with its interval.
 //!
-//! Of each filter, h days ahead and at even steps z of a standard normal with weights w:
+//! Of each filter, `h` days ahead and at even steps `z` of a standard normal with weights w:
 //!
 //! ```text
 //! V_r = P_rr + tau^2 h / 3     c = P_Lr / V_r     V = P_LL - P_Lr^2 / V_r     r = exp(rho + sqrt(V_r) z)

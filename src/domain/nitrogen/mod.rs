@@ -1,17 +1,23 @@
 //! Liquid nitrogen in a tank: how much there is, how fast it goes, when to refill, and whether the tank is failing.
 //!
 //! The technician dips a rod once a week; a sensor may read every hour. From these readings, the refills and the
-//! openings that the ledger knows, [`outlook`] tells the level now, the loss a day, the day on which the minimum is
-//! reached (earliest, likely, latest) and the tank's condition, each with its interval and its basis.
+//! openings that the ledger knows, [`outlook`](fn@outlook) tells the level now, the loss a day, the day on which the
+//! minimum is reached (earliest, likely, latest) and the tank's condition, each with its interval and its basis.
 //!
 //! - [`facts`]: properties of nitrogen with their sources; weight to litres
 //! - [`chart`]: depth to litres and back
 //! - [`history`]: what is known of a tank, as plain values, and the checks of a single reading or refill
 //! - [`thin`]: a sensor's many readings become one a day
-//! - [`filter`]: a bank of filters follows level and loss through the readings
-//! - [`forecast`]: level now, loss a day, when the minimum is reached
+//! - [`filter`], [`normal`]: a bank of filters follows level and loss through the readings
+//! - [`track`]: a reading that was not foretold is doubted until the next one
+//! - [`forecast`], [`estimate`]: level now, loss a day, when the minimum is reached
 //! - [`watch`]: is it losing more than it used to?
-//! - [`curve`]: the fitted level and the forecast band, for a drawing
+//! - [`outlook`](mod@outlook): all of it in one answer
+//! - [`curve`](mod@curve): the fitted level and the forecast band, for a drawing
+//!
+//! What a caller needs is [`Vessel`], [`History`], [`outlook`](fn@outlook) and [`curve`](fn@curve); before recording,
+//! [`history::check_level`], [`history::check_refill`], [`DepthChart::through`]. How well it does is told in
+//! `NITROGEN.md`.
 //!
 //! All figures come from simulation with assumed parameters and from handbook physics; no measured tank data stood
 //! behind them. Say so wherever a figure is shown ([`ASSUMPTIONS`]).
