@@ -217,8 +217,11 @@ async fn list(
     let after = (after.0, after.1.map_or("", SemenType::as_str));
     let mut tx = app.book.db.read().await?;
     let rows = outlook(&mut tx, caller.business_id, &asked, after, limit, now).await?;
-    let page =
-        listing.page(rows, |row| format!("{} {}", row.held.sire_id, row.held.semen_type), OutlookView::of);
+    let page = listing.page(
+        rows,
+        |row| format!("{} {}", row.held.sire_id, row.held.semen_type),
+        |row| OutlookView::of(&row),
+    );
     let next = page.next_cursor.clone();
     let body = OutlookPage {
         page,
