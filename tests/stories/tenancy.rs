@@ -170,7 +170,8 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         | "POST /v1/webhooks/{id}/resume"
         | "POST /v1/webhooks/{id}/secret-rotation"
         | "POST /v1/webhooks/{id}/test"
-        | "POST /v1/deliveries/{id}/redelivery" => vec![json!({})],
+        | "POST /v1/deliveries/{id}/redelivery"
+        | "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
         "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],
         "POST /v1/withdrawals" => vec![
             json!({"animal_id": id("animals"), "lot_id": id("lots"), "place": place, "override": {"reason": "test"}}),
@@ -195,7 +196,6 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
             ]
         }
         "DELETE /v1/alert-rules/{id}" => vec![],
-        "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
         "POST /v1/pregnancy-checks" => {
             vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
         }
