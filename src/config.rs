@@ -134,11 +134,16 @@ mod tests {
     fn what_is_given_goes_before_the_file_and_the_file_before_the_default() {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("tankside.toml");
-        std::fs::write(&file, "listen = \"127.0.0.1:7000\"\nlog_format = \"json\"\n").unwrap();
+        std::fs::write(
+            &file,
+            "listen = \"127.0.0.1:7000\"\nlog_format = \"json\"\nwebhook_allow = [\"10.0.0.0/8\"]\n",
+        )
+        .unwrap();
         let given = Settings { listen: Some("127.0.0.1:6000".parse().unwrap()), ..Settings::default() };
         let config = given.resolve(Some(&file)).unwrap();
         assert_eq!(config.listen.port(), 6000);
         assert_eq!(config.log_format, LogFormat::Json);
+        assert_eq!(config.webhook_allow, ["10.0.0.0/8".parse().unwrap()]);
         assert_eq!(config.database_url, DATABASE_URL);
         assert_eq!(Settings::default().resolve(None).unwrap().listen, LISTEN);
     }
@@ -148,6 +153,8 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("tankside.toml");
         std::fs::write(&file, "listn = \"127.0.0.1:7000\"\n").unwrap();
+        assert!(Settings::default().resolve(Some(&file)).is_err());
+        std::fs::write(&file, "webhook_allow = [\"10.0.0.0/33\"]\n").unwrap();
         assert!(Settings::default().resolve(Some(&file)).is_err());
         assert!(Settings::default().resolve(Some(&dir.path().join("none.toml"))).is_err());
         let config =

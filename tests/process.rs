@@ -209,24 +209,43 @@ async fn health_tells_a_script_whether_the_service_is_ready() {
 }
 
 #[tokio::test]
-async fn verify_finds_a_balance_that_was_tampered_with() {
+async fn verify_finds_what_was_tampered_with() {
     let folder = tempfile::tempdir().unwrap();
     for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
         let key = service.first_key.clone().unwrap();
-        stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
+        let http = reqwest::Client::new();
+        let receiver = Receiver::new().await;
+        made(&http, &service.base, &key, "/v1/webhooks", json!({"url": receiver.url})).await;
+        let (lot, animal) = stocked(&http, &service.base, &key, 8).await;
+        let order = json!({"animal_id": animal, "lot_id": lot});
+        made(&http, &service.base, &key, "/v1/withdrawals", order).await;
+        receiver.hears(1).await;
         assert_eq!(service.terminate(), 0);
         let sound = run(&["verify"], &url);
         assert!(sound.status.success() && said(&sound).contains("The book adds up."), "{}", said(&sound));
-        let tamper = "update balance set straws = straws + 1";
-        if url.starts_with("sqlite") {
-            sqlx::SqliteConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
-        } else {
-            sqlx::PgConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
+        for (tamper, told) in [
+            ("update balance set straws = straws + 1", "balance 8, movements 7"),
+            (
+                "update business set event_seq = event_seq + 1",
+                "numbered without a gap: events 1, first 1, last 1, counter 2",
+            ),
+            (
+                "update outbox set data = '{\"withdrawal_id\": \"none\"}'",
+                "what others are told of is in the book: straw.withdrawn 1",
+            ),
+            ("delete from delivery_attempt", "a delivery that was made has an attempt"),
+            ("delete from webhook_secret", "a webhook has one present secret"),
+        ] {
+            if url.starts_with("sqlite") {
+                sqlx::SqliteConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
+            } else {
+                sqlx::PgConnection::connect(&url).await.unwrap().execute(tamper).await.unwrap();
+            }
+            let broken = run(&["verify"], &url);
+            assert!(!broken.status.success());
+            assert!(said(&broken).contains(told), "{tamper}: {}", said(&broken));
         }
-        let broken = run(&["verify"], &url);
-        assert!(!broken.status.success());
-        assert!(said(&broken).contains("balance 8, movements 7"), "{}", said(&broken));
     }
 }
 

@@ -85,7 +85,7 @@ create table delivery (
 create index delivery_by_webhook on delivery (business_id, webhook_id, id);
 create index delivery_by_age on delivery (business_id, created_at);
 create index delivery_by_event on delivery (business_id, event_seq);
-create index delivery_due on delivery (business_id, webhook_id, due_at) where state = 'waiting';
+create index delivery_due on delivery (business_id, webhook_id, due_at, event_seq) where state = 'waiting';
 create index delivery_by_subject on delivery (business_id, webhook_id, subject, event_seq) where state = 'waiting';
 create index delivery_in_hand on delivery (business_id, webhook_id, lease_until) where lease_until is not null;
 

@@ -147,17 +147,17 @@ rules! {
         "select e.business_id, e.topic || ' ' || e.seq as subject from outbox e
          where (e.topic = 'straw.withdrawn' and not exists (
                     select 1 from withdrawal w where w.business_id = e.business_id
-                      and lower(hex(w.id)) = replace(e.data ->> 'withdrawal_id', '-', '')))
+                      and w.id = unhex(replace(e.data ->> 'withdrawal_id', '-', ''))))
             or (e.topic = 'service.recorded' and not exists (
                     select 1 from service s where s.business_id = e.business_id
-                      and lower(hex(s.id)) = replace(e.data ->> 'service_id', '-', '')))",
+                      and s.id = unhex(replace(e.data ->> 'service_id', '-', ''))))",
         "select e.business_id, e.topic || ' ' || e.seq as subject from outbox e
          where (e.topic = 'straw.withdrawn' and not exists (
                     select 1 from withdrawal w where w.business_id = e.business_id
-                      and w.id = cast(e.data ->> 'withdrawal_id' as uuid)))
+                      and cast(w.id as text) = e.data ->> 'withdrawal_id'))
             or (e.topic = 'service.recorded' and not exists (
                     select 1 from service s where s.business_id = e.business_id
-                      and s.id = cast(e.data ->> 'service_id' as uuid)))";
+                      and cast(s.id as text) = e.data ->> 'service_id'))";
     "a delivery that was made has an attempt that the receiver took":
         "select d.business_id, 'delivery ' || lower(hex(d.id)) as subject from delivery d
          where d.state = 'delivered' and not exists (

@@ -425,7 +425,8 @@ pub struct Taken {
 /// The webhooks to which something is due and that have a hand free, at most `most`, in one go on either
 /// database. A webhook has `each` hands, and only one while it keeps failing.
 pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<Vec<Ready>> {
-    // Uses delivery_due and delivery_in_hand.
+    // Uses delivery_due and delivery_in_hand. Asks for one row, not whether there is any: PostgreSQL would make a join of
+    // that and, before it has statistics, read the whole backlog for it.
     tx.sql(
         "select business_id, id, hands from (
              select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as hands,
@@ -433,9 +434,10 @@ pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<
                      where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as in_hand
              from webhook w
              where w.state = 'active' and (w.rest_until is null or w.rest_until <= $1)
-               and exists (select 1 from delivery d
-                           where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
-                             and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1))) as waiting
+               and (select d.event_seq from delivery d
+                    where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+                      and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1)
+                    order by d.due_at limit 1) is not null) as waiting
          where in_hand < hands limit $4",
     )
     .bind(now)
@@ -490,7 +492,7 @@ pub async fn take(
     lease: TimeDelta,
     now: Timestamp,
 ) -> Result<Vec<Taken>> {
-    // Uses delivery_due, delivery_by_subject.
+    // Uses delivery_due, delivery_by_subject; asks for one row for the same reason as above.
     tx.sql(
         "update delivery set lease_until = $3
          where business_id = $1 and id in (
@@ -499,10 +501,10 @@ pub async fn take(
                  where business_id = $1 and webhook_id = $2 and state = 'waiting' and due_at <= $4
                    and (lease_until is null or lease_until <= $4)
                  order by due_at, event_seq limit $6) as d
-             where not exists (
-                 select 1 from delivery e
-                 where e.business_id = $1 and e.webhook_id = $2 and e.subject = d.subject and e.state = 'waiting'
-                   and e.event_seq < d.event_seq and (e.step < $7 or e.lease_until > $4))
+             where (select e.event_seq from delivery e
+                    where e.business_id = $1 and e.webhook_id = $2 and e.subject = d.subject and e.state = 'waiting'
+                      and e.event_seq < d.event_seq and (e.step < $7 or e.lease_until > $4)
+                    order by e.event_seq limit 1) is null
              order by d.event_seq limit $5)
          returning business_id, id",
     )
