@@ -7,7 +7,9 @@
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
 //!
-//! [`webhooks`] stands beside [`book`]: it tells others what the book's outbox holds. [`demo`] stands beside [`http`]: a client that starts the service and calls it from outside.
+//! Beside [`book`] stand [`watch`], which finds what time alone brings about, and [`webhooks`], which tells others
+//! what the book's outbox holds. [`demo`] stands beside [`http`]: a client that starts the service and calls it from
+//! outside.
 
 #![forbid(unsafe_code)]
 
@@ -21,4 +23,5 @@ pub mod keeping;
 pub mod server;
 pub mod store;
 pub mod telemetry;
+pub mod watch;
 pub mod webhooks;

@@ -17,6 +17,7 @@ use crate::{
     domain::address::Reach,
     http::{self, App, auth::Limiter},
     store::Db,
+    watch,
     webhooks::{
         send::{Names, Sender, system_names},
         worker::{self, Working},
@@ -36,6 +37,7 @@ pub struct Running {
     stop: oneshot::Sender<()>,
     serving: JoinHandle<std::io::Result<()>>,
     writing: JoinHandle<()>,
+    watching: JoinHandle<()>,
     telling: Working,
 }
 
@@ -74,6 +76,7 @@ pub async fn start_with(
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let book = Book { db, writer, clock };
     let telling = worker::start(book.clone(), sender);
+    let watching = watch::start(book.clone());
     let app = App::new(book, reach, limiter, metrics);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
@@ -84,17 +87,28 @@ pub async fn start_with(
             })
             .await
     });
-    Ok(Running { address, first_key, app, stop, serving, writing, telling })
+    Ok(Running { address, first_key, app, stop, serving, writing, watching, telling })
 }
 
 impl Running {
+    /// Looks at once for what time brought about, as the service does by itself a few times a minute.
+    ///
+    /// # Errors
+    /// The store fails.
+    pub async fn look_round(&self) -> Result<(), watch::Trouble> {
+        watch::Rounds::default().look(&self.app.book).await
+    }
+
     /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.
     ///
     /// # Errors
     /// The listener or the writer ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
-        let Self { app, stop, serving, writing, telling, .. } = self;
+        let Self { app, stop, serving, writing, watching, telling, .. } = self;
         app.stop();
+        // What the writer has in hand of a round is written all the same; the rest is due again.
+        watching.abort();
+        let _ = watching.await;
         let _ = stop.send(());
         if let Ok(served) = tokio::time::timeout(DRAIN, serving).await {
             served??;

@@ -4,9 +4,16 @@
 
 use serde_json::Value;
 use tankside::domain::{
+    demand::{Demand, History},
     gestation::due_on,
     identifiers::{parse_animal_code, parse_international_id, parse_uniform_code},
     kinship::Pedigree,
+    nitrogen::{
+        ChartPoint, DepthChart, facts,
+        filter::{Bank, Prior, Restless, Sighting},
+        forecast,
+        normal::{phi, phi_inverse},
+    },
     thaw::{water_to_add_ml, water_to_replace_ml},
     values::Day,
 };
@@ -156,5 +163,190 @@ fn kinship_agrees_with_the_tabular_method() {
             let calf = pedigree.expected_inbreeding(text(mating, "female"), text(mating, "male"));
             assert_same(calf, number(mating, "calf_inbreeding"), text(case, "name"));
         }
+    }
+}
+
+#[test]
+fn nitrogen_has_the_properties_of_the_equation_of_state() {
+    // CoolProp: Span et al. 2000, the equation of state of NIST. The service rounds to what a farm can use.
+    let nitrogen = table(include_str!("reference/nitrogen.json"));
+    let properties = &nitrogen["properties"];
+    for (ours, name, relative) in [
+        (facts::BOILING_POINT_C, "boiling_point_c", 1e-6),
+        (facts::DENSITY_KG_PER_L, "density_kg_per_l", 1e-5),
+        (facts::LATENT_HEAT_J_PER_KG, "latent_heat_j_per_kg", 1e-6),
+        (facts::GAS_L_PER_L, "gas_l_per_l", 1e-4),
+        (facts::LOSS_L_PER_DAY_PER_W, "loss_l_per_day_per_w", 5e-4),
+    ] {
+        assert_within(ours, number(properties, name), relative, properties);
+    }
+}
+
+#[test]
+fn a_tanks_chart_is_the_monotone_curve_of_scipy() {
+    // scipy.interpolate.PchipInterpolator, its derivative, and its inverse by brentq.
+    let nitrogen = table(include_str!("reference/nitrogen.json"));
+    for case in rows(&nitrogen, "charts") {
+        let points: Vec<_> = rows(case, "points")
+            .iter()
+            .map(|row| ChartPoint { depth_mm: number(row, "depth_mm"), litres: number(row, "litres") })
+            .collect();
+        let chart = DepthChart::through(&points).unwrap();
+        for at in rows(case, "at") {
+            let depth_mm = number(at, "depth_mm");
+            assert_near(chart.litres(depth_mm), number(at, "litres"), 1e-9, at);
+            assert_near(chart.slope_l_per_mm(depth_mm), number(at, "slope_l_per_mm"), 1e-9, at);
+        }
+        for back in rows(case, "back") {
+            assert_near(chart.depth_mm(number(back, "litres")), number(back, "depth_mm"), 1e-6, back);
+        }
+    }
+}
+
+fn assert_near(got: f64, wanted: f64, absolute: f64, of: &Value) {
+    assert!((got - wanted).abs() <= absolute, "{got} is not {wanted}: {of}");
+}
+
+#[test]
+fn the_normal_distribution_is_that_of_scipy() {
+    // scipy.special.ndtr and ndtri.
+    let nitrogen = table(include_str!("reference/nitrogen.json"));
+    for row in rows(&nitrogen, "phi") {
+        assert_within(phi(number(row, "x")), number(row, "chance"), 1e-9, row);
+    }
+    for row in rows(&nitrogen, "phi_inverse") {
+        assert_near(phi_inverse(number(row, "chance")), number(row, "x"), 1e-6, row);
+    }
+}
+
+/// Leads a bank through the events of a case; for each reading after a first, what it foretold.
+fn follow(case: &Value, openings_known: bool) -> (Bank, Vec<f64>) {
+    let prior = Prior {
+        median_mm_per_day: number(&case["prior"], "median_mm_per_day"),
+        sd_log: number(&case["prior"], "sd_log"),
+    };
+    let restless = Restless { tau: number(case, "tau"), kappa: number(case, "kappa") };
+    let mut bank = Bank::new(prior, restless, openings_known);
+    let (mut known, mut now, mut foretold) = (false, 0.0, Vec::new());
+    for event in rows(case, "events") {
+        let at_days = number(event, "at_days");
+        bank.pass(at_days - now, number(event, "openings"));
+        now = at_days;
+        let Some(level_mm) = event["level_mm"].as_f64() else {
+            known = false;
+            continue;
+        };
+        let seen = Sighting { level_mm, stretch: 1.0 };
+        if known {
+            foretold.push(bank.chance_below(seen));
+            bank.learn(seen);
+        } else {
+            bank.anchor(seen);
+            known = true;
+        }
+    }
+    (bank, foretold)
+}
+
+#[test]
+fn the_forecast_is_that_of_filters_in_matrix_form() {
+    // numpy and scipy: matrices, Joseph's update, logarithmic weights; quantiles by brentq; the integral by quad.
+    let nitrogen = table(include_str!("reference/nitrogen.json"));
+    let tolerance = number(&nitrogen, "tolerance_rel");
+    for case in rows(&nitrogen, "forecasts") {
+        let (bank, _) = follow(case, false);
+        let min_mm = number(case, "min_mm");
+        for (filter, weight) in bank.filters.iter().zip(rows(case, "weights")) {
+            assert_within(filter.weight, weight.as_f64().unwrap(), tolerance, case);
+        }
+        for row in rows(case, "reached_by") {
+            let chance = forecast::reached_by(&bank, min_mm, number(row, "days"));
+            assert_near(chance, number(row, "chance"), 1e-9, row);
+            assert_near(chance, number(row, "chance_by_integral"), 0.005, row);
+        }
+        for row in rows(case, "days_until") {
+            let days = forecast::days_until(&bank, min_mm, number(row, "chance")).unwrap();
+            assert_near(days, number(row, "days"), 1e-5, row);
+        }
+        for (interval, name) in
+            [(forecast::level(&bank, f64::INFINITY), "level_mm"), (forecast::loss(&bank), "loss_mm_per_day")]
+        {
+            for (got, row) in [interval.low, interval.likely, interval.high].into_iter().zip(rows(case, name))
+            {
+                assert_within(got, number(row, "value"), 1e-7, row);
+            }
+        }
+    }
+}
+
+#[test]
+fn what_the_watch_foretells_is_what_filters_in_matrix_form_foretell() {
+    let nitrogen = table(include_str!("reference/nitrogen.json"));
+    let tolerance = number(&nitrogen, "tolerance_rel");
+    for case in rows(&nitrogen, "watches") {
+        let (bank, foretold) = follow(case, case["openings_known"].as_bool().unwrap());
+        for (got, row) in foretold.into_iter().zip(rows(case, "foretold")) {
+            assert_within(got, number(row, "chance_below"), tolerance, row);
+        }
+        let (mean, variance) = bank.rho();
+        assert_within(mean, number(&case["rho"], "mean"), tolerance, case);
+        assert_within(variance, number(&case["rho"], "variance"), 1e-7, case);
+    }
+}
+
+#[test]
+fn stock_lasts_as_scipy_says() {
+    let stock = table(include_str!("reference/stock.json"));
+    let tolerance = number(&stock, "tolerance_rel");
+    for case in rows(&stock, "histories") {
+        let by_day =
+            rows(case, "by_day").iter().map(|day| (day[0].as_i64().unwrap(), day[1].as_i64().unwrap()));
+        let learned = History { by_day: by_day.collect(), days: number(case, "days") }.learned_anyway();
+        for (got, wanted) in [(learned.x, "x"), (learned.t, "t"), (learned.phi, "phi")] {
+            assert_within(got, number(case, wanted), tolerance, case);
+        }
+    }
+    for case in rows(&stock, "outlooks") {
+        let [x, t, phi, lead] = ["x", "t", "phi", "lead_days"].map(|name| number(case, name));
+        let (demand, held) = (Demand { x, t, phi }, case["stock"].as_i64().unwrap());
+        let (mean, variance) = demand.asked_for(lead);
+        assert_within(mean, number(case, "mean"), tolerance, case);
+        assert_within(variance, number(case, "variance"), tolerance, case);
+        for (straws, wanted) in case["at_most"].as_object().unwrap() {
+            let got = demand.at_most(straws.parse().unwrap(), lead);
+            assert_within(got, wanted.as_f64().unwrap(), tolerance, case);
+        }
+        for (level, wanted) in case["reorder"].as_object().unwrap() {
+            assert_eq!(Some(demand.reorder_point(lead, level.parse().unwrap())), wanted.as_i64(), "{case}");
+        }
+        // One less a number near one: what is left of it is right to that many places only.
+        assert!((demand.runs_out(held, lead) - number(case, "runs_out")).abs() < 1e-12, "{case}");
+        let (used, lasts) = (demand.daily_use(), demand.lasts_days(held));
+        for (quantile, rate, days) in [("0.05", used.low, lasts.low), ("0.95", used.high, lasts.high)] {
+            assert_within(rate, number(&case["rate"], quantile), tolerance, case);
+            assert_within(days, number(&case["gone_after_days"], quantile), tolerance, case);
+        }
+        assert_within(lasts.middle, number(&case["gone_after_days"], "0.5"), tolerance, case);
+    }
+}
+
+#[test]
+fn reorder_points_meet_the_textbook_where_its_formulas_apply() {
+    // Stevenson, Operations Management 14e, ch. 12. With a daily use known for certain and straws asked for one
+    // by one, what is asked for is Poisson; with many of them it is nearly normal.
+    let stock = table(include_str!("reference/stock.json"));
+    let certain = |mean: f64| Demand { x: mean * 1e9, t: 1e9, phi: 1.0 };
+    let poisson = &stock["stevenson"]["poisson"];
+    let least = certain(number(poisson, "mean")).reorder_point(1.0, number(poisson, "ratio"));
+    assert_eq!(Some(least), poisson["stock"].as_i64());
+    // Mean demand plus z times its standard deviation; the example's own z, that of a risk of 3 %.
+    let normal = &stock["stevenson"]["normal"];
+    let z = (number(normal, "reorder") - number(normal, "mean")) / number(normal, "sd");
+    for mean in [400.0, 2_500.0] {
+        let point = certain(mean).reorder_point(1.0, 1.0 - number(normal, "risk"));
+        let textbook = mean + z * mean.sqrt();
+        #[expect(clippy::cast_precision_loss, reason = "a few thousand straws")]
+        let apart = (point as f64 - textbook).abs();
+        assert!(apart <= 1.5, "{point} for {textbook}");
     }
 }

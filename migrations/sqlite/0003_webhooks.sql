@@ -45,7 +45,7 @@ create table outbox (
     seq         integer not null check (seq > 0),
     id          blob    not null check (length(id) = 16),
     topic       text    not null,
-    phase       text    not null check (phase in ('happened', 'repeated', 'cleared')),
+    phase       text    not null check (phase in ('happened', 'repeated', 'acknowledged', 'cleared')),
     -- Events of one subject are told in their order.
     subject     text    not null,
     herd_id     blob,

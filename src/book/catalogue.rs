@@ -9,18 +9,21 @@ use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use super::{
-    Refusal, Stop, known,
+    Refusal, Stop,
+    alert_rule::check_alert_rule,
+    known,
     writer::{Act, Turn},
 };
 use crate::{
     domain::{
+        alert::rule::{AlertRule, AlertRuleDetails},
         animal::{Animal, AnimalDetails},
         form::{self, Fault, Field, Spot},
         herd::{Herd, HerdDetails},
         lot::{Lot, LotDetails},
         sire::{Sire, SireDetails},
         tank::{Tank, TankDetails},
-        values::{AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
+        values::{AlertRuleId, AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
     },
     store::{
         self, Tx,
@@ -146,8 +149,13 @@ fn merge(target: &mut Value, patch: &Value) {
 
 /// A mark of a thing's present state: another one whenever anything in it is different, and only then.
 pub fn version(thing: &impl Serialize) -> String {
+    version_of_bytes(&serde_json::to_vec(thing).unwrap_or_default())
+}
+
+/// The same of something that is bytes already.
+pub fn version_of_bytes(bytes: &[u8]) -> String {
     use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
-    let digest = Sha256::digest(serde_json::to_vec(thing).unwrap_or_default());
+    let digest = Sha256::digest(bytes);
     BASE64_URL_SAFE_NO_PAD.encode(&digest[..15])
 }
 
@@ -220,6 +228,7 @@ entered!(Herd, HerdDetails, HerdId, herd, "herd", check_herd);
 entered!(Tank, TankDetails, TankId, tank, "tank", check_tank);
 entered!(Sire, SireDetails, SireId, sire, "sire", check_sire);
 entered!(Lot, LotDetails, LotId, lot, "lot", check_lot);
+entered!(AlertRule, AlertRuleDetails, AlertRuleId, alert_rule, "alert rule", check_alert_rule);
 entered!(Animal, AnimalDetails, AnimalId, animal, "animal", check_animal);
 
 async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), Stop> {
@@ -251,6 +260,9 @@ async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Resu
     known::sire(turn, d.sire_id, Some("#/sire_id")).await?;
     lot_is_possible(d, turn.now)?;
     let business = turn.business();
+    if before.is_some_and(|before| before.details.status != d.status) {
+        turn.touched.lot(lot.id);
+    }
     if let Some(before) = before
         && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
         && store::lot::has_moved(turn.tx, business, lot.id).await?

@@ -126,7 +126,8 @@ impl Act for DiscardWithdrawn {
             exposure: None,
             note: self.note.clone(),
         };
-        ledger::write(turn.tx, business, turn.caller.key_id, turn.now, entry).await?;
+        turn.write(entry).await?;
+        turn.touched.withdrawal(withdrawal.id);
         let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
         let mut shown = shown(turn.tx, business, withdrawal).await?;
         shown.warnings.extend(ahead);

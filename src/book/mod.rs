@@ -4,13 +4,18 @@
 //! the verdict, and writes. All writing goes through [`writer`]; reading happens beside it. A
 //! refusal is a [`Refusal`] that knows nothing of HTTP.
 
+pub mod alert;
+pub mod alert_rule;
 pub mod catalogue;
 pub mod discard;
 pub mod import;
 pub mod keys;
 mod known;
+pub mod level;
 pub mod lot_trace;
 pub mod next_service;
+pub mod nitrogen;
+pub mod outlook;
 pub mod receive;
 mod refusal;
 pub mod report;

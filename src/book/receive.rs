@@ -78,8 +78,8 @@ impl Receive {
 /// Moves straws and gives the line of the ledger; `None` when so many do not hang where they are to be
 /// taken from.
 pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movement>, Stop> {
-    let (business, by, now) = (turn.business(), turn.caller.key_id, turn.now);
-    let Some(id) = ledger::write(turn.tx, business, by, now, entry).await? else { return Ok(None) };
+    let Some(id) = turn.write(entry).await? else { return Ok(None) };
+    let business = turn.business();
     let movement = ledger::movement(turn.tx, business, id).await?;
     Ok(Some(movement.ok_or_else(|| known::lost("movement", id.0))?))
 }

@@ -89,6 +89,20 @@ pub enum Refusal {
         /// Why, and what to do.
         text: String,
     },
+    /// One of its kind stands at that instant already.
+    AlreadyRecorded {
+        /// A reading or a refill.
+        what: &'static str,
+        /// Which.
+        id: Uuid,
+        /// The instant.
+        at: Timestamp,
+    },
+    /// Another stands in the place of what was to be superseded.
+    AlreadySuperseded {
+        /// Which.
+        by: Uuid,
+    },
     /// The straw is in the bath already.
     AlreadyThawing {
         /// Which.

@@ -112,6 +112,7 @@ async fn undo_consequences(turn: &mut Turn<'_>, original: &Movement) -> Result<(
     let business = turn.business();
     let Some(id) = original.withdrawal_id else { return Ok(()) };
     let withdrawal = known::withdrawal(turn, id, None).await?;
+    turn.touched.withdrawal(id);
     match original.kind {
         MovementKind::Withdrawal if withdrawal.state == WithdrawalState::Discarded => {
             Err(not_reversible("The straw was discarded; reverse the discard first."))
@@ -169,6 +170,7 @@ impl Act for ReverseService {
         if let Some(id) = service.withdrawal_id {
             let withdrawal = known::withdrawal(turn, id, None).await?;
             store::withdrawal::reopen(turn.tx, business, id, withdrawal.unresolved_state()).await?;
+            turn.touched.withdrawal(id);
         }
         Ok(serve::shown(turn.tx, business, service).await?)
     }

@@ -116,6 +116,7 @@ impl Act for Serve {
         if let Some(withdrawal) = &withdrawal {
             let state = WithdrawalState::Served;
             store::withdrawal::resolve(turn.tx, business, withdrawal.id, state, served_at).await?;
+            turn.touched.withdrawal(withdrawal.id);
         }
         report::renumber(turn.tx, business, candidate.animal.id, &candidate.herd).await?;
 

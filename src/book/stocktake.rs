@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 
 use super::{
-    NotInStock, Refusal, Stop, known,
+    NotInStock, Refusal, Stop, alert, known,
     writer::{Act, Turn},
 };
 use crate::{
     domain::{
+        alert::{About, AlertKind},
         form::Fault,
         movement::MovementKind,
         place::{Place, PlaceKind},
@@ -81,6 +82,8 @@ impl Act for TakeStock {
             recorded_at: turn.now,
         };
         store::stocktake::add(turn.tx, business, turn.caller.key_id, &stocktake).await?;
+        let kind = AlertKind::StocktakeDifference;
+        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
         Ok(stocktake)
     }
 }
@@ -147,6 +150,8 @@ impl Act for Accept {
         }
         let lines = Lines(lines);
         store::stocktake::accept(turn.tx, business, stocktake.id, &lines, turn.now).await?;
+        let kind = AlertKind::StocktakeDifference;
+        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
         let (state, accepted_at) = (StocktakeState::Accepted, Some(turn.now));
         Ok(Stocktake { lines, state, accepted_at, ..stocktake })
     }
@@ -172,8 +177,7 @@ async fn post(turn: &mut Turn<'_>, stocktake: &Stocktake, line: &Line) -> Result
         exposure: None,
         note: None,
     };
-    let (by, now) = (turn.caller.key_id, turn.now);
-    let written = ledger::write(turn.tx, business, by, now, entry).await?;
+    let written = turn.write(entry).await?;
     if written.is_some() {
         return Ok(written);
     }

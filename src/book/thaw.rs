@@ -1,7 +1,7 @@
 //! A straw goes into the bath.
 
 use super::{
-    Refusal, Stop, known,
+    Refusal, Stop, alert, known,
     withdraw::{Shown, may_override, shown},
     writer::{Act, Turn},
 };
@@ -53,6 +53,7 @@ impl Act for Thaw {
             BathVerdict::TooHot(advice) => Some((advice.text.clone(), Refusal::BathTooHot(advice))),
             BathVerdict::TooCold(advice) => Some((advice.text.clone(), Refusal::BathTooCold(advice))),
         };
+        let set_aside = refusal.as_ref().map(|(text, _)| text.clone());
         if let Some((text, refusal)) = refusal {
             let Some(reason) = &self.override_reason else { return Err(refusal.into()) };
             may_override(turn.caller)?;
@@ -72,6 +73,10 @@ impl Act for Thaw {
             use_by: Some(clock.use_by),
             ..withdrawal
         };
+        turn.touched.withdrawal(id);
+        if let Some(what) = set_aside {
+            alert::overridden(turn, &withdrawal, &format!("set aside: {what}")).await?;
+        }
         let mut shown = shown(turn.tx, business, withdrawal).await?;
         shown.warnings = ahead.into_iter().chain(self.crowded(&shown)).collect();
         Ok(shown)

@@ -5,7 +5,7 @@
 //! carries what was set aside as deviations.
 
 use super::{
-    Caller, NotInStock, Objected, Refusal, Stop, known,
+    Caller, NotInStock, Objected, Refusal, Stop, alert, known,
     receive::place_exists,
     writer::{Act, Turn},
 };
@@ -256,8 +256,12 @@ impl Act for Withdraw {
             exposure: None,
             note: None,
         };
-        if ledger::write(turn.tx, business, turn.caller.key_id, turn.now, entry).await?.is_none() {
+        if turn.write(entry).await?.is_none() {
             return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+        }
+        if !withdrawal.deviations.0.is_empty() {
+            let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
+            alert::overridden(turn, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
         let told = told(&withdrawal, &lot, &hanging.place);
         store::outbox::write(turn.tx, business, turn.now, &told).await?;

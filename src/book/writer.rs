@@ -25,13 +25,17 @@ use tokio::{
     task::JoinHandle,
 };
 
-use super::{Caller, Refusal, Stop};
+use super::{
+    Caller, Refusal, Stop,
+    alert::{self, Touched},
+};
 use crate::{
     clock::Clock,
-    domain::values::{BusinessId, Timestamp},
+    domain::values::{BusinessId, MovementId, Timestamp},
     store::{
         self, Db, Tx,
         act::{Answered, NewAct},
+        ledger::{self, Entry},
     },
 };
 
@@ -60,12 +64,22 @@ pub struct Turn<'t> {
     pub now: Timestamp,
     /// The latest time that the book knows; later than `now` when the clock went back.
     pub latest: Timestamp,
+    /// What the act touched that alerts may be about; looked at when it is done.
+    pub touched: Touched,
 }
 
 impl Turn<'_> {
     /// In whose book.
     pub fn business(&self) -> BusinessId {
         self.caller.business_id
+    }
+
+    /// Moves straws, as [`ledger::write`] does. Acts move them by this alone, so that no movement passes
+    /// unseen by the alerts.
+    pub async fn write(&mut self, entry: Entry) -> store::Result<Option<MovementId>> {
+        let business = self.business();
+        self.touched.moved(&entry);
+        ledger::write(self.tx, business, self.caller.key_id, self.now, entry).await
     }
 }
 
@@ -254,8 +268,12 @@ where
             });
         }
         tx.mark().await?;
-        let outcome = match self.act.perform(&mut Turn { tx, caller, now, latest }).await {
-            Ok(done) => Ok(done),
+        let mut turn = Turn { tx, caller, now, latest, touched: Touched::default() };
+        let outcome = match self.act.perform(&mut turn).await {
+            Ok(done) => {
+                alert::look_at_touched(&mut turn).await?;
+                Ok(done)
+            }
             Err(Stop::Failed(error)) => return Err(error),
             Err(Stop::Refused(refusal)) => {
                 tx.undo().await?;

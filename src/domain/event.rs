@@ -56,6 +56,8 @@ text_enum! {
         Happened = "happened",
         /// An open alert is told once more.
         Repeated = "repeated",
+        /// Somebody took the alert on: it is not told again while it stays open.
+        Acknowledged = "acknowledged",
         /// The alert's cause is gone.
         Cleared = "cleared",
     }
@@ -72,7 +74,7 @@ pub struct EventKind {
 
 impl EventKind {
     /// The `type` on the wire: the topic, with the phase behind it when it is not the first:
-    /// `stock.low`, `stock.low.repeated`, `stock.low.cleared`. Who acts on `stock.low` alone is
+    /// `stock.low`, `stock.low.repeated`, `stock.low.acknowledged`, `stock.low.cleared`. Who acts on `stock.low` alone is
     /// never alarmed by an all-clear.
     pub fn wire(self) -> String {
         match self.phase {
@@ -91,6 +93,11 @@ impl Topic {
     /// Its open alert is told once more.
     pub const fn repeated(self) -> EventKind {
         EventKind { topic: self, phase: Phase::Repeated }
+    }
+
+    /// Somebody took its alert on.
+    pub const fn acknowledged(self) -> EventKind {
+        EventKind { topic: self, phase: Phase::Acknowledged }
     }
 
     /// Its alert is over.

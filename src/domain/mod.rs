@@ -9,13 +9,17 @@
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
+//! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
 //! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
+//! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
 pub mod address;
+pub mod alert;
 pub mod animal;
 pub mod cell;
 pub mod choice;
+pub mod demand;
 pub mod event;
 pub mod exposure;
 pub mod form;
@@ -24,8 +28,10 @@ pub mod herd;
 pub mod history;
 pub mod identifiers;
 pub mod kinship;
+pub mod level;
 pub mod lot;
 pub mod movement;
+pub mod nitrogen;
 pub mod place;
 pub mod semen;
 pub mod service;

@@ -78,12 +78,20 @@ ids! {
     StocktakeId;
     /// Names something else that happened to an animal.
     EventId;
+    /// Names an alert.
+    AlertId;
+    /// Names a rule by which alerts are opened.
+    AlertRuleId;
     /// Names a webhook.
     WebhookId;
     /// Names an event that others are told of; the same in every delivery of it.
     MessageId;
     /// Names one event on its way to one webhook.
     DeliveryId;
+    /// Names a reading of a tank's level.
+    ReadingId;
+    /// Names a refill of a tank.
+    RefillId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
@@ -395,6 +403,12 @@ wholes! {
     GraceHours, from 0 to 720;
     /// A number of days.
     Days, from 0 to 1000;
+    /// Days ahead or without something, at which it is told.
+    WatchDays, from 1 to 1000;
+    /// Days until a delivery.
+    LeadDays, from 1 to 365;
+    /// Minutes, up to a week.
+    Minutes, from 0 to 10_080;
     /// Seconds, up to a day.
     Seconds, from 1 to 86_400;
     /// Seconds above the frost line.
@@ -416,6 +430,15 @@ impl ServiceNumber {
     pub const FIRST: Self = Self(1);
     /// The second.
     pub const SECOND: Self = Self(2);
+}
+
+impl WatchDays {
+    /// The number, for arithmetic.
+    pub fn real(self) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "at most a thousand")]
+        let days = self.0 as f64;
+        days
+    }
 }
 
 impl Straws {
@@ -493,8 +516,20 @@ measures! {
     Litres, from 0.1 to 2000.0, "(litres)";
     /// A tank's rated evaporation, unopened, in litres a day.
     LitresPerDay, from 0.001 to 100.0, "(litres a day)";
+    /// Where an alert clears: straws, days or a probability.
+    Threshold, from 0.0 to 100_000.0, "";
+    /// A probability that something is to be met with.
+    ServiceLevel, from 0.5 to 0.999, "";
     /// A coefficient between 0 and 1.
     Coefficient, from 0.0 to 1.0, "";
+    /// A depth of liquid nitrogen as it was read, in millimetres.
+    ReadDepthMm, from 0.0 to 5000.0, "(millimetres)";
+    /// A length on a rod, in the unit that stands beside it.
+    RodLength, from 0.0 to 5000.0, "";
+    /// Litres of liquid nitrogen that are in a tank, none included.
+    ReadLitres, from 0.0 to 2000.0, "(litres)";
+    /// What a tank weighs, in kilograms.
+    Kilograms, from 0.1 to 5000.0, "(kilograms)";
 }
 
 impl Coefficient {

@@ -46,19 +46,29 @@ impl<T: Serialize> Tagged<T> {
     /// The answer to a reader, who may have this version already.
     pub fn answer(self, headers: &HeaderMap) -> Response {
         let etag = format!("\"{}\"", self.etag);
-        let known = headers
-            .get_all(header::IF_NONE_MATCH)
-            .iter()
-            .filter_map(|value| value.to_str().ok())
-            .flat_map(|value| value.split(','))
-            .any(|tag| matches!(tag.trim().trim_start_matches("W/"), tag if tag == etag || tag == "*"));
-        let mut response =
-            if known { StatusCode::NOT_MODIFIED.into_response() } else { Json(self).into_response() };
-        if let Ok(etag) = HeaderValue::try_from(etag) {
-            response.headers_mut().insert(header::ETAG, etag);
+        if is_known(headers, &etag) {
+            return with_etag(StatusCode::NOT_MODIFIED.into_response(), &etag);
         }
-        response
+        with_etag(Json(self).into_response(), &etag)
     }
+}
+
+/// Whether the reader has the version of this ETag, in its quotation marks, already.
+pub fn is_known(headers: &HeaderMap, etag: &str) -> bool {
+    headers
+        .get_all(header::IF_NONE_MATCH)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(','))
+        .any(|tag| matches!(tag.trim().trim_start_matches("W/"), tag if tag == etag || tag == "*"))
+}
+
+/// The answer with its ETag.
+pub fn with_etag(mut response: Response, etag: &str) -> Response {
+    if let Ok(etag) = HeaderValue::try_from(etag) {
+        response.headers_mut().insert(header::ETAG, etag);
+    }
+    response
 }
 
 /// A thing was made and is to be found at `location`.
@@ -69,6 +79,11 @@ pub fn created(location: String, body: &impl Serialize) -> Reply {
 /// A thing was done.
 pub fn done(body: &impl Serialize) -> Reply {
     Reply { status: 200, location: None, etag: None, body: text(body) }
+}
+
+/// A thing was taken away.
+pub fn gone() -> Reply {
+    Reply { status: 204, location: None, etag: None, body: String::new() }
 }
 
 /// The same with the version of a thing that may change.

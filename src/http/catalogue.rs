@@ -2,16 +2,17 @@
 //!
 //! Each resource has its file with its filters; the four handlers are written here once.
 
-/// Writes the handlers of one resource, and `routes()` with them and their description.
+/// Writes the handlers of one resource, and `routes()` with them and their description. A file that shows more in
+/// its list says `list own` and writes its `list` itself.
 macro_rules! catalogue {
     (
         thing $thing:ident, details $details:ident, permission $permission:ident,
         path $path:tt, one $one:tt, tag $tag:tt,
         create $create:tt $create_summary:tt $create_text:tt, example $example:tt,
-        list $list:tt $list_summary:tt $filter:ty $(, params $params:ident)?,
+        list $(own)? $($list:literal $list_summary:literal $filter:ty $(, params $params:ident)?)?,
         read $read:tt $read_summary:tt,
-        change $change:tt $change_summary:tt $change_text:tt, example $change_example:tt,
-        rows $rows:expr
+        change $change:tt $change_summary:tt $change_text:tt, example $change_example:tt
+        $(, rows $rows:expr)?
     ) => {
         use axum::{extract::State, http::HeaderMap, response::Response};
         use utoipa_axum::{router::OpenApiRouter, routes};
@@ -49,7 +50,7 @@ macro_rules! catalogue {
             .await
         }
 
-        #[utoipa::path(get, path = $path, operation_id = $list, tag = $tag, summary = $list_summary,
+        $(#[utoipa::path(get, path = $path, operation_id = $list, tag = $tag, summary = $list_summary,
             params(PageParams $(, $params)?),
             responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Tagged<$thing>>), Problems))]
         async fn list(
@@ -60,7 +61,7 @@ macro_rules! catalogue {
             let mut tx = app.book.db.read().await?;
             let rows = $rows(&mut tx, caller.business_id, &listing.filter, listing.by_id()?).await?;
             Ok(listing.list(rows, |thing| thing.id.to_string(), Tagged::new))
-        }
+        })?
 
         #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
             params(("id" = uuid::Uuid, Path, description = "Its id.")),

@@ -59,6 +59,8 @@ permissions! {
     Work "withdraw, serve or move straws": Technician, Manager;
     /// Reporting animals and what happens to them.
     Report "report animals and what happens to them": Technician, Integration, Manager;
+    /// What is read of a tank's nitrogen, by a person or a sensor, and filled in.
+    Measure "record readings and refills": Technician, Integration, Manager;
     /// Herds, tanks, sires, lots, and what else is decided at a desk.
     Manage "change or see this": Manager;
 }
@@ -164,6 +166,28 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
         let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
         let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
         Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData })
+    }
+}
+
+/// Something to be taken away; it needs no body.
+pub struct Removal<P> {
+    /// Who asks, in which words, and under which key.
+    pub ask: Ask,
+    /// The versions of which one must still be in the book.
+    pub if_match: Option<Vec<String>>,
+    rule: PhantomData<fn() -> P>,
+}
+
+impl<P: Permission> FromRequestParts<App> for Removal<P> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let caller = Permit::<P>::from_request_parts(parts, app).await?.0;
+        no_query(&parts.uri)?;
+        let keyed = idempotency_key(&parts.headers)?
+            .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
+        let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
     }
 }
 

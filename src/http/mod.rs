@@ -4,12 +4,16 @@
 //!   share
 //! - [`herds`], [`tanks`], [`sires`], [`lots`], [`animals`]: what the book is about, alike by [`catalogue`]
 //! - [`events`], [`next_service`], [`withdrawals`], `batch`, [`services`]: the work
+//! - `levels`, [`nitrogen`], `picture`: the liquid in the tanks
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
+//! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
 //! - [`webhooks`]: who else is told
 //! - [`reports`], [`audit`], [`exports`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
+mod alert_rules;
+mod alerts;
 pub mod animals;
 pub mod answer;
 pub mod audit;
@@ -25,11 +29,15 @@ pub mod extract;
 pub mod health;
 pub mod herds;
 pub mod json;
+mod levels;
 pub mod lots;
 mod messages;
 pub mod movements;
 pub mod next_service;
+pub mod nitrogen;
+mod outlook;
 pub mod page;
+mod picture;
 pub mod problem;
 mod receipts;
 pub mod reports;
@@ -120,6 +128,8 @@ fn described() -> OpenApiRouter<App> {
         .merge(business::routes())
         .merge(herds::routes())
         .merge(tanks::routes())
+        .merge(levels::routes())
+        .merge(nitrogen::routes())
         .merge(sires::routes())
         .merge(lots::routes())
         .merge(animals::routes())
@@ -131,6 +141,9 @@ fn described() -> OpenApiRouter<App> {
         .merge(stocktakes::routes())
         .merge(movements::routes())
         .merge(stock::routes())
+        .merge(outlook::routes())
+        .merge(alerts::routes())
+        .merge(alert_rules::all_routes())
         .merge(withdrawals::routes())
         .merge(batch::routes())
         .merge(services::routes())

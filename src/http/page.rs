@@ -152,6 +152,22 @@ impl<F> Listing<F> {
         Ok((after, self.limit + 1))
     }
 
+    /// The same for a list in the order of an id and a word, which `parse` reads.
+    pub fn by_id_and<W>(
+        &self,
+        parse: impl Fn(&str) -> Result<W, String>,
+    ) -> Result<((Uuid, Option<W>), i64), Problem> {
+        let after = match &self.after {
+            None => (Uuid::nil(), None),
+            Some(after) => {
+                let (id, word) = after.split_once(' ').ok_or_else(bad_cursor)?;
+                let id = Uuid::try_parse(id).map_err(|_| bad_cursor())?;
+                (id, Some(parse(word).map_err(|_| bad_cursor())?))
+            }
+        };
+        Ok((after, self.limit + 1))
+    }
+
     /// The same for the ledger, in the order of its lines.
     pub fn by_line(&self) -> Result<(i64, i64), Problem> {
         let after = match &self.after {

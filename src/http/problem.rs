@@ -114,6 +114,11 @@ kinds! {
         "A line of the ledger is undone once. `reversed_by` names the line that did it.";
     NotReversible 409 "not-reversible", "It cannot be undone as it stands",
         "Something that followed has to be undone first, or the act is to be entered anew; the detail says which.";
+    AlreadyRecorded 409 "already-recorded", "One stands at that instant already",
+        "A tank has one reading and one refill at an instant. `record_id` names the one that stands; if it is wrong, send \
+         the right one with `supersedes`.";
+    AlreadySuperseded 409 "already-superseded", "Another stands in its place already",
+        "A reading or refill is superseded once. `superseded_by` names what stands in its place; supersede that one.";
     WebhookNotActive 409 "webhook-not-active", "Nothing is sent to the webhook now",
         "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
     TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",
@@ -373,6 +378,14 @@ impl From<Refusal> for Problem {
                 Self::new(Kind::AlreadyReversed, format!("The movement {movement} was undone by {by}."))
                     .with("movement_id", json!(movement))
                     .with("reversed_by", json!(by))
+            }
+            Refusal::AlreadyRecorded { what, id, at } => {
+                Self::new(Kind::AlreadyRecorded, format!("The {what} {id} stands at {at} already."))
+                    .with("record_id", json!(id))
+            }
+            Refusal::AlreadySuperseded { by } => {
+                Self::new(Kind::AlreadySuperseded, format!("It was superseded by {by}."))
+                    .with("superseded_by", json!(by))
             }
             Refusal::NotReversible { text } => Self::new(Kind::NotReversible, text),
             Refusal::AlreadyThawing { withdrawal, ready_at, use_by } => {

@@ -1,34 +1,96 @@
 //! Liquid-nitrogen tanks.
 
-use utoipa::IntoParams;
+use serde::Serialize;
+use utoipa::{IntoParams, ToSchema};
 
-use super::catalogue::catalogue;
+use super::{
+    catalogue::catalogue,
+    nitrogen::{NitrogenState, aside},
+};
 use crate::{
+    book::nitrogen,
     domain::{
         tank::{Tank, TankDetails},
-        values::{BusinessId, HerdId},
+        values::{HerdId, Timestamp},
     },
-    form,
-    store::{self, Tx},
+    form, store, text_enum,
 };
 
+text_enum! {
+    /// What a list of tanks shows besides.
+    Include {
+        /// How each stands with its nitrogen.
+        Nitrogen = "nitrogen",
+    }
+}
+
 form! {
-    /// Which tanks a list shows.
+    /// Which tanks a list shows, and what of them.
     #[derive(IntoParams)]
     #[into_params(parameter_in = Query)]
     pub struct TankFilter {
         /// Only this herd's own.
         pub herd_id: Option<HerdId>,
+        /// What to show besides.
+        #[param(inline)]
+        pub include: Option<Include>,
     }
 }
 
-async fn rows(
-    tx: &mut Tx,
-    business: BusinessId,
-    filter: &TankFilter,
-    page: store::Page,
-) -> store::Result<Vec<Tank>> {
-    store::tank::list(tx, business, filter.herd_id, page).await
+/// A tank in a list.
+#[derive(Serialize, ToSchema)]
+pub struct TankItem {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    tank: Tagged<Tank>,
+    /// How it stands with its nitrogen; there with `include=nitrogen` only. What to heed stands with
+    /// `GET /v1/tanks/{id}/nitrogen`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    nitrogen: Option<NitrogenState>,
+}
+
+/// Tanks.
+#[utoipa::path(get, path = "/v1/tanks", operation_id = "list_tanks", tag = "Tanks", summary = "List the tanks",
+    description = "With `include=nitrogen` each tells how it stands with its nitrogen, an estimate from its readings and refills. \
+        Frost or sweat on a tank's neck means moving its straws at once, whatever stands here; local codes go before this.",
+    params(PageParams, TankFilter),
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<TankItem>), Problems))]
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    listing: Listing<TankFilter>,
+) -> Result<Response, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let filter = &listing.filter;
+    let tanks = store::tank::list(&mut tx, caller.business_id, filter.herd_id, listing.by_id()?).await?;
+    let items = match filter.include {
+        None => tanks.into_iter().map(|tank| TankItem { tank: Tagged::new(tank), nitrogen: None }).collect(),
+        Some(Include::Nitrogen) => {
+            let now = app.book.clock.now();
+            let records = nitrogen::records_of(&mut tx, caller.business_id, &tanks, now).await?;
+            drop(tx);
+            with_nitrogen(records, now).await?
+        }
+    };
+    Ok(listing.list(items, |item: &TankItem| item.tank.thing.id.to_string(), |item| item))
+}
+
+/// Reckons many tanks, on as many processors as there are.
+async fn with_nitrogen(records: Vec<nitrogen::TankRecord>, now: Timestamp) -> Result<Vec<TankItem>, Problem> {
+    let hands = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let share = records.len().div_ceil(hands).max(1);
+    let item = move |record: nitrogen::TankRecord| {
+        let nitrogen = Some(NitrogenState::from(&record.standing(now)));
+        TankItem { tank: Tagged::new(record.tank), nitrogen }
+    };
+    let shares: Vec<_> = records
+        .chunks(share)
+        .map(|share| {
+            let share = share.to_vec();
+            aside(move || share.into_iter().map(item).collect::<Vec<_>>())
+        })
+        .collect();
+    Ok(futures_util::future::try_join_all(shares).await?.into_iter().flatten().collect())
 }
 
 catalogue! {
@@ -38,10 +100,9 @@ catalogue! {
         "A herd's own tank names its herd; the technician's names none. Liquid nitrogen burns and its gas displaces air \
          without warning: ventilate, wear gloves and a face shield, never seal the neck; local codes go before this.",
         example {"name": "Dairy room", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "canisters": 6, "capacity_l": 20.5, "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11},
-    list "list_tanks" "List the tanks" TankFilter, params TankFilter,
+    list own,
     read "read_tank" "Read a tank",
     change "change_tank" "Change a tank"
         "A merge patch. A canister in which straws hang cannot be taken away (409 `in-use`).",
-        example {"name": "Heifer barn"},
-    rows rows
+        example {"name": "Heifer barn"}
 }

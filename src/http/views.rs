@@ -22,7 +22,7 @@ use crate::{
         verdict::{Deviation, Deviations},
         withdrawal::WithdrawalState,
     },
-    store::ledger::Stock,
+    store::{demand::Held, ledger::Stock},
 };
 
 /// A sire in short.
@@ -43,6 +43,17 @@ impl From<&Sire> for SireView {
     fn from(sire: &Sire) -> Self {
         let d = &sire.details;
         Self { id: sire.id, name: d.name.clone(), breed: d.breed.clone(), identifiers: d.identifiers.clone() }
+    }
+}
+
+impl From<&Held> for SireView {
+    fn from(held: &Held) -> Self {
+        Self {
+            id: held.sire_id,
+            name: held.sire_name.clone(),
+            breed: held.sire_breed.clone(),
+            identifiers: held.sire_identifiers.clone(),
+        }
     }
 }
 

@@ -5,17 +5,21 @@
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
 pub mod act;
+pub mod alert;
+pub mod alert_rule;
 pub mod animal;
 pub mod business;
 mod connect;
 pub mod copy;
 pub mod db;
+pub mod demand;
 pub mod event;
 pub mod herd;
 mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;
+pub mod nitrogen;
 pub mod outbox;
 pub mod pedigree;
 pub mod service;

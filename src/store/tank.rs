@@ -11,8 +11,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     let d = &tank.details;
     tx.sql(
         "insert into tank (business_id, id, name, herd_id, canisters, capacity_l, full_depth_mm,
-                           min_depth_mm, static_loss_l_per_day, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+                           min_depth_mm, static_loss_l_per_day, chart, tare_kg, created_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
     )
     .bind(business)
     .bind(tank.id)
@@ -23,6 +23,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     .bind(d.full_depth_mm)
     .bind(d.min_depth_mm)
     .bind(d.static_loss_l_per_day)
+    .bind(d.chart.clone())
+    .bind(d.tare_kg)
     .bind(tank.created_at)
     .run()
     .await
@@ -33,7 +35,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
 pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetails) -> Result<()> {
     tx.sql(
         "update tank set name = $3, herd_id = $4, canisters = $5, capacity_l = $6, full_depth_mm = $7,
-                         min_depth_mm = $8, static_loss_l_per_day = $9
+                         min_depth_mm = $8, static_loss_l_per_day = $9, chart = $10, tare_kg = $11
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -45,6 +47,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
     .bind(d.full_depth_mm)
     .bind(d.min_depth_mm)
     .bind(d.static_loss_l_per_day)
+    .bind(d.chart.clone())
+    .bind(d.tare_kg)
     .run()
     .await
     .map(drop)
@@ -54,7 +58,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
 pub async fn find(tx: &mut Tx, business: BusinessId, id: TankId) -> Result<Option<Tank>> {
     tx.sql(
         "select id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm,
-                static_loss_l_per_day, created_at
+                static_loss_l_per_day, chart, tare_kg, created_at
          from tank where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -67,7 +71,7 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: TankId) -> Result<Optio
 pub async fn list(tx: &mut Tx, business: BusinessId, herd: Option<HerdId>, page: Page) -> Result<Vec<Tank>> {
     tx.sql(
         "select id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm,
-                static_loss_l_per_day, created_at
+                static_loss_l_per_day, chart, tare_kg, created_at
          from tank
          where business_id = $1 and id > $2 and ($4 is null or herd_id = $4)
          order by id limit $3",

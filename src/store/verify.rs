@@ -148,6 +148,27 @@ rules! {
          join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
          left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
          where (w.state = 'reversed') <> (r.id is not null)";
+    "at most one alert is open for each kind and subject" since 4:
+        "select business_id, kind || ' about ' || subject as subject from alert
+         where cleared_at is null group by business_id, kind, subject having count(*) > 1";
+    "a reading is superseded exactly when another of its tank stands in its place" since 2:
+        "select r.business_id, 'reading ' || lower(hex(r.id)) as subject
+         from nitrogen_reading r left join nitrogen_reading s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'reading ' || r.id as subject
+         from nitrogen_reading r left join nitrogen_reading s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "a refill is superseded exactly when another of its tank stands in its place" since 2:
+        "select r.business_id, 'refill ' || lower(hex(r.id)) as subject
+         from nitrogen_refill r left join nitrogen_refill s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'refill ' || r.id as subject
+         from nitrogen_refill r left join nitrogen_refill s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
     "a line says what hung at its places after it":
         "with moved as (
              select business_id, seq, lot_id, to_place_id as place_id, straws, to_held as told from movement
@@ -379,6 +400,10 @@ pub struct Extent {
     pub withdrawals: i64,
     /// Services.
     pub services: i64,
+    /// Readings of nitrogen.
+    pub readings: i64,
+    /// Refills.
+    pub refills: i64,
     /// Acts noted.
     pub acts: i64,
     /// Events in the outbox.
@@ -389,8 +414,15 @@ impl std::fmt::Display for Extent {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             f,
-            "{} movements, {} balances, {} withdrawals, {} services, {} acts, {} events",
-            self.movements, self.balances, self.withdrawals, self.services, self.acts, self.events
+            "{} movements, {} balances, {} withdrawals, {} services, {} readings, {} refills, {} acts, {} events",
+            self.movements,
+            self.balances,
+            self.withdrawals,
+            self.services,
+            self.readings,
+            self.refills,
+            self.acts,
+            self.events
         )
     }
 }
@@ -400,6 +432,8 @@ pub async fn extent(tx: &mut Tx) -> Result<Extent> {
     tx.sql(
         "select (select count(*) from movement) as movements, (select count(*) from balance) as balances,
                 (select count(*) from withdrawal) as withdrawals, (select count(*) from service) as services,
+                (select count(*) from nitrogen_reading) as readings,
+                (select count(*) from nitrogen_refill) as refills,
                 (select count(*) from act) as acts, (select count(*) from outbox) as events",
     )
     .one()

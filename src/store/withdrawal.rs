@@ -148,3 +148,22 @@ pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) ->
     .all()
     .await
 }
+
+/// Straws on their way that left the tank before `before` and for which no alert is open.
+pub async fn unaccounted(tx: &mut Tx, business: BusinessId, before: Timestamp) -> Result<Vec<Withdrawal>> {
+    // Uses withdrawal_unresolved and, for each of the few rows, alert_of_withdrawal.
+    tx.sql(
+        "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
+                rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
+                resolved_at, recorded_at
+         from withdrawal w
+         where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at <= $2
+           and not exists (select 1 from alert a where a.business_id = w.business_id and a.withdrawal_id = w.id
+               and a.kind = 'withdrawal.unresolved' and a.cleared_at is null)
+         order by w.withdrawn_at",
+    )
+    .bind(business)
+    .bind(before)
+    .all()
+    .await
+}

@@ -249,7 +249,8 @@ async fn null_removes_or_restores_what_holds_without_it(world: &World) {
             "/v1/tanks",
             json!({"name": "N"}),
             json!({"herd_id": farm.herd, "canisters": 10, "capacity_l": 35.5, "full_depth_mm": 500,
-                   "min_depth_mm": 100, "static_loss_l_per_day": 0.2}),
+                   "min_depth_mm": 100, "static_loss_l_per_day": 0.2, "tare_kg": 14.5,
+                   "chart": [{"depth_mm": 100.0, "litres": 5.0}, {"depth_mm": 480.5, "litres": 33.0}]}),
         ),
         (
             "/v1/sires",

@@ -246,6 +246,7 @@ impl<'w> Yard<'w> {
             body.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
             (format!("/v1/{kind}"), body)
         };
+        let rule = |rule: Value| ("/v1/alert-rules".to_owned(), rule);
         match form {
             "herds" => (
                 "/v1/herds".to_owned(),
@@ -259,7 +260,12 @@ impl<'w> Yard<'w> {
             "tanks" => (
                 "/v1/tanks".to_owned(),
                 json!({"name": "Dairy room", "herd_id": herd, "canisters": 6, "capacity_l": 20.5,
-                       "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11}),
+                       "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11,
+                       "tare_kg": 12.4}),
+            ),
+            "tanks with a chart" => (
+                "/v1/tanks".to_owned(),
+                json!({"name": "Van", "chart": [{"depth_mm": 100, "litres": 4.1}, {"depth_mm": 430, "litres": 20.5}]}),
             ),
             "sires" => (
                 "/v1/sires".to_owned(),
@@ -337,6 +343,31 @@ impl<'w> Yard<'w> {
                 json!({"animal_id": self.animal().await, "sire_id": sire, "semen_type": "conventional",
                        "semen_from_herd_stock": true, "served_at": at, "technician": technician, "note": note}),
             ),
+            "readings by depth" => {
+                let readings = format!("{}/nitrogen-readings", self.tank().await);
+                let wrong = self.client.make(&readings, json!({"read_at": at, "depth_mm": 31})).await;
+                let reading = json!({"read_at": at, "depth_mm": 310, "source": "person", "supersedes": wrong,
+                                     "technician": technician, "note": note});
+                (readings, reading)
+            }
+            "readings in another unit" => (
+                format!("{}/nitrogen-readings", self.tank().await),
+                json!({"depth": {"value": 12.2, "unit": "in"}}),
+            ),
+            "readings in litres" => {
+                (format!("{}/nitrogen-readings", self.tank().await), json!({"litres": 14.8}))
+            }
+            "readings by weight" => {
+                (format!("{}/nitrogen-readings", self.tank().await), json!({"gross_kg": 24.3}))
+            }
+            "refills" => {
+                let refills = format!("{}/refills", self.tank().await);
+                let wrong = self.client.make(&refills, json!({"filled_at": at, "litres_added": 1})).await;
+                let refill = json!({"filled_at": at, "depth_before_mm": 200, "depth_after_mm": 400,
+                                    "litres_added": 10.5, "supersedes": wrong, "technician": technician,
+                                    "note": note});
+                (refills, refill)
+            }
             "webhooks" => (
                 "/v1/webhooks".to_owned(),
                 json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
@@ -369,6 +400,47 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event("do-not-breed", json!({"animal_id": animal, "decided_at": at, "do_not_breed": true}))
             }
+            "alert rules of a number" => {
+                let sire = self.client.make("/v1/sires", json!({"name": "Invented Two"})).await;
+                rule(
+                    json!({"kind": "stock.low", "sire_id": sire, "semen_type": "conventional", "tank_id": tank,
+                            "enabled": true, "below_straws": 5, "clear_at": 8.0}),
+                )
+            }
+            "alert rules of a lot" => {
+                let lot = self.farm.lot(self.client, "conventional", "2024-05-17").await;
+                rule(json!({"kind": "stock.out", "lot_id": lot}))
+            }
+            "alert rules of a probability" => {
+                rule(json!({"kind": "stock.low", "herd_id": self.herd().await, "above_probability": 0.1,
+                            "lead_days": 14, "clear_at": 0.05}))
+            }
+            "alert rules of days" => {
+                rule(json!({"kind": "stock.low", "herd_id": self.herd().await, "below_days": 10}))
+            }
+            "alert rules of a depth" => {
+                rule(json!({"kind": "nitrogen.low", "herd_id": self.herd().await, "below_depth_mm": 150}))
+            }
+            "alert rules of a refill" => {
+                rule(json!({"kind": "nitrogen.refill_due", "herd_id": self.herd().await, "within_days": 3}))
+            }
+            "alert rules of readings" => rule(
+                json!({"kind": "nitrogen.reading_overdue", "herd_id": self.herd().await, "every_days": 7}),
+            ),
+            "alert rules of a grace" => rule(
+                json!({"kind": "withdrawal.unresolved", "herd_id": self.herd().await, "grace_minutes": 60}),
+            ),
+            "alert rules of a difference" => {
+                rule(json!({"kind": "stocktake.difference", "herd_id": self.herd().await, "straws_apart": 1}))
+            }
+            "acknowledgement" => {
+                let aside = json!({"animal_id": self.animal().await, "lot_id": self.farm.conventional,
+                                   "override": {"reason": "agreed"}});
+                let taken = self.client.make("/v1/withdrawals", aside).await;
+                let path = format!("/v1/alerts?subject=/v1/withdrawals/{taken}");
+                let alert = self.client.get(&path).await.expect(200)["items"][0]["id"].clone();
+                (format!("/v1/alerts/{}/acknowledgement", alert.as_str().unwrap()), json!({"note": note}))
+            }
             other => panic!("no form {other}"),
         }
     }
@@ -377,6 +449,16 @@ impl<'w> Yard<'w> {
     async fn received(&self) -> String {
         let receipt = json!({"lot_id": self.farm.sexed, "place": self.farm.place(5), "straws": 1});
         self.client.make("/v1/receipts", receipt).await
+    }
+
+    async fn herd(&self) -> String {
+        self.client.make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "UTC"})).await
+    }
+
+    /// A new tank of 20.5 litres, by its path.
+    async fn tank(&self) -> String {
+        let tank = json!({"name": "Gauged", "capacity_l": 20.5, "full_depth_mm": 430, "tare_kg": 12.4});
+        format!("/v1/tanks/{}", self.client.make("/v1/tanks", tank).await)
     }
 
     async fn withdrawn(&self) -> String {
@@ -412,6 +494,8 @@ impl<'w> Yard<'w> {
             "calvings",
             "abortions",
             "do-not-breed",
+            "alert-rules",
+            "alerts",
         ] {
             let mut items = Vec::new();
             let mut path = format!("/v1/{list}?limit=500");
@@ -445,7 +529,9 @@ impl<'w> Yard<'w> {
 /// Where a thing of the form is changed, if it can be.
 async fn changeable(yard: &Yard<'_>, form: &str) -> Option<String> {
     let (path, body) = yard.order(form).await;
-    ["herds", "tanks", "sires", "lots", "animals", "webhooks"].contains(&form).then_some(())?;
+    let changes = ["herds", "tanks", "sires", "lots", "animals", "webhooks"].contains(&form)
+        || form.starts_with("alert rules");
+    changes.then_some(())?;
     Some(format!("{path}/{}", yard.client.make(&path, body).await))
 }
 
@@ -695,6 +781,30 @@ async fn what_contradicts_itself_is_refused(world: &World) {
     for (form, changes, pointer) in [
         ("tanks", json!({"min_depth_mm": 430}), "#/min_depth_mm"),
         ("tanks", json!({"full_depth_mm": 0, "min_depth_mm": null}), "#/full_depth_mm"),
+        ("tanks", json!({"chart": []}), "#/chart"),
+        ("tanks", json!({"chart": [{"depth_mm": 0, "litres": 0}]}), "#/chart"),
+        (
+            "tanks",
+            json!({"chart": [{"depth_mm": 200, "litres": 9}, {"depth_mm": 100, "litres": 10}]}),
+            "#/chart",
+        ),
+        (
+            "tanks",
+            json!({"chart": [{"depth_mm": 100, "litres": 9}, {"depth_mm": 200, "litres": 9}]}),
+            "#/chart",
+        ),
+        ("tanks", json!({"chart": [{"depth_mm": 431, "litres": 20}]}), "#/chart"),
+        ("tanks", json!({"chart": [{"depth_mm": 430, "litres": 20.6}]}), "#/chart"),
+        ("tanks with a chart", json!({"min_depth_mm": 430}), "#/min_depth_mm"),
+        ("readings by depth", json!({"depth_mm": null}), "#/depth_mm"),
+        ("readings by depth", json!({"litres": 14.8}), "#/litres"),
+        ("readings in litres", json!({"gross_kg": 24.3}), "#/gross_kg"),
+        ("readings in another unit", json!({"depth": {"value": 17, "unit": "in"}}), "#/depth/value"),
+        ("readings in another unit", json!({"depth": {"value": 200, "unit": "in"}}), "#/depth/value"),
+        ("refills", json!({"depth_after_mm": 199}), "#/depth_after_mm"),
+        ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
+        ("refills", json!({"depth_after_mm": null, "litres_added": null}), "#/depth_after_mm"),
+        ("refills", json!({"filled_at": "2026-03-03T05:00:01Z"}), "#/filled_at"),
         ("lots", json!({"semen_type": "conventional"}), "#/sexed_percentage"),
         ("animals", json!({"left_on": "2023-05-01"}), "#/left_on"),
         ("receipts", json!({"received_at": "2026-03-03T05:00:01Z"}), "#/received_at"),
@@ -737,7 +847,8 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         yard.refuses(&Method::POST, &path, &body.to_string(), &[pointer]).await;
     }
     // The animals and straws that the bodies speak of are there; nothing that was refused is.
-    let after = yard.book().await;
+    let mut after = yard.book().await;
+    after["tanks"].as_array_mut().unwrap().retain(|tank| tank["name"] != "Gauged");
     for list in ["herds", "tanks", "sires", "lots", "services", "heats", "calvings", "abortions"] {
         assert_eq!(after[list], before[list], "{list}");
     }
@@ -756,6 +867,12 @@ async fn a_query_is_read_as_strictly(world: &World) {
         ("/v1/lots?semen_type=Conventional", "semen_type"),
         ("/v1/stock?tank_id=", "tank_id"),
         ("/v1/withdrawals?unresolved=1", "unresolved"),
+        ("/v1/tanks?include=everything", "include"),
+        (&format!("/v1/tanks/{}/nitrogen?at=tomorrow", yard.farm.tank), "at"),
+        (&format!("/v1/tanks/{}/nitrogen.svg?theme=blue", yard.farm.tank), "theme"),
+        (&format!("/v1/tanks/{}/nitrogen.png?width=1", yard.farm.tank), "width"),
+        (&format!("/v1/tanks/{}/nitrogen-readings?from=1", yard.farm.tank), "from"),
+        (&format!("/v1/tanks/{}/refills?to=1", yard.farm.tank), "to"),
         ("/v1/withdrawals?unresolved=", "unresolved"),
         (&format!("/v1/animals/{animal}/next-service?at=tomorrow"), "at"),
         (&format!("/v1/animals/{animal}/next-service?at=2026-03-02T06:00:00+01:00"), "at"),
@@ -1009,6 +1126,18 @@ fn event_fields(time: &'static str, more: Vec<Field>) -> Vec<Field> {
     fields
 }
 
+const DEPTH: Takes = Number([0.0, 430.0], [-0.001, 430.001]);
+
+fn reading_fields() -> Vec<Field> {
+    vec![
+        Field("read_at", May, Moment),
+        Field("source", May, Word(&["person", "sensor"])),
+        Field("supersedes", May, Id),
+        Field("technician", May, Line(100)),
+        Field("note", May, Lines(2000)),
+    ]
+}
+
 fn joined(parts: impl IntoIterator<Item = Vec<Field>>) -> Vec<Field> {
     parts.into_iter().flatten().collect()
 }
@@ -1050,6 +1179,16 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("full_depth_mm", May, Number([151.0, 5000.0], [151.5, 5001.0])),
                 Field("min_depth_mm", May, Whole(0, 429)),
                 Field("static_loss_l_per_day", May, Number([0.001, 100.0], [0.0009, 100.001])),
+                Field("tare_kg", May, Number([0.1, 5000.0], [0.099, 5000.001])),
+            ],
+        ),
+        (
+            "tanks with a chart",
+            vec![
+                Field("chart", May, List),
+                Field("chart/0", Must, Object),
+                Field("chart/0/depth_mm", Must, Number([0.0, 429.5], [-0.001, 5000.001])),
+                Field("chart/0/litres", Must, Number([0.1, 20.4], [-0.001, 2000.001])),
             ],
         ),
         (
@@ -1271,6 +1410,29 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 ],
             ),
         ),
+        ("readings by depth", joined([vec![Field("depth_mm", Must, DEPTH)], reading_fields()])),
+        (
+            "readings in another unit",
+            vec![
+                Field("depth", May, Object),
+                Field("depth/value", Must, Number([0.0, 16.9], [-0.001, 5000.001])),
+                Field("depth/unit", Must, Word(&["mm", "cm", "in"])),
+            ],
+        ),
+        ("readings in litres", vec![Field("litres", May, Number([0.0, 20.5], [-0.001, 20.501]))]),
+        ("readings by weight", vec![Field("gross_kg", May, Number([12.4, 28.9], [12.399, 28.95]))]),
+        (
+            "refills",
+            vec![
+                Field("filled_at", May, Moment),
+                Field("depth_before_mm", May, Number([0.0, 399.5], [-0.001, 5000.001])),
+                Field("depth_after_mm", May, Number([200.5, 430.0], [-0.001, 430.001])),
+                Field("litres_added", May, Number([0.1, 20.5], [0.099, 20.501])),
+                Field("supersedes", May, Id),
+                Field("technician", May, Line(100)),
+                Field("note", May, Lines(2000)),
+            ],
+        ),
         (
             "webhooks",
             vec![
@@ -1289,5 +1451,33 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         ("do-not-breed", event_fields("decided_at", vec![Field("do_not_breed", May, Flag)])),
+        (
+            "alert rules of a number",
+            vec![
+                Field("kind", Must, Word(&["stock.low"])),
+                Field("sire_id", Must, Id),
+                Field("semen_type", Must, SEMEN),
+                Field("tank_id", May, Id),
+                Field("enabled", May, Flag),
+                Field("below_straws", May, Whole(1, 100_000)),
+                Field("clear_at", May, Number([5.0, 100_000.0], [4.9, 100_000.1])),
+            ],
+        ),
+        ("alert rules of a lot", vec![Field("kind", Must, Word(&["stock.out"])), Field("lot_id", May, Id)]),
+        (
+            "alert rules of a probability",
+            vec![
+                Field("herd_id", May, Id),
+                Field("above_probability", May, Number([0.05, 1.0], [-0.001, 1.001])),
+                Field("lead_days", May, Whole(1, 365)),
+            ],
+        ),
+        ("alert rules of days", vec![Field("below_days", May, Whole(1, 1000))]),
+        ("alert rules of a depth", vec![Field("below_depth_mm", May, Whole(0, 5000))]),
+        ("alert rules of a refill", vec![Field("within_days", May, Whole(1, 1000))]),
+        ("alert rules of readings", vec![Field("every_days", May, Whole(1, 1000))]),
+        ("alert rules of a grace", vec![Field("grace_minutes", May, Whole(0, 10_080))]),
+        ("alert rules of a difference", vec![Field("straws_apart", May, Whole(1, 100_000))]),
+        ("acknowledgement", vec![Field("note", May, Lines(2000))]),
     ]
 }

@@ -9,6 +9,7 @@
     reason = "a story reads from top to bottom and its tables are as long as the interface"
 )]
 
+mod alerts;
 mod changes;
 mod choosing;
 mod clock;
@@ -21,10 +22,12 @@ mod keys;
 mod ledger;
 mod lists;
 mod main_job;
+mod nitrogen;
 mod protocol;
 mod receiver;
 #[path = "../support/mod.rs"]
 mod support;
+mod tank_alerts;
 mod tenancy;
 mod thawing;
 mod webhooks;

@@ -63,6 +63,11 @@ async fn book_of(client: &Client) -> Ids {
     ids.insert("pregnancy-checks", client.make("/v1/pregnancy-checks", check).await);
     let ledger = client.get("/v1/movements").await.expect(200);
     let count = json!({"tank_id": farm.tank, "counts": []});
+    ids.insert("alert-rules", client.make("/v1/alert-rules", json!({"kind": "stock.out"})).await);
+    let aside = json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "agreed"}});
+    client.post("/v1/withdrawals", aside).await.created();
+    let alerts = client.get("/v1/alerts").await.expect(200);
+    ids.insert("alerts", alerts["items"][0]["id"].as_str().unwrap().to_owned());
     let hook = json!({"url": "https://herd.example.test/", "herd_ids": [farm.herd], "tank_ids": [farm.tank]});
     let hook = client.make("/v1/webhooks", hook).await;
     let test = client.post(&format!("/v1/webhooks/{hook}/test"), json!({})).await.created();
@@ -76,6 +81,15 @@ async fn book_of(client: &Client) -> Ids {
     ids.insert("deliveries", delivery);
     ids.insert("webhooks", hook);
     ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
+    for (kind, at, body) in [
+        ("nitrogen-readings", "read_at", json!({"depth_mm": 310})),
+        ("refills", "filled_at", json!({"depth_after_mm": 425})),
+    ] {
+        let path = format!("/v1/tanks/{}/{kind}", farm.tank);
+        let mut body = body;
+        body[at] = json!("2026-03-01T06:10:00Z");
+        ids.insert(kind, client.make(&path, body).await);
+    }
     let audit = client.get("/v1/audit").await.expect(200);
     ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
     ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
@@ -83,8 +97,10 @@ async fn book_of(client: &Client) -> Ids {
 }
 
 /// Which list a member or parameter of that name leads to.
-fn kind_of(name: &str) -> &'static str {
+fn kind_of(operation: &str, name: &str) -> &'static str {
     match name {
+        "supersedes" if operation.ends_with("/nitrogen-readings") => "nitrogen-readings",
+        "supersedes" => "refills",
         "herd_id" | "herd_ids" => "herds",
         "tank_id" | "tank_ids" => "tanks",
         "sire_id" => "sires",
@@ -141,6 +157,12 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
                 json!({"tank_id": id("tanks"), "counts": [count]}),
             ]
         }
+        "POST /v1/tanks/{id}/nitrogen-readings" => vec![
+            json!({"read_at": "2026-03-01T06:10:00Z", "depth_mm": 300, "supersedes": id("nitrogen-readings")}),
+        ],
+        "POST /v1/tanks/{id}/refills" => vec![
+            json!({"filled_at": "2026-03-01T06:10:00Z", "depth_after_mm": 420, "supersedes": id("refills")}),
+        ],
         "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
         "POST /v1/stocktakes/{id}/acceptance"
         | "POST /v1/services/{id}/reversal"
@@ -149,7 +171,8 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         | "POST /v1/webhooks/{id}/resume"
         | "POST /v1/webhooks/{id}/secret-rotation"
         | "POST /v1/webhooks/{id}/test"
-        | "POST /v1/deliveries/{id}/redelivery" => vec![json!({})],
+        | "POST /v1/deliveries/{id}/redelivery"
+        | "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
         "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],
         "POST /v1/withdrawals" => vec![
             json!({"animal_id": id("animals"), "lot_id": id("lots"), "place": place, "override": {"reason": "test"}}),
@@ -161,6 +184,19 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
             json!({"animal_id": id("animals"), "sire_id": id("sires")}),
             json!({"withdrawal_id": id("withdrawals")}),
         ],
+        "POST /v1/alert-rules" | "PATCH /v1/alert-rules/{id}" => {
+            let rule = |tank: Value, herd: Value, sire: Value, lot: Value| {
+                let semen_type = if sire.is_null() { Value::Null } else { json!("conventional") };
+                json!({"kind": "stock.low", "tank_id": tank, "herd_id": herd, "sire_id": sire,
+                       "semen_type": semen_type, "lot_id": lot})
+            };
+            vec![
+                rule(id("tanks"), Value::Null, id("sires"), Value::Null),
+                rule(Value::Null, id("herds"), Value::Null, Value::Null),
+                rule(Value::Null, Value::Null, Value::Null, id("lots")),
+            ]
+        }
+        "DELETE /v1/alert-rules/{id}" => vec![],
         "POST /v1/pregnancy-checks" => {
             vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
         }
@@ -260,7 +296,8 @@ async fn what_is_anothers_is_not_there(world: &World) {
             if parameter["in"] == "query" && !ids_in(&api, &parameter["schema"], "").is_empty() {
                 let name = parameter["name"].as_str().unwrap();
                 let query = |id: &str| format!("{path}?{name}={id}");
-                let answer = is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(name)]).await;
+                let answer =
+                    is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(&named, name)]).await;
                 assert_eq!(answer.expect(200)["items"], json!([]), "{named} by {name}");
                 walked.insert(named.clone());
             }
@@ -274,7 +311,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
         };
         let pointers = ids_in(&api, &schema["content"]["application/json"]["schema"], "");
         for pointer in &pointers {
-            let body = right.iter().find(|body| body.pointer(pointer).is_some());
+            let body = right.iter().find(|body| body.pointer(pointer).is_some_and(|named| !named.is_null()));
             let body = body.unwrap_or_else(|| panic!("no body of {named} names {pointer}"));
             let with = |id: &str| {
                 let mut body = body.clone();
@@ -283,7 +320,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
             };
             let own = theirs.get(kind).cloned().unwrap_or_default();
             let named_by = pointer.rsplit('/').find(|part| part.parse::<usize>().is_err()).unwrap();
-            let id = &ours[kind_of(named_by)];
+            let id = &ours[kind_of(&named, named_by)];
             let answer = is_not_there(neighbour, &method, |_| path.replace("{id}", &own), with, id).await;
             assert_eq!(answer.pointers(), [format!("#{pointer}")], "{named}");
             answer.problem(404, "not-found");

@@ -137,6 +137,11 @@ impl World {
         *self.clock.lock().unwrap() += delta;
     }
 
+    /// Has the service look at once for what time brought about.
+    pub async fn look_round(&self) {
+        self.running.look_round().await.unwrap();
+    }
+
     /// A caller with a new key of that role.
     pub async fn caller(&self, role: Role) -> Client {
         let db = Db::open(&self.database_url).await.unwrap();
@@ -218,6 +223,14 @@ impl Client {
 
     pub async fn get(&self, path: &str) -> Answer {
         self.send(Method::GET, path, &[], Vec::new()).await
+    }
+
+    /// What is there, where it is not text.
+    pub async fn bytes(&self, path: &str) -> (HeaderMap, Vec<u8>) {
+        let request = self.http.get(format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let response = request.send().await.unwrap();
+        assert_eq!(response.status(), 200, "{path}");
+        (response.headers().clone(), response.bytes().await.unwrap().to_vec())
     }
 
     /// Posts under a key of its own.

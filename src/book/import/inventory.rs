@@ -164,8 +164,7 @@ impl Inventory {
             technician: None,
             note: Some(self.note.clone()),
         };
-        let (by, now) = (taking.turn.caller.key_id, taking.turn.now);
-        ledger::write(taking.turn.tx, business, by, now, receipt.entry(to, occurred_at)).await?;
+        taking.turn.write(receipt.entry(to, occurred_at)).await?;
         taking.summary.receipts += 1;
         taking.summary.straws += said.straws.get();
         Ok(())

@@ -21,7 +21,12 @@ mod sires;
 
 use std::io::Read;
 
-use super::{Caller, Refusal, keys, writer::Turn};
+use super::{
+    Caller, Refusal,
+    alert::{self, Touched},
+    keys,
+    writer::Turn,
+};
 use crate::{
     domain::values::{BusinessId, Name, Timestamp},
     store::{self, Db, Tx, key::Role},
@@ -128,7 +133,7 @@ impl Import<'_> {
         let caller = self.source_as_caller(&mut tx, now).await?;
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
-            turn: Turn { tx: &mut tx, caller: &caller, now, latest },
+            turn: Turn { tx: &mut tx, caller: &caller, now, latest, touched: Touched::default() },
             faults: Faults::default(),
             summary: Summary::default(),
             progress,
@@ -138,10 +143,11 @@ impl Import<'_> {
             Subject::Animals => animals::take(&mut taking, &mut sheet).await?,
             Subject::Services => services::take(&mut taking, &mut sheet).await?,
         }
-        let Taking { faults, summary, .. } = taking;
-        if !faults.is_empty() {
-            return Err(Failure::Wrong(faults));
+        if !taking.faults.is_empty() {
+            return Err(Failure::Wrong(taking.faults));
         }
+        alert::look_at_touched(&mut taking.turn).await?;
+        let summary = taking.summary;
         noted::note(&mut tx, &caller, self, &sheet.digest(), &summary, now).await?;
         if !self.dry_run {
             tx.commit().await?;

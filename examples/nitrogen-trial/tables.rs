@@ -1,0 +1,153 @@
+//! Tries many tanks and prints what came of it.
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use super::{
+    coverage::{case, cells},
+    detection::{Habit, Told, watched},
+};
+use tankside::domain::nitrogen::{forecast::days_until, watch::threshold_for};
+
+const SEED: u64 = 1898;
+
+/// Does `of` for numbers from 0 until `wanted` of them gave something, on all processors; in the order of the numbers.
+fn many<T: Send>(wanted: usize, of: impl Fn(u64) -> Option<T> + Sync) -> Vec<T> {
+    let next = AtomicU64::new(0);
+    let found = Mutex::new(Vec::new());
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            scope.spawn(|| {
+                while found.lock().expect("nobody panics").len() < wanted {
+                    let number = next.fetch_add(1, Ordering::Relaxed);
+                    if let Some(one) = of(number) {
+                        found.lock().expect("nobody panics").push((number, one));
+                    }
+                }
+            });
+        }
+    });
+    let mut found = found.into_inner().expect("nobody panics");
+    found.sort_by_key(|(number, _)| *number);
+    found.truncate(wanted);
+    found.into_iter().map(|(_, one)| one).collect()
+}
+
+#[expect(clippy::cast_precision_loss, reason = "thousands of tanks")]
+fn share(part: usize, of: usize) -> f64 {
+    part as f64 / of.max(1) as f64
+}
+
+fn median(mut numbers: Vec<f64>) -> f64 {
+    numbers.sort_by(f64::total_cmp);
+    numbers.get(numbers.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+pub fn coverage(tanks: usize) {
+    println!("90 % interval of the day on which the minimum is reached, {tanks} tanks a row\n");
+    println!(
+        "| refills, readings | coverage | too early | too late | half are narrower than |\n|---|---|---|---|---|"
+    );
+    for cell in cells() {
+        let cases = many(tanks, |number| {
+            let case = case(SEED, number, cell)?;
+            let width = (number % 10 == 0).then(|| {
+                let bank = case.track.bank();
+                let at = |chance| days_until(&bank, case.min_mm, chance).unwrap_or(3650.0);
+                (at(0.95) - at(0.05)) / case.days
+            });
+            Some((case.foretold(), width))
+        });
+        let early = cases.iter().filter(|(chance, _)| *chance < 0.05).count();
+        let late = cases.iter().filter(|(chance, _)| *chance > 0.95).count();
+        let width = median(cases.iter().filter_map(|(_, width)| *width).collect());
+        println!(
+            "| {}, {} | {:.3} | {:.3} | {:.3} | {width:.2} x the time left |",
+            cell.refills,
+            cell.readings,
+            share(tanks - early - late, tanks),
+            share(early, tanks),
+            share(late, tanks)
+        );
+    }
+}
+
+fn habit(every_days: f64, threshold: f64) -> Habit {
+    Habit { every_days, sensor: false, wrong: 0.0, reads_again: false, threshold }
+}
+
+pub const EVERY: [f64; 6] = [0.5, 1.0, 3.0, 7.0, 14.0, 28.0];
+
+fn rate(told: &[Told]) -> f64 {
+    let years = told.iter().map(|one| one.sound_days).sum::<f64>() / 365.0;
+    share(told.iter().map(|one| one.false_alarms).sum(), 1) / years
+}
+
+pub fn false_alarms(tanks: usize) {
+    let thresholds = [3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
+    println!("\nFalse alarms a tank-year by threshold, {tanks} sound tanks a row, two years each\n");
+    println!(
+        "| read every | {} | asks for a second reading |",
+        thresholds.map(|h| format!("{h}")).join(" | ")
+    );
+    println!("|---|{}---|", "---|".repeat(thresholds.len()));
+    let row = |name: String, of: &(dyn Fn(f64) -> Habit + Sync)| {
+        let mut asks = 0.0;
+        let cells = thresholds.map(|threshold| {
+            let told = many(tanks, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
+            asks = share(told.iter().map(|one| one.asked).sum(), tanks) / 2.0;
+            format!("{:.2}", rate(&told))
+        });
+        println!("| {name} | {} | {asks:.2} |", cells.join(" | "));
+    };
+    for every in EVERY {
+        row(format!("{every} d"), &|threshold| habit(every, threshold));
+    }
+    row("1 d, sensor".to_owned(), &|threshold| Habit { sensor: true, ..habit(1.0, threshold) });
+    for every in [1.0, 7.0] {
+        row(format!("{every} d, 2 % wrong"), &|threshold| Habit { wrong: 0.02, ..habit(every, threshold) });
+    }
+}
+
+pub fn delays(tanks: usize) {
+    println!("\nDays from the failure to the alarm, {tanks} tanks a row, each sound for a year before\n");
+    println!(
+        "| read every | second reading | loss | median | within 30 d | asked or alarm, median | below the minimum before |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    let rod = EVERY.map(|every| (format!("{every} d"), habit(every, threshold_for(every, false))));
+    let sensor = Habit { sensor: true, ..habit(1.0, threshold_for(1.0, true)) };
+    for (name, habit) in rod.into_iter().chain([("sensor".to_owned(), sensor)]) {
+        for (reads_again, second) in [(false, "at its usual time"), (true, "the next day")] {
+            // Whoever reads daily reads the next day anyway.
+            if reads_again && habit.every_days <= 1.0 {
+                continue;
+            }
+            let habit = Habit { reads_again, ..habit };
+            for times in [1.5, 2.0, 5.0] {
+                let told = many(tanks, |number| watched(SEED, number, habit, 365.0, times));
+                println!("| {name} | {second} | x{times} | {} |", delay(&told));
+            }
+        }
+    }
+}
+
+fn delay(told: &[Told]) -> String {
+    let after = |days: fn(&Told) -> Option<f64>| {
+        let found = told.iter().map(|one| days(one).unwrap_or(f64::INFINITY)).collect();
+        match median(found) {
+            days if days.is_finite() => format!("{days:.0}"),
+            _ => "over 250".to_owned(),
+        }
+    };
+    let percent =
+        |such: fn(&Told) -> bool| 100.0 * share(told.iter().filter(|one| such(one)).count(), told.len());
+    format!(
+        "{} | {:.0} % | {} | {:.0} %",
+        after(|one| one.noticed_after),
+        percent(|one| one.noticed_after.is_some_and(|days| days <= 30.0)),
+        after(|one| one.asked_after),
+        percent(|one| one.too_late)
+    )
+}

@@ -1,0 +1,358 @@
+//! The answer about a tank's nitrogen, in one value.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{
+    Condition, History, Reading, Vessel,
+    estimate::Estimate,
+    history::{Timeline, days_between},
+    verdict::Verdict,
+};
+use crate::{domain::values::Timestamp, text_enum};
+
+/// A figure with its 90 % interval.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Interval {
+    /// 5 %: the true figure is below this in one case of twenty.
+    pub low: f64,
+    /// The middle.
+    pub likely: f64,
+    /// 95 %.
+    pub high: f64,
+}
+
+impl Interval {
+    /// The interval of something that rises with this.
+    #[must_use]
+    pub fn map(self, of: impl Fn(f64) -> f64) -> Self {
+        Self { low: of(self.low), likely: of(self.likely), high: of(self.high) }
+    }
+
+    /// The interval of something that falls as this rises.
+    #[must_use]
+    pub fn map_falling(self, of: impl Fn(f64) -> f64) -> Self {
+        Self { low: of(self.high), likely: of(self.likely), high: of(self.low) }
+    }
+}
+
+text_enum! {
+    /// What the answer rests on.
+    Basis {
+        /// Readings of this tank, at least two after each other without a refill between them.
+        Readings = "readings",
+        /// Its rated loss; with fewer than two readings its own loss is not known yet.
+        RatedLoss = "rated_loss",
+        /// Neither: any tank's loss.
+        AnyTank = "any_tank",
+    }
+}
+
+/// The level now.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Level {
+    /// Depth in millimetres.
+    pub depth_mm: Interval,
+    /// Litres, when the tank has a chart.
+    pub litres: Option<Interval>,
+    /// Percent of the full tank: of its litres, or of its depth without a chart.
+    pub percent: Option<Interval>,
+}
+
+/// The loss a day, openings included at their recent rate.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Loss {
+    /// In millimetres of depth a day.
+    pub mm_per_day: Interval,
+    /// In litres a day, when the tank has a chart.
+    pub litres_per_day: Option<Interval>,
+    /// Its rated loss, unopened, in litres a day, when it is known.
+    pub rated_litres_per_day: Option<f64>,
+}
+
+/// When the minimum depth is reached: a 90 % interval.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Minimum {
+    /// 5 %. Refill by then.
+    pub earliest: Timestamp,
+    /// The middle.
+    pub likely: Timestamp,
+    /// 95 %; null when it is more than ten years ahead.
+    pub latest: Option<Timestamp>,
+}
+
+/// What can be said of a tank's nitrogen.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outlook {
+    /// What the figures rest on.
+    pub basis: Basis,
+    /// The same in words, with what is missing.
+    pub basis_text: String,
+    /// Readings that were used, after thinning.
+    pub readings_used: usize,
+    /// The last reading, whether it was believed or not.
+    pub last_reading: Option<Reading>,
+    /// The level now; none before the first reading.
+    pub level: Option<Level>,
+    /// The loss a day.
+    pub loss: Loss,
+    /// When the minimum is reached; none without a level or without a minimum.
+    pub minimum: Option<Minimum>,
+    /// Refill by then: the earliest date of [`Self::minimum`].
+    pub refill_by: Option<Timestamp>,
+    /// Litres that fill the tank up at [`Self::refill_by`], when it has a chart.
+    pub refill_l: Option<Interval>,
+    /// Its condition.
+    pub condition: Condition,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// What can be said of a tank's nitrogen at `now`. What lies after `now` is left out.
+pub fn outlook(vessel: &Vessel, history: &History, now: Timestamp) -> Outlook {
+    let timeline = Timeline::of(history, now);
+    let estimate = Estimate::of(vessel, timeline.as_ref());
+    let verdict = Verdict::of(vessel, timeline.as_ref(), &estimate);
+    let level = estimate.level();
+    let minimum = estimate.minimum(now);
+    let refill_by = minimum.map(|minimum| minimum.earliest);
+    Outlook {
+        basis: estimate.basis(),
+        basis_text: estimate.basis_text(),
+        readings_used: estimate.readings,
+        last_reading: last_reading(history, now),
+        level,
+        loss: estimate.loss(level.as_ref()),
+        minimum,
+        refill_by,
+        refill_l: refill_by.and_then(|by| estimate.refill_l(days_between(now, by))),
+        condition: verdict.condition,
+        reason: verdict.reason,
+    }
+}
+
+/// The last reading up to `now`.
+fn last_reading(history: &History, now: Timestamp) -> Option<Reading> {
+    history.readings.iter().filter(|reading| reading.at <= now).max_by_key(|reading| reading.at).copied()
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::{DateTime, TimeDelta};
+
+    use super::super::{ChartPoint, DepthChart, RatedLoss, Refill, estimate::prior, watch::Watch};
+    use super::*;
+
+    fn at(hours: i64) -> Timestamp {
+        Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::hours(hours))
+    }
+
+    fn day(days: i64) -> Timestamp {
+        at(24 * days)
+    }
+
+    fn vessel() -> Vessel {
+        Vessel {
+            chart: Some(DepthChart::linear(430.0, 20.5).unwrap()),
+            full_depth_mm: Some(430.0),
+            min_depth_mm: Some(150.0),
+            rated_loss: Some(RatedLoss::LitresPerDay(0.11)),
+            alarm_threshold: None,
+        }
+    }
+
+    fn read(days_and_levels: &[(i64, f64)]) -> History {
+        let readings =
+            days_and_levels.iter().map(|(days, level_mm)| Reading { at: day(*days), level_mm: *level_mm });
+        History { readings: readings.collect(), ..History::default() }
+    }
+
+    /// A sound tank that is read weekly: it loses 4 mm a day and is filled up when it stands at 180 mm or lower.
+    fn weekly(weeks: i64) -> History {
+        let mut history = History::default();
+        let mut level_mm = 420.0;
+        for week in 0..weeks {
+            // Read to 5 mm, now a little high, now a little low.
+            let off = [2.0, -3.0, 0.0, 4.0, -2.0][usize::try_from(week % 5).unwrap()];
+            history.readings.push(Reading { at: day(7 * week), level_mm: level_mm + off });
+            if level_mm <= 180.0 {
+                level_mm = 420.0;
+                history.refills.push(Refill {
+                    at: at(24 * 7 * week + 1),
+                    level_before_mm: None,
+                    level_after_mm: Some(level_mm),
+                });
+            }
+            level_mm -= 28.0;
+        }
+        history
+    }
+
+    #[test]
+    fn without_a_reading_the_loss_is_the_rated_one_and_it_says_so() {
+        let told = outlook(&vessel(), &History::default(), day(1));
+        assert_eq!((told.basis, told.condition), (Basis::RatedLoss, Condition::Unknown));
+        assert!(told.basis_text.contains("No level has been read yet"), "{}", told.basis_text);
+        assert_eq!((told.level, told.minimum, told.refill_l), (None, None, None));
+        let loss = told.loss.litres_per_day.unwrap();
+        // The rated loss, 15 % for its age and about half for openings.
+        assert!((loss.likely / 0.11 - 1.7).abs() < 1e-6 && loss.low < loss.likely && loss.likely < loss.high);
+    }
+
+    #[test]
+    fn with_one_reading_it_relies_on_the_rated_loss() {
+        let told = outlook(&vessel(), &read(&[(0, 400.0)]), day(0));
+        assert_eq!((told.basis, told.condition), (Basis::RatedLoss, Condition::Unknown));
+        assert!(told.basis_text.contains("rated loss"), "{}", told.basis_text);
+        let minimum = told.minimum.unwrap();
+        // 250 mm at 1.7 x 0.11 l a day, 2.31 mm a day by the chart: 64 days, give or take.
+        let days = |at: Timestamp| days_between(day(0), at);
+        assert!((days(minimum.likely) - 64.0).abs() < 3.0, "{minimum:?}");
+        assert!(minimum.earliest < minimum.likely && minimum.likely < minimum.latest.unwrap());
+        assert_eq!(told.refill_by, Some(minimum.earliest));
+        let level = told.level.unwrap();
+        assert!((level.depth_mm.likely - 400.0).abs() < 0.5);
+        assert!((level.percent.unwrap().likely - 100.0 * 400.0 / 430.0).abs() < 0.5);
+        let refill = told.refill_l.unwrap();
+        assert!(refill.low < refill.likely && refill.likely < 20.5 * 280.0 / 430.0 + 0.1, "{refill:?}");
+    }
+
+    #[test]
+    fn without_a_rated_loss_it_says_that_too() {
+        let bare = Vessel { rated_loss: None, ..vessel() };
+        let told = outlook(&bare, &read(&[(0, 400.0)]), day(0));
+        assert_eq!(told.basis, Basis::AnyTank);
+        assert!(told.basis_text.contains("nor its rated loss is known"), "{}", told.basis_text);
+        let no_chart = Vessel { chart: None, ..vessel() };
+        let told = outlook(&no_chart, &read(&[(0, 400.0)]), day(0));
+        assert!(told.basis_text.contains("of no use without its chart"), "{}", told.basis_text);
+        assert_eq!(told.loss.litres_per_day, None);
+        let told = outlook(&bare, &read(&[(0, 400.0), (10, 360.0)]), day(10));
+        assert_eq!(told.basis, Basis::Readings);
+        assert!(told.basis_text.contains("its rated loss is not known"), "{}", told.basis_text);
+    }
+
+    #[test]
+    fn with_readings_it_learns_the_tanks_own_loss() {
+        let told = outlook(&vessel(), &weekly(20), day(19 * 7));
+        assert_eq!((told.basis, told.condition), (Basis::Readings, Condition::Normal));
+        let loss = told.loss.mm_per_day;
+        assert!(loss.low < 4.0 && 4.0 < loss.high && loss.high - loss.low < 2.0, "{loss:?}");
+        assert!(told.reason.contains("times what it lost in the first weeks"), "{}", told.reason);
+    }
+
+    #[test]
+    fn one_wrong_reading_raises_no_alarm_wherever_it_comes() {
+        // With a weekly reading that is right but for one, watched to the end.
+        for week in 0..18 {
+            for off in [-200.0, -120.0, -60.0, -30.0, 30.0, 60.0, 120.0, 200.0] {
+                let mut history = weekly(30);
+                let wrong = &mut history.readings[week].level_mm;
+                *wrong = (*wrong + off).clamp(0.0, 430.0);
+                let timeline = Timeline::of(&history, day(7 * 29)).unwrap();
+                let vessel = vessel();
+                // 3 is the lowest threshold there is.
+                let watch = Watch::over(&timeline, vessel.straight(), prior(&vessel, false), 3.0);
+                assert_eq!(watch.alarms, [], "{off} in week {week}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_far_too_low_reading_asks_for_a_second_one_and_the_second_decides() {
+        let (sound, now) = (weekly(8), day(7 * 7));
+        let low = |history: &History, extra: &[(i64, f64)]| {
+            let mut history = history.clone();
+            history.readings.pop();
+            history.readings.extend(
+                extra
+                    .iter()
+                    .map(|(hours, level_mm)| Reading { at: at(24 * 7 * 7 + hours), level_mm: *level_mm }),
+            );
+            outlook(&vessel(), &history, now.plus(TimeDelta::hours(5)))
+        };
+        // 224 mm is due.
+        assert_eq!(low(&sound, &[(0, 225.0)]).condition, Condition::Normal);
+        let doubted = low(&sound, &[(0, 160.0)]);
+        assert_eq!(doubted.condition, Condition::Watch);
+        assert!(doubted.reason.contains("Read again now"), "{}", doubted.reason);
+        // Until then the forecast reckons with both.
+        assert!(doubted.refill_by < low(&sound, &[(0, 225.0)]).refill_by);
+        let level = doubted.level.unwrap().depth_mm;
+        assert!(level.low < 165.0 && level.high > 215.0, "{level:?}");
+        let confirmed = low(&sound, &[(0, 160.0), (2, 155.0)]);
+        assert_eq!(confirmed.condition, Condition::Failing);
+        assert!(confirmed.reason.contains("a second one said the same"), "{}", confirmed.reason);
+        let taken_back = low(&sound, &[(0, 160.0), (2, 225.0)]);
+        assert_eq!(taken_back.condition, Condition::Normal);
+        assert!((taken_back.level.unwrap().depth_mm.likely - 225.0).abs() < 5.0);
+    }
+
+    #[test]
+    fn a_tank_that_fails_is_noticed_and_a_busy_week_is_not_a_failing_tank() {
+        let failing = |openings: bool| {
+            let mut history = weekly(15);
+            // One opening a day at the cost of 0.6 mm each is in its 4 mm a day.
+            history.openings = (0..7 * 14).map(|days| at(24 * days + 9)).collect();
+            let mut level_mm = history.readings.pop().unwrap().level_mm;
+            for week in 14..18 {
+                history.readings.push(Reading { at: day(7 * week), level_mm });
+                level_mm -= 45.0;
+                if openings {
+                    history.openings.extend((0..40).map(|n| at(24 * 7 * week + 1 + 4 * n)));
+                }
+            }
+            outlook(&vessel(), &history, day(7 * 17)).condition
+        };
+        assert_eq!(failing(false), Condition::Failing);
+        assert_eq!(failing(true), Condition::Normal);
+    }
+
+    #[test]
+    fn an_hourly_sensor_raises_no_alarm_and_a_long_silence_is_unknown() {
+        let mut history = History::default();
+        for hour in 0..24 * 60 {
+            let hours = f64::from(i32::try_from(hour).unwrap());
+            // It ripples by 3 mm and shows nothing at all once a fortnight.
+            let level_mm =
+                if hour % 336 == 100 { 0.0 } else { 420.0 - hours / 6.0 + 3.0 * (hours * 2.1).sin() };
+            history.readings.push(Reading { at: at(hour), level_mm });
+        }
+        for days in 5..60 {
+            let told = outlook(&vessel(), &history, day(days));
+            assert_eq!(told.condition, Condition::Normal, "day {days}: {}", told.reason);
+        }
+        let late = outlook(&vessel(), &history, day(70));
+        assert_eq!(late.condition, Condition::Unknown);
+        assert!(late.reason.contains("days old"), "{}", late.reason);
+    }
+
+    #[test]
+    fn after_a_refill_of_unknown_depth_the_level_is_not_known() {
+        let mut history = read(&[(0, 400.0), (10, 360.0), (20, 320.0)]);
+        history.refills.push(Refill { at: day(21), level_before_mm: None, level_after_mm: None });
+        let told = outlook(&vessel(), &history, day(22));
+        assert_eq!((told.level, told.minimum), (None, None));
+        assert!(told.basis_text.contains("after the last refill is not known"), "{}", told.basis_text);
+    }
+
+    #[test]
+    fn a_tank_at_its_minimum_is_to_be_refilled_now() {
+        let told = outlook(&vessel(), &read(&[(0, 200.0), (10, 150.0), (20, 100.0)]), day(20));
+        assert_eq!(told.refill_by, Some(day(20)));
+    }
+
+    #[test]
+    fn by_a_shoulders_chart_litres_go_steadily_though_the_depth_does_not() {
+        let points = [(0.0, 0.0), (300.0, 18.0), (400.0, 20.0)];
+        let chart =
+            DepthChart::through(&points.map(|(depth_mm, litres)| ChartPoint { depth_mm, litres })).unwrap();
+        let levels: Vec<_> =
+            (0..10).map(|n| (5 * n, chart.depth_mm(19.5 - f64::from(i32::try_from(n).unwrap())))).collect();
+        let shouldered = Vessel { chart: Some(chart), full_depth_mm: Some(400.0), ..vessel() };
+        let told = outlook(&shouldered, &read(&levels), day(45));
+        let loss = told.loss.litres_per_day.unwrap();
+        assert!((loss.likely - 0.2).abs() < 0.02, "{loss:?}");
+        assert_eq!(told.condition, Condition::Normal, "{}", told.reason);
+    }
+}

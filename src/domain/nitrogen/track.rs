@@ -1,0 +1,166 @@
+//! A bank of filters that does not believe every reading.
+//!
+//! A reading that was not foretold, more than [`GATE_SD`] standard deviations off, is neither believed nor thrown away:
+//! from there on there are two banks, one that leaves it out and one that supposes it to be right, and **the next
+//! reading decides** which of them foretold it better. A slip of the rod is thereby forgotten; a real change is taken
+//! over with the second reading that shows it. Until then every answer is half the one, half the other.
+
+use std::borrow::Cow;
+
+use super::filter::{Bank, Sighting};
+
+/// A reading further from what was foretold than this is doubted.
+pub const GATE_SD: f64 = 3.5;
+/// A loss that rose may have risen to any of these multiples.
+const RISEN: [f64; 3] = [2.0, 4.0, 8.0];
+/// From this chance on the loss is taken to have risen: before there is anything to tell it by, it is 3 in 4.
+const LIKELY: f64 = 0.5;
+/// The same where all rests on this chance.
+const SURE: f64 = 0.9;
+
+/// What a reading told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Heard {
+    /// The first since a refill, or ever.
+    First,
+    /// About what was foretold.
+    Expected {
+        /// By how many standard deviations it is lower.
+        lower_by_sd: f64,
+    },
+    /// Not what was foretold; the next reading decides.
+    Doubted {
+        /// Whether it is too low.
+        low: bool,
+    },
+    /// A second reading that says the same as the doubted one before.
+    Confirmed {
+        /// Whether more was lost than foretold, and no single wrong reading can explain it.
+        loss: bool,
+    },
+}
+
+/// A bank, and beside it the one that believes the last reading when that is in doubt.
+#[derive(Clone, Debug)]
+pub struct Track {
+    bank: Bank,
+    rival: Option<Rival>,
+    /// Readings believed since the last refill, the first of them included.
+    believed: usize,
+    /// Readings ever from which the loss was learned.
+    learned: usize,
+}
+
+#[derive(Clone, Debug)]
+struct Rival {
+    bank: Bank,
+    low: bool,
+    /// Whether what it contradicts rests on more than one reading.
+    against_many: bool,
+}
+
+impl Track {
+    /// Before the first reading.
+    pub fn new(bank: Bank) -> Self {
+        Self { bank, rival: None, believed: 0, learned: 0 }
+    }
+
+    /// Time passes and the tank is opened so many times.
+    pub fn pass(&mut self, days: f64, openings: f64) {
+        self.bank.pass(days, openings);
+        if let Some(rival) = &mut self.rival {
+            rival.bank.pass(days, openings);
+        }
+    }
+
+    /// The level is not known any more.
+    pub fn refill(&mut self) {
+        self.believed = 0;
+    }
+
+    /// A level was read.
+    pub fn read(&mut self, seen: Sighting) -> Heard {
+        if self.believed == 0 {
+            return self.first(seen);
+        }
+        let lower_by_sd = self.bank.lower_by_sd(seen);
+        let low = lower_by_sd > 0.0;
+        let expected = lower_by_sd.abs() <= GATE_SD;
+        if let Some(rival) = self.rival.take() {
+            let rival_expects = rival.bank.lower_by_sd(seen).abs() <= GATE_SD
+                && rival.bank.likelihood(seen) > self.bank.likelihood(seen);
+            if rival_expects {
+                return self.take_over(rival, seen);
+            }
+            if !expected && low && rival.low {
+                // Lower still than the doubted one: both say that more was lost.
+                self.believe(self.bank.supposing(seen, &RISEN));
+                return Heard::Confirmed { loss: true };
+            }
+        }
+        if expected {
+            self.bank.learn(seen);
+            self.believed += 1;
+            self.learned += 1;
+            return Heard::Expected { lower_by_sd };
+        }
+        let bank = self.bank.supposing(seen, if low { &RISEN } else { &[] });
+        let against_many = self.believed > 1;
+        self.rival = Some(Rival { bank, low, against_many });
+        Heard::Doubted { low }
+    }
+
+    /// The bank, or both halves of the doubt.
+    pub fn bank(&self) -> Cow<'_, Bank> {
+        self.rival.as_ref().map_or(Cow::Borrowed(&self.bank), |rival| Cow::Owned(self.bank.or(&rival.bank)))
+    }
+
+    /// The bank that leaves out a doubted reading.
+    pub fn believed_bank(&self) -> &Bank {
+        &self.bank
+    }
+
+    /// Whether the level is known.
+    pub fn knows_level(&self) -> bool {
+        self.believed > 0
+    }
+
+    /// Readings from which the loss was learned.
+    pub fn learned(&self) -> usize {
+        self.learned
+    }
+
+    /// Whether the last reading is in doubt, and if so whether it was too low.
+    pub fn doubts(&self) -> Option<bool> {
+        self.rival.as_ref().map(|rival| rival.low)
+    }
+
+    fn first(&mut self, seen: Sighting) -> Heard {
+        self.bank.anchor(seen);
+        if let Some(rival) = &mut self.rival {
+            // A doubt from before the refill stands, now on two levels that were read.
+            rival.bank.anchor(seen);
+            rival.against_many = true;
+        }
+        self.believed = 1;
+        Heard::First
+    }
+
+    /// The rival foretold this reading, the bank did not.
+    fn take_over(&mut self, rival: Rival, seen: Sighting) -> Heard {
+        let mut bank = rival.bank;
+        bank.learn(seen);
+        // Against a single reading the doubted one proves nothing, for that first one may have been wrong; the loss since
+        // must show it. Against many it does, unless no more than usual has been lost since: then it was one bad day.
+        let loss = rival.low && bank.chance_risen() > if rival.against_many { LIKELY } else { SURE };
+        self.believe(bank);
+        self.learned += 1;
+        Heard::Confirmed { loss }
+    }
+
+    fn believe(&mut self, bank: Bank) {
+        self.bank = bank;
+        self.bank.settle();
+        self.believed = 2;
+    }
+}

@@ -1,0 +1,78 @@
+//! The trial of the nitrogen forecast and of the watch, on fewer tanks than `cargo run --release --example
+//! nitrogen-trial` takes, with a fixed seed: what `NITROGEN.md` promises holds.
+
+#[path = "../examples/nitrogen-trial/coverage.rs"]
+mod coverage;
+#[path = "../examples/nitrogen-trial/detection.rs"]
+mod detection;
+#[path = "../examples/nitrogen-trial/tank.rs"]
+mod tank;
+
+use coverage::{Cell, case, cells};
+use detection::{Habit, watched};
+use tankside::domain::nitrogen::{filter::count, watch::threshold_for};
+
+/// Not the trial's own, so that nothing was chosen on these tanks.
+const SEED: u64 = 2311;
+const TANKS: usize = 2000;
+
+/// The share of tanks of which the minimum was reached within the 90 % interval.
+fn coverage_of(cell: Cell) -> f64 {
+    let tanks = (0..).filter_map(|number| case(SEED, number, cell)).take(TANKS);
+    let within = tanks.filter(|case| (0.05..=0.95).contains(&case.foretold())).count();
+    count(within) / count(TANKS)
+}
+
+#[test]
+fn the_90_percent_interval_holds_in_87_to_94_of_100_tanks() {
+    // Two halves side by side: the cells are independent.
+    let all: Vec<_> = cells().collect();
+    let shares: Vec<_> = std::thread::scope(|scope| {
+        let halves: Vec<_> = all
+            .chunks(all.len() / 2)
+            .map(|half| {
+                scope.spawn(|| half.iter().map(|cell| (*cell, coverage_of(*cell))).collect::<Vec<_>>())
+            })
+            .collect();
+        halves.into_iter().flat_map(|half| half.join().unwrap()).collect()
+    });
+    for (cell, share) in shares {
+        assert!((0.87..=0.94).contains(&share), "{share} with {cell:?}");
+    }
+}
+
+/// False alarms a tank-year of sound tanks that are read every so many days.
+fn false_alarms(every_days: f64, tanks: usize) -> f64 {
+    let habit = Habit {
+        every_days,
+        sensor: false,
+        wrong: 0.0,
+        reads_again: false,
+        threshold: threshold_for(every_days, false),
+    };
+    let told: Vec<_> =
+        (0..).filter_map(|number| watched(SEED, number, habit, 365.0, 1.0)).take(tanks).collect();
+    let alarms: usize = told.iter().map(|one| one.false_alarms).sum();
+    count(alarms) / (told.iter().map(|one| one.sound_days).sum::<f64>() / 365.0)
+}
+
+#[test]
+fn a_sound_tank_that_is_read_weekly_is_called_failing_once_in_five_years_at_most() {
+    let rate = false_alarms(7.0, 200);
+    assert!(rate <= 0.2, "{rate}");
+}
+
+#[test]
+fn a_tank_that_loses_five_times_its_rate_is_noticed_by_a_weekly_rod() {
+    let habit = Habit {
+        every_days: 7.0,
+        sensor: false,
+        wrong: 0.0,
+        reads_again: true,
+        threshold: threshold_for(7.0, false),
+    };
+    let told: Vec<_> =
+        (0..).filter_map(|number| watched(SEED, number, habit, 180.0, 5.0)).take(100).collect();
+    let within = told.iter().filter(|one| one.noticed_after.is_some_and(|days| days <= 30.0)).count();
+    assert!(within >= 90, "{within} of 100 within 30 days");
+}
