@@ -12,7 +12,9 @@
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 
 pub mod animal;
+pub mod change;
 pub mod choice;
+pub mod exchange;
 pub mod exposure;
 pub mod form;
 pub mod gestation;

@@ -104,6 +104,7 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
+        (name = "Changes", description = "For integrations that poll."),
         (name = "Business", description = "Whose book this is."),
         (name = "Open", description = "Without a key.")
     ),

@@ -15,6 +15,7 @@ pub mod auth;
 mod batch;
 pub mod business;
 mod catalogue;
+mod changes;
 mod discards;
 pub mod docs;
 pub mod events;
@@ -123,6 +124,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(services::routes())
         .merge(reports::routes())
         .merge(audit::routes())
+        .merge(changes::routes())
 }
 
 /// The description of the interface.

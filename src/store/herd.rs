@@ -1,7 +1,11 @@
 //! Herds.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     herd::{Herd, HerdDetails},
     values::{BusinessId, HerdId},
 };
@@ -27,8 +31,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
     .bind(d.thaw.clone())
     .bind(herd.created_at)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Herd, herd.id.0).herd(herd.id)).await
 }
 
 /// Changes what is said of a herd.
@@ -50,8 +54,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetai
     .bind(d.first_service_days)
     .bind(d.thaw.clone())
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Herd, id.0).herd(id)).await
 }
 
 /// One herd.

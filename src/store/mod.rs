@@ -5,13 +5,15 @@
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
 pub mod act;
+pub mod ade_item;
 pub mod animal;
 pub mod business;
+pub mod change;
 mod connect;
 pub mod db;
 pub mod event;
 pub mod herd;
-mod identifier;
+pub mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;
