@@ -26,10 +26,10 @@ form! {
     #[into_params(parameter_in = Query)]
     pub struct Since {
         /// The number of the last change that was read; from the beginning when not said.
-        #[param(required = false)]
+        #[param(inline, required = false)]
         pub after: ChangeNumber = ChangeNumber::BEGINNING,
         /// At most so many. Default 100.
-        #[param(required = false)]
+        #[param(inline, required = false)]
         pub limit: ChangeLimit = ChangeLimit::USUAL,
     }
 }

@@ -8,6 +8,7 @@
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
+mod ade_items;
 pub mod animals;
 pub mod answer;
 pub mod audit;
@@ -64,7 +65,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::book::Book;
+use crate::{ade, book::Book};
 use problem::{Kind, Problem, internal};
 
 /// How long a request may take.
@@ -125,6 +126,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(reports::routes())
         .merge(audit::routes())
         .merge(changes::routes())
+        .merge(ade_items::routes())
 }
 
 /// The description of the interface.
@@ -138,6 +140,7 @@ pub fn description() -> utoipa::openapi::OpenApi {
 pub fn router(app: App) -> Router {
     let (keyed, _) = described().split_for_parts();
     let keyed = keyed
+        .merge(ade::router(app.book.clone()))
         .fallback(not_found)
         .method_not_allowed_fallback(method_not_allowed)
         .layer(middleware::from_fn_with_state(app.clone(), auth::authenticate))
@@ -157,6 +160,7 @@ pub fn router(app: App) -> Router {
         .with_state(app)
         .layer(middleware::from_fn(within_time))
         .layer(CatchPanicLayer::custom(|_| internal().into_response()))
+        .layer(middleware::from_fn(ade::in_the_standards_words))
         .layer(middleware::from_fn(counted))
         .layer(
             TraceLayer::new_for_http()

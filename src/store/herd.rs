@@ -85,3 +85,17 @@ pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<H
     .all()
     .await
 }
+
+/// The herds with that official location.
+pub async fn at_location(tx: &mut Tx, business: BusinessId, scheme: &str, id: &str) -> Result<Vec<Herd>> {
+    tx.sql(
+        "select id, name, time_zone, location, choice_rule, same_heat_hours, waiting_days, kinship_limit,
+                first_service_days, thaw, created_at
+         from herd where business_id = $1 and location ->> 'scheme' = $2 and location ->> 'id' = $3 order by id",
+    )
+    .bind(business)
+    .bind(scheme.to_owned())
+    .bind(id.to_owned())
+    .all()
+    .await
+}

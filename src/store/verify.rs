@@ -115,6 +115,29 @@ rules! {
          join movement m on m.business_id = w.business_id and m.withdrawal_id = w.id and m.kind = 'withdrawal'
          left join movement r on r.business_id = m.business_id and r.reverses_id = m.id
          where (w.state = 'reversed') <> (r.id is not null)";
+    "every thing in the book is among the changes":
+        "with things as (
+             select business_id, id, 'animal' as kind from animal
+             union all select business_id, id, 'movement' from movement
+             union all select business_id, id, 'withdrawal' from withdrawal
+             union all select business_id, id, 'service' from service
+             union all select business_id, id, kind from animal_event
+             union all select business_id, id, 'ade_item' from ade_item)
+         select t.business_id, t.kind || ' ' || lower(hex(t.id)) as subject
+         from things t left join change c
+              on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
+         where c.seq is null",
+        "with things as (
+             select business_id, id, 'animal' as kind from animal
+             union all select business_id, id, 'movement' from movement
+             union all select business_id, id, 'withdrawal' from withdrawal
+             union all select business_id, id, 'service' from service
+             union all select business_id, id, kind from animal_event
+             union all select business_id, id, 'ade_item' from ade_item)
+         select t.business_id, t.kind || ' ' || t.id as subject
+         from things t left join change c
+              on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
+         where c.seq is null";
     "an answered withdrawal is in the book":
         "select i.business_id, i.request || ' at ' || i.location as subject from act i
          where i.status = 201 and i.location like '/v1/withdrawals/%'

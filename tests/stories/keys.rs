@@ -172,6 +172,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/movements/{id}/reversal", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes/{id}/acceptance", &[Role::Technician, Role::Manager]),
+    ("POST /v1/ade-items/{id}/resolution", &[Role::Technician, Role::Manager]),
     ("GET /v1/audit", &[Role::Manager]),
 ];
 

@@ -67,6 +67,14 @@ fn lists() -> Vec<(&'static str, Vec<Filter>)> {
                 ("semen_type", is!("/semen_type")),
             ],
         ),
+        (
+            "/v1/ade-items",
+            vec![
+                ("herd_id", is!("/herd_id")),
+                ("animal_id", is!("/animal_id")),
+                ("flagged", |item, wanted| wanted == "false" || item["flagged"] == true),
+            ],
+        ),
         ("/v1/withdrawals", vec![("animal_id", is!("/animal_id")), ("unresolved", is_unresolved)]),
         ("/v1/services", event.clone()),
         ("/v1/heats", event.clone()),
@@ -77,6 +85,17 @@ fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
         ("/v1/audit", vec![("key_id", is!("/key_id"))]),
     ]
+}
+
+/// A herd system tells of an animal.
+async fn tell(client: &Client, at: &str, what: &str, animal: &str, more: Value) {
+    let mut told = json!({
+        "meta": {"source": "org.example.herd", "sourceId": Uuid::now_v7()},
+        "animal": {"scheme": "tankside.animal", "id": animal},
+        "eventDateTime": "2026-02-01T06:00:00Z",
+    });
+    told.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    client.post(&format!("{at}/{what}"), told).await.expect(200);
 }
 
 /// Two herds and a technician's tank, with something of everything.
@@ -124,6 +143,9 @@ async fn stocked(client: &Client) {
                 client.post(&path, json!({"reason": "dropped"})).await.expect(200);
             }
             client.post("/v1/do-not-breed", json!({"animal_id": animal})).await.created();
+            let path = format!("/ade/locations/tankside.herd/{}", farm.herd);
+            tell(client, &path, "inseminations", &animal, json!({"inseminationType": "Insemination"})).await;
+            tell(client, &path, "abortions", &animal, json!({})).await;
         }
     }
 }
@@ -255,7 +277,7 @@ async fn a_cursor_belongs_to_its_list_and_its_filters(world: &World) {
             let value = match name {
                 "status" => "usable".to_owned(),
                 "semen_type" => "conventional".to_owned(),
-                "unresolved" => "true".to_owned(),
+                "unresolved" | "flagged" => "true".to_owned(),
                 "breed" | "number" | "identifier" => "2".to_owned(),
                 _ => Uuid::now_v7().to_string(),
             };
@@ -327,7 +349,7 @@ async fn filters_together_do_what_a_naive_filter_does(world: &World) {
                 .collect();
             let absent = match *name {
                 "semen_type" | "status" => None,
-                "unresolved" => {
+                "unresolved" | "flagged" => {
                     values = ["true", "false"].map(str::to_owned).into();
                     None
                 }

@@ -9,6 +9,7 @@
     reason = "a story reads from top to bottom and its tables are as long as the interface"
 )]
 
+mod ade;
 mod change_feed;
 mod changes;
 mod choosing;

@@ -62,6 +62,12 @@ async fn book_of(client: &Client) -> Ids {
     let ledger = client.get("/v1/movements").await.expect(200);
     let count = json!({"tank_id": farm.tank, "counts": []});
     ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
+    let told = json!({"meta": {"source": "org.example.herd", "sourceId": "1"}, "inseminationType": "Insemination",
+                      "animal": {"scheme": "tankside.animal", "id": animal},
+                      "eventDateTime": "2026-02-01T06:00:00Z"});
+    let path = format!("/ade/locations/tankside.herd/{}/inseminations", farm.herd);
+    let told = client.post(&path, told).await.expect(200);
+    ids.insert("ade-items", told["id"].as_str().unwrap().to_owned());
     let audit = client.get("/v1/audit").await.expect(200);
     ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
     ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
@@ -123,6 +129,10 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
                 json!({"tank_id": id("tanks"), "counts": [count]}),
             ]
         }
+        "POST /v1/ade-items/{id}/resolution" => vec![
+            json!({"resolution": "straw", "lot_id": id("lots"), "place": place}),
+            json!({"resolution": "withdrawal", "withdrawal_id": id("withdrawals")}),
+        ],
         "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
         "POST /v1/stocktakes/{id}/acceptance" | "POST /v1/services/{id}/reversal" => vec![json!({})],
         "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],

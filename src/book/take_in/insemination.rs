@@ -4,7 +4,7 @@ use super::{Before, Content, Entered, Message, own};
 use crate::{
     book::{
         Stop, known,
-        serve::{Semen, Serve},
+        serve::{NO_THAW, Semen, Serve},
         withdraw::{Wish, Withdraw},
         writer::{Act as _, Turn},
     },
@@ -25,6 +25,8 @@ use crate::{
 pub struct Insemination {
     /// What is told of the straw.
     pub straw: StrawTold,
+    /// Frozen, so that it may have hung in a tank of this book.
+    pub was_frozen: bool,
     /// From the herd's own stock, or the technician's.
     pub from_herd_stock: Option<bool>,
     /// From where, in the sender's words.
@@ -96,6 +98,7 @@ pub(super) async fn enter(
                 return Ok(Entered { flag, ..Entered::default() });
             }
             match which(turn, animal, &clues, at).await? {
+                _ if !told.was_frozen => (foreign, None, None),
                 Ok(used) => (used, None, None),
                 Err(flag) => (foreign, Some(flag), None),
             }
@@ -246,6 +249,8 @@ pub(super) async fn record(
     let served = serve.perform(turn).await?;
     let subject = served.service.id.0;
     store::ade_item::made(turn.tx, business, item.id, subject).await?;
+    // Nobody thaws by this book who tells of it afterwards.
+    let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
     let deviations = served.service.deviations.0.into_iter().map(|deviation| deviation.text);
-    Ok((subject, deviations.chain(served.warnings).map(Message::warning).collect()))
+    Ok((subject, deviations.chain(warnings).map(Message::warning).collect()))
 }

@@ -313,9 +313,8 @@ impl TakeIn {
                 insemination::enter(turn, item, content, told, &animal, before).await?
             }
             What::Happened(happening) => happened(turn, item, content, happening, &animal).await?,
-            What::Plan(_) => Entered::default(),
+            What::Plan(_) | What::Animal(_) => Entered::default(),
             What::OnlyKept(why) => Entered { messages: vec![Message::warning(*why)], ..Entered::default() },
-            What::Animal(_) => Entered::default(),
         };
         Ok(Entered { animal: Some(animal.id), ..entered })
     }
@@ -347,17 +346,17 @@ fn straw_told(resource: &Kept) -> Vec<Option<&Value>> {
 
 /// The animal of that name in the herd.
 async fn the_animal(turn: &mut Turn<'_>, herd: HerdId, name: &ExternalId) -> Result<Animal, Stop> {
-    let mut here = Vec::new();
+    let mut found = Vec::new();
     for id in animals_called(turn.tx, turn.caller.business_id, name).await? {
         let animal = known::animal_of(turn.tx, turn.caller.business_id, id).await?;
         if animal.details.herd_id == herd {
-            here.push(animal);
+            found.push(animal);
         }
     }
     let refused = |detail: &str| Refusal::Invalid(vec![Fault::at("animal", detail)]);
-    match here.len() {
+    match found.len() {
         0 => Err(refused("names no animal of this location; send her to its animals first").into()),
-        1 => here.pop().ok_or_else(|| refused("names no animal of this location").into()),
+        1 => found.pop().ok_or_else(|| refused("names no animal of this location").into()),
         _ => Err(refused("names several animals of this location; use a name that only she has").into()),
     }
 }
