@@ -412,7 +412,12 @@ impl Shape {
                 let whole = whole_number(value, spot).filter(|n| n.abs() <= 1_000_000_000);
                 found(whole.map(Value::from), value, "a whole number", spot, faults)
             }
-            Self::Number => found(value.is_number().then(|| value.clone()), value, "a number", spot, faults),
+            Self::Number => {
+                // A whole one is kept as such: one store does not tell 38 and 38.0 apart.
+                let whole = whole_number(value, spot).map(Value::from);
+                let number = whole.or_else(|| value.is_number().then(|| value.clone()));
+                found(number, value, "a number", spot, faults)
+            }
             Self::Word(words) => {
                 let word = value.as_str().filter(|word| words.contains(word));
                 if word.is_none() {
@@ -588,6 +593,14 @@ mod tests {
             Err(vec!["#/resourceType".to_owned()])
         );
         assert_eq!(read(&HEAT, &json!([])), Err(vec!["#".to_owned()]));
+    }
+
+    #[test]
+    fn a_number_is_the_same_however_it_is_written() {
+        for (sent, kept) in [(json!(38.0), json!(38)), (json!(3.8e1), json!(38)), (json!(38.5), json!(38.5))]
+        {
+            assert_eq!(read(&Shape::Number, &sent), Ok(kept));
+        }
     }
 
     #[test]

@@ -810,6 +810,14 @@ async fn an_animal_is_entered_and_found_by_any_of_her_names(world: &World) {
         (&now["name"], &now["coatColor"], &now["status"]),
         (&json!("Clara"), &json!("black"), &json!("Alive"))
     );
+    // What only the herd system says of her is told anew as well when it changes.
+    let red = modified(&cow("a-1", json!({"coatColor": "red"})), "2026-03-02T04:30:00Z");
+    let since = now["meta"]["modified"].as_str().unwrap();
+    let path = format!("animals?meta-modified-from={since}");
+    yard.send("animals", &red).await;
+    let changed = yard.members(&path).await;
+    assert_eq!((changed.len(), &changed[0]["coatColor"]), (1, &json!("red")));
+    assert!(changed[0]["meta"]["modified"].as_str().unwrap() > since);
     // She leaves, and is not served any more.
     let gone = modified(&cow("a-1", json!({"status": "OffFarm"})), "2026-03-02T05:00:00Z");
     assert_eq!(yard.send("animals", &gone).await["status"], "OffFarm");

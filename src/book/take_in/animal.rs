@@ -10,13 +10,14 @@ use crate::{
     },
     domain::{
         animal::{Animal, AnimalDetails},
+        change::ChangeKind,
         exchange::day_meant,
         form::Fault,
         herd::HerdDetails,
         identifiers::{ExternalId, Identifiers},
         values::{AnimalId, HerdId, Mark, Name, Timestamp},
     },
-    store::{self, ade_item::Item},
+    store::{self, ade_item::Item, change::Noted},
 };
 
 /// What is told of an animal.
@@ -62,7 +63,12 @@ pub(super) async fn enter(
     let details = details(turn, herd_id, &herd, &names, told, before.as_ref()).await?;
     let animal = match before {
         None => Add::<Animal> { details }.perform(turn).await?,
-        Some(before) if before.details == details => before,
+        Some(before) if before.details == details => {
+            // What only the herd system says of her may have changed, and is told as hers.
+            let noted = Noted::of(ChangeKind::Animal, before.id.0).herd(herd_id).animal(before.id);
+            store::change::note(turn.tx, business, noted).await?;
+            before
+        }
         Some(before) => {
             let after = before.clone().with(details);
             after.check(turn, Some(&before)).await?;
