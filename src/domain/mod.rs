@@ -8,6 +8,7 @@
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
+//! - [`change`], [`exchange`]: what changed, what herd systems tell
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 

@@ -88,6 +88,7 @@ pub(super) async fn enter(
         Before::Straw(lot, place, decided) if hangs(turn, lot, &place).await? => {
             (Used::Hanging(lot, place), None, decided)
         }
+        Before::Withdrawn(id, decided) => (Used::Withdrawn(id), None, decided),
         Before::Decided(resolution, at, true) => (foreign, None, Some((resolution, at))),
         Before::Decided(resolution, at, false) => {
             return Ok(Entered { resolution: Some((resolution, at)), ..Entered::default() });

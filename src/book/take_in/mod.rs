@@ -28,7 +28,7 @@ use crate::{
         place::Place,
         values::{
             AdeItemId, AnimalId, BusinessId, EventId, HerdId, LotId, Note, ServiceId, Source, Technician,
-            Timestamp,
+            Timestamp, WithdrawalId,
         },
     },
     store::{self, Tx, ade_item::Item, ledger},
@@ -150,6 +150,8 @@ enum Before {
     Nothing,
     /// The straw of this lot from this place, for what is told of the straw is the same.
     Straw(LotId, Place, Option<(Resolution, Timestamp)>),
+    /// The straw that somebody withdrew for her here.
+    Withdrawn(WithdrawalId, Option<(Resolution, Timestamp)>),
     /// A person decided that no straw of this book was used, or that it is on record already.
     Decided(Resolution, Timestamp, bool),
 }
@@ -248,8 +250,15 @@ impl TakeIn {
         }
         let Some(id) = item.subject_id else { return Ok(Before::Nothing) };
         let service = store::service::find(turn.tx, business, ServiceId(id)).await?;
-        let service = service.filter(|service| service.reversed_at.is_none());
-        let Some((lot, place)) = service.and_then(|service| service.lot_id.zip(service.place_id)) else {
+        let Some(service) = service.filter(|service| service.reversed_at.is_none()) else {
+            return Ok(Before::Nothing);
+        };
+        if let Some(withdrawal) = service.withdrawal_id
+            && store::ade_item::maker(turn.tx, business, withdrawal.0).await? != Some(item.id)
+        {
+            return Ok(Before::Withdrawn(withdrawal, decided));
+        }
+        let Some((lot, place)) = service.lot_id.zip(service.place_id) else {
             return Ok(Before::Nothing);
         };
         let place = ledger::place(turn.tx, business, place).await?;
