@@ -2,6 +2,7 @@
 //!
 //! Four floors; an import only ever points down:
 //!
+//! - [`ade`]: the open Animal Data Exchange face, beside `http`; neither knows the other's insides
 //! - [`http`]: the routes, one file per resource; translates and nothing else
 //! - [`book`]: what is done with the book, one file per act, one transaction each
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
@@ -13,6 +14,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod ade;
 pub mod book;
 pub mod clock;
 pub mod config;

@@ -228,3 +228,62 @@ async fn postgres_guards_the_ledger() {
     refuses(&db, "movement is append-only", "truncate movement").await;
     db.close().await;
 }
+
+/// The book as a version before 0006 left it, opened again.
+async fn as_before_changes_were_told(db: &Db) {
+    let mut tx = db.write().await.unwrap();
+    for statement in [
+        "drop table ade_made",
+        "drop table ade_item",
+        "drop table change",
+        "alter table business drop column changed_at",
+        "alter table animal_event drop column reversed_at",
+        "delete from _sqlx_migrations where version = 6",
+    ] {
+        tx.sql(statement).run().await.unwrap();
+    }
+    tx.commit().await.unwrap();
+}
+
+/// What was there before counts as changed in the order of its entry, and what comes next follows.
+async fn tells_what_was_there_before(db: &Db) {
+    let mut tx = db.write().await.unwrap();
+    assert_eq!(store::verify::findings(&mut tx).await.unwrap(), []);
+    let business = store::business::all(&mut tx).await.unwrap()[0].id;
+    let changes = store::change::list(&mut tx, business, 0, 100).await.unwrap();
+    let kinds: Vec<_> = changes.iter().map(|change| change.kind.as_str()).collect();
+    assert_eq!(kinds, ["tank", "sire", "lot", "movement"]);
+    assert_eq!(changes.iter().map(|change| change.seq).collect::<Vec<_>>(), [1, 2, 3, 4]);
+    let now = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
+    store::business::lock(&mut tx, business, now).await.unwrap();
+    let noted = store::change::Noted::of(changes[1].kind, changes[1].id);
+    store::change::note(&mut tx, business, noted).await.unwrap();
+    let last = store::change::list(&mut tx, business, 4, 100).await.unwrap();
+    assert_eq!((last.len(), last[0].seq, last[0].id), (1, 5, changes[1].id));
+    assert!(last[0].changed_at > changes[3].changed_at, "later, though the clock says the same");
+}
+
+#[tokio::test]
+async fn sqlite_tells_what_was_there_before_changes_were_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = format!("sqlite://{}", folder.path().join("old.db").display());
+    let db = Db::open(&url).await.unwrap();
+    book(&db).await;
+    as_before_changes_were_told(&db).await;
+    db.close().await;
+    let db = Db::open(&url).await.unwrap();
+    tells_what_was_there_before(&db).await;
+    db.close().await;
+}
+
+#[tokio::test]
+async fn postgres_tells_what_was_there_before_changes_were_told() {
+    let url = support::new_postgres_database().await;
+    let db = Db::open(&url).await.unwrap();
+    book(&db).await;
+    as_before_changes_were_told(&db).await;
+    db.close().await;
+    let db = Db::open(&url).await.unwrap();
+    tells_what_was_there_before(&db).await;
+    db.close().await;
+}

@@ -1,14 +1,22 @@
 //! Before the plug comes off: which service it would be, what it calls for, and where that hangs.
 
-use super::withdraw::{Blocked, Candidate, offers, protocol};
+use super::{
+    known, take_in,
+    withdraw::{Blocked, Candidate, offers, protocol},
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::{
     domain::{
         choice::{Allowed, Class},
+        exchange::Recommendation,
         history::{Numbered, Standing},
+        identifiers::ExternalId,
         semen::SemenType,
         thaw::ThawProtocol,
         timing::{Timing, timing},
-        values::{AnimalId, BusinessId, HerdId, Timestamp},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
         verdict::{Deviation, waiting_warning},
     },
     store::{self, Tx, ledger::Stock},
@@ -37,10 +45,78 @@ pub struct NextService {
     pub blocked: Vec<Blocked>,
     /// When to serve her; none without a recent standing heat.
     pub timing: Option<Timing>,
+    /// The mating plan for her, if there is one.
+    pub plan: Option<MatingPlan>,
     /// How to thaw the first of the straws.
     pub thaw: ThawProtocol,
     /// What else to heed.
     pub cautions: Vec<String>,
+}
+
+/// What is planned for an animal.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct MatingPlan {
+    /// The recommendation as it came.
+    pub item_id: AdeItemId,
+    /// When it was made.
+    pub planned_at: Option<Timestamp>,
+    /// What is recommended, first choice first.
+    pub choices: Vec<PlannedChoice>,
+}
+
+/// One recommendation of a plan.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct PlannedChoice {
+    /// What.
+    pub recommendation: Recommendation,
+    /// The sire, where he is in this book.
+    pub sire_id: Option<SireId>,
+    /// His name, as here or else as it was told.
+    pub sire_name: Option<Name>,
+    /// His names as they were told.
+    pub sire_identifiers: Vec<ExternalId>,
+    /// The semen type, where it is said.
+    pub semen_type: Option<SemenType>,
+    /// First choice, second choice.
+    #[schema(minimum = 0)]
+    pub rank: Option<i64>,
+}
+
+/// The last plan for an animal up to a moment. A sire that came into the book since is found in it.
+async fn plan_for(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    at: Timestamp,
+) -> store::Result<Option<MatingPlan>> {
+    let Some(item) = store::ade_item::plan_for(tx, business, animal, at).await? else { return Ok(None) };
+    let mut choices = Vec::new();
+    for told in item.plan.unwrap_or_default().0 {
+        let sires = take_in::sires_called(tx, business, &told.sires).await?;
+        let sire = match sires.as_slice() {
+            [only] => Some(known::sire_of(tx, business, *only).await?),
+            _ => None,
+        };
+        choices.push(PlannedChoice {
+            recommendation: told.recommendation,
+            sire_id: sire.as_ref().map(|sire| sire.id),
+            sire_name: sire.map(|sire| sire.details.name).or(told.sire_name),
+            sire_identifiers: told.sires,
+            semen_type: told.semen_type,
+            rank: told.rank,
+        });
+    }
+    choices.sort_by_key(|choice| choice.rank.unwrap_or(i64::MAX));
+    Ok(Some(MatingPlan { item_id: item.id, planned_at: item.happened_at, choices }))
+}
+
+/// A plan that says no is heeded by whoever looks only at what to heed.
+fn planned_against(plan: &MatingPlan) -> Option<String> {
+    let no = |choice: &PlannedChoice| choice.recommendation == Recommendation::NoSire;
+    plan.choices
+        .iter()
+        .any(no)
+        .then(|| "The mating plan names no sire for her: she is not to be bred.".to_owned())
 }
 
 /// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is;
@@ -80,6 +156,8 @@ pub async fn next_service(
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
     }));
+    let plan = plan_for(tx, business, candidate.animal.id, at).await?;
+    cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &candidate.allowed));
     cautions.extend(since_service(&candidate.standing, at));
     cautions.extend(HANDLING.iter().map(ToString::to_string));
@@ -94,6 +172,7 @@ pub async fn next_service(
         allowed: candidate.allowed,
         candidates,
         blocked,
+        plan,
         thaw,
         cautions,
     }))

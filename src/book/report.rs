@@ -64,6 +64,7 @@ impl Act for Report {
             what: self.what.clone(),
             technician: self.technician.clone(),
             note: self.note.clone(),
+            reversed_at: None,
             recorded_at: turn.now,
         };
         store::event::add(turn.tx, business, turn.caller.key_id, &event).await?;

@@ -29,6 +29,9 @@ use crate::{
     store::{self, Tx, ledger},
 };
 
+/// What is said of a straw that nobody put on record as thawed.
+pub const NO_THAW: &str = "No thaw is on record for this straw.";
+
 /// Records a service.
 #[derive(Clone, Debug)]
 pub struct Serve {
@@ -125,7 +128,7 @@ impl Act for Serve {
         shown.warnings.extend(ahead);
         shown.warnings.extend(verdict::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
-            shown.warnings.push("No thaw is on record for this straw.".to_owned());
+            shown.warnings.push(NO_THAW.to_owned());
         }
         Ok(shown)
     }

@@ -190,6 +190,27 @@ impl Act for Withdraw {
     type Done = Shown;
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
+        self.take(turn, Asked::Before).await
+    }
+}
+
+/// Whether the straw is still in the tank when it is asked for.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Asked {
+    /// It is: what stands against it refuses it.
+    Before,
+    /// It is not, and she has been served: what stood against it goes on record.
+    Afterwards,
+}
+
+impl Withdraw {
+    /// The same for a straw that was used already, as someone tells afterwards: what has happened is not
+    /// refused, and what stood against it is kept as deviations.
+    pub async fn happened(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
+        self.take(turn, Asked::Afterwards).await
+    }
+
+    async fn take(&self, turn: &mut Turn<'_>, asked: Asked) -> Result<Shown, Stop> {
         let (at, ahead) = known::told_time(self.withdrawn_at, turn, "withdrawn_at")?;
         let business = turn.business();
         let animal = known::animal(turn, self.animal_id, Some("#/animal_id")).await?;
@@ -202,7 +223,7 @@ impl Act for Withdraw {
         let inbreeding = candidate.inbreeding(turn.tx, business, &[sire.id]).await?;
         let mut objections = candidate.objections(at);
         objections.extend(candidate.objections_to(&lot, inbreeding.first().copied().unwrap_or(0.0)));
-        if !objections.is_empty() {
+        if !objections.is_empty() && asked == Asked::Before {
             if self.override_reason.is_none() {
                 return Err(refused(turn, &candidate, &objections).await?);
             }

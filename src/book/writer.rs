@@ -439,7 +439,7 @@ impl Hand {
         businesses.sort_unstable();
         businesses.dedup();
         for business in businesses {
-            store::business::lock(&mut tx, business).await?;
+            store::business::lock(&mut tx, business, times.now).await?;
         }
         for job in jobs {
             AssertUnwindSafe(job.run(&mut tx, times)).catch_unwind().await.map_err(|_| Trouble::Panic)??;

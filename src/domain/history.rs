@@ -260,7 +260,7 @@ impl History {
 const FIRST: Numbered = Numbered { service_number: 1, rank: 1 };
 
 /// Numbers the inseminations of one cycle: those within `same_heat` of a service's first one are
-/// the same service, the next rank (two inseminations 12 h apart are one heat; ICAR ADE's "rank").
+/// the same service, the next rank (two inseminations 12 h apart are one heat).
 fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl Iterator<Item = Numbered> {
     let window = TimeDelta::hours(same_heat.get());
     cycle.scan(None::<(Timestamp, Numbered)>, move |state, at| {

@@ -72,6 +72,17 @@ pub struct Identifiers(Vec<ExternalId>);
 json_column!(ExternalId, Identifiers);
 
 impl Identifiers {
+    /// These, without repetition.
+    pub fn of(names: impl IntoIterator<Item = ExternalId>) -> Self {
+        let mut all = Vec::new();
+        for name in names {
+            if !all.contains(&name) {
+                all.push(name);
+            }
+        }
+        Self(all)
+    }
+
     /// Each of them.
     pub fn iter(&self) -> impl Iterator<Item = &ExternalId> {
         self.0.iter()

@@ -8,6 +8,7 @@
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
+//! - [`change`], [`exchange`]: what changed, what herd systems tell
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
 //! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
@@ -18,9 +19,11 @@ pub mod address;
 pub mod alert;
 pub mod animal;
 pub mod cell;
+pub mod change;
 pub mod choice;
 pub mod demand;
 pub mod event;
+pub mod exchange;
 pub mod exposure;
 pub mod form;
 pub mod gestation;

@@ -92,6 +92,8 @@ ids! {
     ReadingId;
     /// Names a refill of a tank.
     RefillId;
+    /// Names something that a herd system told.
+    AdeItemId;
 }
 
 /// An instant in UTC, whole microseconds: the precision both databases keep.
@@ -337,6 +339,8 @@ texts! {
     Note, longest 2000, lines true;
     /// Why the rule was set aside.
     Reason, longest 500, lines true;
+    /// A herd system, or its own name for something that it tells.
+    Source, longest 300, lines false;
     /// Who did it: the technician's name or number as the farm writes it.
     Technician, longest 100, lines false;
 }
@@ -421,6 +425,10 @@ wholes! {
     Percent, from 1 to 100;
     /// A volume of water in millilitres.
     Millilitres, from 1 to 100_000;
+    /// The number of a change, or 0 for before the first.
+    ChangeNumber, from 0 to 2_000_000_000;
+    /// How many changes are told at once.
+    ChangeLimit, from 1 to 1000;
     /// An amount of money in the currency's smallest unit.
     MinorUnits, from 0 to 1_000_000_000;
 }
@@ -439,6 +447,16 @@ impl WatchDays {
         let days = self.0 as f64;
         days
     }
+}
+
+impl ChangeNumber {
+    /// Before the first.
+    pub const BEGINNING: Self = Self(0);
+}
+
+impl ChangeLimit {
+    /// When nothing is said.
+    pub const USUAL: Self = Self(100);
 }
 
 impl Straws {

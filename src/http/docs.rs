@@ -112,6 +112,9 @@ impl IntoResponses for Problems {
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
         (name = "Reports"),
+        (name = "Herd software", description = "What came in by the open Animal Data Exchange (ICAR ADE), under `/ade`, and \
+            what of it a person must settle. The paths under `/ade` are those of the standard's own documents."),
+        (name = "Changes", description = "For integrations that poll."),
         (name = "Webhooks", description = "Who is told of what happens, and how that went."),
         (name = "Business", description = "Whose book this is.")
     ),

@@ -82,6 +82,8 @@ macro_rules! events {
             technician: Option<Technician>,
             /// A remark.
             note: Option<Note>,
+            /// When it was found to have been entered by mistake; then it does not count.
+            reversed_at: Option<Timestamp>,
             /// What the caller should know.
             warnings: Vec<String>,
             /// When it was recorded.
@@ -100,6 +102,7 @@ macro_rules! events {
                     $($field,)*
                     technician: event.technician,
                     note: event.note,
+                    reversed_at: event.reversed_at,
                     warnings,
                     recorded_at: event.recorded_at,
                 })

@@ -8,10 +8,12 @@
 //! - `receipts`, `transfers`, `discards`, `stocktakes`, [`movements`], [`stock`]: the ledger
 //! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
 //! - [`webhooks`]: who else is told
+//! - `changes`, `ade_items`: for integrations; what they speak under `/ade` is in [`ade`](crate::ade)
 //! - [`reports`], [`audit`], [`exports`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
+mod ade_items;
 mod alert_rules;
 mod alerts;
 pub mod animals;
@@ -21,6 +23,7 @@ pub mod auth;
 mod batch;
 pub mod business;
 mod catalogue;
+mod changes;
 mod discards;
 pub mod docs;
 pub mod events;
@@ -77,7 +80,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{book::Book, domain::address::Reach};
+use crate::{ade, book::Book, domain::address::Reach};
 use problem::{Kind, Problem, internal};
 
 /// How long a request may take.
@@ -151,6 +154,8 @@ fn described() -> OpenApiRouter<App> {
         .merge(webhooks::routes())
         .merge(audit::routes())
         .merge(exports::routes())
+        .merge(changes::routes())
+        .merge(ade_items::routes())
 }
 
 /// The description of the interface.
@@ -164,6 +169,7 @@ pub fn description() -> utoipa::openapi::OpenApi {
 pub fn router(app: App) -> Router {
     let (keyed, _) = described().split_for_parts();
     let keyed = keyed
+        .merge(ade::router(app.book.clone()))
         .fallback(not_found)
         .method_not_allowed_fallback(method_not_allowed)
         .layer(middleware::from_fn_with_state(app.clone(), auth::authenticate))
@@ -183,6 +189,7 @@ pub fn router(app: App) -> Router {
         .with_state(app)
         .layer(middleware::from_fn(within_time))
         .layer(CatchPanicLayer::custom(|_| internal().into_response()))
+        .layer(middleware::from_fn(ade::in_the_standards_words))
         .layer(middleware::from_fn(counted))
         .layer(
             TraceLayer::new_for_http()

@@ -351,6 +351,8 @@ pub struct NextServiceView {
     blocked: Vec<BlockedView>,
     /// When to serve her, from her last standing heat; null without one in the last three days.
     timing: Option<Timing>,
+    /// The mating plan for her, as her herd system last told it; null without one.
+    plan: Option<next_service::MatingPlan>,
     /// How to thaw the first of the straws.
     thaw: ThawProtocol,
     /// What else to heed.
@@ -382,6 +384,7 @@ impl From<next_service::NextService> for NextServiceView {
                 })
                 .collect(),
             timing: next.timing,
+            plan: next.plan,
             thaw: next.thaw,
             cautions: next.cautions,
         }

@@ -1,8 +1,14 @@
 //! Animals.
 
-use super::{Page, Result, Tx, identifier, pedigree::Parents};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+    identifier,
+    pedigree::Parents,
+};
 use crate::domain::{
     animal::{Animal, AnimalDetails},
+    change::ChangeKind,
     identifiers::ExternalId,
     values::{AnimalId, BusinessId, HerdId, Mark},
 };
@@ -29,7 +35,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     .bind(animal.created_at)
     .run()
     .await?;
-    identifier::set(tx, business, animal.id.0, &d.identifiers).await
+    identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Animal, animal.id.0).herd(d.herd_id).animal(animal.id))
+        .await
 }
 
 /// Changes what is said of an animal.
@@ -52,7 +60,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .bind(d.left_on)
     .run()
     .await?;
-    identifier::set(tx, business, id.0, &d.identifiers).await
+    identifier::set(tx, business, id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id)).await
 }
 
 /// Enters who the dam of an animal is.

@@ -18,7 +18,7 @@ pub struct Business {
 
 /// Enters a business.
 pub async fn add(tx: &mut Tx, id: BusinessId, name: &Name, now: Timestamp) -> Result<()> {
-    tx.sql("insert into business (id, name, movement_seq, last_recorded_at, created_at) values ($1, $2, 0, $3, $3)")
+    tx.sql("insert into business (id, name, movement_seq, last_recorded_at, changed_at, created_at) values ($1, $2, 0, $3, $3, $3)")
         .bind(id)
         .bind(name.clone())
         .bind(now)
@@ -44,12 +44,18 @@ pub async fn rename(tx: &mut Tx, id: BusinessId, name: &Name) -> Result<()> {
 
 /// Waits until no other process writes in this business, and keeps others out until the
 /// transaction ends. With it every act sees what the one before it did, on either database;
-/// SQLite has one writer anyway.
-pub async fn lock(tx: &mut Tx, id: BusinessId) -> Result<()> {
-    if let Tx::Sqlite(_) = tx {
-        return Ok(());
-    }
-    tx.sql("select 1 from business where id = $1 for update").bind(id).run().await.map(drop)
+/// SQLite has one writer anyway. The transaction's changes get a later time than any before them,
+/// even when the clock steps back.
+pub async fn lock(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<()> {
+    tx.sql_for(
+        "update business set changed_at = max(changed_at + 1, $2) where id = $1",
+        "update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1",
+    )
+    .bind(id)
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
 }
 
 /// Writes without changing anything, to see whether the store can be written.

@@ -1,7 +1,11 @@
 //! What happens to an animal besides services.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     history::{Happening, HappeningKind},
     values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, Technician, Timestamp},
 };
@@ -24,6 +28,8 @@ pub struct Event {
     pub technician: Option<Technician>,
     /// A remark.
     pub note: Option<Note>,
+    /// When it was found to have been entered by mistake; then it does not count.
+    pub reversed_at: Option<Timestamp>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
 }
@@ -47,14 +53,36 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) ->
     .bind(event.recorded_at)
     .bind(by)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, noted(event)).await
+}
+
+fn noted(event: &Event) -> Noted {
+    let kind = match event.what.kind() {
+        HappeningKind::Heat => ChangeKind::Heat,
+        HappeningKind::PregnancyCheck => ChangeKind::PregnancyCheck,
+        HappeningKind::Calving => ChangeKind::Calving,
+        HappeningKind::Abortion => ChangeKind::Abortion,
+        HappeningKind::DoNotBreed => ChangeKind::DoNotBreed,
+    };
+    Noted::of(kind, event.id.0).herd(event.herd_id).animal(event.animal_id)
+}
+
+/// The event was entered by mistake: it stays and does not count.
+pub async fn reverse(tx: &mut Tx, business: BusinessId, event: &Event, now: Timestamp) -> Result<()> {
+    tx.sql("update animal_event set reversed_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(event.id)
+        .bind(now)
+        .run()
+        .await?;
+    change::note(tx, business, noted(event).reversed(true)).await
 }
 
 /// One event.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: EventId) -> Result<Option<Event>> {
     tx.sql(
-        "select id, herd_id, animal_id, happened_at, details, technician, note, recorded_at
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
          from animal_event where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -73,7 +101,7 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Event>> {
     tx.sql(
-        "select id, herd_id, animal_id, happened_at, details, technician, note, recorded_at
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
          from animal_event
          where business_id = $1 and id > $2 and kind = $4 and ($5 is null or animal_id = $5)
            and ($6 is null or herd_id = $6)
@@ -89,12 +117,12 @@ pub async fn list(
     .await
 }
 
-/// All events of an animal in order of time.
+/// All events of an animal that count, in order of time.
 pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Event>> {
     // Uses animal_event_by_animal.
     tx.sql(
-        "select id, herd_id, animal_id, happened_at, details, technician, note, recorded_at
-         from animal_event where business_id = $1 and animal_id = $2
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event where business_id = $1 and animal_id = $2 and reversed_at is null
          order by happened_at, id",
     )
     .bind(business)

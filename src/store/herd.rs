@@ -1,7 +1,11 @@
 //! Herds.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     herd::{Herd, HerdDetails},
     values::{BusinessId, HerdId},
 };
@@ -27,8 +31,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
     .bind(d.thaw.clone())
     .bind(herd.created_at)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Herd, herd.id.0).herd(herd.id)).await
 }
 
 /// Changes what is said of a herd.
@@ -50,8 +54,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetai
     .bind(d.first_service_days)
     .bind(d.thaw.clone())
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Herd, id.0).herd(id)).await
 }
 
 /// One herd.
@@ -78,6 +82,20 @@ pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<H
     .bind(business)
     .bind(page.after)
     .bind(page.limit)
+    .all()
+    .await
+}
+
+/// The herds with that official location.
+pub async fn at_location(tx: &mut Tx, business: BusinessId, scheme: &str, id: &str) -> Result<Vec<Herd>> {
+    tx.sql(
+        "select id, name, time_zone, location, choice_rule, same_heat_hours, waiting_days, kinship_limit,
+                first_service_days, thaw, created_at
+         from herd where business_id = $1 and location ->> 'scheme' = $2 and location ->> 'id' = $3 order by id",
+    )
+    .bind(business)
+    .bind(scheme.to_owned())
+    .bind(id.to_owned())
     .all()
     .await
 }

@@ -3,7 +3,10 @@
 use uuid::Uuid;
 
 use super::{Result, Tx};
-use crate::domain::{identifiers::Identifiers, values::BusinessId};
+use crate::domain::{
+    identifiers::{ExternalId, Identifiers},
+    values::{AnimalId, BusinessId, SireId},
+};
 
 /// Makes `identifiers` the names by which `subject` is found.
 pub async fn set(tx: &mut Tx, business: BusinessId, subject: Uuid, identifiers: &Identifiers) -> Result<()> {
@@ -25,4 +28,44 @@ pub async fn set(tx: &mut Tx, business: BusinessId, subject: Uuid, identifiers: 
         .await?;
     }
     Ok(())
+}
+
+/// The animals that go by a name.
+pub async fn animals(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Vec<AnimalId>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        id: AnimalId,
+    }
+    // Uses identifier_by_code.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select a.id from identifier i join animal a on a.business_id = i.business_id and a.id = i.subject_id
+             where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by a.id",
+        )
+        .bind(business)
+        .bind(name.scheme.clone())
+        .bind(name.id.clone())
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
+}
+
+/// The sires that go by a name.
+pub async fn sires(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Vec<SireId>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        id: SireId,
+    }
+    // Uses identifier_by_code.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select s.id from identifier i join sire s on s.business_id = i.business_id and s.id = i.subject_id
+             where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by s.id",
+        )
+        .bind(business)
+        .bind(name.scheme.clone())
+        .bind(name.id.clone())
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
 }

@@ -6,8 +6,12 @@
 
 use uuid::Uuid;
 
-use super::{Result, Tx, business};
+use super::{
+    Result, Tx, business,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     identifiers::Identifiers,
     lot::Lot,
     movement::{End, Movement, MovementKind},
@@ -250,6 +254,7 @@ pub async fn write(
     .bind(entry.note)
     .run()
     .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Movement, id.0)).await?;
     Ok(Some(id))
 }
 

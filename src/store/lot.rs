@@ -1,7 +1,11 @@
 //! Lots.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     lot::{Lot, LotDetails, LotStatus},
     semen::SemenType,
     values::{BusinessId, LotId, SireId},
@@ -29,8 +33,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, lot: &Lot) -> Result<()> {
     .bind(d.status)
     .bind(lot.created_at)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Lot, lot.id.0)).await
 }
 
 /// Changes what is said of a lot.
@@ -53,8 +57,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: LotId, d: &LotDetails
     .bind(d.thaw.clone())
     .bind(d.status)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Lot, id.0)).await
 }
 
 /// One lot.

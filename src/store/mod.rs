@@ -5,17 +5,19 @@
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
 pub mod act;
+pub mod ade_item;
 pub mod alert;
 pub mod alert_rule;
 pub mod animal;
 pub mod business;
+pub mod change;
 mod connect;
 pub mod copy;
 pub mod db;
 pub mod demand;
 pub mod event;
 pub mod herd;
-mod identifier;
+pub mod identifier;
 pub mod key;
 pub mod ledger;
 pub mod lot;

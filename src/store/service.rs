@@ -1,7 +1,11 @@
 //! Services on record.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     history::Numbered,
     service::Service,
     values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
@@ -35,8 +39,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> R
     .bind(s.recorded_at)
     .bind(by)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
+        .await
 }
 
 macro_rules! services {
@@ -96,8 +101,8 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .bind(numbered.service_number)
         .bind(numbered.rank)
         .run()
-        .await
-        .map(drop)
+        .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, id.0)).await
 }
 
 /// The service that counts for a withdrawal.
@@ -130,6 +135,6 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Time
         .bind(id)
         .bind(now)
         .run()
-        .await
-        .map(drop)
+        .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, id.0).reversed(true)).await
 }

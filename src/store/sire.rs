@@ -1,7 +1,12 @@
 //! Sires.
 
-use super::{Page, Result, Tx, identifier};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+    identifier,
+};
 use crate::domain::{
+    change::ChangeKind,
     sire::{Sire, SireDetails},
     values::{BusinessId, Mark, SireId},
 };
@@ -23,7 +28,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .bind(sire.created_at)
     .run()
     .await?;
-    identifier::set(tx, business, sire.id.0, &d.identifiers).await
+    identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Sire, sire.id.0)).await
 }
 
 /// Changes what is said of a sire.
@@ -41,7 +47,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .bind(d.dam_id)
     .run()
     .await?;
-    identifier::set(tx, business, id.0, &d.identifiers).await
+    identifier::set(tx, business, id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Sire, id.0)).await
 }
 
 /// One sire.

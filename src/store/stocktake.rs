@@ -1,7 +1,11 @@
 //! Stocktakes.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     stocktake::{Lines, Stocktake},
     values::{BusinessId, KeyId, StocktakeId, TankId, Timestamp},
 };
@@ -27,8 +31,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Stocktake) ->
     .bind(s.recorded_at)
     .bind(by)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Stocktake, s.id.0)).await
 }
 
 macro_rules! stocktakes {
@@ -82,6 +86,6 @@ pub async fn accept(
     .bind(now)
     .bind(lines.clone())
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Stocktake, id.0)).await
 }

@@ -1,7 +1,11 @@
 //! Tanks.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     tank::{Tank, TankDetails},
     values::{BusinessId, HerdId, TankId},
 };
@@ -27,8 +31,10 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     .bind(d.tare_kg)
     .bind(tank.created_at)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    let noted = Noted::of(ChangeKind::Tank, tank.id.0);
+    let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
+    change::note(tx, business, noted).await
 }
 
 /// Changes what is said of a tank.
@@ -50,8 +56,10 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
     .bind(d.chart.clone())
     .bind(d.tare_kg)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    let noted = Noted::of(ChangeKind::Tank, id.0);
+    let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
+    change::note(tx, business, noted).await
 }
 
 /// One tank.

@@ -306,6 +306,29 @@ rules! {
               on s.business_id = w.business_id and s.webhook_id = w.id and s.valid_until is null
          group by w.business_id, w.id, w.state
          having count(s.id) <> case when w.state = 'deleted' then 0 else 1 end";
+    "every thing in the book is among the changes" since 6:
+        "with things as (
+             select business_id, id, 'animal' as kind from animal
+             union all select business_id, id, 'movement' from movement
+             union all select business_id, id, 'withdrawal' from withdrawal
+             union all select business_id, id, 'service' from service
+             union all select business_id, id, kind from animal_event
+             union all select business_id, id, 'ade_item' from ade_item)
+         select t.business_id, t.kind || ' ' || lower(hex(t.id)) as subject
+         from things t left join change c
+              on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
+         where c.seq is null",
+        "with things as (
+             select business_id, id, 'animal' as kind from animal
+             union all select business_id, id, 'movement' from movement
+             union all select business_id, id, 'withdrawal' from withdrawal
+             union all select business_id, id, 'service' from service
+             union all select business_id, id, kind from animal_event
+             union all select business_id, id, 'ade_item' from ade_item)
+         select t.business_id, t.kind || ' ' || t.id as subject
+         from things t left join change c
+              on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
+         where c.seq is null";
 }
 
 /// What was found in a store.

@@ -1,7 +1,11 @@
 //! Withdrawals: straws on their way from the tank to a service.
 
-use super::{Page, Result, Tx};
+use super::{
+    Page, Result, Tx,
+    change::{self, Noted},
+};
 use crate::domain::{
+    change::ChangeKind,
     thaw::Thawing,
     values::{AnimalId, BusinessId, Celsius, KeyId, LotId, Timestamp, WithdrawalId},
     verdict::Deviations,
@@ -35,8 +39,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -
     .bind(w.recorded_at)
     .bind(by)
     .run()
-    .await
-    .map(drop)
+    .await?;
+    let noted = Noted::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id);
+    change::note(tx, business, noted).await
 }
 
 macro_rules! withdrawals {
@@ -100,8 +105,8 @@ pub async fn thawing(
     .bind(thawing.use_by)
     .bind(deviations.clone())
     .run()
-    .await
-    .map(drop)
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0)).await
 }
 
 /// The straw is unresolved again: what resolved it was entered by mistake.
@@ -116,8 +121,8 @@ pub async fn reopen(
         .bind(id)
         .bind(state)
         .run()
-        .await
-        .map(drop)
+        .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0)).await
 }
 
 /// The straw was served, discarded, or never left.
@@ -134,8 +139,9 @@ pub async fn resolve(
         .bind(state)
         .bind(at)
         .run()
-        .await
-        .map(drop)
+        .await?;
+    let reversed = state == WithdrawalState::Reversed;
+    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0).reversed(reversed)).await
 }
 
 /// All withdrawals of a lot that are neither served nor discarded nor reversed.

@@ -396,6 +396,17 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event("abortions", json!({"animal_id": animal, "aborted_at": at, "opens_cycle": true}))
             }
+            "settlements" => {
+                let told = json!({"meta": {"source": "org.example.herd", "sourceId": Uuid::now_v7()},
+                                  "animal": {"scheme": "tankside.animal", "id": self.animal().await},
+                                  "eventDateTime": at, "inseminationType": "Insemination"});
+                let path = format!("/ade/locations/tankside.herd/{herd}/inseminations");
+                let told = self.client.post(&path, told).await.expect(200);
+                (
+                    format!("/v1/ade-items/{}/resolution", told["id"].as_str().unwrap()),
+                    json!({"resolution": "straw", "lot_id": sexed, "place": place, "note": note}),
+                )
+            }
             "do-not-breed" => {
                 let animal = self.animal().await;
                 event("do-not-breed", json!({"animal_id": animal, "decided_at": at, "do_not_breed": true}))
@@ -1450,6 +1461,17 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         ("redelivery", vec![Field("since", Must, Moment), Field("also_delivered", May, Flag)]),
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
+        (
+            "settlements",
+            joined([
+                vec![
+                    Field("resolution", Must, Word(&["straw", "withdrawal", "no_straw", "dismiss"])),
+                    Field("lot_id", Must, Id),
+                ],
+                place_fields(Must),
+                vec![Field("note", May, Lines(2000))],
+            ]),
+        ),
         ("do-not-breed", event_fields("decided_at", vec![Field("do_not_breed", May, Flag)])),
         (
             "alert rules of a number",

@@ -191,6 +191,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("GET /v1/webhooks/{id}/deliveries", &[Role::Manager]),
     ("GET /v1/deliveries/{id}", &[Role::Manager]),
     ("POST /v1/deliveries/{id}/redelivery", &[Role::Manager]),
+    ("POST /v1/ade-items/{id}/resolution", &[Role::Technician, Role::Manager]),
     ("GET /v1/audit", &[Role::Manager]),
 ];
 

@@ -71,6 +71,14 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
                 ("semen_type", is!("/semen_type")),
             ],
         ),
+        (
+            "/v1/ade-items",
+            vec![
+                ("herd_id", is!("/herd_id")),
+                ("animal_id", is!("/animal_id")),
+                ("flagged", |item, wanted| wanted == "false" || item["flagged"] == true),
+            ],
+        ),
         ("/v1/withdrawals", vec![("animal_id", is!("/animal_id")), ("unresolved", is_unresolved)]),
         ("/v1/services", event.clone()),
         ("/v1/heats", event.clone()),
@@ -103,6 +111,17 @@ async fn lists_of(client: &Client) -> Vec<(String, Vec<Filter>)> {
     let tanks = client.get("/v1/tanks?limit=1").await.expect(200);
     let tank = tanks["items"][0]["id"].as_str().unwrap_or("00000000-0000-0000-0000-000000000000");
     lists().into_iter().map(|(path, filters)| (path.replace("{id}", tank), filters)).collect()
+}
+
+/// A herd system tells of an animal.
+async fn tell(client: &Client, at: &str, what: &str, animal: &str, more: Value) {
+    let mut told = json!({
+        "meta": {"source": "org.example.herd", "sourceId": Uuid::now_v7()},
+        "animal": {"scheme": "tankside.animal", "id": animal},
+        "eventDateTime": "2026-02-01T06:00:00Z",
+    });
+    told.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    client.post(&format!("{at}/{what}"), told).await.expect(200);
 }
 
 /// Two herds and a technician's tank, with something of everything.
@@ -174,6 +193,9 @@ pub async fn stocked(client: &Client) {
                 client.post(&path, json!({"reason": "dropped"})).await.expect(200);
             }
             client.post("/v1/do-not-breed", json!({"animal_id": animal})).await.created();
+            let path = format!("/ade/locations/tankside.herd/{}", farm.herd);
+            tell(client, &path, "inseminations", &animal, json!({"inseminationType": "Insemination"})).await;
+            tell(client, &path, "abortions", &animal, json!({})).await;
         }
     }
 }
@@ -313,7 +335,7 @@ async fn a_cursor_belongs_to_its_list_and_its_filters(world: &World) {
                 "status" => "usable".to_owned(),
                 "semen_type" => "conventional".to_owned(),
                 "kind" => "stock.low".to_owned(),
-                "unresolved" | "open" => "true".to_owned(),
+                "unresolved" | "open" | "flagged" => "true".to_owned(),
                 "breed" | "number" | "identifier" => "2".to_owned(),
                 _ => Uuid::now_v7().to_string(),
             };
@@ -386,7 +408,7 @@ async fn filters_together_do_what_a_naive_filter_does(world: &World) {
                 .collect();
             let absent = match *name {
                 "semen_type" | "status" | "kind" => None,
-                "unresolved" | "open" => {
+                "unresolved" | "open" | "flagged" => {
                     values = ["true", "false"].map(str::to_owned).into();
                     None
                 }

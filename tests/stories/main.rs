@@ -9,7 +9,9 @@
     reason = "a story reads from top to bottom and its tables are as long as the interface"
 )]
 
+mod ade;
 mod alerts;
+mod change_feed;
 mod changes;
 mod choosing;
 mod clock;

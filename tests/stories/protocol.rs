@@ -55,6 +55,7 @@ async fn what_is_not_there_is_not_found(world: &World) {
         let body = match path.as_str() {
             "/v1/withdrawals/{id}/thaw" => json!({"bath_temp_c": 35.6}),
             "/v1/withdrawals/{id}/discard" => json!({"reason": "dropped"}),
+            "/v1/ade-items/{id}/resolution" => json!({"resolution": "dismiss"}),
             "/v1/movements/{id}/reversal" => json!({"reason": "wrong_data"}),
             "/v1/tanks/{id}/nitrogen-readings" if *method == Method::POST => json!({"depth_mm": 310}),
             "/v1/tanks/{id}/refills" if *method == Method::POST => json!({"depth_after_mm": 425}),

@@ -90,6 +90,12 @@ async fn book_of(client: &Client) -> Ids {
         body[at] = json!("2026-03-01T06:10:00Z");
         ids.insert(kind, client.make(&path, body).await);
     }
+    let told = json!({"meta": {"source": "org.example.herd", "sourceId": "1"}, "inseminationType": "Insemination",
+                      "animal": {"scheme": "tankside.animal", "id": animal},
+                      "eventDateTime": "2026-02-01T06:00:00Z"});
+    let path = format!("/ade/locations/tankside.herd/{}/inseminations", farm.herd);
+    let told = client.post(&path, told).await.expect(200);
+    ids.insert("ade-items", told["id"].as_str().unwrap().to_owned());
     let audit = client.get("/v1/audit").await.expect(200);
     ids.insert("keys", audit["items"][0]["key_id"].as_str().unwrap().to_owned());
     ids.insert("movements", ledger["items"][0]["id"].as_str().unwrap().to_owned());
@@ -162,6 +168,10 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         ],
         "POST /v1/tanks/{id}/refills" => vec![
             json!({"filled_at": "2026-03-01T06:10:00Z", "depth_after_mm": 420, "supersedes": id("refills")}),
+        ],
+        "POST /v1/ade-items/{id}/resolution" => vec![
+            json!({"resolution": "straw", "lot_id": id("lots"), "place": place}),
+            json!({"resolution": "withdrawal", "withdrawal_id": id("withdrawals")}),
         ],
         "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
         "POST /v1/stocktakes/{id}/acceptance"

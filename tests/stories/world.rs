@@ -206,7 +206,7 @@ impl Client {
         let body = serde_json::from_str(&text).unwrap_or(Value::Null);
         let answer = Answer { status, headers, body, text };
         if !bodiless {
-            answer.is_well_formed();
+            answer.is_well_formed(path);
         }
         answer
     }
@@ -262,12 +262,16 @@ impl Client {
 
 impl Answer {
     /// What RFC 9457 and the house ask of every answer.
-    fn is_well_formed(&self) {
+    fn is_well_formed(&self, path: &str) {
         assert!(self.headers.contains_key("x-request-id"), "an answer without a request id");
         if self.status < 400 {
             return;
         }
         let media = self.headers["content-type"].to_str().unwrap();
+        if path == "/ade" || path.starts_with("/ade/") {
+            self.is_the_standards_error(media, path.starts_with("/ade/batches/"));
+            return;
+        }
         assert_eq!(media, "application/problem+json", "{self:?}");
         assert_eq!(self.body["status"], self.status, "RFC 9457, 3.1.2: the same status in the body");
         for member in ["type", "title", "detail"] {
@@ -276,6 +280,26 @@ impl Answer {
         let documented =
             Kind::ALL.iter().any(|kind| kind.slug() == self.slug() && kind.status() == self.status);
         assert!(documented, "no page explains {:?}", self.body);
+    }
+
+    /// What the standard asks of an error: icarErrorCollection, or for a batch a list of icarBatchResult.
+    fn is_the_standards_error(&self, media: &str, is_batch: bool) {
+        assert_eq!(media, "application/json", "{self:?}");
+        let messages = if is_batch { &self.body[0]["messages"] } else { &self.body["errors"] };
+        let messages = messages.as_array().unwrap_or_else(|| panic!("no messages in {self:?}"));
+        assert!(!messages.is_empty(), "{self:?}");
+        for message in messages {
+            assert_eq!((&message["severity"], &message["status"]), (&json!("Error"), &json!(self.status)));
+            for member in ["type", "title", "detail"] {
+                assert!(message[member].is_string(), "{member} is missing: {self:?}");
+            }
+        }
+    }
+
+    /// Where the faults are that an error of the standard names.
+    pub fn instances(&self) -> Vec<&str> {
+        let errors = self.body["errors"].as_array().unwrap_or_else(|| panic!("no errors in {self:?}"));
+        errors.iter().map(|error| error["instance"].as_str().unwrap()).collect()
     }
 
     #[track_caller]

@@ -334,6 +334,7 @@ fn calving<P: FnMut(u64)>(
         technician: None,
         note: None,
         recorded_at: taking.turn.now,
+        reversed_at: None,
     }))
 }
 

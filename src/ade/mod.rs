@@ -1,0 +1,373 @@
+//! The open ICAR Animal Data Exchange (ADE) JSON standard, version 1.3: herd systems that speak it connect
+//! without code of their own, both ways.
+//!
+//! - [`shape`]: the standard's resources, what their members take
+//! - [`incoming`], [`outgoing`], [`identifiers`]: from its JSON to what is done here, and back
+//! - [`page`], [`answer`]: collections with their links; errors and batch results
+//!
+//! Its paths are those of the standard's own URL schemes and are described there, not in our OpenAPI
+//! document. Names in paths and JSON are the standard's.
+
+mod answer;
+mod identifiers;
+mod incoming;
+mod outgoing;
+mod page;
+mod shape;
+
+use axum::{
+    Json, Router,
+    body::to_bytes,
+    extract::{FromRequestParts, Path, Request, State},
+    http::{HeaderMap, HeaderValue, StatusCode, Uri, header, request::Parts},
+    response::{IntoResponse, Response},
+    routing::{get, post},
+};
+use futures_util::future::join_all;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use crate::{
+    book::{
+        Book, Caller,
+        take_in::{TakeIn, TakenIn, own},
+        told,
+        writer::{Ask, Reply, Told},
+    },
+    domain::{
+        change::ChangeKind,
+        exchange::ItemKind,
+        form::{self, Spot},
+        herd::Herd,
+        values::{HerdId, Mark},
+    },
+    store::{self, Tx, key::Role},
+};
+use answer::Trouble;
+use incoming::Place;
+use outgoing::Around;
+
+pub use answer::in_the_standards_words;
+pub use outgoing::address;
+
+/// Bytes that a body may have.
+const MOST_BYTES: usize = 1024 * 1024;
+
+/// Resources that one batch may have.
+const MOST_ITEMS: usize = 1000;
+
+/// The routes. The caller must have been put beside the request by who knows keys.
+pub fn router<S: Clone + Send + Sync + 'static>(book: Book) -> Router<S> {
+    let mut router = Router::new().route("/ade/locations", get(locations));
+    for &kind in ItemKind::ALL {
+        let path = format!("/locations/{{scheme}}/{{id}}/{}", outgoing::path_of(kind));
+        let read = move |book, caller, at, headers, uri| collection(kind, book, caller, at, headers, uri);
+        let one = move |book, caller, at| single(kind, book, caller, at);
+        let take = move |book, caller, at, request| take_one(kind, book, caller, at, request);
+        let take_all = move |book, caller, at, request| take_batch(kind, book, caller, at, request);
+        router = router
+            .route(&format!("/ade{path}"), get(read).post(take))
+            .route(&format!("/ade{path}/{{item}}"), get(one))
+            .route(&format!("/ade/batches{path}"), post(take_all));
+    }
+    router.with_state(book)
+}
+
+/// Who calls.
+struct Guest(Caller);
+
+impl FromRequestParts<Book> for Guest {
+    type Rejection = Trouble;
+
+    async fn from_request_parts(parts: &mut Parts, _: &Book) -> Result<Self, Trouble> {
+        // Without the middleware that knows keys nobody is let in.
+        parts.extensions.get::<Caller>().cloned().map(Self).ok_or_else(Trouble::internal)
+    }
+}
+
+impl Guest {
+    /// Who may read may not write yet.
+    fn may_write(&self) -> Result<(), Trouble> {
+        match self.0.role {
+            Role::Technician | Role::Integration | Role::Manager => Ok(()),
+            Role::Reader => Err(Trouble::forbidden("A reader's key may not report what happened.")),
+        }
+    }
+}
+
+/// The location in a path.
+type At = Path<(String, String)>;
+
+/// The herd at a location.
+async fn herd_at(tx: &mut Tx, caller: &Caller, scheme: &str, id: &str) -> Result<Herd, Trouble> {
+    let unknown =
+        || Trouble::not_found("No herd of this book has this location; GET /ade/locations lists them.");
+    if scheme == own::HERD {
+        let id = Uuid::try_parse(id).map_err(|_| unknown())?;
+        return store::herd::find(tx, caller.business_id, HerdId(id)).await?.ok_or_else(unknown);
+    }
+    // What cannot be a name is nobody's; the store could not even be asked for it.
+    if Mark::parse(scheme).is_err() || Mark::parse(id).is_err() {
+        return Err(unknown());
+    }
+    let mut herds = store::herd::at_location(tx, caller.business_id, scheme, id).await?;
+    match herds.len() {
+        0 => Err(unknown()),
+        1 => herds.pop().ok_or_else(unknown),
+        _ => Err(Trouble::not_found(format!(
+            "Several herds of this book have this location; name the herd by the scheme {}.",
+            own::HERD
+        ))),
+    }
+}
+
+/// `GET /ade/locations`: the herds.
+async fn locations(
+    State(book): State<Book>,
+    guest: Guest,
+    headers: HeaderMap,
+    uri: Uri,
+) -> Result<Response, Trouble> {
+    let mut tx = book.db.read().await?;
+    let (mut herds, mut after) = (Vec::new(), Uuid::nil());
+    loop {
+        let page = store::herd::list(&mut tx, guest.0.business_id, store::Page { after, limit: 500 }).await?;
+        let Some(last) = page.last() else { break };
+        after = last.id.0;
+        for herd in page {
+            let change =
+                store::change::find(&mut tx, guest.0.business_id, ChangeKind::Herd, herd.id.0).await?;
+            herds.push(outgoing::location(&herd, change.as_ref(), guest.0.business_id));
+        }
+    }
+    let total = i64::try_from(herds.len()).unwrap_or(i64::MAX);
+    let base = page::base(&headers, &uri);
+    Ok(Json(page::collection(&herds, total, total, None, &base, &uri)).into_response())
+}
+
+/// `GET {location}/heats` and the like.
+async fn collection(
+    kind: ItemKind,
+    State(book): State<Book>,
+    guest: Guest,
+    Path((scheme, id)): At,
+    headers: HeaderMap,
+    uri: Uri,
+) -> Result<Response, Trouble> {
+    let wanted = page::Wanted::read(&uri)?;
+    let business = guest.0.business_id;
+    let mut tx = book.db.read().await?;
+    let herd = herd_at(&mut tx, &guest.0, &scheme, &id).await?;
+    let location = (scheme, id);
+    let around = Around { business, location: &location, now: book.clock.now() };
+    let base = page::base(&headers, &uri);
+    let Some(asked) = wanted.told(herd.id, kind) else {
+        return Ok(Json(page::collection(&[], 0, wanted.size, None, &base, &uri)).into_response());
+    };
+    let total = store::ade_item::count(&mut tx, business, &asked).await?;
+    let mut changes = store::ade_item::told(&mut tx, business, &asked, wanted.after, wanted.size + 1).await?;
+    let shown = usize::try_from(wanted.size).unwrap_or(usize::MAX);
+    let more = changes.len() > shown;
+    changes.truncate(shown);
+    let next = changes.last().filter(|_| more).map(|last| last.seq);
+    let mut members = Vec::with_capacity(changes.len());
+    for change in changes {
+        let told = told::of(&mut tx, business, kind, change).await?;
+        members.push(outgoing::resource(&told, &around));
+    }
+    Ok(Json(page::collection(&members, total, wanted.size, next, &base, &uri)).into_response())
+}
+
+/// `GET {location}/heats/{id}` and the like.
+async fn single(
+    kind: ItemKind,
+    State(book): State<Book>,
+    guest: Guest,
+    Path((scheme, id, item)): Path<(String, String, String)>,
+) -> Result<Response, Trouble> {
+    let business = guest.0.business_id;
+    let mut tx = book.db.read().await?;
+    let herd = herd_at(&mut tx, &guest.0, &scheme, &id).await?;
+    let unknown = || Trouble::not_found("There is no such thing at this location.");
+    let item = Uuid::try_parse(&item).map_err(|_| unknown())?;
+    let told = told::find(&mut tx, business, herd.id, kind, item).await?.ok_or_else(unknown)?;
+    let location = (scheme, id);
+    let around = Around { business, location: &location, now: book.clock.now() };
+    Ok(Json(outgoing::resource(&told, &around)).into_response())
+}
+
+/// Where a POST stands: the herd, the location, who asks.
+struct Post {
+    place: Place,
+    base: String,
+    request: String,
+    body: Value,
+}
+
+async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Result<Post, Trouble> {
+    guest.may_write()?;
+    let Path((scheme, id)) = at;
+    let mut tx = book.db.read().await?;
+    let herd = herd_at(&mut tx, &guest.0, &scheme, &id).await?;
+    drop(tx);
+    let (parts, body) = request.into_parts();
+    if parts.uri.query().is_some_and(|query| !query.is_empty()) {
+        let fault = Spot::query().member("query").fault("must be empty");
+        return Err(Trouble::query(vec![fault]));
+    }
+    let media = parts.headers.get(header::CONTENT_TYPE).and_then(|media| media.to_str().ok());
+    let media = media.and_then(|media| media.split(';').next()).unwrap_or_default().trim();
+    if !media.eq_ignore_ascii_case("application/json") {
+        return Err(Trouble::media("Send Content-Type: application/json."));
+    }
+    let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
+        Trouble::too_large(format!("The body has more than {MOST_BYTES} bytes, or broke off."))
+    })?;
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
+    let body = serde_json::from_slice(bytes)
+        .map_err(|error| Trouble::not_json(format!("The body is not JSON: {error}.")))?;
+    Ok(Post {
+        place: Place { herd: herd.id, location: (scheme, id) },
+        base: page::base(&parts.headers, &parts.uri),
+        request: format!("{} {}", parts.method, parts.uri.path()),
+        body,
+    })
+}
+
+/// Has a resource taken in; `tell` puts what came of it into the body of the answer.
+async fn take_in(
+    book: &Book,
+    guest: &Guest,
+    request: String,
+    act: TakeIn,
+    location: impl Fn(&TakenIn) -> String + Send + Sync + 'static,
+    tell: impl Fn(TakenIn) -> Value + Send + Sync + 'static,
+) -> Result<Reply, Trouble> {
+    let ask = Ask { caller: guest.0.clone(), request, keyed: None };
+    let tell = move |outcome| match outcome {
+        Ok(taken) => {
+            let location = Some(location(&taken));
+            Reply { status: 200, location, etag: None, body: tell(taken).to_string() }
+        }
+        Err(refusal) => {
+            let trouble = Trouble::from(refusal);
+            let (status, body) = (trouble.status(), trouble.body().to_string());
+            Reply { status, location: None, etag: None, body }
+        }
+    };
+    match book.writer.perform(ask, act, tell).await? {
+        Told::Fresh(reply) | Told::Replayed(reply) => Ok(reply),
+        Told::Mismatch => Err(Trouble::internal()),
+    }
+}
+
+/// `POST {location}/heats` and the like.
+async fn take_one(
+    kind: ItemKind,
+    State(book): State<Book>,
+    guest: Guest,
+    at: At,
+    request: Request,
+) -> Result<Response, Trouble> {
+    let post = read_post(&book, &guest, at, request).await?;
+    let act = incoming::read(kind, &post.place, &post.body).map_err(Trouble::invalid)?;
+    let (business, clock) = (guest.0.business_id, book.clock.clone());
+    let location = post.place.location;
+    let where_it_is = located(kind, location.clone());
+    let reply = take_in(&book, &guest, post.request, act, where_it_is, move |taken| {
+        outgoing::resource(&taken.told, &Around { business, location: &location, now: clock.now() })
+    })
+    .await?;
+    let status = StatusCode::from_u16(reply.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+    let json = HeaderValue::from_static("application/json");
+    let mut response = (status, [(header::CONTENT_TYPE, json)], reply.body).into_response();
+    if let Some(location) = reply.location
+        && let Ok(location) = HeaderValue::try_from(format!("{}{location}", post.base))
+    {
+        response.headers_mut().insert(header::LOCATION, location);
+    }
+    Ok(response)
+}
+
+fn located(kind: ItemKind, location: (String, String)) -> impl Fn(&TakenIn) -> String + Send + Sync {
+    move |taken| address(kind, taken.told.change.id, &location)
+}
+
+/// `POST /batches{location}/heats` and the like: a list in, a list of results out, one for each.
+async fn take_batch(
+    kind: ItemKind,
+    State(book): State<Book>,
+    guest: Guest,
+    at: At,
+    request: Request,
+) -> Result<Response, Trouble> {
+    let post = read_post(&book, &guest, at, request).await?;
+    let at_top = |detail: String| Trouble::invalid(vec![Spot::body().fault(detail)]);
+    let Value::Array(sent) = &post.body else {
+        return Err(at_top(format!("must be a list of resources, not {}", form::kind(&post.body))));
+    };
+    if sent.len() > MOST_ITEMS {
+        return Err(at_top(format!("must have at most {MOST_ITEMS} resources, not {}", sent.len())));
+    }
+    // Handed to the writer in order without waiting in between, so that they share commits.
+    let results = sent.iter().enumerate().map(|(n, each)| one_of(kind, &book, &guest, &post, n, each));
+    Ok(Json(join_all(results).await).into_response())
+}
+
+async fn one_of(kind: ItemKind, book: &Book, guest: &Guest, post: &Post, n: usize, sent: &Value) -> Value {
+    let business = guest.0.business_id;
+    let act = incoming::read(kind, &post.place, sent).map_err(Trouble::invalid);
+    let told = match act {
+        Err(trouble) => Err(trouble),
+        Ok(act) => {
+            let where_it_is = located(kind, post.place.location.clone());
+            let request = format!("{} ({n})", post.request);
+            take_in(book, guest, request, act, where_it_is, move |taken| {
+                let mut result = json!({
+                    "id": taken.told.change.id,
+                    "meta": outgoing::meta(&taken.told, business),
+                });
+                let messages: Vec<Value> = taken.messages.iter().map(answer::told).collect();
+                if !messages.is_empty() {
+                    result["messages"] = messages.into();
+                }
+                result
+            })
+            .await
+        }
+    };
+    let messages = match told {
+        Ok(reply) => {
+            let body: Value = serde_json::from_str(&reply.body).unwrap_or_default();
+            if reply.status < 300 {
+                return body;
+            }
+            body.get("errors").and_then(Value::as_array).cloned().unwrap_or_default()
+        }
+        Err(trouble) => trouble.messages(),
+    };
+    refused(n, sent, messages, book)
+}
+
+/// The result for an item that was not taken: as much of its meta as names it, so that the sender can
+/// match it, and what is wrong with their places in the list.
+fn refused(n: usize, sent: &Value, messages: Vec<Value>, book: &Book) -> Value {
+    let placed = |mut message: Value| {
+        if let Some(at) = message["instance"].as_str().and_then(|at| at.strip_prefix('#')) {
+            message["instance"] = format!("#/{n}{at}").into();
+        }
+        message
+    };
+    let mut result = json!({"messages": messages.into_iter().map(placed).collect::<Vec<_>>()});
+    let meta = sent.get("meta");
+    let text = |name: &str| meta.and_then(|meta| meta.get(name)).and_then(Value::as_str);
+    if let Some(source) = text("source") {
+        let modified = text("modified").filter(|at| chrono::DateTime::parse_from_rfc3339(at).is_ok());
+        let modified = modified.map_or_else(|| book.clock.now().to_string(), ToOwned::to_owned);
+        result["meta"] = json!({"source": source, "modified": modified});
+        if let Some(id) = text("sourceId") {
+            result["meta"]["sourceId"] = id.into();
+        }
+    }
+    result
+}

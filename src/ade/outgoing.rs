@@ -1,0 +1,349 @@
+//! From what is on record here to the standard's JSON, version 1.3.
+
+use serde_json::{Map, Value, json};
+
+use super::{
+    identifiers::{all, theirs},
+    incoming::shape_of,
+};
+use crate::{
+    book::{
+        take_in::{own, own_source},
+        told::{Served, Subject, Told},
+    },
+    domain::{
+        animal::Animal,
+        change::Change,
+        exchange::{ItemKind, container},
+        herd::Herd,
+        history::{CheckMethod, CheckResult, Happening, HeatMethod},
+        lot::Lot,
+        semen::SemenType,
+        sire::Sire,
+        values::{BusinessId, Day, Timestamp},
+    },
+    store::event::Event,
+};
+
+/// What the answer is told of, and when.
+pub struct Around<'a> {
+    /// Whose book.
+    pub business: BusinessId,
+    /// The location's scheme and id, as in the path.
+    pub location: &'a (String, String),
+    /// Now.
+    pub now: Timestamp,
+}
+
+/// A thing as the standard has it. What a herd system sent is told again as it came, but for its id, its
+/// meta, and what only this book knows.
+pub fn resource(told: &Told, around: &Around<'_>) -> Value {
+    let mut out = Map::new();
+    out.insert("resourceType".to_owned(), shape_of(told.kind).resource_type().into());
+    if told.kind != ItemKind::Animal {
+        out.insert("id".to_owned(), json!(told.change.id));
+        if let Some(animal) = &told.animal {
+            out.insert("animal".to_owned(), first_name(animal));
+        }
+    }
+    match &told.subject {
+        Subject::None => {}
+        Subject::Event(event) => put(&mut out, event_members(event)),
+        Subject::Service(served) => put(&mut out, service_members(served)),
+        Subject::Animal { sire, dam } => {
+            if let Some(animal) = &told.animal {
+                put(&mut out, animal_members(animal, sire.as_ref(), dam.as_deref(), around.now));
+            }
+        }
+    }
+    if let Some(item) = &told.item {
+        echo(&mut out, told, &item.resource.0);
+    }
+    out.insert("meta".to_owned(), meta(told, around.business));
+    let (scheme, id) = around.location;
+    out.insert("location".to_owned(), json!({"scheme": scheme, "id": id}));
+    Value::Object(out)
+}
+
+/// The meta of a thing: the sender's names for it, our times.
+pub fn meta(told: &Told, business: BusinessId) -> Value {
+    let mut meta = json!({
+        "source": own_source(business),
+        "sourceId": told.change.id,
+        "modified": told.change.changed_at,
+        "created": told.change.created_at,
+    });
+    if let Some(item) = &told.item {
+        meta["source"] = json!(item.source);
+        meta["sourceId"] = json!(item.source_id);
+        for name in ["creator", "validFrom", "validTo"] {
+            if let Some(sent) = item.resource.0.get("meta").and_then(|meta| meta.get(name)) {
+                meta[name] = sent.clone();
+            }
+        }
+    }
+    if told.change.reversed {
+        meta["isDeleted"] = json!(true);
+    }
+    meta
+}
+
+/// What came is told again as it came.
+fn echo(out: &mut Map<String, Value>, told: &Told, sent: &Value) {
+    let is_animal = matches!(told.subject, Subject::Animal { .. });
+    for (name, value) in sent.as_object().into_iter().flatten() {
+        match name.as_str() {
+            "resourceType" | "id" | "meta" | "location" | "@self" => {}
+            // Of an animal more may be known since, and otherwise.
+            "managementTag"
+            | "name"
+            | "birthDate"
+            | "primaryBreed"
+            | "status"
+            | "alternativeIdentifiers"
+            | "identifier"
+                if is_animal && out.contains_key(name) => {}
+            _ => {
+                out.insert(name.clone(), value.clone());
+            }
+        }
+    }
+    if is_animal && let Some(identifier) = sent.get("identifier") {
+        main_identifier(out, identifier);
+    }
+}
+
+/// The identifier that the sender holds for the main one comes first; the others stay beside it.
+fn main_identifier(out: &mut Map<String, Value>, identifier: &Value) {
+    let first = out.remove("identifier");
+    let others = match out.remove("alternativeIdentifiers") {
+        Some(Value::Array(others)) => others,
+        _ => Vec::new(),
+    };
+    let others: Vec<Value> = first.into_iter().chain(others).filter(|other| other != identifier).collect();
+    out.insert("identifier".to_owned(), identifier.clone());
+    if !others.is_empty() {
+        out.insert("alternativeIdentifiers".to_owned(), others.into());
+    }
+}
+
+/// Adds members; the standard knows no null.
+fn put(out: &mut Map<String, Value>, members: Value) {
+    if let Value::Object(members) = members {
+        out.extend(members.into_iter().filter(|(_, value)| !value.is_null()));
+    }
+}
+
+/// An object without the members that are not known.
+fn object(members: Value) -> Value {
+    let mut out = Map::new();
+    put(&mut out, members);
+    Value::Object(out)
+}
+
+fn first_name(animal: &Animal) -> Value {
+    let mut names = all(&animal.details.identifiers, own::ANIMAL, animal.id.0);
+    names.swap_remove(0)
+}
+
+/// A day as the standard has days: midnight in UTC.
+fn instant(day: Day) -> String {
+    format!("{day}T00:00:00Z")
+}
+
+fn event_members(event: &Event) -> Value {
+    let more = match &event.what {
+        // Version 1.3 knows no collars, ear tags and boluses.
+        Happening::Heat { method } => json!({
+            "certainty": "InHeat",
+            "heatDetectionMethod": match method {
+                HeatMethod::Seen => "Visual",
+                HeatMethod::Pedometer => "Pedometer",
+                HeatMethod::Chemical => "Chemical",
+                HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
+            },
+        }),
+        Happening::PregnancyCheck { method, result } => json!({
+            "method": match method {
+                CheckMethod::Ultrasound => "Echography",
+                CheckMethod::Palpation => "Palpation",
+                CheckMethod::Blood => "Blood",
+                CheckMethod::Milk => "Milk",
+                CheckMethod::Visual => "Visual",
+                CheckMethod::Other => "Other",
+            },
+            "result": match result {
+                CheckResult::Pregnant => "Pregnant",
+                CheckResult::Multiple => "Multiple",
+                CheckResult::Empty => "Empty",
+                CheckResult::Unknown => "Unknown",
+            },
+        }),
+        Happening::DoNotBreed { do_not_breed } => json!({"doNotBreed": do_not_breed}),
+        Happening::Calving | Happening::Abortion { .. } => json!({}),
+    };
+    let mut out = Map::new();
+    put(
+        &mut out,
+        json!({"eventDateTime": event.happened_at, "responsible": event.technician, "remark": event.note}),
+    );
+    put(&mut out, more);
+    Value::Object(out)
+}
+
+fn service_members(served: &Served) -> Value {
+    let service = &served.service;
+    let deviations = service.deviations.0.iter().map(|deviation| match &deviation.reason {
+        Some(reason) => format!("{} Accepted: {reason}", deviation.text),
+        None => deviation.text.clone(),
+    });
+    let straws = service.straws.get();
+    let remark: Vec<String> = service
+        .note
+        .iter()
+        .map(ToString::to_string)
+        .chain((straws > 1).then(|| format!("{straws} straws.")))
+        .chain(deviations)
+        .collect();
+    object(json!({
+        "eventDateTime": service.served_at,
+        "responsible": service.technician,
+        "remark": (!remark.is_empty()).then(|| remark.join("\n")),
+        "inseminationType": "Insemination",
+        // "The rank of intervention of each AI carried out within the same reproductive cycle": counted
+        // from calving to calving, as the service number is.
+        "rank": service.service_number,
+        "straw": straw(served),
+        "semenFromFarmStocks": service.semen_from_herd_stock,
+        "farmContainer": served.place.as_ref().map(|(place, tank)| container(tank, place)),
+    }))
+}
+
+fn straw(served: &Served) -> Option<Value> {
+    let semen_type = served.service.semen_type;
+    if served.lot.is_none() && served.sire.is_none() && semen_type.is_none() {
+        return None;
+    }
+    let mut out = Map::new();
+    let sires = served.sire.as_ref().map(sire_names);
+    put(
+        &mut out,
+        json!({
+            "resourceType": "icarReproSemenStrawResource",
+            "sireIdentifiers": sires,
+            "sireOfficialName": served.sire.as_ref().map(|sire| &sire.details.name),
+            "isSexedSemen": semen_type.map(SemenType::is_sexed),
+            "sexedGender": match semen_type {
+                Some(SemenType::SexedFemale) => Some("Female"),
+                Some(SemenType::SexedMale) => Some("Male"),
+                Some(SemenType::Conventional) | None => None,
+            },
+        }),
+    );
+    if let Some(lot) = &served.lot {
+        put(&mut out, lot_members(lot));
+    }
+    Some(Value::Object(out))
+}
+
+fn lot_members(lot: &Lot) -> Value {
+    let d = &lot.details;
+    json!({
+        "id": {"scheme": own::LOT, "id": lot.id},
+        "batch": d.batch,
+        "collectionCentre": d.collection_centre,
+        "dateCollected": d.collected_on.map(instant),
+        "preservationType": "Frozen",
+        "sexedPercentage": d.sexed_percentage,
+    })
+}
+
+fn sire_names(sire: &Sire) -> Vec<Value> {
+    all(&sire.details.identifiers, own::SIRE, sire.id.0)
+}
+
+fn animal_members(animal: &Animal, sire: Option<&Sire>, dam: Option<&Animal>, now: Timestamp) -> Value {
+    let d = &animal.details;
+    // Every name that she has, of a scheme several too: they are hers alone.
+    let own_name = json!({"scheme": own::ANIMAL, "id": animal.id});
+    let mut names: Vec<Value> = d.identifiers.iter().map(theirs).chain([own_name]).collect();
+    let identifier = names.remove(0);
+    let parent = |gender: &str, name: Value, official: Option<Value>| {
+        object(json!({
+            "parentOf": identifier,
+            "gender": gender,
+            "relation": "Genetic",
+            "identifier": name,
+            "officialName": official,
+        }))
+    };
+    let father =
+        sire.map(|sire| parent("Male", sire_names(sire).swap_remove(0), Some(json!(sire.details.name))));
+    let mother = dam.map(|dam| parent("Female", first_name(dam), None));
+    let parents: Vec<Value> = father.into_iter().chain(mother).collect();
+    let has_left = d.left_on.is_some_and(|left| left.0 <= now.utc().date_naive());
+    object(json!({
+        "identifier": identifier,
+        "alternativeIdentifiers": (!names.is_empty()).then_some(names),
+        "specie": "Cattle",
+        "gender": "Female",
+        "birthDate": d.born_on.map(instant),
+        "primaryBreed": d.breed.as_ref().map(|breed| json!({"scheme": breed_scheme(breed.as_str()), "id": breed})),
+        "managementTag": d.number,
+        "name": d.name,
+        "status": if has_left { "OffFarm" } else { "Alive" },
+        "parentage": (!parents.is_empty()).then_some(parents),
+    }))
+}
+
+/// Breeds have three letters as in an international ID, or two; what is neither is the farm's own word.
+fn breed_scheme(breed: &str) -> &'static str {
+    let is_code = breed.bytes().all(|byte| byte.is_ascii_uppercase());
+    match breed.len() {
+        3 if is_code => "icar.breed-3",
+        2 if is_code => "icar.breed-2",
+        _ => "tankside.breed",
+    }
+}
+
+/// A herd's location.
+pub fn location(herd: &Herd, change: Option<&Change>, business: BusinessId) -> Value {
+    let own_name = json!({"scheme": own::HERD, "id": herd.id});
+    let official = herd.details.location.as_ref().map(|name| json!({"scheme": name.scheme, "id": name.id}));
+    let others = official.is_some().then(|| vec![own_name.clone()]);
+    object(json!({
+        "resourceType": "icarLocationResource",
+        "meta": change.map(|change| json!({
+            "source": own_source(business),
+            "sourceId": herd.id,
+            "modified": change.changed_at,
+            "created": change.created_at,
+        })),
+        "identifier": official.unwrap_or(own_name),
+        "alternativeIdentifiers": others,
+        "name": herd.details.name,
+        "timeZoneId": herd.details.time_zone,
+    }))
+}
+
+/// Where a thing is to be read; what only herd systems are told by itself.
+///
+/// For messages that name the standard's address beside ours: `kind` and `id` of the thing, and its
+/// herd's location.
+pub fn address(kind: ItemKind, id: uuid::Uuid, location: &(String, String)) -> String {
+    format!("{}/{}/{id}", super::page::location_path(location), path_of(kind))
+}
+
+/// The last part of a kind's path.
+pub const fn path_of(kind: ItemKind) -> &'static str {
+    match kind {
+        ItemKind::Insemination => "inseminations",
+        ItemKind::Heat => "heats",
+        ItemKind::PregnancyCheck => "pregnancy-checks",
+        ItemKind::Parturition => "parturitions",
+        ItemKind::Abortion => "abortions",
+        ItemKind::DoNotBreed => "do-not-breeds",
+        ItemKind::MatingRecommendation => "mating-recommendations",
+        ItemKind::Animal => "animals",
+    }
+}

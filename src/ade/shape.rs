@@ -1,0 +1,617 @@
+//! The standard's resources as we read them: which members they have and what each of them takes.
+//!
+//! Reading is tolerant as the standard asks: what it does not define is left out, null is absent, an
+//! offset may be any, a date may stand for an instant. What it does define is checked, so that what is
+//! kept can be told again and is valid. Written to version 1.3; what later versions added up to 1.6 is
+//! taken as well.
+
+use serde_json::{Map, Value};
+
+use crate::domain::{
+    form::{Fault, Field as _, Spot, kind, whole_number},
+    values::{Day, Timestamp},
+};
+
+/// What a member takes.
+pub enum Shape {
+    /// Text.
+    Text,
+    /// An instant.
+    Instant,
+    /// A day, which the standard writes as an instant.
+    Date,
+    /// True or false.
+    Flag,
+    /// A whole number.
+    Whole,
+    /// A number.
+    Number,
+    /// One of these words.
+    Word(&'static [&'static str]),
+    /// Several of these.
+    List(&'static Shape),
+    /// An object with these members.
+    Object(&'static [Property]),
+    /// A resource: its type, and its members beside those that every resource has.
+    Resource(&'static str, &'static [&'static [Property]]),
+}
+
+/// A member of an object.
+pub struct Property {
+    name: &'static str,
+    shape: Shape,
+    must: bool,
+}
+
+const fn may(name: &'static str, shape: Shape) -> Property {
+    Property { name, shape, must: false }
+}
+
+const fn must(name: &'static str, shape: Shape) -> Property {
+    Property { name, shape, must: true }
+}
+
+/// A name within its scheme.
+const NAME: Shape = Shape::Object(&[must("id", Shape::Text), must("scheme", Shape::Text)]);
+const NAMES: Shape = Shape::List(&NAME);
+
+const META: Shape = Shape::Object(&[
+    may("source", Shape::Text),
+    may("sourceId", Shape::Text),
+    may("isDeleted", Shape::Flag),
+    may("modified", Shape::Instant),
+    may("created", Shape::Instant),
+    may("creator", Shape::Text),
+    may("validFrom", Shape::Instant),
+    may("validTo", Shape::Instant),
+]);
+
+/// Members of every resource; `resourceType` is looked at apart.
+const RESOURCE: &[Property] = &[may("@self", Shape::Text), may("meta", META), may("location", NAME)];
+
+const EVENT: &[Property] = &[
+    may("id", Shape::Text),
+    may("eventDateTime", Shape::Instant),
+    may("traitLabel", NAME),
+    may("responsible", Shape::Text),
+    may("contemporaryGroup", Shape::Text),
+    may("remark", Shape::Text),
+    must("animal", NAME),
+];
+
+const GENDER: Shape =
+    Shape::Word(&["Female", "FemaleNeuter", "Male", "MaleCryptorchid", "MaleNeuter", "Unknown"]);
+const SPECIE: Shape = Shape::Word(&["Buffalo", "Cattle", "Deer", "Elk", "Goat", "Horse", "Pig", "Sheep"]);
+
+const STRAW: Shape = Shape::Resource(
+    "icarReproSemenStrawResource",
+    &[&[
+        may("id", NAME),
+        may("batch", Shape::Text),
+        may("collectionCentre", Shape::Text),
+        may("dateCollected", Shape::Date),
+        may("sireIdentifiers", NAMES),
+        may("sireOfficialName", Shape::Text),
+        may("sireURI", Shape::Text),
+        may("sirePrimaryBreed", NAME),
+        may("preservationType", Shape::Word(&["Liquid", "Frozen"])),
+        may("isSexedSemen", Shape::Flag),
+        may("sexedGender", GENDER),
+        may("sexedPercentage", Shape::Whole),
+    ]],
+);
+
+const EMBRYO: Shape = Shape::Resource(
+    "icarReproEmbryoResource",
+    &[&[
+        may("id", NAME),
+        may("collectionCentre", Shape::Text),
+        may("dateCollected", Shape::Date),
+        may("donorIdentifiers", NAMES),
+        may("donorURI", Shape::Text),
+        may("sireIdentifiers", NAMES),
+        may("sireOfficialName", Shape::Text),
+        may("sireURI", Shape::Text),
+        may("sirePrimaryBreed", NAME),
+    ]],
+);
+
+/// An insemination.
+pub const INSEMINATION: Shape = Shape::Resource(
+    "icarReproInseminationEventResource",
+    &[
+        EVENT,
+        &[
+            must(
+                "inseminationType",
+                Shape::Word(&["NaturalService", "RunWithBull", "Insemination", "Implantation"]),
+            ),
+            may("rank", Shape::Whole),
+            may("sireIdentifiers", NAMES),
+            may("sireOfficialName", Shape::Text),
+            may("sireURI", Shape::Text),
+            may("sirePrimaryBreed", NAME),
+            may("straw", STRAW),
+            may("embryo", EMBRYO),
+            may("eventEndDateTime", Shape::Instant),
+            may("semenFromFarmStocks", Shape::Flag),
+            may("farmContainer", Shape::Text),
+            may("doItYourself", Shape::Flag),
+        ],
+    ],
+);
+
+const DEVICE: Shape = Shape::Object(&[
+    may("identifier", NAME),
+    may("href", Shape::Text),
+    may("reltype", Shape::Text),
+    may("model", Shape::Text),
+    may("serial", Shape::Text),
+    may("manufacturerName", Shape::Text),
+    may("registration", NAME),
+]);
+
+/// A heat.
+pub const HEAT: Shape = Shape::Resource(
+    "icarReproHeatEventResource",
+    &[
+        EVENT,
+        &[
+            may(
+                "heatDetectionMethod",
+                Shape::Word(&["Chemical", "Visual", "Pedometer", "Collar", "EarTag", "Bolus", "Other"]),
+            ),
+            may("certainty", Shape::Word(&["InHeat", "Suspect", "Potential"])),
+            may("commencementDateTime", Shape::Instant),
+            may("expirationDateTime", Shape::Instant),
+            may(
+                "visualDetection",
+                Shape::Object(&[
+                    may(
+                        "heatSigns",
+                        Shape::List(&Shape::Word(&[
+                            "Slime",
+                            "ClearSlime",
+                            "InterestedInOtherAnimals",
+                            "Bawling",
+                            "Blood",
+                            "StandsUnder",
+                        ])),
+                    ),
+                    may(
+                        "heatIntensity",
+                        Shape::Word(&["VeryWeak", "Weak", "Normal", "Strong", "VeryStrong"]),
+                    ),
+                ]),
+            ),
+            may(
+                "optimumInseminationWindow",
+                Shape::List(&Shape::Object(&[
+                    must("startDateTime", Shape::Instant),
+                    may("endDateTime", Shape::Instant),
+                    may("windowName", Shape::Text),
+                ])),
+            ),
+            may("deviceHeatProbability", Shape::Number),
+            may("device", DEVICE),
+        ],
+    ],
+);
+
+/// A pregnancy check.
+pub const PREGNANCY_CHECK: Shape = Shape::Resource(
+    "icarReproPregnancyCheckEventResource",
+    &[
+        EVENT,
+        &[
+            may("method", Shape::Word(&["Echography", "Palpation", "Blood", "Milk", "Visual", "Other"])),
+            may("result", Shape::Word(&["Empty", "Pregnant", "Multiple", "Unknown"])),
+            may("foetalAge", Shape::Whole),
+            may("foetusCount", Shape::Whole),
+            may("foetusCountMale", Shape::Whole),
+            may("foetusCountFemale", Shape::Whole),
+            may("exceptions", Shape::List(&Shape::Text)),
+            may("marker", Shape::Word(&["PAG", "Progesterone"])),
+        ],
+    ],
+);
+
+const WEIGHT: Shape = Shape::Object(&[
+    may("measurement", Shape::Number),
+    may("units", Shape::Word(&["KGM", "GRM", "LBR", "TNE", "MC", "MGM", "ONZ", "PN"])),
+    may(
+        "method",
+        Shape::Word(&[
+            "LoadCell",
+            "Girth",
+            "Assessed",
+            "WalkOver",
+            "Predicted",
+            "Imaged",
+            "FrontEndCorrelated",
+            "GroupAverage",
+        ]),
+    ),
+    may("resolution", Shape::Number),
+]);
+
+const PROGENY: Shape = Shape::Resource(
+    "icarProgenyDetailsResource",
+    &[&[
+        may("identifier", NAME),
+        may("alternativeIdentifiers", NAMES),
+        must("specie", SPECIE),
+        must("gender", GENDER),
+        may("managementTag", Shape::Text),
+        may("name", Shape::Text),
+        may("officialName", Shape::Text),
+        may("taggingDate", Shape::Date),
+        may(
+            "birthStatus",
+            Shape::Word(&[
+                "Alive",
+                "Stillborn",
+                "Aborted",
+                "DiedBeforeTaggingDate",
+                "DiedAfterTaggingDate",
+                "SlaughteredAtBirth",
+                "EuthanisedAtBirth",
+            ]),
+        ),
+        may("birthSize", Shape::Word(&["ExtraSmall", "Small", "Average", "Large", "ExtraLarge"])),
+        may("birthWeight", WEIGHT),
+        may("birthDate", Shape::Date),
+        may("primaryBreed", NAME),
+        may("coatColor", Shape::Text),
+        may("coatColorIdentifier", NAME),
+    ]],
+);
+
+/// A calving.
+pub const PARTURITION: Shape = Shape::Resource(
+    "icarReproParturitionEventResource",
+    &[
+        EVENT,
+        &[
+            may("isEmbryoImplant", Shape::Flag),
+            may("damParity", Shape::Whole),
+            may("liveProgeny", Shape::Whole),
+            may("totalProgeny", Shape::Whole),
+            may(
+                "calvingEase",
+                Shape::Word(&[
+                    "EasyUnassisted",
+                    "EasyAssisted",
+                    "DifficultExtraAssistance",
+                    "DifficultVeterinaryCare",
+                    "CaesareanOrSurgery",
+                ]),
+            ),
+            may("progenyDetails", Shape::List(&PROGENY)),
+            may("progeny", Shape::List(&ANIMAL)),
+        ],
+    ],
+);
+
+/// An abortion.
+pub const ABORTION: Shape = Shape::Resource("icarReproAbortionEventResource", &[EVENT]);
+
+/// A decision whether she may be bred.
+pub const DO_NOT_BREED: Shape = Shape::Resource(
+    "icarReproDoNotBreedEventResource",
+    &[EVENT, &[may("doNotBreed", Shape::Flag), may("extendedReasons", NAMES)]],
+);
+
+/// Recommended sires.
+pub const MATING_RECOMMENDATION: Shape = Shape::Resource(
+    "icarReproMatingRecommendationResource",
+    &[
+        EVENT,
+        &[may(
+            "sireRecommendations",
+            Shape::List(&Shape::Object(&[
+                may(
+                    "recommendationType",
+                    Shape::Word(&[
+                        "SireRecommended",
+                        "RecommendationImpossible",
+                        "BeefSire",
+                        "NoBreedingSire",
+                    ]),
+                ),
+                may("sireIdentifiers", NAMES),
+                may("sireOfficialName", Shape::Text),
+                may("sireURI", Shape::Text),
+                may("sirePrimaryBreed", NAME),
+                may("isSexedSemen", Shape::Flag),
+                may("sexedGender", GENDER),
+                may("parity", Shape::Whole),
+                may("sireRank", Shape::Whole),
+            ])),
+        )],
+    ],
+);
+
+/// An animal.
+pub const ANIMAL: Shape = Shape::Resource(
+    "icarAnimalCoreResource",
+    &[&[
+        must("identifier", NAME),
+        may("alternativeIdentifiers", NAMES),
+        must("specie", SPECIE),
+        must("gender", GENDER),
+        may("birthDate", Shape::Date),
+        may("primaryBreed", NAME),
+        may(
+            "breedFractions",
+            Shape::Object(&[
+                must("denominator", Shape::Whole),
+                may(
+                    "fractions",
+                    Shape::List(&Shape::Object(&[may("breed", NAME), may("fraction", Shape::Number)])),
+                ),
+            ]),
+        ),
+        may("coatColor", Shape::Text),
+        may("coatColorIdentifier", NAME),
+        may("managementTag", Shape::Text),
+        may("name", Shape::Text),
+        may("officialName", Shape::Text),
+        may("productionPurpose", Shape::Word(&["Meat", "Milk", "Wool"])),
+        may("status", Shape::Word(&["Alive", "Dead", "OffFarm", "Unknown"])),
+        may(
+            "reproductionStatus",
+            Shape::Word(&[
+                "Open",
+                "Inseminated",
+                "Pregnant",
+                "NotPregnant",
+                "Birthed",
+                "DoNotBreed",
+                "PregnantMultipleFoetus",
+            ]),
+        ),
+        may("lactationStatus", Shape::Word(&["Dry", "Lead", "Fresh", "Early", "Lactating"])),
+        may("healthStatus", Shape::Word(&["Healthy", "Suspicious", "Ill", "InTreatment", "ToBeCulled"])),
+        may(
+            "parentage",
+            Shape::List(&Shape::Object(&[
+                must("parentOf", NAME),
+                must("gender", GENDER),
+                may("relation", Shape::Word(&["Genetic", "Recipient", "Adoptive"])),
+                must("identifier", NAME),
+                may("officialName", Shape::Text),
+            ])),
+        ),
+    ]],
+);
+
+/// Characters of a text at most.
+const LONGEST: usize = 2000;
+
+/// Elements of a list at most.
+const MOST: usize = 100;
+
+impl Shape {
+    /// The name of the resource's type; empty for what is none.
+    pub const fn resource_type(&self) -> &'static str {
+        match self {
+            Self::Resource(name, _) => name,
+            _ => "",
+        }
+    }
+
+    /// Reads a value: what the standard defines of it, in one way of writing.
+    pub fn read(&self, value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+        match self {
+            Self::Text => text(value, spot, faults),
+            Self::Instant => Timestamp::read(value, spot, faults).map(|at| at.to_string().into()),
+            Self::Date => date(value, spot, faults),
+            Self::Flag => bool::read(value, spot, faults).map(Value::Bool),
+            Self::Whole => {
+                let whole = whole_number(value, spot).filter(|n| n.abs() <= 1_000_000_000);
+                found(whole.map(Value::from), value, "a whole number", spot, faults)
+            }
+            Self::Number => {
+                // A whole one is kept as such: one store does not tell 38 and 38.0 apart.
+                let whole = whole_number(value, spot).map(Value::from);
+                let number = whole.or_else(|| value.is_number().then(|| value.clone()));
+                found(number, value, "a number", spot, faults)
+            }
+            Self::Word(words) => {
+                let word = value.as_str().filter(|word| words.contains(word));
+                if word.is_none() {
+                    faults.push(spot.fault(format!("must be one of {}", words.join(", "))));
+                }
+                word.map(Value::from)
+            }
+            Self::List(each) => list(each, value, spot, faults),
+            Self::Object(properties) => {
+                let members = object(value, spot, faults)?;
+                let mut read = Map::new();
+                take(properties, members, spot, &mut read, faults);
+                Some(Value::Object(read))
+            }
+            Self::Resource(name, groups) => resource(name, groups, value, spot, faults),
+        }
+    }
+}
+
+fn found(
+    read: Option<Value>,
+    value: &Value,
+    what: &str,
+    spot: &Spot,
+    faults: &mut Vec<Fault>,
+) -> Option<Value> {
+    if read.is_none() {
+        faults.push(spot.fault(format!("must be {what}, not {}", told(value))));
+    }
+    read
+}
+
+/// The value for a message: numbers as they are, all else by its kind.
+fn told(value: &Value) -> String {
+    if value.is_number() { value.to_string() } else { kind(value).to_owned() }
+}
+
+fn text(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+    let Value::String(sent) = value else { return found(None, value, "text", spot, faults) };
+    let lines = sent.replace("\r\n", "\n");
+    let forbidden = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
+    if lines.chars().count() > LONGEST || lines.contains(forbidden) {
+        faults.push(
+            spot.fault(format!("must be text of at most {LONGEST} characters without control characters")),
+        );
+        return None;
+    }
+    Some(lines.into())
+}
+
+fn date(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+    let is_day = value.as_str().is_some_and(|sent| sent.len() == 10);
+    if is_day {
+        return Day::read(value, spot, faults).map(|day| format!("{day}T00:00:00Z").into());
+    }
+    Timestamp::read(value, spot, faults).map(|at| at.to_string().into())
+}
+
+fn list(each: &Shape, value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+    let Value::Array(elements) = value else { return found(None, value, "a list", spot, faults) };
+    if elements.len() > MOST {
+        faults.push(spot.fault(format!("must have at most {MOST} elements, not {}", elements.len())));
+        return None;
+    }
+    let read = |(n, element): (usize, &Value)| each.read(element, &spot.member(&n.to_string()), faults);
+    Some(Value::Array(elements.iter().enumerate().filter_map(read).collect()))
+}
+
+fn object<'v>(value: &'v Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<&'v Map<String, Value>> {
+    if !value.is_object() {
+        faults.push(spot.fault(format!("must be a JSON object, not {}", told(value))));
+    }
+    value.as_object()
+}
+
+fn take(
+    properties: &[Property],
+    members: &Map<String, Value>,
+    spot: &Spot,
+    read: &mut Map<String, Value>,
+    faults: &mut Vec<Fault>,
+) {
+    for Property { name, shape, must } in properties {
+        let inside = spot.member(name);
+        let sent = members.get(*name).filter(|value| !value.is_null() && value.as_str() != Some(""));
+        match sent {
+            None if *must => faults.push(inside.fault("is required")),
+            None => {}
+            Some(value) => {
+                if let Some(value) = shape.read(value, &inside, faults) {
+                    read.insert((*name).to_owned(), value);
+                }
+            }
+        }
+    }
+}
+
+fn resource(
+    name: &str,
+    groups: &[&[Property]],
+    value: &Value,
+    spot: &Spot,
+    faults: &mut Vec<Fault>,
+) -> Option<Value> {
+    let members = object(value, spot, faults)?;
+    // The standard's own catalogue misspells this one. Version 1.2 had no resourceType.
+    let is_right = |sent: &str| sent == name || sent.replace("Insemonation", "Insemination") == name;
+    match members.get("resourceType") {
+        None | Some(Value::Null) => {}
+        Some(Value::String(sent)) if is_right(sent) => {}
+        Some(_) => faults.push(spot.member("resourceType").fault(format!("must be {name}"))),
+    }
+    let mut read = Map::new();
+    read.insert("resourceType".to_owned(), name.into());
+    take(RESOURCE, members, spot, &mut read, faults);
+    for properties in groups {
+        take(properties, members, spot, &mut read, faults);
+    }
+    Some(Value::Object(read))
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn read(shape: &Shape, value: &Value) -> Result<Value, Vec<String>> {
+        let mut faults = Vec::new();
+        let read = shape.read(value, &Spot::body(), &mut faults);
+        if faults.is_empty() {
+            Ok(read.unwrap())
+        } else {
+            Err(faults.into_iter().map(|fault| fault.pointer).collect())
+        }
+    }
+
+    #[test]
+    fn what_the_standard_does_not_define_is_left_out_and_null_is_absent() {
+        // The standard's rule for readers: ignore what you do not know.
+        let sent = json!({"resourceType": "icarReproHeatEventResource", "id": null, "colour": "red",
+            "animal": {"scheme": "eu.bovine", "id": "XX 1", "colour": 1}, "eventDateTime": "2026-03-02T06:00:00+01:00",
+            "certainty": "InHeat", "remark": "two\r\nlines", "traitLabel": null});
+        let kept = json!({"resourceType": "icarReproHeatEventResource", "animal": {"scheme": "eu.bovine", "id": "XX 1"},
+            "eventDateTime": "2026-03-02T05:00:00Z", "certainty": "InHeat", "remark": "two\nlines"});
+        assert_eq!(read(&HEAT, &sent), Ok(kept.clone()));
+        assert_eq!(read(&HEAT, &kept), Ok(kept), "what is kept is kept as it is");
+    }
+
+    #[test]
+    fn what_it_does_define_is_checked_with_its_place() {
+        let sent = json!({"resourceType": "icarReproHeatEventResource", "animal": {"scheme": "a"},
+            "certainty": "inheat", "eventDateTime": "2026-03-02T06:00:00", "id": 7,
+            "visualDetection": {"heatSigns": ["Slime", "Loud"]}, "deviceHeatProbability": "much"});
+        let mut places = read(&HEAT, &sent).unwrap_err();
+        places.sort();
+        assert_eq!(
+            places,
+            [
+                "#/animal/id",
+                "#/certainty",
+                "#/deviceHeatProbability",
+                "#/eventDateTime",
+                "#/id",
+                "#/visualDetection/heatSigns/1"
+            ]
+        );
+        assert_eq!(
+            read(
+                &HEAT,
+                &json!({"resourceType": "icarReproAbortionEventResource", "animal": {"id": "1", "scheme": "a"}})
+            ),
+            Err(vec!["#/resourceType".to_owned()])
+        );
+        assert_eq!(read(&HEAT, &json!([])), Err(vec!["#".to_owned()]));
+    }
+
+    #[test]
+    fn a_number_is_the_same_however_it_is_written() {
+        for (sent, kept) in [(json!(38.0), json!(38)), (json!(3.8e1), json!(38)), (json!(38.5), json!(38.5))]
+        {
+            assert_eq!(read(&Shape::Number, &sent), Ok(kept));
+        }
+    }
+
+    #[test]
+    fn a_date_is_written_as_an_instant() {
+        // icarDateTimeType: also dates of birth and of collection.
+        for (sent, kept) in [
+            ("2021-02-17", "2021-02-17T00:00:00Z"),
+            ("2021-02-17T00:00:00Z", "2021-02-17T00:00:00Z"),
+            ("2021-02-17T00:00:00+01:00", "2021-02-16T23:00:00Z"),
+        ] {
+            assert_eq!(read(&Shape::Date, &json!(sent)), Ok(json!(kept)));
+        }
+    }
+}
