@@ -198,7 +198,7 @@ impl NewResolution {
     summary = "Say what a flagged item was",
     description = "Takes the straw out of the stock that was used, as of the time of the insemination; or says that there is nothing \
         to take. What stood against that straw for that animal goes on record as deviations.",
-    request_body = NewResolution,
+    request_body(content = NewResolution, example = json!({"resolution": "no_straw", "note": "By another technician."})),
     params(("id" = Uuid, Path, description = "The item."), IdempotencyKeyRequired),
     responses((status = 200, description = "Settled.", body = ItemView), Problems))]
 async fn settle(

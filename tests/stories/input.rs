@@ -912,8 +912,37 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
         "movement" => yard.received().await,
         "service" => client.make("/v1/services", json!({"animal_id": yard.animal().await})).await,
         "stocktake" => client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await,
+        "alert" => {
+            farm.receive(client, &farm.conventional, 2, 1).await;
+            let aside = json!({"animal_id": yard.animal().await, "lot_id": farm.conventional,
+                               "override": {"reason": "agreed"}});
+            client.post("/v1/withdrawals", aside).await.created();
+            let open = client.get("/v1/alerts?open=true&kind=rule.overridden").await.expect(200);
+            open["items"][0]["id"].as_str().unwrap().to_owned()
+        }
+        "alert-rule" => {
+            let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
+            client.make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot})).await
+        }
+        "webhook" => own_webhook(client).await,
+        "deliverie" => {
+            let webhook = own_webhook(client).await;
+            let test = client.post(&format!("/v1/webhooks/{webhook}/test"), json!({})).await.created();
+            test["id"].as_str().unwrap().to_owned()
+        }
+        "ade-item" => {
+            let told = json!({"meta": {"source": "org.example.herd", "sourceId": Uuid::now_v7()},
+                              "inseminationType": "Insemination", "eventDateTime": "2026-02-01T06:00:00Z",
+                              "animal": {"scheme": "tankside.animal", "id": yard.animal().await}});
+            let path = format!("/ade/locations/tankside.herd/{}/inseminations", farm.herd);
+            client.post(&path, told).await.expect(200)["id"].as_str().unwrap().to_owned()
+        }
         other => panic!("what is the id of a {other}?"),
     }
+}
+
+async fn own_webhook(client: &Client) -> String {
+    client.make("/v1/webhooks", json!({"url": "https://herd.example.test/"})).await
 }
 
 /// Gives every member of a body that is named after the id of something such an id of this book.
