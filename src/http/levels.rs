@@ -78,7 +78,7 @@ pub fn rounded(figure: f64) -> f64 {
 }
 
 impl ReadingView {
-    fn of(reading: Reading, gauge: &Gauge, warnings: Vec<String>) -> Self {
+    pub(super) fn of(reading: Reading, gauge: &Gauge, warnings: Vec<String>) -> Self {
         Self {
             id: reading.id,
             tank_id: reading.tank_id,
@@ -108,7 +108,7 @@ pub struct RefillView {
 }
 
 impl RefillView {
-    fn of(refill: Refill) -> Self {
+    pub(super) fn of(refill: Refill) -> Self {
         Self { refill, warnings: Vec::new() }
     }
 }

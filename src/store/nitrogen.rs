@@ -116,6 +116,16 @@ pub async fn readings(
     .await
 }
 
+/// The readings of all tanks in the order of entry.
+pub async fn all_readings(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Reading>> {
+    tx.sql(readings!("where r.business_id = $1 and r.id > $2 order by r.id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
+}
+
 /// The reading that stands for a tank's level at just that instant.
 pub async fn reading_at(
     tx: &mut Tx,
@@ -225,6 +235,16 @@ pub async fn refills(
     .bind(to)
     .all()
     .await
+}
+
+/// The refills of all tanks in the order of entry.
+pub async fn all_refills(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Refill>> {
+    tx.sql(refills!("where r.business_id = $1 and r.id > $2 order by r.id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
 }
 
 /// The refill of a tank that stands at just that instant.

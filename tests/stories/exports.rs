@@ -52,7 +52,24 @@ async fn lines(client: &Client, list: ExportList) -> Vec<BTreeMap<String, String
 }
 
 fn path(list: ExportList) -> String {
-    format!("/v1/{list}")
+    match list {
+        ExportList::NitrogenReadings | ExportList::Refills => format!("/v1/tanks/{{id}}/{list}"),
+        _ => format!("/v1/{list}"),
+    }
+}
+
+/// All items of the list's pages; of what is listed by tank, those of all tanks in the order of entry.
+async fn pages(client: &Client, list: ExportList) -> Vec<Value> {
+    let path = path(list);
+    if !path.contains("{id}") {
+        return whole(client, &path, "", 500).await;
+    }
+    let mut all = Vec::new();
+    for tank in whole(client, "/v1/tanks", "", 500).await {
+        all.extend(whole(client, &path.replace("{id}", tank["id"].as_str().unwrap()), "", 500).await);
+    }
+    all.sort_by_key(|item| item["id"].as_str().unwrap().to_owned());
+    all
 }
 
 async fn an_empty_list_is_a_header_or_nothing(world: &World) {
@@ -89,10 +106,13 @@ async fn every_list_is_whole_in_both_forms(world: &World) {
         client.post("/v1/receipts", receipt).await.created();
         farm.animal(client, &cane.to_string()).await;
     }
-    let paths: BTreeSet<String> = lists().into_iter().map(|(path, _)| path.to_owned()).collect();
+    // What is sent where is a setting with addresses in it, and the outlook is reckoned, not on record.
+    let not_taken_out = ["/v1/webhooks", "/v1/stock/outlook"];
+    let paths = lists().into_iter().map(|(path, _)| path.to_owned());
+    let paths: BTreeSet<String> = paths.filter(|path| !not_taken_out.contains(&path.as_str())).collect();
     assert_eq!(paths, ExportList::ALL.iter().copied().map(path).collect(), "every list can be taken out");
     for list in ExportList::ALL {
-        let all = whole(client, &path(*list), "", 500).await;
+        let all = pages(client, *list).await;
         assert!(!all.is_empty(), "{list} shows nothing, so the story tells nothing");
         assert_eq!(items(client, *list).await, all, "{list}");
         let lines = lines(client, *list).await;
@@ -221,7 +241,7 @@ async fn only_ones_own_is_taken_out_and_the_audit_is_for_managers(world: &World)
     assert_eq!(theirs[0]["id"], other.herd);
     for list in ExportList::ALL {
         let theirs = items(&neighbour, *list).await;
-        assert_eq!(theirs, whole(&neighbour, &path(*list), "", 500).await, "{list}");
+        assert_eq!(theirs, pages(&neighbour, *list).await, "{list}");
         let ours: BTreeSet<String> =
             items(&world.manager, *list).await.iter().map(ToString::to_string).collect();
         assert!(!ours.is_empty() && theirs.iter().all(|item| !ours.contains(&item.to_string())), "{list}");

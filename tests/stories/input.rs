@@ -505,8 +505,8 @@ impl<'w> Yard<'w> {
             "calvings",
             "abortions",
             "do-not-breed",
+            // Alerts themselves come and go by the clock as well.
             "alert-rules",
-            "alerts",
         ] {
             let mut items = Vec::new();
             let mut path = format!("/v1/{list}?limit=500");

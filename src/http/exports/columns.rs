@@ -29,7 +29,7 @@ macro_rules! columns {
 columns! {
     Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule,
         same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
-    Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day,
+    Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day, chart, tare_kg,
         created_at;
     Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
@@ -59,13 +59,25 @@ columns! {
         goblet = "/place/goblet", straws, semen_from_herd_stock, due_on = "/due/due_on",
         return_watch_from_on = "/return_watch/from_on", return_watch_to_on = "/return_watch/to_on",
         pregnancy_checks, deviations, note, warnings, reversed_at, recorded_at;
-    Heats: id, animal_id, herd_id, standing_at, method, technician, note, warnings, recorded_at;
-    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, technician, note, warnings, recorded_at;
-    Calvings: id, animal_id, herd_id, calved_at, technician, note, warnings, recorded_at;
-    Abortions: id, animal_id, herd_id, aborted_at, opens_cycle, technician, note, warnings, recorded_at;
-    DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, recorded_at;
+    Heats: id, animal_id, herd_id, standing_at, method, technician, note, warnings, reversed_at, recorded_at;
+    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, technician, note, warnings, reversed_at, recorded_at;
+    Calvings: id, animal_id, herd_id, calved_at, technician, note, warnings, reversed_at, recorded_at;
+    Abortions: id, animal_id, herd_id, aborted_at, opens_cycle, technician, note, warnings, reversed_at, recorded_at;
+    DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
+    NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
+        superseded_by, warnings, recorded_at;
+    Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,
+        superseded_by, warnings, recorded_at;
+    Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
+        withdrawal_id, stocktake_id, rule_id, opened_at, told_at, tell_again_at, acknowledged_at, acknowledged_by, note,
+        cleared_at, cleared_because;
+    AlertRules: id, kind, tank_id, herd_id, sire_id, semen_type, lot_id, enabled, below_straws, below_days,
+        above_probability, lead_days, delivery_at, clear_at, below_depth_mm, within_days, every_days, grace_minutes,
+        straws_apart, created_at;
+    AdeItems: id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, flagged, flag, flag_text,
+        resolution, resolved_at, note, subject_id, resource, recorded_at;
     Audit: id, at, key_id, key_name, request, status, location, idempotency_key;
 }
 

@@ -72,6 +72,16 @@ text_enum! {
         DoNotBreed = "do-not-breed",
         /// Stocktakes.
         Stocktakes = "stocktakes",
+        /// Readings of the nitrogen in all tanks.
+        NitrogenReadings = "nitrogen-readings",
+        /// Refills of all tanks.
+        Refills = "refills",
+        /// Alerts, open and over.
+        Alerts = "alerts",
+        /// Of what one wants to be told.
+        AlertRules = "alert-rules",
+        /// What herd systems told.
+        AdeItems = "ade-items",
         /// Who did what; for managers.
         Audit = "audit",
     }

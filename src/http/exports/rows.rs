@@ -1,5 +1,7 @@
 //! The items of a list, a piece at a time, each as its JSON list shows it.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
@@ -9,15 +11,19 @@ use crate::{
     book::{serve, withdraw},
     domain::{
         history::HappeningKind,
+        level::Gauge,
         values::{BusinessId, Timestamp},
     },
     http::{
+        ade_items::ItemView,
+        alerts::AlertView,
         answer::Tagged,
         audit::ActView,
         events::{AbortionView, CalvingView, DoNotBreedView, HeatView, PregnancyCheckView},
+        levels::{ReadingView, RefillView},
         views::{ServiceView, StockView, WithdrawalView},
     },
-    store::{self, Page, Tx, act, event::Event, ledger},
+    store::{self, Page, Tx, act, alert::WantedAlerts, event::Event, ledger},
 };
 
 /// Items that are read in one transaction.
@@ -107,6 +113,24 @@ impl Progress {
                 let rows = store::stocktake::list(tx, business, None, page).await?;
                 self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
             }
+            ExportList::NitrogenReadings => self.readings(tx, business).await,
+            ExportList::Refills => {
+                let rows = store::nitrogen::all_refills(tx, business, page).await?;
+                self.shown(rows, |refill| refill.id.0, RefillView::of)
+            }
+            ExportList::Alerts => {
+                let rows = store::alert::list(tx, business, &WantedAlerts::default(), page).await?;
+                self.shown(rows, |alert| alert.id.0, AlertView::from)
+            }
+            ExportList::AlertRules => {
+                let rows = store::alert_rule::list(tx, business, None, page).await?;
+                self.shown(rows, |rule| rule.id.0, Tagged::new)
+            }
+            ExportList::AdeItems => {
+                let rows =
+                    store::ade_item::list(tx, business, store::ade_item::Wanted::default(), page).await?;
+                self.shown(rows, |item| item.id.0, ItemView::from)
+            }
             ExportList::Audit => {
                 let rows = act::list(tx, business, &act::Wanted::default(), page).await?;
                 self.shown(rows, |act| act.id, ActView::from)
@@ -127,6 +151,25 @@ impl Progress {
         self.note(&rows, |stock| stock.lot.id.0);
         rows.retain(|stock| stock.straws > 0);
         rows.iter().map(|stock| json(&StockView::from(stock))).collect()
+    }
+
+    /// Each reading is told as depth and litres by its own tank's chart.
+    async fn readings(&mut self, tx: &mut Tx, business: BusinessId) -> store::Result<Vec<Value>> {
+        let page = Page { after: self.after, limit: PIECE };
+        let rows = store::nitrogen::all_readings(tx, business, page).await?;
+        let mut gauges = BTreeMap::new();
+        for tank_id in rows.iter().map(|reading| reading.tank_id).collect::<BTreeSet<_>>() {
+            if let Some(tank) = store::tank::find(tx, business, tank_id).await? {
+                gauges.insert(tank_id, Gauge::of(&tank.details));
+            }
+        }
+        self.shown(
+            rows,
+            |reading| reading.id.0,
+            |reading| {
+                gauges.get(&reading.tank_id).map(|gauge| ReadingView::of(reading.clone(), gauge, Vec::new()))
+            },
+        )
     }
 
     async fn events<V: Serialize>(
