@@ -127,7 +127,8 @@ pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tan
         are right; a wrong one is corrected by another that `supersedes` it. Nitrogen gas displaces air without warning and \
         the liquid burns: ventilate, dry loose gloves, face shield. Frost or sweat on the neck or outside: move the straws at \
         once. Local codes go before this.",
-    request_body(content = NewReading, example = json!({"read_at": "2026-03-01T06:10:00+01:00", "depth_mm": 310})),
+    request_body(content = NewReading, example = json!({
+        "read_at": "2026-03-02T06:10:00+01:00", "depth_mm": 310, "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
     responses(
         (status = 201, description = "On record.", body = ReadingView,
@@ -193,8 +194,7 @@ async fn read_reading(
         air without warning (hazardous below 19.5 % oxygen: OSHA, 29 CFR 1910.146) and the liquid burns. Secure the tank in a \
         vehicle and never seal its neck. Local codes go before this.",
     request_body(content = NewRefill, example = json!({
-        "filled_at": "2026-03-01T06:30:00+01:00", "depth_before_mm": 170, "depth_after_mm": 425
-    })),
+        "filled_at": "2026-03-02T06:30:00+01:00", "depth_before_mm": 180, "depth_after_mm": 425})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
     responses(
         (status = 201, description = "On record.", body = RefillView,

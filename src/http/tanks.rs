@@ -37,16 +37,25 @@ form! {
     }
 }
 
-/// A tank in a list.
+/// A tank with its nitrogen.
 #[derive(Serialize, ToSchema)]
 pub struct TankItem {
     #[allow(missing_docs)]
     #[serde(flatten)]
     tank: Tagged<Tank>,
-    /// How it stands with its nitrogen; there with `include=nitrogen` only. What to heed stands with
-    /// `GET /v1/tanks/{id}/nitrogen`.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    nitrogen: Option<NitrogenState>,
+    /// How it stands with its nitrogen. What to heed stands with `GET /v1/tanks/{id}/nitrogen`.
+    nitrogen: NitrogenState,
+}
+
+/// A page of tanks, without or with their nitrogen.
+#[derive(Serialize, ToSchema)]
+#[serde(untagged)]
+#[allow(dead_code, reason = "describes what the list answers")]
+enum TankPage {
+    /// As they are.
+    Plain(Page<Tagged<Tank>>),
+    /// With `include=nitrogen`.
+    WithNitrogen(Page<TankItem>),
 }
 
 /// Tanks.
@@ -54,7 +63,7 @@ pub struct TankItem {
     description = "With `include=nitrogen` each tells how it stands with its nitrogen, an estimate from its readings and refills. \
         Frost or sweat on a tank's neck means moving its straws at once, whatever stands here; local codes go before this.",
     params(PageParams, TankFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<TankItem>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = TankPage), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -63,16 +72,14 @@ async fn list(
     let mut tx = app.book.db.read().await?;
     let filter = &listing.filter;
     let tanks = store::tank::list(&mut tx, caller.business_id, filter.herd_id, listing.by_id()?).await?;
-    let items = match filter.include {
-        None => tanks.into_iter().map(|tank| TankItem { tank: Tagged::new(tank), nitrogen: None }).collect(),
-        Some(Include::Nitrogen) => {
-            let now = app.book.clock.now();
-            let records = nitrogen::records_of(&mut tx, caller.business_id, &tanks, now).await?;
-            drop(tx);
-            with_nitrogen(records, now).await?
-        }
-    };
-    Ok(listing.list(items, |item: &TankItem| item.tank.thing.id.to_string(), |item| item))
+    if filter.include.is_none() {
+        return Ok(listing.list(tanks, |tank| tank.id.to_string(), Tagged::new));
+    }
+    let now = app.book.clock.now();
+    let records = nitrogen::records_of(&mut tx, caller.business_id, &tanks, now).await?;
+    drop(tx);
+    let items = with_nitrogen(records, now).await?;
+    Ok(listing.list(items, |item| item.tank.thing.id.to_string(), |item| item))
 }
 
 /// Reckons many tanks, on as many processors as there are.
@@ -80,7 +87,7 @@ async fn with_nitrogen(records: Vec<nitrogen::TankRecord>, now: Timestamp) -> Re
     let hands = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let share = records.len().div_ceil(hands).max(1);
     let item = move |record: nitrogen::TankRecord| {
-        let nitrogen = Some(NitrogenState::from(&record.standing(now)));
+        let nitrogen = NitrogenState::from(&record.standing(now));
         TankItem { tank: Tagged::new(record.tank), nitrogen }
     };
     let shares: Vec<_> = records

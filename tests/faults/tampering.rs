@@ -52,7 +52,7 @@ const CHANGES: &[Change] = &[
         "update stocktake set state = 'accepted', accepted_at = recorded_at",
     ),
     both("what was answered as done is in the book", "delete from service"),
-    both("what was answered as done is in the book", "delete from stocktake"),
+    both("what was answered as done is in the book", "delete from alert; delete from stocktake"),
     both(
         "the first answer under an Idempotency-Key is kept whole, once",
         "update act set body = null where idempotency_key is not null",
@@ -63,6 +63,20 @@ const CHANGES: &[Change] = &[
         "drop trigger movement_no_delete",
         "alter table movement disable trigger movement_no_truncate",
     ),
+    both(
+        "a reading is superseded exactly when another of its tank stands in its place",
+        "update nitrogen_reading set superseded_at = read_at",
+    ),
+    both(
+        "a refill is superseded exactly when another of its tank stands in its place",
+        "update nitrogen_refill set superseded_at = filled_at",
+    ),
+    (
+        "at most one alert is open for each kind and subject",
+        "drop index alert_open_once; update alert set cleared_at = null, kind = 'stock.low', subject = '/v1/lots/1'",
+        "drop index alert_open_once; update alert set cleared_at = null, kind = 'stock.low', subject = '/v1/lots/1'",
+    ),
+    both("every thing in the book is among the changes", "delete from change where kind = 'movement'"),
     (
         "every reference points to something",
         "pragma foreign_keys = off; delete from animal",
@@ -90,7 +104,11 @@ async fn store(url: &str) {
     let taken = make("/v1/withdrawals", withdrawal.clone()).await;
     make("/v1/services", json!({"withdrawal_id": taken})).await;
     make("/v1/withdrawals", withdrawal).await;
-    let count = json!({"lot_id": lot, "place": place, "straws": 7});
+    make(&format!("/v1/tanks/{tank}/nitrogen-readings"), json!({"depth_mm": 310})).await;
+    make(&format!("/v1/tanks/{tank}/refills"), json!({"depth_after_mm": 425})).await;
+    make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot, "below_straws": 50})).await;
+    make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 1})).await;
+    let count = json!({"lot_id": lot, "place": place, "straws": 8});
     let stocktake = json!({"tank_id": tank, "counts": [count]});
     let act = Uuid::now_v7().to_string();
     assert_eq!(post(&http, base, key, "/v1/stocktakes", &act, &stocktake).await.unwrap().0, 201);

@@ -12,6 +12,7 @@ use tankside::{
 };
 
 use crate::{
+    lists::whole,
     on_both_stores,
     world::{Client, Farm, MORNING, World, instant},
 };
@@ -35,6 +36,7 @@ on_both_stores!(
     a_list_shows_the_nitrogen_of_each_tank,
     a_picture_is_drawn_for_any_tank,
     a_retry_is_recorded_once,
+    a_tanks_lists_are_paged,
     verify_looks_at_what_supersedes,
 );
 
@@ -679,6 +681,35 @@ async fn a_retry_is_recorded_once(world: &World) {
     reader.get(&format!("{tank}/nitrogen")).await.expect(200);
     let told = reader.post(&format!("{tank}/refills"), json!({"litres_added": 1})).await;
     told.problem(403, "forbidden");
+}
+
+async fn a_tanks_lists_are_paged(world: &World) {
+    let client = &world.manager;
+    let (tank, other) = (tank(client).await, tank(client).await);
+    for day in 1..=5 {
+        for tank in [&tank, &other] {
+            read_depth(client, tank, day, 300.0).await;
+            let refill = json!({"filled_at": days_ago(day), "litres_added": 2});
+            client.post(&format!("{tank}/refills"), refill).await.created();
+        }
+    }
+    for list in ["nitrogen-readings", "refills"] {
+        let path = format!("{tank}/{list}");
+        let all = whole(client, &path, "", 500).await;
+        assert_eq!(all.len(), 5, "{list} of the other tank are not among them");
+        for limit in [1, 2, 4, 5, 6] {
+            assert_eq!(whole(client, &path, "", limit).await, all, "{path} by {limit}");
+        }
+        // A cursor belongs to its list and its filters.
+        let cursor = client.get(&format!("{path}?limit=1")).await.expect(200)["next_cursor"].clone();
+        let cursor = cursor.as_str().unwrap();
+        for elsewhere in [format!("{other}/{list}?"), format!("{path}?from=2026-01-01T00:00:00Z&")] {
+            let answer = client.get(&format!("{elsewhere}cursor={cursor}")).await;
+            assert_eq!(answer.pointers(), ["cursor"]);
+        }
+        let unknown = format!("/v1/tanks/{}/{list}", uuid::Uuid::now_v7());
+        client.get(&unknown).await.problem(404, "not-found");
+    }
 }
 
 async fn verify_looks_at_what_supersedes(world: &World) {
