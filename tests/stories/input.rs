@@ -396,7 +396,7 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event("abortions", json!({"animal_id": animal, "aborted_at": at, "opens_cycle": true}))
             }
-            "settlements" => {
+            "settlements with a straw" => {
                 let told = json!({"meta": {"source": "org.example.herd", "sourceId": Uuid::now_v7()},
                                   "animal": {"scheme": "tankside.animal", "id": self.animal().await},
                                   "eventDateTime": at, "inseminationType": "Insemination"});
@@ -1066,6 +1066,10 @@ fn the_description_says_what_each_form_takes() {
             act @ "reversal" => format!("/v1/movements/{{id}}/{act}"),
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
             list @ "refills" => format!("/v1/tanks/{{id}}/{list}"),
+            "alert" => "/v1/alert-rules".to_owned(),
+            "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),
+            act @ "redelivery" => format!("/v1/webhooks/{{id}}/{act}"),
+            "settlements" => "/v1/ade-items/{id}/resolution".to_owned(),
             list => format!("/v1/{list}"),
         };
         let body = &api["paths"][&path]["post"]["requestBody"]["content"]["application/json"]["schema"];
@@ -1079,7 +1083,7 @@ fn the_description_says_what_each_form_takes() {
             let at = format!("{form}: {}", field.0);
             // Which way a withdrawal or a service names its straw, and a reading its level, is left open by the
             // description.
-            if !["lot_id", "sire_id", "withdrawal_id", "animal_id", "depth_mm"].contains(&field.0)
+            if !["lot_id", "sire_id", "withdrawal_id", "animal_id", "depth_mm", "place"].contains(&field.0)
                 || !form.contains(' ')
             {
                 assert_eq!(required, field.1 == Must, "{at} must be sent, or need not");
@@ -1122,6 +1126,8 @@ fn the_description_says_what_each_form_takes() {
             "stocktakes of a tank",
             "withdrawals of a lot",
             "services with a straw",
+            // The other way is told by a story of its own.
+            "settlements with a straw",
             "tanks",
             "readings by depth",
             "readings in another unit",
@@ -1512,7 +1518,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         (
-            "settlements",
+            "settlements with a straw",
             joined([
                 vec![
                     Field("resolution", Must, Word(&["straw", "withdrawal", "no_straw", "dismiss"])),
