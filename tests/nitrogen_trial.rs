@@ -1,5 +1,5 @@
 //! The trial of the nitrogen forecast and of the watch, on fewer tanks than `cargo run --release --example
-//! nitrogen-trial` takes, with a fixed seed: what `NITROGEN.md` promises holds.
+//! nitrogen-trial` takes, with a fixed seed: what `docs/nitrogen.md` promises holds.
 
 #[path = "../examples/nitrogen-trial/coverage.rs"]
 mod coverage;

@@ -1,6 +1,6 @@
 """Holds what webhooks are sent against independent implementations: the signatures against the PyPI library
 `standardwebhooks`, the events against the CloudEvents SDK (`cloudevents`) and against the schemas in the service's own
-description (`jsonschema`), and the function that WEBHOOKS.md shows against both.
+description (`jsonschema`), and the function that docs/webhooks.md shows against both.
 
     python tests/webhooks_outside.py PROGRAM
 
@@ -67,7 +67,7 @@ def refused(check):
 
 
 def main(program):
-    page = (ROOT / "WEBHOOKS.md").read_text()
+    page = (ROOT / "docs" / "webhooks.md").read_text()
     shown = {}
     exec(re.search(r"```python\n(.*?)```", page, re.S).group(1), shown)
     is_genuine = shown["is_genuine"]

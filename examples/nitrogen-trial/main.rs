@@ -1,5 +1,5 @@
 //! The trial of the nitrogen forecast and of the watch for a failing tank, on simulated tanks: prints the tables of
-//! `NITROGEN.md`.
+//! `docs/nitrogen.md`.
 //!
 //! ```sh
 //! cargo run --release --example nitrogen-trial

@@ -48,7 +48,6 @@ use incoming::Place;
 use outgoing::Around;
 
 pub use answer::in_the_standards_words;
-pub use outgoing::address;
 
 /// Bytes that a body may have.
 const MOST_BYTES: usize = 1024 * 1024;
@@ -60,7 +59,7 @@ const MOST_ITEMS: usize = 1000;
 pub fn router<S: Clone + Send + Sync + 'static>(book: Book) -> Router<S> {
     let mut router = Router::new().route("/ade/locations", get(locations));
     for &kind in ItemKind::ALL {
-        let path = format!("/locations/{{scheme}}/{{id}}/{}", outgoing::path_of(kind));
+        let path = format!("/locations/{{scheme}}/{{id}}/{}", kind.path());
         let read = move |book, caller, at, headers, uri| collection(kind, book, caller, at, headers, uri);
         let one = move |book, caller, at| single(kind, book, caller, at);
         let take = move |book, caller, at, request| take_one(kind, book, caller, at, request);
@@ -290,7 +289,7 @@ async fn take_one(
 }
 
 fn located(kind: ItemKind, location: (String, String)) -> impl Fn(&TakenIn) -> String + Send + Sync {
-    move |taken| address(kind, taken.told.change.id, &location)
+    move |taken| outgoing::address(kind, taken.told.change.id, &location)
 }
 
 /// `POST /batches{location}/heats` and the like: a list in, a list of results out, one for each.

@@ -326,24 +326,7 @@ pub fn location(herd: &Herd, change: Option<&Change>, business: BusinessId) -> V
     }))
 }
 
-/// Where a thing is to be read; what only herd systems are told by itself.
-///
-/// For messages that name the standard's address beside ours: `kind` and `id` of the thing, and its
-/// herd's location.
+/// Where a thing is to be read, under the location's name that the caller used.
 pub fn address(kind: ItemKind, id: uuid::Uuid, location: &(String, String)) -> String {
-    format!("{}/{}/{id}", super::page::location_path(location), path_of(kind))
-}
-
-/// The last part of a kind's path.
-pub const fn path_of(kind: ItemKind) -> &'static str {
-    match kind {
-        ItemKind::Insemination => "inseminations",
-        ItemKind::Heat => "heats",
-        ItemKind::PregnancyCheck => "pregnancy-checks",
-        ItemKind::Parturition => "parturitions",
-        ItemKind::Abortion => "abortions",
-        ItemKind::DoNotBreed => "do-not-breeds",
-        ItemKind::MatingRecommendation => "mating-recommendations",
-        ItemKind::Animal => "animals",
-    }
+    format!("{}/{}/{id}", super::page::location_path(location), kind.path())
 }

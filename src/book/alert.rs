@@ -6,7 +6,6 @@
 //! therefore changes nothing, whoever looks.
 
 use chrono::TimeDelta;
-use serde_json::json;
 
 use super::{
     Refusal, Stop, known, nitrogen,
@@ -15,12 +14,12 @@ use super::{
 use crate::{
     domain::{
         alert::{
-            About, Alert, AlertKind, Figures, Finding,
+            About, Alert, AlertKind, AlertTold, Figures, Finding,
             rule::{self, AlertRule},
             stock::{self, Area, StockSubject, Straw, counted},
             tank, unresolved_from,
         },
-        event::{Event, EventKind},
+        event::{self, Event, EventKind},
         nitrogen::Outlook,
         stocktake::{Stocktake, StocktakeState},
         tank::Tank,
@@ -364,14 +363,18 @@ async fn tell(
         occurred_at: now,
         herd: about.herd_id,
         tank: about.tank_id,
-        data: json!({
-            "alert_id": alert.id,
-            "alert": format!("/v1/alerts/{}", alert.id),
-            "rule_id": alert.rule_id,
-            "about": about,
-            "figures": alert.figures,
-            "text": alert.text,
-            "opened_at": alert.opened_at,
+        data: event::data(&AlertTold {
+            alert_id: alert.id,
+            alert: format!("/v1/alerts/{}", alert.id),
+            rule_id: alert.rule_id,
+            about,
+            figures: alert.figures,
+            // Why a rule was set aside is somebody's own words, and may name someone.
+            text: match alert.kind {
+                AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
+                _ => alert.text.clone(),
+            },
+            opened_at: alert.opened_at,
         }),
     };
     store::outbox::write(tx, business, now, &event).await

@@ -12,6 +12,7 @@ use crate::{
     domain::{
         choice::Class,
         event::{self, Event, ServiceRecorded, Subject, Topic},
+        exchange::ItemKind,
         form::Fault,
         gestation::{self, DueDate, EarliestCheck, ReturnWatch},
         lot::Lot,
@@ -229,6 +230,7 @@ fn told(shown: &Shown) -> Event {
         service_number: service.service_number,
         rank: service.rank,
         deviations: event::kinds_of(&service.deviations),
+        ade: ItemKind::Insemination.address(service.herd_id, service.id.0),
     };
     Event {
         kind: Topic::ServiceRecorded.happened(),

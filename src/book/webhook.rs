@@ -156,6 +156,8 @@ pub struct Take {
     pub webhook_id: WebhookId,
     /// What is done.
     pub step: Step,
+    /// The versions of which one must still be in the book.
+    pub if_match: Option<Vec<String>>,
 }
 
 impl Act for Take {
@@ -163,6 +165,10 @@ impl Act for Take {
 
     async fn perform(&self, turn: &mut Turn<'_>) -> Result<Webhook, Stop> {
         let webhook = found(turn, self.webhook_id).await?;
+        if self.if_match.as_ref().is_some_and(|wanted| !wanted.contains(&super::catalogue::version(&webhook)))
+        {
+            return Err(Refusal::Stale.into());
+        }
         let business = turn.business();
         match self.step {
             Step::Pause if webhook.state == WebhookState::Disabled => active(&webhook)?,

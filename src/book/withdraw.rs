@@ -14,6 +14,7 @@ use crate::{
         animal::Animal,
         choice::Allowed,
         event::{self, Event, StrawWithdrawn, Subject, Topic},
+        exchange::ItemKind,
         form::Fault,
         herd::HerdDetails,
         history::{Numbered, Standing},
@@ -406,6 +407,7 @@ fn told(withdrawal: &Withdrawal, lot: &Lot, place: &Place) -> Event {
         service_number: withdrawal.service_number,
         rank: withdrawal.rank,
         deviations: event::kinds_of(&withdrawal.deviations),
+        ade: ItemKind::Animal.address(withdrawal.herd_id, withdrawal.animal_id.0),
     };
     Event {
         kind: Topic::StrawWithdrawn.happened(),

@@ -200,6 +200,9 @@ pub struct StrawWithdrawn {
     pub rank: i64,
     /// What was out of the ordinary.
     pub deviations: Vec<DeviationKind>,
+    /// The animal as a herd system reads her by the open Animal Data Exchange.
+    #[schema(max_length = 300)]
+    pub ade: String,
 }
 
 /// `data` of `service.recorded`.
@@ -229,6 +232,9 @@ pub struct ServiceRecorded {
     pub rank: i64,
     /// What was out of the ordinary.
     pub deviations: Vec<DeviationKind>,
+    /// The insemination as a herd system reads it by the open Animal Data Exchange.
+    #[schema(max_length = 300)]
+    pub ade: String,
 }
 
 /// `data` of `webhook.disabled`.

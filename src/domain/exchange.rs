@@ -3,6 +3,7 @@
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use uuid::Uuid;
 
 use super::{
     change::ChangeKind,
@@ -13,6 +14,18 @@ use super::{
     values::{Day, HerdId, LotId, Mark, Name, SireId, TimeZone, Timestamp},
 };
 use crate::{json_column, text_enum};
+
+/// The scheme of our own names for animals, sires, lots and herds, where there is no official one.
+pub mod own {
+    /// Of animals.
+    pub const ANIMAL: &str = "tankside.animal";
+    /// Of sires.
+    pub const SIRE: &str = "tankside.sire";
+    /// Of lots.
+    pub const LOT: &str = "tankside.lot";
+    /// Of herds.
+    pub const HERD: &str = "tankside.herd";
+}
 
 text_enum! {
     /// What kind of thing a herd system told.
@@ -37,6 +50,26 @@ text_enum! {
 }
 
 impl ItemKind {
+    /// The last part of its path under `/ade`, as the standard's URL scheme has it.
+    pub const fn path(self) -> &'static str {
+        match self {
+            Self::Insemination => "inseminations",
+            Self::Heat => "heats",
+            Self::PregnancyCheck => "pregnancy-checks",
+            Self::Parturition => "parturitions",
+            Self::Abortion => "abortions",
+            Self::DoNotBreed => "do-not-breeds",
+            Self::MatingRecommendation => "mating-recommendations",
+            Self::Animal => "animals",
+        }
+    }
+
+    /// Where a herd system reads it, with the herd's location by our own name for it: what only herd systems
+    /// tell us they find there beside what is entered here.
+    pub fn address(self, herd: HerdId, id: Uuid) -> String {
+        format!("/ade/locations/{}/{herd}/{}/{id}", own::HERD, self.path())
+    }
+
     /// What such an item is in this book; a recommendation is nothing but itself.
     pub const fn subject(self) -> Option<ChangeKind> {
         match self {

@@ -26,7 +26,10 @@ use super::{
     schemas,
 };
 use crate::{
-    domain::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+    domain::{
+        alert::AlertTold,
+        event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+    },
     webhooks::message::Message,
 };
 
@@ -100,7 +103,9 @@ impl IntoResponses for Problems {
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "This service.")),
-    components(schemas(ProblemBody, Message, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest)),
+    components(schemas(
+        ProblemBody, Message, AlertTold, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest
+    )),
     tags(
         (name = "Herds"), (name = "Tanks"),
         (name = "Nitrogen", description = "How much there is, how long it lasts, whether the tank is failing."),

@@ -9,11 +9,15 @@ use utoipa::openapi::{
 };
 
 use crate::{
-    domain::event::{EventKind, Topic},
+    domain::{
+        alert::AlertKind,
+        event::{EventKind, Topic},
+    },
     webhooks::sign,
 };
 
 /// A type of message: its kind, the schema of its `data`, and when it is sent.
+#[derive(Clone, Copy)]
 struct Told {
     kind: EventKind,
     data: &'static str,
@@ -46,7 +50,22 @@ const TOLD: &[Told] = &[
 
 /// Every message, by its type.
 pub fn described() -> Paths {
-    TOLD.iter().fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(told))).build()
+    let all = TOLD.iter().copied().chain(of_alerts());
+    all.fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(&told))).build()
+}
+
+/// The steps of every alert.
+fn of_alerts() -> impl Iterator<Item = Told> {
+    AlertKind::ALL.iter().flat_map(|alert| {
+        let topic = alert.topic();
+        let told = |kind, when| Told { kind, data: "AlertTold", when };
+        [
+            told(topic.happened(), "An alert was opened."),
+            told(topic.repeated(), "Its alert is still open and nobody has taken it on; told at most daily."),
+            told(topic.acknowledged(), "Somebody took its alert on."),
+            told(topic.cleared(), "Its alert is over."),
+        ]
+    })
 }
 
 fn message(told: &Told) -> PathItem {

@@ -1,11 +1,6 @@
 //! Webhooks: who is told, and how it went.
 
-use axum::{
-    Json,
-    extract::{FromRequest, State},
-    http::HeaderMap,
-    response::Response,
-};
+use axum::{Json, extract::State, http::HeaderMap, response::Response};
 use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
@@ -13,9 +8,9 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     App,
-    answer::{Tagged, created, done, tagged},
+    answer::{Tagged, created, done, gone, tagged},
     docs::{IdempotencyKey, IfMatch, Problems},
-    extract::{Command, Id, Manage, Permit, no_query},
+    extract::{Command, Id, Manage, Permit, Removal},
     page::{Listing, NoFilter, Page, PageParams},
     problem::{Problem, internal},
 };
@@ -23,7 +18,6 @@ use crate::{
     book::{
         catalogue::Change,
         webhook::{AddWebhook, ChangeWebhook, Redeliver, RedeliverSince, RotateSecret, Step, Take, Try},
-        writer::{Ask, Reply},
     },
     domain::{
         event::Topic,
@@ -144,31 +138,15 @@ async fn change(
     app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
 }
 
-/// Something to be removed; a body is not read.
-struct Removal(Ask);
-
-impl FromRequest<App> for Removal {
-    type Rejection = Problem;
-
-    async fn from_request(request: axum::extract::Request, app: &App) -> Result<Self, Problem> {
-        use axum::extract::FromRequestParts as _;
-        let (mut parts, _) = request.into_parts();
-        let caller = Permit::<Manage>::from_request_parts(&mut parts, app).await?.0;
-        no_query(&parts.uri)?;
-        Ok(Self(Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed: None }))
-    }
-}
-
 /// A webhook is removed.
 #[utoipa::path(delete, path = "/v1/webhooks/{id}", operation_id = "remove_webhook", tag = "Webhooks",
     summary = "Remove a webhook",
     description = "Nothing is sent to it any more. Its address and secrets are forgotten at once.",
-    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "It is gone."), Problems))]
-async fn remove(State(app): State<App>, Id(id): Id, removal: Removal) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Remove };
-    let gone = |_| Reply { status: 204, location: None, etag: None, body: String::new() };
-    app.do_for(removal.0, act, gone).await
+async fn remove(State(app): State<App>, Id(id): Id, removal: Removal<Manage>) -> Result<Response, Problem> {
+    let act = Take { webhook_id: WebhookId(id), step: Step::Remove, if_match: removal.if_match };
+    app.do_for(removal.ask, act, |_| gone()).await
 }
 
 form! {
@@ -189,7 +167,7 @@ async fn pause(
     Id(id): Id,
     command: Command<Nothing, Manage>,
 ) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Pause };
+    let act = Take { webhook_id: WebhookId(id), step: Step::Pause, if_match: command.if_match.clone() };
     app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
 }
 
@@ -206,7 +184,7 @@ async fn resume(
     Id(id): Id,
     command: Command<Nothing, Manage>,
 ) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Resume };
+    let act = Take { webhook_id: WebhookId(id), step: Step::Resume, if_match: command.if_match.clone() };
     app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
 }
 

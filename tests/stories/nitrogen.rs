@@ -538,7 +538,7 @@ async fn a_failing_tank_is_noticed(world: &World) {
         }
     }
     let (day, reason) = noticed.expect("ten daily readings at five times the loss and nothing noticed");
-    // NITROGEN.md: with daily readings a fivefold loss is noticed after 4 days in the median.
+    // docs/nitrogen.md: with daily readings a fivefold loss is noticed after 4 days in the median.
     assert!(day <= 8, "noticed on day {day}");
     assert!(reason.contains("vacuum") && reason.contains("frost"), "{reason}");
     // What stands in the list is the same.

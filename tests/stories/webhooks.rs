@@ -107,6 +107,14 @@ async fn what_happens_is_told_once_and_signed(world: &World) {
     let heard = receiver.hears(3).await;
     let kinds: Vec<_> = heard.iter().map(Heard::kind).collect();
     assert_eq!(kinds, ["straw.withdrawn", "service.recorded", "straw.withdrawn"]);
+    // A herd system finds what changed by the addresses of the open standard.
+    let by_the_standard = heard[1].body["data"]["ade"].as_str().unwrap();
+    assert_eq!(client.get(by_the_standard).await.expect(200)["animal"]["id"], animal);
+    let her = client.get(heard[0].body["data"]["ade"].as_str().unwrap()).await.expect(200);
+    assert_eq!(
+        (&her["resourceType"], &her["identifier"]["id"]),
+        (&"icarAnimalCoreResource".into(), &animal.clone().into())
+    );
     let business = client.get("/v1/business").await.expect(200);
     for (n, message) in heard.iter().enumerate() {
         assert_eq!((message.verify(&secret), message.path.as_str()), (Ok(()), "/in"));

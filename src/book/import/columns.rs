@@ -111,7 +111,7 @@ pub fn told(columns: &[Column]) -> String {
     }
     told.push_str(
         "\nUTF-8, separated by , or ;. In a number with a fraction a decimal comma is understood. A day alone \
-         means its noon, where the herd is. IMPORT-EXPORT.md says the rest.",
+         means its noon, where the herd is. docs/import-export.md says the rest.",
     );
     told
 }

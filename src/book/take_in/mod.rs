@@ -34,20 +34,9 @@ use crate::{
     store::{self, Tx, ade_item::Item, ledger},
 };
 
+pub use crate::domain::exchange::own;
 pub use animal::AnimalTold;
 pub use insemination::{Insemination, StrawTold, Used, sires_called};
-
-/// The scheme of our own names for animals, sires, lots and herds, where there is no official one.
-pub mod own {
-    /// Of animals.
-    pub const ANIMAL: &str = "tankside.animal";
-    /// Of sires.
-    pub const SIRE: &str = "tankside.sire";
-    /// Of lots.
-    pub const LOT: &str = "tankside.lot";
-    /// Of herds.
-    pub const HERD: &str = "tankside.herd";
-}
 
 /// What this book calls itself where a system must be named.
 pub fn own_source(business: BusinessId) -> String {

@@ -185,6 +185,27 @@ pub struct Figures {
 }
 json_column!(Figures);
 
+/// `data` of the events of an alert.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct AlertTold {
+    /// The alert.
+    pub alert_id: AlertId,
+    /// Its address.
+    #[schema(max_length = 300)]
+    pub alert: String,
+    /// The rule that it was opened by, where one.
+    pub rule_id: Option<AlertRuleId>,
+    /// What it is about.
+    pub about: About,
+    /// The figures behind it.
+    pub figures: Figures,
+    /// What is wrong, in words.
+    #[schema(max_length = 1000)]
+    pub text: String,
+    /// When it was opened.
+    pub opened_at: Timestamp,
+}
+
 /// An alert.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Alert {

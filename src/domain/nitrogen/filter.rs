@@ -16,7 +16,7 @@
 //! there is one filter for every combination, weighted by how well it foretold the readings.
 //!
 //! Assumed, not measured: the grids and their prior weights below, tau and kappa ([`FORECAST`], [`DETECTION`],
-//! [`BASELINE`]) and the priors of [`Prior`]. They were chosen on simulated tanks; `NITROGEN.md` shows how they do.
+//! [`BASELINE`]) and the priors of [`Prior`]. They were chosen on simulated tanks; `docs/nitrogen.md` shows how they do.
 
 use super::chart::DepthChart;
 use super::normal::{density, phi, phi_inverse};

@@ -17,7 +17,7 @@
 //!
 //! What a caller needs is [`Vessel`], [`History`], [`outlook`](fn@outlook) and [`curve`](fn@curve); before recording,
 //! [`history::check_level`], [`history::check_refill`], [`DepthChart::through`]. How well it does is told in
-//! `NITROGEN.md`.
+//! `docs/nitrogen.md`.
 //!
 //! All figures come from simulation with assumed parameters and from handbook physics; no measured tank data stood
 //! behind them. Say so wherever a figure is shown ([`ASSUMPTIONS`]).

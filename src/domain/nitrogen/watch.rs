@@ -11,7 +11,7 @@
 //! believed is one reading, and the sum needs two. A refill forgets the level and keeps the loss. Openings that the
 //! ledger knows are foretold. A sensor's day is one reading ([`super::thin`]).
 //!
-//! How often it is wrong and how late it may be is told by the trial (`NITROGEN.md`), on simulated tanks: a tank that
+//! How often it is wrong and how late it may be is told by the trial (`docs/nitrogen.md`), on simulated tanks: a tank that
 //! fails fast is below its minimum before a weekly rod can show it.
 
 use super::{
