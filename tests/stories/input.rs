@@ -1067,6 +1067,7 @@ fn the_description_says_what_each_form_takes() {
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
             list @ "refills" => format!("/v1/tanks/{{id}}/{list}"),
             "alert" => "/v1/alert-rules".to_owned(),
+            act @ "acknowledgement" => format!("/v1/alerts/{{id}}/{act}"),
             "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),
             act @ "redelivery" => format!("/v1/webhooks/{{id}}/{act}"),
             "settlements" => "/v1/ade-items/{id}/resolution".to_owned(),
@@ -1137,7 +1138,8 @@ fn the_description_says_what_each_form_takes() {
         let others_follow = others_follow.contains(&form)
             || (form.starts_with("alert rules") && form != "alert rules of a difference");
         if !others_follow {
-            let missing: Vec<_> = all.difference(listed).collect();
+            // A delivery lies ahead, as no other moment that is told: the outlook's stories tell it.
+            let missing: Vec<_> = all.difference(listed).filter(|name| *name != "delivery_at").collect();
             assert!(missing.is_empty(), "{form}: give the table {missing:?}");
         }
     }
@@ -1550,7 +1552,6 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("herd_id", May, Id),
                 Field("above_probability", May, Number([0.05, 1.0], [-0.001, 1.001])),
                 Field("lead_days", May, Whole(1, 365)),
-                Field("delivery_at", May, Moment),
             ],
         ),
         ("alert rules of days", vec![Field("below_days", May, Whole(1, 1000))]),
