@@ -233,6 +233,30 @@ mod tests {
     }
 
     #[test]
+    fn a_loss_far_above_the_rated_one_stays_watched_when_the_alarm_is_over() {
+        // 11 mm a day where 2.3 mm are rated, read weekly and filled up every third time.
+        let mut history = History::default();
+        for cycle in 0..12 {
+            let filled = cycle * 21;
+            history.refills.push(Refill {
+                at: day(filled),
+                level_before_mm: None,
+                level_after_mm: Some(425.0),
+            });
+            for (days, level_mm) in [(7, 348.0), (14, 271.0), (20, 205.0)] {
+                history.readings.push(Reading { at: day(filled + days), level_mm });
+            }
+        }
+        let told = outlook(&vessel(), &history, day(12 * 21 - 1));
+        assert_eq!(told.condition, Condition::Watch, "{}", told.reason);
+        assert!(told.reason.contains("more than openings explain"), "{}", told.reason);
+        // 5.5 mm a day may be openings.
+        let told = outlook(&vessel(), &read(&[(0, 420.0), (7, 381.5), (14, 343.0), (21, 304.5)]), day(21));
+        assert_eq!(told.condition, Condition::Normal, "{}", told.reason);
+        assert!(told.reason.contains("times its rated loss"), "{}", told.reason);
+    }
+
+    #[test]
     fn with_readings_it_learns_the_tanks_own_loss() {
         let told = outlook(&vessel(), &weekly(20), day(19 * 7));
         assert_eq!((told.basis, told.condition), (Basis::Readings, Condition::Normal));
