@@ -27,6 +27,8 @@ pub struct Sheet {
     columns: Vec<&'static Column>,
     given: Map<String, Value>,
     record: ByteRecord,
+    /// On which line the record before began.
+    last_line: u64,
 }
 
 /// A line of values, each under the name of its column.
@@ -88,7 +90,7 @@ impl Sheet {
         let mut record = ByteRecord::new();
         csv.read_byte_record(&mut record).map_err(|error| format!("the header cannot be read: {error}"))?;
         let columns = understood(&record, known, &given)?;
-        Ok(Self { csv, columns, given, record })
+        Ok(Self { csv, columns, given, record, last_line: 1 })
     }
 
     /// The next line that says anything; `None` at the end.
@@ -127,13 +129,16 @@ impl Sheet {
     }
 
     /// On which line the record begins. The reader's own answer is where it began to look for it, which
-    /// may be blank lines before.
-    fn at(&self) -> u64 {
+    /// may be blank lines before. Of a record that the end of the file cut off within quotation marks it counts
+    /// one line less, but no record begins where the one before did.
+    fn at(&mut self) -> u64 {
         let within: usize = self.record.iter().flatten().filter(|byte| **byte == b'\n').count();
-        self.csv.position().line().saturating_sub(1 + within as u64)
+        let line = self.csv.position().line().saturating_sub(1 + within as u64);
+        self.last_line = line.max(self.last_line + 1);
+        self.last_line
     }
 
-    fn line(&self, faults: &mut Faults) -> Option<Line> {
+    fn line(&mut self, faults: &mut Faults) -> Option<Line> {
         let number = self.at();
         if self.record.len() != self.columns.len() {
             let told = format!(
@@ -331,6 +336,8 @@ mod tests {
 
     #[test]
     fn a_quotation_mark_that_is_not_closed_swallows_nothing_unseen() {
+        let (lines, faults) = read(format!("{HEADER}\n,,,\"=").as_bytes());
+        assert_eq!((lines[0].0, faults.len()), (2, 1), "{faults:?}");
         let (_, faults) = read(format!("{HEADER}\nL,1,x,\"a\nL,2,x,b\n").as_bytes());
         assert!(faults[0].contains("a quotation mark is not closed"), "{faults:?}");
         let mut endless = format!("{HEADER}\nL,1,x,\"").into_bytes();
