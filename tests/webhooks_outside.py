@@ -82,7 +82,7 @@ def main(program):
         finally:
             service.process.terminate()
             service.process.wait()
-    wanted = {"straw.withdrawn", "service.recorded", "webhook.test", "webhook.disabled"}
+    wanted = {"straw.withdrawn", "service.recorded", "rule.overridden", "webhook.test", "webhook.disabled"}
     assert kinds == wanted, kinds
     print("Signatures, events and schemas agree with the libraries:", ", ".join(sorted(kinds)))
 
@@ -136,11 +136,12 @@ def run(service, url, is_genuine):
     hears()
     service.ask("/v1/services", {"withdrawal_id": taken, "technician": "Žofka"})
     hears()
-    # An override goes out with its deviation.
+    # An override goes out with its deviation, and as an alert.
     other = service.ask("/v1/lots", {"sire_id": sire, "semen_type": "conventional"})["id"]
     service.ask("/v1/receipts", {"lot_id": other, "place": place, "straws": 5})
     heifer = service.ask("/v1/animals", {"herd_id": herd, "number": "413"})["id"]
     service.ask("/v1/withdrawals", {"animal_id": heifer, "lot_id": other, "override": {"reason": "agreed"}})
+    hears()
     hears()
     # A service of which nothing is known.
     service.ask("/v1/services", {"animal_id": heifer})
