@@ -160,7 +160,7 @@ form! {
     summary = "Pause a webhook",
     description = "Events are kept for it, up to 30 days, and sent when it is resumed.",
     request_body(content = Nothing, example = json!({})),
-    params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey),
+    params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 200, description = "It waits.", body = Tagged<Webhook>), Problems))]
 async fn pause(
     State(app): State<App>,
@@ -177,7 +177,7 @@ async fn pause(
     description = "Also one that was disabled. What it missed while it was disabled is sent by \
         `POST /v1/webhooks/{id}/redelivery`.",
     request_body(content = Nothing, example = json!({})),
-    params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey),
+    params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 200, description = "It is told again.", body = Tagged<Webhook>), Problems))]
 async fn resume(
     State(app): State<App>,
