@@ -298,22 +298,14 @@ async fn write(
             tell(tx, business, now, kind.topic().happened(), &alert).await
         }
         (Finding::Wrong { figures, text }, Some(open)) if open.is_to_be_told_again(now) => {
-            tell_again(tx, business, now, open, figures, &text).await
+            let (name, _) = named(tx, business, open.about).await?;
+            tell_again(tx, business, now, open, figures, format!("{name}: {text}")).await
         }
         (Finding::Right { text }, Some(open)) => clear(tx, business, now, open, &text).await,
         // Nothing new is known of it, and nobody has taken it on.
         (Finding::Between, Some(open)) if open.is_to_be_told_again(now) => {
-            let told = store::alert::tell_again(
-                tx,
-                business,
-                open.id,
-                &open.text,
-                open.figures,
-                now,
-                kind.told_again_after(now),
-            );
-            told.await?;
-            tell(tx, business, now, kind.topic().repeated(), &open).await
+            let (figures, text) = (open.figures, open.text.clone());
+            tell_again(tx, business, now, open, figures, text).await
         }
         (Finding::Wrong { .. }, Some(_)) | (Finding::Right { .. }, None) | (Finding::Between, _) => Ok(()),
     }
@@ -325,10 +317,8 @@ async fn tell_again(
     now: Timestamp,
     open: Alert,
     figures: Figures,
-    text: &str,
+    text: String,
 ) -> store::Result<()> {
-    let (name, _) = named(tx, business, open.about).await?;
-    let text = format!("{name}: {text}");
     let next = open.kind.told_again_after(now);
     store::alert::tell_again(tx, business, open.id, &text, figures, now, next).await?;
     let alert = Alert { text, figures, told_at: now, ..open };
@@ -430,7 +420,8 @@ pub async fn overridden(turn: &mut Turn<'_>, withdrawal: &Withdrawal, what: &str
     let Some((rule_id, _)) = rule::deciding(&rules, kind, about.herd_id, None) else { return Ok(()) };
     let figures = Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() };
     if let Some(open) = store::alert::open_on(turn.tx, business, kind, &about.wire()).await? {
-        return tell_again(turn.tx, business, now, open, figures, what).await;
+        let (name, _) = named(turn.tx, business, open.about).await?;
+        return tell_again(turn.tx, business, now, open, figures, format!("{name}: {what}")).await;
     }
     let finding = Finding::Wrong { figures, text: what.to_owned() };
     write(turn.tx, business, now, kind, about, rule_id, finding).await
