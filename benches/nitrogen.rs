@@ -12,8 +12,10 @@ use tankside::{
     config::Settings,
     domain::{
         form::{self, Spot},
-        level::{LevelUnit, Measured, Reading, ReadingSource},
-        tank::{Tank, TankDetails},
+        nitrogen::{
+            level::{LevelUnit, Measured, Reading, ReadingSource},
+            tank::{Tank, TankDetails},
+        },
         values::{BusinessId, KeyId, ReadingId, TankId, Timestamp},
     },
     server,
@@ -81,8 +83,8 @@ async fn stocked(url: &str) -> TankId {
     let db = Db::open(url).await.unwrap();
     let mut tx = db.write().await.unwrap();
     let now = Clock::system().now();
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
-    let key = store::key::all(&mut tx).await.unwrap()[0].id;
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
+    let key = store::access::key::all(&mut tx).await.unwrap()[0].id;
     let mut book = Book { tx, business, key };
     for n in 0..TANKS {
         let tank = book.tank(now).await;
@@ -118,7 +120,7 @@ impl Book {
                                          "min_depth_mm": 150, "static_loss_l_per_day": 0.11});
         let details = form::read::<TankDetails>(&details, &Spot::body()).unwrap();
         let tank = Tank { id: TankId::new(), details, created_at: now };
-        store::tank::add(&mut self.tx, self.business, &tank).await.unwrap();
+        store::nitrogen::tank::add(&mut self.tx, self.business, &tank).await.unwrap();
         tank.id
     }
 
@@ -135,6 +137,6 @@ impl Book {
             superseded_by: None,
             recorded_at: read_at,
         };
-        store::nitrogen::add_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();
+        store::nitrogen::level::add_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();
     }
 }

@@ -21,14 +21,14 @@ use serde_json::{Value, json};
 use tankside::{
     book::{
         Caller,
-        withdraw::{Wish, Withdraw},
+        straws::withdraw::{Wish, Withdraw},
         writer::{Ask, Keyed, Reply, Writer},
     },
     clock::Clock,
     config::Settings,
     domain::values::{AnimalId, LotId, Straws},
     server,
-    store::{self, Db, key::Role},
+    store::{self, Db, access::key::Role},
 };
 use uuid::Uuid;
 

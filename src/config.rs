@@ -10,7 +10,7 @@ use std::{
 use anyhow::Context as _;
 use serde::Deserialize;
 
-use crate::domain::address::Range;
+use crate::domain::webhooks::address::Range;
 
 /// Where the service listens when nothing is said: this machine only.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);

@@ -2,7 +2,7 @@
 
 #![forbid(unsafe_code)]
 
-mod exchange;
+mod import_export;
 
 use std::{
     net::{IpAddr, Ipv4Addr, SocketAddr},
@@ -13,13 +13,13 @@ use std::{
 use anyhow::{Context as _, bail};
 use clap::{Parser, Subcommand};
 use tankside::{
-    book::keys,
+    book::access::key,
     clock::Clock,
     config::{Config, Settings},
     demo,
     domain::values::{BusinessId, KeyId, Name, Timestamp},
-    http, keeping, server,
-    store::{self, Db, key::Role},
+    http, maintenance as keeping, server,
+    store::{self, Db, access::key::Role},
     telemetry,
     webhooks::{self, sign::Secret},
 };
@@ -76,12 +76,12 @@ enum Command {
     /// Take in what was kept elsewhere, from CSV files: all of a file or nothing
     Import {
         #[command(subcommand)]
-        command: exchange::ImportCommand,
+        command: import_export::ImportCommand,
     },
     /// Take out a whole list as CSV or NDJSON; may be done while the service runs
     Export {
         #[command(flatten)]
-        options: exchange::ExportOptions,
+        options: import_export::ExportOptions,
     },
     /// Copy an embedded store to a new file, while the service runs
     ///
@@ -236,8 +236,8 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Command::Restore { file, settings } => {
             keeping::restore(&file, &resolve(settings)?.database_url).await
         }
-        Command::Import { command } => exchange::import(command, file.as_deref()).await,
-        Command::Export { options } => exchange::export(options, file.as_deref()).await,
+        Command::Import { command } => import_export::import(command, file.as_deref()).await,
+        Command::Export { options } => import_export::export(options, file.as_deref()).await,
         Command::Listen { port, secret } => listen(port, &secret).await,
         Command::Openapi => {
             print!("{}", http::docs::openapi_json());
@@ -303,7 +303,7 @@ async fn create_key(
         }
     };
     let mut tx = db.write().await?;
-    let businesses = store::business::all(&mut tx).await?;
+    let businesses = store::access::business::all(&mut tx).await?;
     let business = match (business, businesses.as_slice()) {
         (Some(id), all) if all.iter().any(|business| business.id.0 == id) => BusinessId(id),
         (Some(id), _) => bail!("there is no business {id}; `tankside business list` shows them"),
@@ -311,13 +311,14 @@ async fn create_key(
         // A new store: the key that is asked for is its first.
         (None, []) => {
             let id = BusinessId::new();
-            store::business::add(&mut tx, id, &name("First business")?, Clock::system().now()).await?;
+            store::access::business::add(&mut tx, id, &name("First business")?, Clock::system().now())
+                .await?;
             id
         }
         (None, _) => bail!("there are several businesses; say whose book the key opens with --business"),
     };
     let (_, secret) =
-        keys::create(&mut tx, business, name(holder)?, role, expires_at, Clock::system().now()).await?;
+        key::create(&mut tx, business, name(holder)?, role, expires_at, Clock::system().now()).await?;
     tx.commit().await?;
     db.close().await;
     println!("{}", secret.reveal());
@@ -327,7 +328,7 @@ async fn create_key(
 async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
     let now = Clock::system().now();
-    for key in store::key::all(&mut db.read().await?).await? {
+    for key in store::access::key::all(&mut db.read().await?).await? {
         let state = match (key.revoked_at, key.expires_at) {
             (Some(at), _) => format!("revoked {at}"),
             (None, Some(at)) if at <= now => format!("expired {at}"),
@@ -349,7 +350,7 @@ async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
 async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
     let mut tx = db.write().await?;
-    let revoked = store::key::revoke(&mut tx, id, Clock::system().now()).await?;
+    let revoked = store::access::key::revoke(&mut tx, id, Clock::system().now()).await?;
     tx.commit().await?;
     db.close().await;
     if !revoked {
@@ -364,8 +365,8 @@ async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCo
     let now = Clock::system().now();
     let id = BusinessId::new();
     let mut tx = db.write().await?;
-    store::business::add(&mut tx, id, &name(called)?, now).await?;
-    let (_, secret) = keys::create(&mut tx, id, name("First manager key")?, Role::Manager, None, now).await?;
+    store::access::business::add(&mut tx, id, &name(called)?, now).await?;
+    let (_, secret) = key::create(&mut tx, id, name("First manager key")?, Role::Manager, None, now).await?;
     tx.commit().await?;
     db.close().await;
     println!("{}", serde_json::json!({"business_id": id, "first_key": secret.reveal()}));
@@ -375,10 +376,10 @@ async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCo
 async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
     let mut tx = db.write().await?;
-    if store::business::find(&mut tx, id).await?.is_none() {
+    if store::access::business::find(&mut tx, id).await?.is_none() {
         bail!("there is no business {id}; `tankside business list` shows them");
     }
-    store::business::rename(&mut tx, id, &name(called)?).await?;
+    store::access::business::rename(&mut tx, id, &name(called)?).await?;
     tx.commit().await?;
     db.close().await;
     Ok(ExitCode::SUCCESS)
@@ -386,7 +387,7 @@ async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyho
 
 async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
-    for business in store::business::all(&mut db.read().await?).await? {
+    for business in store::access::business::all(&mut db.read().await?).await? {
         println!("{}  {} movements  {}", business.id, business.movement_seq, business.name);
     }
     db.close().await;

@@ -9,15 +9,15 @@ use tokio::{net::TcpListener, sync::oneshot, task::JoinHandle};
 use crate::{
     book::{
         Book,
-        keys::{self, Secret},
+        access::key::{self, Secret},
         writer::Writer,
     },
     clock::Clock,
     config::Config,
-    domain::address::Reach,
-    http::{self, App, auth::Limiter},
+    domain::webhooks::address::Reach,
+    http::{self, App, access::auth::Limiter},
+    scheduler as watch,
     store::Db,
-    watch,
     webhooks::{
         send::{Names, Sender, system_names},
         worker::{self, Working},
@@ -71,7 +71,7 @@ pub async fn start_with(
     let reach = Arc::new(Reach::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
     // Only now that nothing else can fail: the key is shown this once.
-    let first_key = keys::first_key(&db, clock.now()).await?;
+    let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let book = Book { db, writer, clock };

@@ -4,17 +4,18 @@
 
 use serde_json::Value;
 use tankside::domain::{
-    demand::{Demand, History},
-    gestation::due_on,
+    animals::{gestation::due_on, kinship::Pedigree},
     identifiers::{parse_animal_code, parse_international_id, parse_uniform_code},
-    kinship::Pedigree,
     nitrogen::{
         ChartPoint, DepthChart, facts,
         filter::{Bank, Prior, Restless, Sighting},
         forecast,
         normal::{phi, phi_inverse},
     },
-    thaw::{water_to_add_ml, water_to_replace_ml},
+    straws::{
+        demand::{Demand, History},
+        thaw::{water_to_add_ml, water_to_replace_ml},
+    },
     values::Day,
 };
 

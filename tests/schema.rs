@@ -7,20 +7,22 @@ mod support;
 
 use sqlx::FromRow;
 use tankside::{
-    book::keys,
+    book::access::key as keys,
     domain::{
         form::{self, Spot},
-        lot::{Lot, LotDetails},
-        movement::MovementKind,
-        place::{Place, PlaceKind},
-        sire::{Sire, SireDetails},
-        tank::{Tank, TankDetails},
+        nitrogen::tank::{Tank, TankDetails},
+        straws::{
+            lot::{Lot, LotDetails},
+            movement::MovementKind,
+            place::{Place, PlaceKind},
+            sire::{Sire, SireDetails},
+        },
         values::{BusinessId, LotId, Name, SireId, Straws, TankId, Timestamp},
     },
     store::{
         self, Db,
-        key::Role,
-        ledger::{self, Cause, Entry, Whereabouts},
+        access::key::Role,
+        straws::ledger::{self, Cause, Entry, Whereabouts},
     },
 };
 

@@ -11,7 +11,7 @@ use axum::{
 use serde_json::{Map, Value, json};
 
 use crate::{
-    book::{Refusal, take_in::Message, writer::Failure},
+    book::{Refusal, exchange::ingest::Message, writer::Failure},
     domain::form::Fault,
     store,
 };

@@ -3,15 +3,18 @@
 use serde_json::Value;
 use uuid::Uuid;
 
-use super::{identifiers::ours, shape, shape::Shape};
 use crate::{
-    book::take_in::{AnimalTold, Content, Insemination, StrawTold, TakeIn, What, own},
+    ade::{
+        identifiers::ours,
+        shape::{self, Shape},
+    },
+    book::exchange::ingest::{AnimalTold, Content, Insemination, StrawTold, TakeIn, What, own},
     domain::{
-        exchange::{ItemKind, Kept, Plan, Recommendation, Recommended},
+        animals::history::{CheckMethod, CheckResult, Happening, HeatMethod},
+        exchange::ade::{ItemKind, Kept, Plan, Recommendation, Recommended},
         form::{Fault, Field, Spot},
-        history::{CheckMethod, CheckResult, Happening, HeatMethod},
         identifiers::ExternalId,
-        semen::SemenType,
+        straws::semen::SemenType,
         values::{HerdId, LotId, Mark, Name, Note, Source, Technician, Timestamp},
     },
 };

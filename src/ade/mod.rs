@@ -15,6 +15,7 @@ mod outgoing;
 mod page;
 mod shape;
 
+use answer::Trouble;
 use axum::{
     Json, Router,
     body::to_bytes,
@@ -24,28 +25,28 @@ use axum::{
     routing::{get, post},
 };
 use futures_util::future::join_all;
+use incoming::Place;
+use outgoing::Around;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
     book::{
         Book, Caller,
-        take_in::{TakeIn, TakenIn, own},
-        told,
+        exchange::{
+            ingest::{TakeIn, TakenIn, own},
+            resource,
+        },
         writer::{Ask, Reply, Told},
     },
     domain::{
-        change::ChangeKind,
-        exchange::ItemKind,
+        animals::herd::Herd,
+        exchange::{ade::ItemKind, change::ChangeKind},
         form::{self, Spot},
-        herd::Herd,
         values::{HerdId, Mark},
     },
-    store::{self, Tx, key::Role},
+    store::{self, Tx, access::key::Role},
 };
-use answer::Trouble;
-use incoming::Place;
-use outgoing::Around;
 
 pub use answer::in_the_standards_words;
 
@@ -103,13 +104,13 @@ async fn herd_at(tx: &mut Tx, caller: &Caller, scheme: &str, id: &str) -> Result
         || Trouble::not_found("No herd of this book has this location; GET /ade/locations lists them.");
     if scheme == own::HERD {
         let id = Uuid::try_parse(id).map_err(|_| unknown())?;
-        return store::herd::find(tx, caller.business_id, HerdId(id)).await?.ok_or_else(unknown);
+        return store::animals::herd::find(tx, caller.business_id, HerdId(id)).await?.ok_or_else(unknown);
     }
     // What cannot be a name is nobody's; the store could not even be asked for it.
     if Mark::parse(scheme).is_err() || Mark::parse(id).is_err() {
         return Err(unknown());
     }
-    let mut herds = store::herd::at_location(tx, caller.business_id, scheme, id).await?;
+    let mut herds = store::animals::herd::at_location(tx, caller.business_id, scheme, id).await?;
     match herds.len() {
         0 => Err(unknown()),
         1 => herds.pop().ok_or_else(unknown),
@@ -130,12 +131,15 @@ async fn locations(
     let mut tx = book.db.read().await?;
     let (mut herds, mut after) = (Vec::new(), Uuid::nil());
     loop {
-        let page = store::herd::list(&mut tx, guest.0.business_id, store::Page { after, limit: 500 }).await?;
+        let page =
+            store::animals::herd::list(&mut tx, guest.0.business_id, store::Page { after, limit: 500 })
+                .await?;
         let Some(last) = page.last() else { break };
         after = last.id.0;
         for herd in page {
             let change =
-                store::change::find(&mut tx, guest.0.business_id, ChangeKind::Herd, herd.id.0).await?;
+                store::exchange::change::find(&mut tx, guest.0.business_id, ChangeKind::Herd, herd.id.0)
+                    .await?;
             herds.push(outgoing::location(&herd, change.as_ref(), guest.0.business_id));
         }
     }
@@ -163,15 +167,16 @@ async fn collection(
     let Some(asked) = wanted.told(herd.id, kind) else {
         return Ok(Json(page::collection(&[], 0, wanted.size, None, &base, &uri)).into_response());
     };
-    let total = store::ade_item::count(&mut tx, business, &asked).await?;
-    let mut changes = store::ade_item::told(&mut tx, business, &asked, wanted.after, wanted.size + 1).await?;
+    let total = store::exchange::ade_item::count(&mut tx, business, &asked).await?;
+    let mut changes =
+        store::exchange::ade_item::told(&mut tx, business, &asked, wanted.after, wanted.size + 1).await?;
     let shown = usize::try_from(wanted.size).unwrap_or(usize::MAX);
     let more = changes.len() > shown;
     changes.truncate(shown);
     let next = changes.last().filter(|_| more).map(|last| last.seq);
     let mut members = Vec::with_capacity(changes.len());
     for change in changes {
-        let told = told::of(&mut tx, business, kind, change).await?;
+        let told = resource::of(&mut tx, business, kind, change).await?;
         members.push(outgoing::resource(&told, &around));
     }
     Ok(Json(page::collection(&members, total, wanted.size, next, &base, &uri)).into_response())
@@ -189,7 +194,7 @@ async fn single(
     let herd = herd_at(&mut tx, &guest.0, &scheme, &id).await?;
     let unknown = || Trouble::not_found("There is no such thing at this location.");
     let item = Uuid::try_parse(&item).map_err(|_| unknown())?;
-    let told = told::find(&mut tx, business, herd.id, kind, item).await?.ok_or_else(unknown)?;
+    let told = resource::find(&mut tx, business, herd.id, kind, item).await?.ok_or_else(unknown)?;
     let location = (scheme, id);
     let around = Around { business, location: &location, now: book.clock.now() };
     Ok(Json(outgoing::resource(&told, &around)).into_response())

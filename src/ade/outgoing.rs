@@ -2,27 +2,29 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{
-    identifiers::{all, theirs},
-    incoming::shape_of,
-};
 use crate::{
-    book::{
-        take_in::{own, own_source},
-        told::{Served, Subject, Told},
+    ade::{
+        identifiers::{all, theirs},
+        incoming::shape_of,
+    },
+    book::exchange::{
+        ingest::{own, own_source},
+        resource::{Served, Subject, Told},
     },
     domain::{
-        animal::Animal,
-        change::Change,
-        exchange::{ItemKind, container},
-        herd::Herd,
-        history::{CheckMethod, CheckResult, Happening, HeatMethod},
-        lot::Lot,
-        semen::SemenType,
-        sire::Sire,
+        animals::{
+            animal::Animal,
+            herd::Herd,
+            history::{CheckMethod, CheckResult, Happening, HeatMethod},
+        },
+        exchange::{
+            ade::{ItemKind, container},
+            change::Change,
+        },
+        straws::{lot::Lot, semen::SemenType, sire::Sire},
         values::{BusinessId, Day, Timestamp},
     },
-    store::event::Event,
+    store::animals::event::Event,
 };
 
 /// What the answer is told of, and when.

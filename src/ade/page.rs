@@ -7,15 +7,15 @@ use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::{answer::Trouble, identifiers::ours};
 use crate::{
-    book::take_in::own,
+    ade::{answer::Trouble, identifiers::ours},
+    book::exchange::ingest::own,
     domain::{
-        exchange::ItemKind,
+        exchange::ade::ItemKind,
         form::{Fault, Field as _, Spot},
         values::{AnimalId, HerdId, Timestamp},
     },
-    store::ade_item::Told,
+    store::exchange::ade_item::Told,
 };
 
 /// Members on a page when nothing is said.

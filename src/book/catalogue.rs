@@ -8,26 +8,30 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{
-    Refusal, Stop,
-    alert_rule::check_alert_rule,
-    known,
-    writer::{Act, Turn},
-};
 use crate::{
+    book::{
+        Refusal, Stop,
+        alerts::rule::check_alert_rule,
+        lookup,
+        writer::{Act, Turn},
+    },
     domain::{
-        alert::rule::{AlertRule, AlertRuleDetails},
-        animal::{Animal, AnimalDetails},
+        alerts::rule::{AlertRule, AlertRuleDetails},
+        animals::{
+            animal::{Animal, AnimalDetails},
+            herd::{Herd, HerdDetails},
+        },
         form::{self, Fault, Field, Spot},
-        herd::{Herd, HerdDetails},
-        lot::{Lot, LotDetails},
-        sire::{Sire, SireDetails},
-        tank::{Tank, TankDetails},
+        nitrogen::tank::{Tank, TankDetails},
+        straws::{
+            lot::{Lot, LotDetails},
+            sire::{Sire, SireDetails},
+        },
         values::{AlertRuleId, AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
     },
     store::{
         self, Tx,
-        pedigree::{self, Parents, Relative},
+        animals::pedigree::{self, Parents, Relative},
     },
 };
 
@@ -168,10 +172,10 @@ async fn check_parents(
     old: Option<Parents>,
 ) -> Result<(), Stop> {
     if let Some(father) = new.sire_id {
-        known::sire(turn, father, Some("#/sire_id")).await?;
+        lookup::sire(turn, father, Some("#/sire_id")).await?;
     }
     if let Some(mother) = new.dam_id {
-        known::animal(turn, mother, Some("#/dam_id")).await?;
+        lookup::animal(turn, mother, Some("#/dam_id")).await?;
     }
     if old.is_none_or(|old| old == new) {
         return Ok(());
@@ -191,7 +195,7 @@ async fn check_parents(
 }
 
 macro_rules! entered {
-    ($thing:ident, $details:ty, $id:ident, $module:ident, $what:literal, $check:path) => {
+    ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path) => {
         impl Entered for $thing {
             type Details = $details;
             const WHAT: &'static str = $what;
@@ -209,13 +213,13 @@ macro_rules! entered {
                 Self { details, ..self }
             }
             async fn find(tx: &mut Tx, business: BusinessId, id: Uuid) -> store::Result<Option<Self>> {
-                store::$module::find(tx, business, $id(id)).await
+                store::$layer::$module::find(tx, business, $id(id)).await
             }
             async fn add(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
-                store::$module::add(tx, business, self).await
+                store::$layer::$module::add(tx, business, self).await
             }
             async fn change(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
-                store::$module::change(tx, business, self.id, &self.details).await
+                store::$layer::$module::change(tx, business, self.id, &self.details).await
             }
             async fn check(&self, turn: &mut Turn<'_>, before: Option<&Self>) -> Result<(), Stop> {
                 $check(self, turn, before).await
@@ -224,12 +228,12 @@ macro_rules! entered {
     };
 }
 
-entered!(Herd, HerdDetails, HerdId, herd, "herd", check_herd);
-entered!(Tank, TankDetails, TankId, tank, "tank", check_tank);
-entered!(Sire, SireDetails, SireId, sire, "sire", check_sire);
-entered!(Lot, LotDetails, LotId, lot, "lot", check_lot);
-entered!(AlertRule, AlertRuleDetails, AlertRuleId, alert_rule, "alert rule", check_alert_rule);
-entered!(Animal, AnimalDetails, AnimalId, animal, "animal", check_animal);
+entered!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd);
+entered!(Tank, TankDetails, TankId, nitrogen::tank, "tank", check_tank);
+entered!(Sire, SireDetails, SireId, straws::sire, "sire", check_sire);
+entered!(Lot, LotDetails, LotId, straws::lot, "lot", check_lot);
+entered!(AlertRule, AlertRuleDetails, AlertRuleId, alerts::rule, "alert rule", check_alert_rule);
+entered!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal);
 
 async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), Stop> {
     Ok(())
@@ -237,11 +241,11 @@ async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), 
 
 async fn check_tank(tank: &Tank, turn: &mut Turn<'_>, before: Option<&Tank>) -> Result<(), Stop> {
     if let Some(herd) = tank.details.herd_id {
-        known::herd(turn, herd, Some("#/herd_id")).await?;
+        lookup::herd(turn, herd, Some("#/herd_id")).await?;
     }
     if before.is_some() {
         let business = turn.business();
-        let highest = store::tank::highest_canister_in_use(turn.tx, business, tank.id).await?;
+        let highest = store::nitrogen::tank::highest_canister_in_use(turn.tx, business, tank.id).await?;
         if let Some(highest) = highest.filter(|highest| *highest > tank.details.canisters.get()) {
             let text = format!("Straws hang in canister {highest}; move them before the tank loses it.");
             return Err(Refusal::InUse { text }.into());
@@ -257,7 +261,7 @@ async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, before: Option<&Sire>) -> 
 
 async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Result<(), Stop> {
     let d = &lot.details;
-    known::sire(turn, d.sire_id, Some("#/sire_id")).await?;
+    lookup::sire(turn, d.sire_id, Some("#/sire_id")).await?;
     lot_is_possible(d, turn.now)?;
     let business = turn.business();
     if before.is_some_and(|before| before.details.status != d.status) {
@@ -265,7 +269,7 @@ async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Resu
     }
     if let Some(before) = before
         && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
-        && store::lot::has_moved(turn.tx, business, lot.id).await?
+        && store::straws::lot::has_moved(turn.tx, business, lot.id).await?
     {
         let text = "Straws of this lot have moved, so its sire and semen type are settled; \
                     enter another lot and discard or recount this one.";
@@ -285,7 +289,7 @@ pub fn lot_is_possible(d: &LotDetails, now: Timestamp) -> Result<(), Refusal> {
 
 async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, before: Option<&Animal>) -> Result<(), Stop> {
     let d = &animal.details;
-    let herd = known::herd(turn, d.herd_id, Some("#/herd_id")).await?;
+    let herd = lookup::herd(turn, d.herd_id, Some("#/herd_id")).await?;
     let parents =
         |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
     check_parents(turn, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;

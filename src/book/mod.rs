@@ -4,39 +4,24 @@
 //! the verdict, and writes. All writing goes through [`writer`]; reading happens beside it. A
 //! refusal is a [`Refusal`] that knows nothing of HTTP.
 
-pub mod alert;
-pub mod alert_rule;
+pub mod access;
+pub mod alerts;
+pub mod animals;
 pub mod catalogue;
-pub mod discard;
-pub mod import;
-pub mod keys;
-mod known;
-pub mod level;
-pub mod lot_trace;
-pub mod next_service;
+pub mod exchange;
+mod lookup;
 pub mod nitrogen;
-pub mod outlook;
-pub mod receive;
-mod refusal;
-pub mod report;
-pub mod reverse;
-pub mod serve;
-pub mod settle;
-pub mod stocktake;
-pub mod take_in;
-pub mod thaw;
-pub mod told;
-pub mod transfer;
-pub mod webhook;
-pub mod withdraw;
+mod rejection;
+pub mod straws;
+pub mod webhooks;
 pub mod writer;
 
-pub use refusal::{NotInStock, Objected, Refusal, Stop};
+pub use rejection::{NotInStock, Objected, Refusal, Stop};
 
 use crate::{
     clock::Clock,
     domain::values::{BusinessId, KeyId},
-    store::{Db, key::Role},
+    store::{Db, access::key::Role},
 };
 
 /// Who asks.

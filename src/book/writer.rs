@@ -25,17 +25,17 @@ use tokio::{
     task::JoinHandle,
 };
 
-use super::{
-    Caller, Refusal, Stop,
-    alert::{self, Touched},
-};
 use crate::{
+    book::{
+        Caller, Refusal, Stop,
+        alerts::alert::{self, Touched},
+    },
     clock::Clock,
     domain::values::{BusinessId, MovementId, Timestamp},
     store::{
         self, Db, Tx,
-        act::{Answered, NewAct},
-        ledger::{self, Entry},
+        access::audit::{Answered, NewAct},
+        straws::ledger::{self, Entry},
     },
 };
 
@@ -259,7 +259,7 @@ where
         let Ask { caller, request, keyed } = &self.ask;
         let business = caller.business_id;
         if let Some(keyed) = keyed
-            && let Some(answered) = store::act::answered(tx, business, &keyed.key).await?
+            && let Some(answered) = store::access::audit::answered(tx, business, &keyed.key).await?
         {
             return Ok(if answered.fingerprint == keyed.fingerprint {
                 Told::Replayed(replay(answered))
@@ -287,7 +287,7 @@ where
             });
             let (status, location) = (reply.status, reply.location.as_deref());
             let act = NewAct { by: caller.key_id, request, status, location, keyed };
-            store::act::add(tx, business, act, now).await?;
+            store::access::audit::add(tx, business, act, now).await?;
         }
         tx.keep().await?;
         Ok(Told::Fresh(reply))
@@ -439,7 +439,7 @@ impl Hand {
         businesses.sort_unstable();
         businesses.dedup();
         for business in businesses {
-            store::business::lock(&mut tx, business, times.now).await?;
+            store::access::business::lock(&mut tx, business, times.now).await?;
         }
         for job in jobs {
             AssertUnwindSafe(job.run(&mut tx, times)).catch_unwind().await.map_err(|_| Trouble::Panic)??;
@@ -456,7 +456,7 @@ impl Hand {
         let now = self.clock.now();
         let known = match self.latest {
             Some(latest) => latest,
-            None => store::business::last_recorded_at(tx).await?.unwrap_or(now),
+            None => store::access::business::last_recorded_at(tx).await?.unwrap_or(now),
         };
         let behind = known.since(now) > TELL_BEHIND;
         if behind && !self.behind {
@@ -529,7 +529,7 @@ impl Hand {
         let tried = async {
             let mut tx = self.begin().await?;
             self.times(&mut tx).await?;
-            store::business::touch(&mut tx).await?;
+            store::access::business::touch(&mut tx).await?;
             tx.commit().await
         };
         match tried.await {

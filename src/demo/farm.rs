@@ -10,12 +10,14 @@ use chrono_tz::Tz;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use serde_json::{Value, json};
 
-use super::{
-    client::Client,
-    herd_book::{self, Home, Life},
-    straws,
+use crate::{
+    demo::{
+        client::Client,
+        herd_book::{self, Home, Life},
+        straws,
+    },
+    domain::values::{Day, TimeZone, Timestamp},
 };
-use crate::domain::values::{Day, TimeZone, Timestamp};
 
 /// Requests under way at once while the farm is entered: the service commits what comes together at once.
 const AT_ONCE: usize = 48;

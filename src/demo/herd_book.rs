@@ -6,8 +6,10 @@
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 
-use super::farm::{SIRE_COUNT, sire};
-use crate::domain::values::Timestamp;
+use crate::{
+    demo::farm::{SIRE_COUNT, sire},
+    domain::values::Timestamp,
+};
 
 /// The animals of Lower Meadow, by number.
 const MEADOW: std::ops::RangeInclusive<u32> = 101..=190;

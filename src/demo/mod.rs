@@ -11,14 +11,14 @@
 //! - [`folder`]: where the farm is kept when nobody says where
 
 mod client;
-mod desk;
 mod farm;
 mod folder;
-mod hand;
 mod herd_book;
+mod narration;
+mod office;
 mod round;
 mod straws;
-mod tell;
+mod technician;
 
 use std::{
     net::{Ipv4Addr, SocketAddr, TcpListener},
@@ -26,21 +26,21 @@ use std::{
 };
 
 use chrono::{NaiveTime, TimeDelta, TimeZone as _};
+use client::Client;
+use farm::Farm;
+use folder::Folder;
+use technician::Technician;
+use round::Round;
+use narration::Teller;
 
 use crate::{
     clock::Clock,
     config::{Config, Settings},
     domain::values::{Day, TimeZone, Timestamp},
     server::{self, Running},
-    store::key::Role,
+    store::access::key::Role,
     telemetry,
 };
-use client::Client;
-use farm::Farm;
-use folder::Folder;
-use hand::Technician;
-use round::Round;
-use tell::Teller;
 
 /// Where the demo listens when nobody says where.
 const USUAL: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
@@ -76,7 +76,7 @@ pub async fn run(options: &Options, stopped: impl Future<Output = ()>) -> anyhow
     let (config, is_usual) = options.config(folder.as_ref())?;
     telemetry::start_log(&config.log, config.log_format)?;
     if folder.is_none() {
-        desk::must_be_empty(&config.database_url).await?;
+        office::must_be_empty(&config.database_url).await?;
     }
     let clock = Clock::system();
     let running = server::start(&config, clock.clone(), telemetry::start_metrics()).await?;
@@ -149,10 +149,10 @@ async fn play(
     let service = format!("http://{}", running.address);
     let manager = match &running.first_key {
         Some(first) => first.reveal().to_owned(),
-        None => desk::make_key(url, "Demo manager", Role::Manager, clock.now()).await?.reveal().to_owned(),
+        None => office::make_key(url, "Demo manager", Role::Manager, clock.now()).await?.reveal().to_owned(),
     };
-    let mira = desk::make_key(url, "Mira (technician)", Role::Technician, clock.now()).await?;
-    let jon = desk::make_key(url, "Jon (technician)", Role::Technician, clock.now()).await?;
+    let mira = office::make_key(url, "Mira (technician)", Role::Technician, clock.now()).await?;
+    let jon = office::make_key(url, "Jon (technician)", Role::Technician, clock.now()).await?;
     let hand = |name, key| Client::new(&service, key).map(|client| Technician { name, client });
     let hands = [hand("The manager", &manager)?, hand("Mira", mira.reveal())?, hand("Jon", jon.reveal())?];
 
@@ -166,7 +166,7 @@ async fn play(
     tell.does(
         "The operator has every balance recomputed from the movements, and every rule looked at again.",
     );
-    let checked = desk::check_books(url).await;
+    let checked = office::check_books(url).await;
     tell.came_out(checked);
     let as_told = tell.sum_up();
     Ok(Played { as_told, manager, technician: mira.reveal().to_owned() })

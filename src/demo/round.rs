@@ -12,14 +12,16 @@ use anyhow::{Context as _, bail, ensure};
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 
-use super::{
-    client::{Answer, new_idempotency_key},
-    farm::{Farm, sire},
-    hand::{self, Bath, RIGHT_BATH, Technician},
-    straws,
-    tell::{CAUTION, Teller},
+use crate::{
+    demo::{
+        client::{Answer, new_idempotency_key},
+        farm::{Farm, sire},
+        narration::{CAUTION, Teller},
+        straws,
+        technician::{self, Bath, RIGHT_BATH, Technician},
+    },
+    domain::values::Timestamp,
 };
-use crate::domain::values::Timestamp;
 
 /// From the first heat to the last count.
 pub const LENGTH: TimeDelta = TimeDelta::hours(4);
@@ -57,9 +59,9 @@ impl<'r> Round<'r> {
         self.tell.heading(&format!(
             "The round of {}: it is {} at {} and {} at {}",
             self.start.utc().with_timezone(&meadow.zone).format("%A %-d %B %Y"),
-            hand::clock(self.start, meadow.zone),
+            technician::clock(self.start, meadow.zone),
             meadow.name,
-            hand::clock(self.start, ridge.zone),
+            technician::clock(self.start, ridge.zone),
             ridge.name
         ));
         self.tell.line(CAUTION);
@@ -100,7 +102,7 @@ impl<'r> Round<'r> {
         for (hours_before, numbers) in seen {
             let standing_at = self.start.plus(TimeDelta::hours(-hours_before));
             let told: Vec<_> = numbers.iter().map(ToString::to_string).collect();
-            let stood = hand::day_and_clock(standing_at, self.farm.meadow.zone);
+            let stood = technician::day_and_clock(standing_at, self.farm.meadow.zone);
             self.tell.does(&format!("Mira reports {}, seen standing {stood}.", told.join(", ")));
             for number in numbers {
                 let animal = self.farm.animal(number)?;
@@ -130,7 +132,7 @@ impl<'r> Round<'r> {
         ] {
             let animal = self.farm.animal(number)?;
             let next = self.mira.asks_for_next(animal, self.at(10)).await?;
-            hand::tell_next(self.tell, self.farm, animal, &next)?;
+            technician::tell_next(self.tell, self.farm, animal, &next)?;
             ensure!(next.number("/service_number")? == service, "{number}: expected service {service}");
             ensure!(*next.at("/semen_types")? == json!(types), "{number}: expected {types:?}");
             ensure!(next.body["permitted"] == permitted, "{number}: permitted should be {permitted}");
@@ -147,9 +149,9 @@ impl<'r> Round<'r> {
     async fn first_service(&mut self) -> anyhow::Result<String> {
         let heifer = self.farm.animal(101)?;
         let next = self.mira.asks_for_next(heifer, self.at(35)).await?;
-        let offered = hand::first_offered(&next, "sexed_female")?;
+        let offered = technician::first_offered(&next, "sexed_female")?;
         self.tell
-            .does(&format!("Mira takes what was offered for 101: a {}.", hand::hanging(self.farm, offered)));
+            .does(&format!("Mira takes what was offered for 101: a {}.", technician::hanging(self.farm, offered)));
         let straw =
             self.withdraw(heifer, &json!({"lot_id": offered["lot"]["id"]}), 40).await?.must_be(201)?;
         ensure!(straw.at("/place")? == &offered["place"], "the straw hangs elsewhere than was said");
@@ -165,7 +167,7 @@ impl<'r> Round<'r> {
     async fn repeat(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(102)?;
         let next = self.mira.asks_for_next(cow, self.at(55)).await?;
-        let offered = hand::first_offered(&next, "conventional")?;
+        let offered = technician::first_offered(&next, "conventional")?;
         let sire = offered["sire"]["name"].as_str().unwrap_or_default();
         self.tell.does(&format!("Mira asks for {sire}, whichever of his straws is to be used first."));
         let wish = json!({"sire_id": offered["sire"]["id"]});
@@ -239,7 +241,7 @@ impl<'r> Round<'r> {
         self.tell.does("She breaks loose; it takes a while to catch her, and she is served all the same.");
         let late = thawing.time("/use_by")?.plus(TimeDelta::minutes(7));
         let service = self.mira.serves(&straw, late).await?;
-        hand::tell_service(self.tell, heifer, &service)?;
+        technician::tell_service(self.tell, heifer, &service)?;
         has_deviation(&self.on_record(&service).await?, "after_use_by", None)?;
         Ok("what happened is kept, with how late it was".to_owned())
     }
@@ -290,20 +292,20 @@ impl<'r> Round<'r> {
     async fn lost_answer(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(109)?;
         let next = self.mira.asks_for_next(cow, self.at(165)).await?;
-        let offered = hand::first_offered(&next, "conventional")?;
+        let offered = technician::first_offered(&next, "conventional")?;
         let lot = offered["lot"]["id"].as_str().unwrap_or_default();
         let before = self.straws_of(lot).await?;
 
         let key = new_idempotency_key();
-        let body = self.mira.withdrawal(cow, &hand::just_that(offered), self.at(170));
+        let body = self.mira.withdrawal(cow, &technician::just_that(offered), self.at(170));
         self.tell.does("Mira takes a straw for 109; her telephone makes up a key and sends it along.");
         let first = self.mira.client.post_again("/v1/withdrawals", &body, &key).await?.must_be(201)?;
-        hand::tell_withdrawal(self.tell, "told", self.farm, &first);
+        technician::tell_withdrawal(self.tell, "told", self.farm, &first);
         self.took(&first)?;
         self.tell
             .does("The answer never reached her, so the telephone sends the same again, with the same key.");
         let again = self.mira.client.post_again("/v1/withdrawals", &body, &key).await?.must_be(201)?;
-        hand::tell_withdrawal(self.tell, "told", self.farm, &again);
+        technician::tell_withdrawal(self.tell, "told", self.farm, &again);
         ensure!(again.replayed && !first.replayed, "the second answer should be marked Idempotent-Replayed");
         ensure!(again.body == first.body, "the second answer should be the first, word for word");
         let after = self.straws_of(lot).await?;
@@ -331,7 +333,7 @@ impl<'r> Round<'r> {
         );
         let (hers, his) = (hers?, his?);
         for (who, answer) in [(&mira, &hers), (&jon, &his)] {
-            hand::tell_withdrawal(self.tell, who.name, self.farm, answer);
+            technician::tell_withdrawal(self.tell, who.name, self.farm, answer);
             self.took(answer)?;
         }
         let (first, second) = match (hers.status, his.status) {
@@ -349,9 +351,9 @@ impl<'r> Round<'r> {
         self.tell.does(&format!(
             "{} takes the one that was named: a {}.",
             loser.name,
-            hand::hanging(self.farm, elsewhere)
+            technician::hanging(self.farm, elsewhere)
         ));
-        let wish = hand::just_that(elsewhere);
+        let wish = technician::just_that(elsewhere);
         let straw = self.withdraw_by(loser, his_cow, &wish, 194).await?.must_be(201)?;
         ensure!(
             *straw.at("/lot/id")? == self.lot(straws::SUPPLIERS_OWN)?,

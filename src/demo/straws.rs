@@ -3,8 +3,10 @@
 use chrono::Datelike as _;
 use serde_json::{Value, json};
 
-use super::farm::SIRE_COUNT;
-use crate::domain::values::{Day, Timestamp};
+use crate::{
+    demo::farm::SIRE_COUNT,
+    domain::values::{Day, Timestamp},
+};
 
 /// How many lots there are.
 pub const LOTS: usize = 40;

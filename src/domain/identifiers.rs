@@ -12,9 +12,13 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
 
-use super::form::{Fault, Field, Fields, Spot};
-use super::values::{Day, Mark};
-use crate::{json_column, text_enum};
+use crate::{
+    domain::{
+        form::{Fault, Field, Fields, Spot},
+        values::{Day, Mark},
+    },
+    json_column, text_enum,
+};
 
 /// The scheme of the international ID (Interbull).
 pub const INTERNATIONAL_ID: &str = "international-id";

@@ -15,35 +15,12 @@
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 //! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
-pub mod address;
-pub mod alert;
-pub mod animal;
-pub mod cell;
-pub mod change;
-pub mod choice;
-pub mod demand;
-pub mod event;
+pub mod alerts;
+pub mod animals;
 pub mod exchange;
-pub mod exposure;
 pub mod form;
-pub mod gestation;
-pub mod herd;
-pub mod history;
 pub mod identifiers;
-pub mod kinship;
-pub mod level;
-pub mod lot;
-pub mod movement;
 pub mod nitrogen;
-pub mod place;
-pub mod semen;
-pub mod service;
-pub mod sire;
-pub mod stocktake;
-pub mod tank;
-pub mod thaw;
-pub mod timing;
+pub mod straws;
 pub mod values;
-pub mod verdict;
-pub mod webhook;
-pub mod withdrawal;
+pub mod webhooks;

@@ -12,7 +12,7 @@ use sqlx::{Database, Decode, Encode, Postgres, Sqlite, Type, encode::IsNull, err
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::form::{Fault, Field, Spot, kind};
+use crate::domain::form::{Fault, Field, Spot, kind};
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident;)+) => {$(

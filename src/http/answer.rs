@@ -10,15 +10,15 @@ use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
 
-use super::{
-    App,
-    extract::Command,
-    problem::{Kind, Problem, internal},
-};
 use crate::{
     book::{
         catalogue::version,
         writer::{Act, Ask, Reply, Told},
+    },
+    http::{
+        App,
+        extract::Command,
+        problem::{Kind, Problem, internal},
     },
     webhooks::sign::Secret,
 };

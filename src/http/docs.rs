@@ -20,15 +20,16 @@ use utoipa::{
     },
 };
 
-use super::{
-    App, messages,
-    problem::{Kind, Problem, ProblemBody},
-    schemas,
-};
 use crate::{
     domain::{
-        alert::AlertTold,
-        event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+        alerts::AlertTold,
+        webhooks::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
+    },
+    http::{
+        App,
+        problem::{Kind, Problem, ProblemBody},
+        schemas,
+        webhooks::message as messages,
     },
     webhooks::message::Message,
 };

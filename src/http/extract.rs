@@ -15,17 +15,17 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use super::{
-    App, json,
-    problem::{Kind, Problem, internal},
-};
 use crate::{
     book::{
         Caller,
         writer::{Ask, Keyed},
     },
     domain::form::{self, Field, Spot},
-    store::key::Role,
+    http::{
+        App, json,
+        problem::{Kind, Problem, internal},
+    },
+    store::access::key::Role,
 };
 
 /// Bytes that a body may have.

@@ -8,8 +8,7 @@ use axum::{
 };
 use serde_json::json;
 
-use super::App;
-use crate::store::Room;
+use crate::{http::App, store::Room};
 
 /// `GET /healthz`: the process lives. Depends on nothing else.
 pub async fn healthz() -> Response {

@@ -5,8 +5,10 @@ use std::{cell::RefCell, fmt};
 use serde::de::{DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
-use super::problem::{Kind, Problem};
-use crate::domain::form::{Fault, Spot};
+use crate::{
+    domain::form::{Fault, Spot},
+    http::problem::{Kind, Problem},
+};
 
 /// Reads a whole body.
 pub fn read(bytes: &[u8]) -> Result<Value, Problem> {

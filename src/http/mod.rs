@@ -13,47 +13,23 @@
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
-mod ade_items;
-mod alert_rules;
-mod alerts;
+pub mod access;
+pub mod alerts;
 pub mod animals;
 pub mod answer;
-pub mod audit;
-pub mod auth;
-mod batch;
-pub mod business;
 mod catalogue;
-mod changes;
-mod discards;
 pub mod docs;
-pub mod events;
-pub mod exports;
+pub mod exchange;
 pub mod extract;
 pub mod health;
-pub mod herds;
 pub mod json;
-mod levels;
-pub mod lots;
-mod messages;
-pub mod movements;
-pub mod next_service;
 pub mod nitrogen;
-mod outlook;
 pub mod page;
-mod picture;
 pub mod problem;
-mod receipts;
-pub mod reports;
 mod schemas;
-pub mod services;
-pub mod sires;
-pub mod stock;
-mod stocktakes;
-pub mod tanks;
-mod transfers;
+pub mod straws;
 mod views;
 pub mod webhooks;
-pub mod withdrawals;
 
 use std::{
     sync::{
@@ -72,6 +48,7 @@ use axum::{
     routing::get,
 };
 use metrics_exporter_prometheus::PrometheusHandle;
+use problem::{Kind, Problem, internal};
 use tower_http::{
     catch_panic::CatchPanicLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, RequestId, SetRequestIdLayer},
@@ -80,8 +57,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{ade, book::Book, domain::address::Reach};
-use problem::{Kind, Problem, internal};
+use crate::{ade, book::Book, domain::webhooks::address::Reach};
 
 /// How long a request may take.
 const LONGEST: Duration = Duration::from_secs(30);
@@ -96,7 +72,7 @@ pub struct App {
     /// Where webhooks may lead.
     pub reach: Arc<Reach>,
     /// How often each key may call; as often as it likes when `None`.
-    pub limiter: Option<auth::Limiter>,
+    pub limiter: Option<access::auth::Limiter>,
     /// Pages that do not change.
     pub pages: Arc<docs::Pages>,
     /// What was counted.
@@ -109,7 +85,7 @@ impl App {
     pub fn new(
         book: Book,
         reach: Arc<Reach>,
-        limiter: Option<auth::Limiter>,
+        limiter: Option<access::auth::Limiter>,
         metrics: Option<PrometheusHandle>,
     ) -> Self {
         Self { book, reach, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
@@ -128,34 +104,34 @@ impl App {
 /// The routes that need a key, with their description.
 fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(docs::Description::openapi())
-        .merge(business::routes())
-        .merge(herds::routes())
-        .merge(tanks::routes())
-        .merge(levels::routes())
-        .merge(nitrogen::routes())
-        .merge(sires::routes())
-        .merge(lots::routes())
-        .merge(animals::routes())
-        .merge(events::routes())
-        .merge(next_service::routes())
-        .merge(receipts::routes())
-        .merge(transfers::routes())
-        .merge(discards::routes())
-        .merge(stocktakes::routes())
-        .merge(movements::routes())
-        .merge(stock::routes())
-        .merge(outlook::routes())
-        .merge(alerts::routes())
-        .merge(alert_rules::all_routes())
-        .merge(withdrawals::routes())
-        .merge(batch::routes())
-        .merge(services::routes())
-        .merge(reports::routes())
-        .merge(webhooks::routes())
-        .merge(audit::routes())
-        .merge(exports::routes())
-        .merge(changes::routes())
-        .merge(ade_items::routes())
+        .merge(access::business::routes())
+        .merge(animals::herd::routes())
+        .merge(nitrogen::tank::routes())
+        .merge(nitrogen::level::routes())
+        .merge(nitrogen::status::routes())
+        .merge(straws::sire::routes())
+        .merge(straws::lot::routes())
+        .merge(animals::animal::routes())
+        .merge(animals::event::routes())
+        .merge(animals::next_service::routes())
+        .merge(straws::receipt::routes())
+        .merge(straws::transfer::routes())
+        .merge(straws::discard::routes())
+        .merge(straws::stocktake::routes())
+        .merge(straws::movement::routes())
+        .merge(straws::stock::routes())
+        .merge(straws::outlook::routes())
+        .merge(alerts::alert::routes())
+        .merge(alerts::rule::all_routes())
+        .merge(straws::withdrawal::routes())
+        .merge(straws::batch::routes())
+        .merge(animals::service::routes())
+        .merge(straws::report::routes())
+        .merge(webhooks::webhook::routes())
+        .merge(access::audit::routes())
+        .merge(exchange::export::routes())
+        .merge(exchange::change::routes())
+        .merge(exchange::ade_item::routes())
 }
 
 /// The description of the interface.
@@ -172,7 +148,7 @@ pub fn router(app: App) -> Router {
         .merge(ade::router(app.book.clone()))
         .fallback(not_found)
         .method_not_allowed_fallback(method_not_allowed)
-        .layer(middleware::from_fn_with_state(app.clone(), auth::authenticate))
+        .layer(middleware::from_fn_with_state(app.clone(), access::auth::authenticate))
         .layer(middleware::map_response(no_store));
     let open = Router::new()
         .route("/", get(docs::docs))

@@ -16,12 +16,12 @@ use serde_json::{Map, Value};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::{
-    App,
-    problem::{Kind, Problem},
-};
 use crate::{
     domain::form::{self, Fault, Field, Fields, Spot},
+    http::{
+        App,
+        problem::{Kind, Problem},
+    },
     store,
 };
 

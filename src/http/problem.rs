@@ -12,13 +12,16 @@ use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::views::StockView;
 use crate::{
     book::{
         Refusal,
         writer::{Failure, Reply},
     },
-    domain::{form::Fault, thaw::Advice, verdict::DeviationKind, webhook::MOST_WEBHOOKS},
+    domain::{
+        animals::objection::DeviationKind, form::Fault, straws::thaw::Advice,
+        webhooks::webhook::MOST_WEBHOOKS,
+    },
+    http::views::StockView,
     store,
 };
 
@@ -417,7 +420,7 @@ fn bath(kind: Kind, advice: Advice) -> Problem {
     Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
 }
 
-fn views(stock: &[store::ledger::Stock]) -> Value {
+fn views(stock: &[store::straws::ledger::Stock]) -> Value {
     json!(stock.iter().map(StockView::from).collect::<Vec<_>>())
 }
 

@@ -4,25 +4,27 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    book::{next_service, receive::Moved, serve, withdraw},
+    book::{
+        animals::{next_service, record_service},
+        straws::{receive::Moved, withdraw},
+    },
     domain::{
-        choice::{Allowed, Class},
+        animals::{
+            choice::{Allowed, Class},
+            objection::{Deviation, Deviations},
+            timing::Timing,
+        },
         identifiers::{ExternalId, Identifiers},
-        lot::Lot,
-        movement::Movement,
-        place::Place,
-        semen::SemenType,
-        sire::Sire,
-        thaw::ThawProtocol,
-        timing::Timing,
+        straws::{
+            lot::Lot, movement::Movement, place::Place, semen::SemenType, sire::Sire, thaw::ThawProtocol,
+            withdrawal::WithdrawalState,
+        },
         values::{
             AnimalId, Celsius, HerdId, LotId, Mark, Name, Note, Reason, ServiceId, SireId, Straws,
             Technician, Timestamp, WithdrawalId,
         },
-        verdict::{Deviation, Deviations},
-        withdrawal::WithdrawalState,
     },
-    store::{demand::Held, ledger::Stock},
+    store::straws::{demand::Held, ledger::Stock},
 };
 
 /// A sire in short.
@@ -262,15 +264,15 @@ pub struct ServiceView {
     reversed_at: Option<Timestamp>,
     /// What follows if she conceived, or did not.
     #[serde(flatten)]
-    outlook: serve::Outlook,
+    outlook: record_service::Outlook,
     /// What the caller should know.
     warnings: Vec<String>,
     /// When it was recorded.
     recorded_at: Timestamp,
 }
 
-impl From<serve::Shown> for ServiceView {
-    fn from(shown: serve::Shown) -> Self {
+impl From<record_service::Shown> for ServiceView {
+    fn from(shown: record_service::Shown) -> Self {
         let s = shown.service;
         let (place, tank_name) = shown.place.unzip();
         Self {

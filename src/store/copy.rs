@@ -13,7 +13,7 @@ use std::{
 use sha2::{Digest as _, Sha256};
 use tempfile::NamedTempFile;
 
-use super::{
+use crate::store::{
     Db, Error, Result,
     connect::{beside, folder_of, lock, sqlite_file},
     verify::{self, Report},

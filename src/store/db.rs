@@ -24,7 +24,7 @@ use sqlx::{
     sqlite::{SqliteArguments, SqliteRow},
 };
 
-use super::{Error, Result};
+use crate::store::{Error, Result};
 
 /// A transaction. Dropping it without [`commit`](Tx::commit) undoes it.
 pub enum Tx {

@@ -4,33 +4,17 @@
 //! file per group of tables, each a handful of plain functions on a [`Tx`]. Every statement on a
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
-pub mod act;
-pub mod ade_item;
-pub mod alert;
-pub mod alert_rule;
-pub mod animal;
-pub mod business;
-pub mod change;
+pub mod access;
+pub mod alerts;
+pub mod animals;
 mod connect;
 pub mod copy;
 pub mod db;
-pub mod demand;
-pub mod event;
-pub mod herd;
-pub mod identifier;
-pub mod key;
-pub mod ledger;
-pub mod lot;
+pub mod exchange;
 pub mod nitrogen;
-pub mod outbox;
-pub mod pedigree;
-pub mod service;
-pub mod sire;
-pub mod stocktake;
-pub mod tank;
+pub mod straws;
 pub mod verify;
-pub mod webhook;
-pub mod withdrawal;
+pub mod webhooks;
 
 pub use connect::{Db, Kind, Room, newest};
 pub use db::Tx;

@@ -3,9 +3,9 @@
 
 use uuid::Uuid;
 
-use super::{
+use crate::store::{
     Result, Tx,
-    business::{self, Business},
+    access::business::{self, Business},
     newest,
 };
 

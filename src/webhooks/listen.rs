@@ -15,8 +15,10 @@ use axum::{
 use serde_json::{Value, json};
 use tokio::net::TcpListener;
 
-use super::sign::{self, Secret};
-use crate::clock::Clock;
+use crate::{
+    clock::Clock,
+    webhooks::sign::{self, Secret},
+};
 
 /// Ids that are remembered to tell what came before.
 const MOST_REMEMBERED: usize = 100_000;

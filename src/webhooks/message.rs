@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::domain::{
-    event::Written,
     values::{BusinessId, MessageId, Timestamp},
+    webhooks::event::Written,
 };
 
 /// The content type of a message.

@@ -19,14 +19,18 @@ use reqwest::{
 };
 use uuid::Uuid;
 
-use super::{
-    message::MEDIA,
-    sign::{self, Secret},
-};
-use crate::domain::{
-    address::{Blocked, Reach},
-    values::Timestamp,
-    webhook::{Outcome, WebhookUrl, retry_after},
+use crate::{
+    domain::{
+        values::Timestamp,
+        webhooks::{
+            address::{Blocked, Reach},
+            webhook::{Outcome, WebhookUrl, retry_after},
+        },
+    },
+    webhooks::{
+        message::MEDIA,
+        sign::{self, Secret},
+    },
 };
 
 /// How long an attempt may take, from looking up the name to the end of the answer.

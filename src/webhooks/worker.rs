@@ -14,24 +14,26 @@ use tokio::{
 };
 use uuid::Uuid;
 
-use super::{
-    message::Message,
-    send::{Parcel, Sender, Sent},
-    sign::Secret,
-};
 use crate::{
     book::{
         Book,
         writer::{Chore, Failure},
     },
     domain::{
-        event::{self, Event, Subject, Topic, WebhookDisabled},
         values::{BusinessId, Timestamp, WebhookId},
-        webhook::{After, Before, DeliveryState, Outcome, WebhookState, after},
+        webhooks::{
+            event::{self, Event, Subject, Topic, WebhookDisabled},
+            webhook::{After, Before, DeliveryState, Outcome, WebhookState, after},
+        },
     },
     store::{
         self, Db, Tx,
-        webhook::{Attempt, Order, Taken},
+        webhooks::webhook::{Attempt, Order, Taken},
+    },
+    webhooks::{
+        message::Message,
+        send::{Parcel, Sender, Sent},
+        sign::Secret,
     },
 };
 
@@ -136,7 +138,7 @@ impl Worker {
         }
         let look = async {
             let mut tx = self.book.db.read().await?;
-            store::webhook::ready(&mut tx, self.book.clock.now(), EACH, 1).await
+            store::webhooks::webhook::ready(&mut tx, self.book.clock.now(), EACH, 1).await
         };
         match look.await {
             Ok(ready) if ready.is_empty() => return Vec::new(),
@@ -158,7 +160,7 @@ impl Worker {
         let now = self.book.clock.now();
         let order = async {
             let mut tx = self.book.db.read().await?;
-            store::webhook::order(&mut tx, business_id, id, now).await
+            store::webhooks::webhook::order(&mut tx, business_id, id, now).await
         };
         let order = match order.await {
             Ok(Some(order)) => order,
@@ -205,7 +207,7 @@ impl Worker {
     async fn count(&self) {
         let backlog = async {
             let mut tx = self.book.db.read().await?;
-            store::webhook::backlog(&mut tx).await
+            store::webhooks::webhook::backlog(&mut tx).await
         };
         if let Ok(backlog) = backlog.await {
             let age =
@@ -220,7 +222,7 @@ impl Worker {
     async fn forget(&self) {
         let businesses = async {
             let mut tx = self.book.db.read().await?;
-            store::business::all(&mut tx).await
+            store::access::business::all(&mut tx).await
         };
         let Ok(businesses) = businesses.await else { return };
         for business in businesses {
@@ -281,15 +283,15 @@ impl Chore for Take {
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Taken>> {
         let mut taken = Vec::new();
         let mut left = self.most;
-        for ready in store::webhook::ready(tx, now, EACH, self.most).await? {
+        for ready in store::webhooks::webhook::ready(tx, now, EACH, self.most).await? {
             if left <= 0 {
                 break;
             }
-            if !store::webhook::hold(tx, &ready).await? {
+            if !store::webhooks::webhook::hold(tx, &ready).await? {
                 continue;
             }
-            let free = ready.hands - store::webhook::in_hand(tx, &ready, now).await?;
-            let more = store::webhook::take(tx, &ready, free.clamp(0, left), LEASE, now).await?;
+            let free = ready.hands - store::webhooks::webhook::in_hand(tx, &ready, now).await?;
+            let more = store::webhooks::webhook::take(tx, &ready, free.clamp(0, left), LEASE, now).await?;
             left -= i64::try_from(more.len()).unwrap_or(left);
             taken.extend(more);
         }
@@ -317,8 +319,10 @@ impl Chore for Conclude {
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Option<String>> {
         let Taken { business_id, id } = self.taken;
-        let Some(delivery) = store::webhook::delivery(tx, business_id, id).await? else { return Ok(None) };
-        let fared = store::webhook::fared(tx, business_id, self.webhook).await?;
+        let Some(delivery) = store::webhooks::webhook::delivery(tx, business_id, id).await? else {
+            return Ok(None);
+        };
+        let fared = store::webhooks::webhook::fared(tx, business_id, self.webhook).await?;
         let Some((state, failures, failing_since)) = fared else { return Ok(None) };
         let attempt = Attempt {
             id: self.request,
@@ -333,8 +337,9 @@ impl Chore for Conclude {
         let before = Before { delivery: id, step: delivery.step, failures, failing_since };
         let after = after(before, self.sent.outcome, self.sent.asked, now);
         let after = if state == WebhookState::Disabled { ended(&after, self.sent.outcome) } else { after };
-        store::webhook::add_attempt(tx, business_id, id, &attempt).await?;
-        store::webhook::conclude(tx, business_id, (id, self.webhook), &attempt, &after, now).await?;
+        store::webhooks::webhook::add_attempt(tx, business_id, id, &attempt).await?;
+        store::webhooks::webhook::conclude(tx, business_id, (id, self.webhook), &attempt, &after, now)
+            .await?;
         if after.disabled.is_some() {
             let data = WebhookDisabled { webhook_id: self.webhook, failing_since: after.failing_since };
             let event = Event {
@@ -345,7 +350,7 @@ impl Chore for Conclude {
                 tank: None,
                 data: event::data(&data),
             };
-            store::outbox::write(tx, business_id, now, &event).await?;
+            store::webhooks::outbox::write(tx, business_id, now, &event).await?;
         }
         Ok(after.disabled)
     }
@@ -369,7 +374,7 @@ impl Chore for LetGo {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
-        store::webhook::let_go(tx, now).await
+        store::webhooks::webhook::let_go(tx, now).await
     }
 }
 
@@ -384,8 +389,8 @@ impl Chore for WentBack {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
-        store::webhook::clock_went_back(tx, now).await?;
-        store::webhook::let_go(tx, now.plus(LEASE)).await
+        store::webhooks::webhook::clock_went_back(tx, now).await?;
+        store::webhooks::webhook::let_go(tx, now.plus(LEASE)).await
     }
 }
 
@@ -403,7 +408,7 @@ impl Chore for Forget {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
-        store::webhook::forget(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
+        store::webhooks::webhook::forget(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
     }
 }
 

@@ -6,17 +6,21 @@ use chrono::{DateTime, SecondsFormat, TimeDelta};
 use reqwest::Method;
 use serde_json::{Map, Value, json};
 use tankside::{
-    book::keys,
+    book::access::key as keys,
     domain::{
-        animal::{Animal, AnimalDetails},
+        animals::{
+            animal::{Animal, AnimalDetails},
+            herd::{Herd, HerdDetails},
+        },
         form::{Field, Spot, read},
-        herd::{Herd, HerdDetails},
-        lot::{Lot, LotDetails},
-        sire::{Sire, SireDetails},
-        tank::{Tank, TankDetails},
+        nitrogen::tank::{Tank, TankDetails},
+        straws::{
+            lot::{Lot, LotDetails},
+            sire::{Sire, SireDetails},
+        },
         values::{AnimalId, BusinessId, HerdId, LotId, Name, SireId, TankId, Timestamp},
     },
-    store::{self, Db, Tx, key::Role},
+    store::{self, Db, Tx, access::key::Role},
 };
 use tokio::sync::Mutex;
 use uuid::Uuid;

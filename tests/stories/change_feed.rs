@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::{Value, json};
 use tankside::{
     domain::values::{BusinessId, Timestamp},
-    store::{self, Db, change::Noted},
+    store::{self, Db, exchange::change::Noted},
 };
 
 use crate::{
@@ -184,7 +184,7 @@ async fn a_number_is_seen_only_with_all_below_it(world: &World) {
     let db = Db::open(&world.database_url).await.unwrap();
     let business: BusinessId = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let now = Timestamp::from(instant(crate::world::MORNING));
-    let kind = tankside::domain::change::ChangeKind::Herd;
+    let kind = tankside::domain::exchange::change::ChangeKind::Herd;
     let id = uuid::Uuid::now_v7();
     let mut slow = db.write().await.unwrap();
     store::business::lock(&mut slow, business, now).await.unwrap();

@@ -8,8 +8,8 @@ use sqlx::{Connection as _, Row as _};
 use tankside::{
     clock::Clock,
     domain::values::Timestamp,
-    http::exports::{Export, ExportFormat, ExportList},
-    store::{self, Db, key::Role},
+    http::exchange::export::{Export, ExportFormat, ExportList},
+    store::{self, Db, access::key::Role},
 };
 
 use crate::{

@@ -2,7 +2,7 @@
 
 use reqwest::Method;
 use serde_json::json;
-use tankside::store::key::Role;
+use tankside::store::access::key::Role;
 
 use crate::{
     on_both_stores,

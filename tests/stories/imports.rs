@@ -9,7 +9,7 @@ use std::{
 
 use serde_json::{Value, json};
 use tankside::{
-    book::import::{Failure, Import, Subject, Summary},
+    book::exchange::import::{Failure, Import, Subject, Summary},
     domain::values::Timestamp,
     store::{self, Db},
 };

@@ -4,9 +4,9 @@ use chrono::TimeDelta;
 use reqwest::Method;
 use serde_json::{Value, json};
 use tankside::{
-    book::keys::{self, Secret},
+    book::access::key::{self, Secret},
     domain::values::{Name, Timestamp},
-    store::{self, Db, key::Role},
+    store::{self, Db, access::key::Role},
 };
 use uuid::Uuid;
 

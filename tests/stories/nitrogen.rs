@@ -5,10 +5,10 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use tankside::{
     domain::{
-        level::{LevelUnit, Measured, Reading, ReadingSource},
+        nitrogen::level::{LevelUnit, Measured, Reading, ReadingSource},
         values::{ReadingId, TankId, Timestamp},
     },
-    store::{self, Db, key::Role},
+    store::{self, Db, access::key::Role},
 };
 
 use crate::{

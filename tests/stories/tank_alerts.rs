@@ -6,8 +6,8 @@ use tankside::{
     book::{Book, writer::Writer},
     clock::Clock,
     domain::values::Timestamp,
+    scheduler::Rounds,
     store::Db,
-    watch::Rounds,
 };
 
 use crate::{

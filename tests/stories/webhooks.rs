@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::{Value, json};
 use tankside::{
     domain::values::{Timestamp, WebhookId},
-    store::{self, Db, key::Role},
+    store::{self, Db, access::key::Role},
 };
 use uuid::Uuid;
 

@@ -14,13 +14,13 @@ use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
 use tankside::{
-    book::keys,
+    book::access::key as keys,
     clock::Clock,
     config::Settings,
     domain::values::{BusinessId, Name, Timestamp},
     http::problem::Kind,
     server::{self, Running},
-    store::{self, Db, key::Role},
+    store::{self, Db, access::key::Role},
     telemetry,
     webhooks::send::Names,
 };

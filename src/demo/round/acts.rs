@@ -7,15 +7,15 @@ use anyhow::Context as _;
 use chrono::TimeDelta;
 use serde_json::Value;
 
-use super::{
-    super::{
+use crate::{
+    demo::{
         client::Answer,
         farm::Animal,
-        hand::{self, Bath, Technician},
+        round::Round,
+        technician::{self, Bath, Technician},
     },
-    Round,
+    domain::values::Timestamp,
 };
-use crate::domain::values::Timestamp;
 
 impl Round<'_> {
     /// So many minutes into the round.
@@ -43,7 +43,7 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         let body = who.withdrawal(animal, wish, self.at(minute));
         let answer = who.client.post("/v1/withdrawals", &body).await?;
-        hand::tell_withdrawal(self.tell, "told", self.farm, &answer);
+        technician::tell_withdrawal(self.tell, "told", self.farm, &answer);
         self.took(&answer)?;
         Ok(answer)
     }
@@ -65,9 +65,9 @@ impl Round<'_> {
         minute: i64,
     ) -> anyhow::Result<Answer> {
         let next = self.mira.asks_for_next(animal, self.at(minute)).await?;
-        let offered = hand::first_offered(&next, semen_type)?;
-        self.tell.does(&format!("Mira takes a {} for {}.", hand::hanging(self.farm, offered), animal.number));
-        self.withdraw(animal, &hand::just_that(offered), minute).await?.must_be(201)
+        let offered = technician::first_offered(&next, semen_type)?;
+        self.tell.does(&format!("Mira takes a {} for {}.", technician::hanging(self.farm, offered), animal.number));
+        self.withdraw(animal, &technician::just_that(offered), minute).await?.must_be(201)
     }
 
     /// Mira takes the first of the straws that a refusal named.
@@ -79,7 +79,7 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         let named = refusal.list("/allowed")?.first().context("no other straw was named")?;
         self.tell.does("Mira takes the one that was named.");
-        self.withdraw(animal, &hand::just_that(named), minute).await?.must_be(201)
+        self.withdraw(animal, &technician::just_that(named), minute).await?.must_be(201)
     }
 
     pub(super) async fn thaw(
@@ -103,7 +103,7 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         self.tell.does(&format!("{} puts it into the bath, which shows {:.1} C.", who.name, bath.temp_c));
         let answer = who.thaws(straw, bath, self.at(minute)).await?;
-        hand::tell_thaw(self.tell, animal, &answer)?;
+        technician::tell_thaw(self.tell, animal, &answer)?;
         Ok(answer)
     }
 
@@ -129,7 +129,7 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         self.thaw_by(who, animal, straw, bath, minute).await?.must_be(200)?;
         let service = who.serves(straw, self.at(minute + 3)).await?;
-        hand::tell_service(self.tell, animal, &service)?;
+        technician::tell_service(self.tell, animal, &service)?;
         Ok(service)
     }
 

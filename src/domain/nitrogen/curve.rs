@@ -1,12 +1,14 @@
 //! The fitted level and the forecast band, for a drawing.
 
-use super::{
-    History, Vessel,
-    estimate::{Estimate, Moment},
-    filter::Bank,
-    history::{Timeline, What, after_days, days_between},
+use crate::domain::{
+    nitrogen::{
+        History, Vessel,
+        estimate::{Estimate, Moment},
+        filter::Bank,
+        history::{Timeline, What, after_days, days_between},
+    },
+    values::Timestamp,
 };
-use crate::domain::values::Timestamp;
 
 /// The level at one instant, with its 90 % interval.
 #[derive(Clone, Copy, Debug, PartialEq)]

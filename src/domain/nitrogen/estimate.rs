@@ -2,14 +2,16 @@
 
 use std::borrow::Cow;
 
-use super::{
-    filter::{Bank, FORECAST, Prior, Straight},
-    forecast::{self, days_until},
-    history::{Timeline, Vessel, What, after_days},
-    outlook::{Basis, Interval, Level, Loss, Minimum},
-    track::Track,
+use crate::domain::{
+    nitrogen::{
+        filter::{Bank, FORECAST, Prior, Straight},
+        forecast::{self, days_until},
+        history::{Timeline, Vessel, What, after_days},
+        outlook::{Basis, Interval, Level, Loss, Minimum},
+        track::Track,
+    },
+    values::Timestamp,
 };
-use crate::domain::values::Timestamp;
 
 /// The state of a tank now.
 pub struct Estimate<'v> {

@@ -18,8 +18,10 @@
 //! Assumed, not measured: the grids and their prior weights below, tau and kappa ([`FORECAST`], [`DETECTION`],
 //! [`BASELINE`]) and the priors of [`Prior`]. They were chosen on simulated tanks; `docs/nitrogen.md` shows how they do.
 
-use super::chart::DepthChart;
-use super::normal::{density, phi, phi_inverse};
+use crate::domain::nitrogen::{
+    chart::DepthChart,
+    normal::{density, phi, phi_inverse},
+};
 
 /// How restless the loss is taken to be, before the scale of the bank.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -13,7 +13,7 @@
 //! what is not known of the openings to come it is no narrower than this one. The watch for a failing tank looks back and
 //! counts them.
 
-use super::{
+use crate::domain::nitrogen::{
     filter::{Bank, Filter},
     normal::{NODES, passes, phi},
     outlook::Interval,

@@ -1,11 +1,13 @@
 //! What is known of a tank and what happened to it, as plain values; what a single reading or refill must keep to.
 
-use super::{
-    DepthChart,
-    filter::{Straight, count},
-    thin::thin,
+use crate::domain::{
+    nitrogen::{
+        DepthChart,
+        filter::{Straight, count},
+        thin::thin,
+    },
+    values::Timestamp,
 };
-use crate::domain::values::Timestamp;
 
 /// What is known of the tank itself.
 #[derive(Clone, Debug, Default, PartialEq)]

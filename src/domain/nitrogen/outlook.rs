@@ -3,13 +3,18 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{
-    Condition, History, Reading, Vessel,
-    estimate::Estimate,
-    history::{Timeline, days_between},
-    verdict::Verdict,
+use crate::{
+    domain::{
+        nitrogen::{
+            Condition, History, Reading, Vessel,
+            estimate::Estimate,
+            history::{Timeline, days_between},
+            verdict::Verdict,
+        },
+        values::Timestamp,
+    },
+    text_enum,
 };
-use crate::{domain::values::Timestamp, text_enum};
 
 /// A figure with its 90 % interval.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]

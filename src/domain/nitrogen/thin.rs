@@ -5,7 +5,7 @@
 //! [`SENSOR_A_DAY`] of them: the median stands for all, at its own time. Fewer are left as they are, so that a second
 //! reading taken at once can confirm a first.
 
-use super::history::Reading;
+use crate::domain::nitrogen::history::Reading;
 
 /// From so many readings within a day on they are taken for a sensor's.
 pub const SENSOR_A_DAY: usize = 4;

@@ -7,7 +7,7 @@
 
 use std::borrow::Cow;
 
-use super::filter::{Bank, Sighting};
+use crate::domain::nitrogen::filter::{Bank, Sighting};
 
 /// A reading further from what was foretold than this is doubted.
 pub const GATE_SD: f64 = 3.5;

@@ -1,6 +1,6 @@
 //! A tank's condition, with the reason in words.
 
-use super::{
+use crate::domain::nitrogen::{
     Condition, Vessel,
     estimate::{Estimate, prior},
     history::Timeline,

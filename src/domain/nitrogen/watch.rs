@@ -14,12 +14,14 @@
 //! How often it is wrong and how late it may be is told by the trial (`docs/nitrogen.md`), on simulated tanks: a tank that
 //! fails fast is below its minimum before a weekly rod can show it.
 
-use super::{
-    filter::{BASELINE, Bank, DETECTION, Prior, Straight},
-    history::{Event, Timeline, What},
-    track::{Heard, Track},
+use crate::{
+    domain::nitrogen::{
+        filter::{BASELINE, Bank, DETECTION, Prior, Straight},
+        history::{Event, Timeline, What},
+        track::{Heard, Track},
+    },
+    text_enum,
 };
-use crate::text_enum;
 
 text_enum! {
     /// A tank's condition.

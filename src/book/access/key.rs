@@ -1,0 +1,144 @@
+//! Keys by which callers are known: made here, shown once, kept only as a hash.
+//!
+//! A key is `tks_`, thirty random characters, `_`, and six that check the rest: a scanner for
+//! leaked secrets knows it by its beginning, a double click selects the whole, and a slip of the
+//! pen is refused without asking the store.
+
+use sha2::{Digest as _, Sha256};
+
+use crate::{
+    domain::values::{BusinessId, KeyId, Name, Timestamp},
+    store::{
+        self, Tx,
+        access::key::{Key, Role},
+    },
+};
+
+const PREFIX: &str = "tks_";
+const DIGITS: &[u8; 62] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz";
+
+/// Random characters of a key: 30 of 62 are 178 bits.
+const RANDOM: usize = 30;
+
+/// Characters that check the others: CRC-32 in base 62.
+const CHECK: usize = 6;
+
+/// A key in the clear, to be shown once.
+pub struct Secret(String);
+
+impl Secret {
+    /// A new key from the system's random numbers.
+    ///
+    /// # Errors
+    /// The system has none to give.
+    pub fn random() -> Result<Self, getrandom::Error> {
+        let mut random = String::with_capacity(RANDOM);
+        let mut bytes = [0_u8; 64];
+        while random.len() < RANDOM {
+            getrandom::fill(&mut bytes)?;
+            // 248 is the largest multiple of 62 in a byte: above it some digits would come oftener.
+            let even = bytes.iter().filter(|byte| **byte < 248);
+            random.extend(
+                even.take(RANDOM - random.len()).map(|byte| char::from(DIGITS[usize::from(byte % 62)])),
+            );
+        }
+        Ok(Self(format!("{PREFIX}{random}_{}", check(&random))))
+    }
+
+    /// The key, to be shown to its holder.
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
+}
+
+/// The hash by which a key is found, or `None` for what cannot be a key.
+pub fn hash(key: &str) -> Option<String> {
+    let (random, checked) = key.strip_prefix(PREFIX)?.split_once('_')?;
+    let well_formed = random.len() == RANDOM && random.bytes().all(|byte| DIGITS.contains(&byte));
+    (well_formed && checked == check(random)).then(|| format!("{:x}", Sha256::digest(key)))
+}
+
+fn check(random: &str) -> String {
+    let mut rest = crc32fast::hash(random.as_bytes());
+    let mut digits = [b'0'; CHECK];
+    for digit in digits.iter_mut().rev() {
+        *digit = DIGITS[(rest % 62) as usize];
+        rest /= 62;
+    }
+    digits.iter().map(|byte| char::from(*byte)).collect()
+}
+
+/// Makes a key and enters it; the secret is to be shown once.
+///
+/// # Errors
+/// The store, or the system's random numbers, fail.
+pub async fn create(
+    tx: &mut Tx,
+    business_id: BusinessId,
+    name: Name,
+    role: Role,
+    expires_at: Option<Timestamp>,
+    now: Timestamp,
+) -> store::Result<(Key, Secret)> {
+    let secret = Secret::random()
+        .map_err(|error| store::Error::Unusable(format!("the system gives no random numbers: {error}")))?;
+    let key =
+        Key { business_id, id: KeyId::new(), name, role, created_at: now, expires_at, revoked_at: None };
+    let hash =
+        hash(secret.reveal()).ok_or_else(|| store::Error::Unusable("a new key does not check".to_owned()))?;
+    store::access::key::add(tx, &key, &hash).await?;
+    Ok((key, secret))
+}
+
+/// On a store without any business, enters the first with a manager's key; gives it to be shown once.
+///
+/// # Errors
+/// The store fails.
+pub async fn first_key(db: &store::Db, now: Timestamp) -> store::Result<Option<Secret>> {
+    let mut tx = db.write().await?;
+    tx.alone().await?;
+    if !store::access::business::all(&mut tx).await?.is_empty() {
+        return Ok(None);
+    }
+    let name = |text| Name::parse(text).map_err(store::Error::Unusable);
+    let business = BusinessId::new();
+    store::access::business::add(&mut tx, business, &name("First business")?, now).await?;
+    let (_, secret) = create(&mut tx, business, name("First manager key")?, Role::Manager, None, now).await?;
+    tx.commit().await?;
+    Ok(Some(secret))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_key_is_known_by_its_form() {
+        let secret = Secret::random().unwrap();
+        assert_eq!(secret.reveal().len(), 4 + 30 + 1 + 6);
+        assert_eq!(hash(secret.reveal()).unwrap().len(), 64);
+        assert_ne!(Secret::random().unwrap().reveal(), secret.reveal());
+    }
+
+    #[test]
+    fn one_changed_character_is_refused_without_a_look_up() {
+        // CRC-32 finds every change of up to three characters next to each other; GitHub's token
+        // format (2021) uses it for the same purpose.
+        for _ in 0..200 {
+            let secret = Secret::random().unwrap();
+            let key = secret.reveal();
+            for at in 0..key.len() {
+                let mut changed = key.as_bytes().to_vec();
+                changed[at] = if changed[at] == b'x' { b'y' } else { b'x' };
+                assert_eq!(hash(&String::from_utf8(changed).unwrap()), None, "{key} changed at {at}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_check_is_crc_32_in_base_62() {
+        // CRC-32 of "123456789" is 0xCBF43926, the published check value; in base 62 its digits are
+        // 3, 45, 35, 27, 22, 14.
+        assert_eq!(check("123456789"), "3jZRME");
+    }
+}

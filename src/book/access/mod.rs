@@ -1,0 +1,3 @@
+//! Keys.
+
+pub mod key;

@@ -1,0 +1,591 @@
+//! Something needs attention, or does no more.
+//!
+//! Whatever may open or clear an alert is looked at by [`settle`]: what an act touched, in that act's own
+//! transaction ([`Touched`]); what time alone brings about, by the clock ([`due`], [`Round`]). It compares
+//! what is found with the alert that is open, and writes the difference and its event. Looking twice
+//! therefore changes nothing, whoever looks.
+
+use chrono::TimeDelta;
+
+use crate::{
+    book::{
+        Refusal, Stop, lookup,
+        nitrogen::status,
+        writer::{Act, Chore, Turn},
+    },
+    domain::{
+        alerts::{
+            About, Alert, AlertKind, AlertTold, Figures, Finding,
+            rule::{self, AlertRule},
+            stock::{self, Area, StockSubject, Straw, counted},
+            tank, unresolved_from,
+        },
+        nitrogen::{Outlook, tank::Tank},
+        straws::{
+            stocktake::{Stocktake, StocktakeState},
+            withdrawal::{Withdrawal, WithdrawalState},
+        },
+        values::{AlertId, AlertRuleId, BusinessId, LotId, Note, PlaceId, TankId, Timestamp, WithdrawalId},
+        webhooks::event::{self, Event, EventKind},
+    },
+    store::{
+        self, Page, Tx,
+        straws::{
+            demand::WantedOutlook,
+            ledger::{Entry, Whereabouts},
+        },
+    },
+};
+
+/// How long what a rule about stock watches may go without being looked at: a forecast changes with time
+/// alone, but slowly.
+const LOOKED_AT_AFTER: TimeDelta = TimeDelta::hours(6);
+
+/// Of each sort, what one round takes up at most; the next one follows soon.
+const AT_ONCE: i64 = 200;
+
+/// What an act touched, to be looked at when it is done.
+#[derive(Debug, Default)]
+pub struct Touched {
+    lots: Vec<(LotId, [Option<PlaceId>; 2])>,
+    withdrawals: Vec<WithdrawalId>,
+    rules: Vec<AlertRuleId>,
+    tanks: Vec<TankId>,
+}
+
+impl Touched {
+    /// Straws moved.
+    pub fn moved(&mut self, entry: &Entry) {
+        let place = |end: Whereabouts| if let Whereabouts::In(id) = end { Some(id) } else { None };
+        let places = [place(entry.from), place(entry.to)];
+        if places != [None, None] {
+            self.lots.push((entry.lot, places));
+        }
+    }
+
+    /// Whether a lot's straws may be used changed.
+    pub fn lot(&mut self, lot: LotId) {
+        self.lots.push((lot, [None, None]));
+    }
+
+    /// A tank's level was read, or it was filled.
+    pub fn tank(&mut self, id: TankId) {
+        self.tanks.push(id);
+    }
+
+    /// A rule was changed or taken away.
+    pub fn rule(&mut self, id: AlertRuleId) {
+        self.rules.push(id);
+    }
+
+    /// A withdrawn straw went on its way.
+    pub fn withdrawal(&mut self, id: WithdrawalId) {
+        self.withdrawals.push(id);
+    }
+}
+
+/// Looks at what an act touched.
+pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
+    let Touched { mut lots, withdrawals, rules, tanks } = std::mem::take(&mut turn.touched);
+    let (business, now) = (turn.business(), turn.now);
+    lots.sort_unstable();
+    lots.dedup();
+    let mut seen = Vec::new();
+    for (lot, places) in lots {
+        let concerned = store::alerts::rule::concerned(turn.tx, business, lot, places).await?;
+        for one in &concerned {
+            let kind = one.rule.details.kind;
+            let subject = one.rule.details.subject(lot, one.lot_sire_id, one.lot_semen_type);
+            if seen.contains(&(kind, subject)) {
+                continue;
+            }
+            seen.push((kind, subject));
+            let deciding = stock::deciding(concerned.iter().map(|one| &one.rule), kind, subject);
+            if let Some(rule) = deciding.filter(|rule| rule.details.enabled) {
+                let finding = look_at_stock(turn.tx, business, now, rule, subject).await?;
+                write(turn.tx, business, now, kind, subject.about(), Some(rule.id), finding).await?;
+            }
+        }
+    }
+    for id in withdrawals {
+        for open in store::alerts::alert::open_about(turn.tx, business, id).await? {
+            settle(turn.tx, business, now, open.kind, open.about).await?;
+        }
+    }
+    for id in tanks {
+        let tank = lookup::tank_of(turn.tx, business, id).await?;
+        let outlook = status::outlook(turn.tx, business, &tank, now).await?;
+        for kind in AlertKind::OF_NITROGEN {
+            let rules = store::alerts::rule::of_kind(turn.tx, business, kind).await?;
+            let (rule_id, finding) = look_at_tank(&rules, kind, &tank, &outlook, now);
+            write(turn.tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
+        }
+    }
+    for rule in rules {
+        for open in store::alerts::alert::open_by(turn.tx, business, rule).await? {
+            settle(turn.tx, business, now, open.kind, open.about).await?;
+        }
+    }
+    Ok(())
+}
+
+/// Looks at one thing anew and writes what is different.
+pub async fn settle(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: AlertKind,
+    about: About,
+) -> store::Result<()> {
+    let (rule_id, finding) = look_at(tx, business, now, kind, about).await?;
+    write(tx, business, now, kind, about, rule_id, finding).await
+}
+
+/// What is found of one thing, and by which rule.
+async fn look_at(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: AlertKind,
+    about: About,
+) -> store::Result<(Option<AlertRuleId>, Finding)> {
+    let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+    if kind.is_of_nitrogen()
+        && let Some(id) = about.tank_id
+    {
+        let tank = lookup::tank_of(tx, business, id).await?;
+        let outlook = status::outlook(tx, business, &tank, now).await?;
+        return Ok(look_at_tank(&rules, kind, &tank, &outlook, now));
+    }
+    if let Some(subject) = StockSubject::of(&about) {
+        let deciding = stock::deciding(rules.iter(), kind, subject).filter(|rule| rule.details.enabled);
+        let Some(rule) = deciding else { return Ok(unwatched()) };
+        return Ok((Some(rule.id), look_at_stock(tx, business, now, rule, subject).await?));
+    }
+    let Some((rule_id, details)) = rule::deciding(&rules, kind, about.herd_id, about.tank_id) else {
+        return Ok(unwatched());
+    };
+    let finding = match kind {
+        AlertKind::WithdrawalUnresolved => match withdrawal(tx, business, about).await? {
+            Some(withdrawal) => look_at_withdrawal(&withdrawal, details.grace(), now),
+            None => Finding::Between,
+        },
+        AlertKind::RuleOverridden => match withdrawal(tx, business, about).await? {
+            Some(withdrawal) if withdrawal.state == WithdrawalState::Reversed => {
+                Finding::Right { text: "The withdrawal was reversed.".to_owned() }
+            }
+            _ => Finding::Between,
+        },
+        AlertKind::StocktakeDifference => {
+            let stocktake = match about.stocktake_id {
+                Some(id) => store::straws::stocktake::find(tx, business, id).await?,
+                None => None,
+            };
+            stocktake
+                .map_or(Finding::Between, |stocktake| look_at_stocktake(&stocktake, details.straws_apart()))
+        }
+        _ => Finding::Between,
+    };
+    Ok((rule_id, finding))
+}
+
+/// What is found where no rule holds, or one that is switched off.
+fn unwatched() -> (Option<AlertRuleId>, Finding) {
+    (None, Finding::Right { text: "No rule watches this any more.".to_owned() })
+}
+
+fn look_at_tank(
+    rules: &[AlertRule],
+    kind: AlertKind,
+    tank: &Tank,
+    outlook: &Outlook,
+    now: Timestamp,
+) -> (Option<AlertRuleId>, Finding) {
+    let deciding = rule::deciding(rules, kind, tank.details.herd_id, Some(tank.id));
+    let Some((rule_id, details)) = deciding else { return unwatched() };
+    (rule_id, tank::judge(kind, &details, &tank.details, outlook, now))
+}
+
+async fn withdrawal(tx: &mut Tx, business: BusinessId, about: About) -> store::Result<Option<Withdrawal>> {
+    match about.withdrawal_id {
+        Some(id) => store::straws::withdrawal::find(tx, business, id).await,
+        None => Ok(None),
+    }
+}
+
+async fn look_at_stock(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    rule: &AlertRule,
+    subject: StockSubject,
+) -> store::Result<Finding> {
+    let threshold = rule.details.stock_threshold();
+    let straws = store::straws::demand::usable(tx, business, subject).await?;
+    let demand = match subject.straw {
+        Straw::Of(sire, semen_type) if threshold.needs_demand() && straws > 0 => {
+            let used =
+                store::straws::demand::history(tx, business, (sire, semen_type), subject.area, now).await?;
+            used.learned()
+        }
+        _ => None,
+    };
+    Ok(threshold.judge(straws, demand.as_ref(), now))
+}
+
+fn look_at_withdrawal(withdrawal: &Withdrawal, grace: TimeDelta, now: Timestamp) -> Finding {
+    if withdrawal.is_resolved() {
+        return Finding::Right { text: format!("The straw is {}.", withdrawal.state) };
+    }
+    if now < unresolved_from(withdrawal, grace) {
+        return Finding::Right { text: format!("The straw is {}.", withdrawal.state_at(now)) };
+    }
+    Finding::Wrong {
+        figures: Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() },
+        text: format!("left the tank at {} and is not accounted for.", withdrawal.withdrawn_at),
+    }
+}
+
+fn look_at_stocktake(stocktake: &Stocktake, straws_apart: i64) -> Finding {
+    if stocktake.state == StocktakeState::Accepted {
+        return Finding::Right { text: "The stocktake was accepted.".to_owned() };
+    }
+    let (mut missing, mut surplus) = (0, 0);
+    for line in &stocktake.lines.0 {
+        *(if line.difference < 0 { &mut missing } else { &mut surplus }) += line.difference.abs();
+    }
+    if missing + surplus < straws_apart {
+        return Finding::Between;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a number of straws")]
+    let figures = Figures {
+        straws: Some(missing + surplus),
+        measured: Some((missing + surplus) as f64),
+        threshold: Some(straws_apart as f64),
+    };
+    let text = format!("{} missing, {surplus} more than the book says.", counted(missing));
+    Finding::Wrong { figures, text }
+}
+
+/// Compares what is found with the open alert and writes the difference, with its event.
+async fn write(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: AlertKind,
+    about: About,
+    rule_id: Option<AlertRuleId>,
+    finding: Finding,
+) -> store::Result<()> {
+    let subject = about.wire();
+    let open = store::alerts::alert::open_on(tx, business, kind, &subject).await?;
+    match (finding, open) {
+        (Finding::Wrong { figures, text }, None) => {
+            let (name, about) = named(tx, business, about).await?;
+            let alert = Alert {
+                id: AlertId::new(),
+                kind,
+                subject,
+                rule_id,
+                about,
+                text: format!("{name}: {text}"),
+                figures,
+                opened_at: now,
+                told_at: now,
+                tell_again_at: kind.told_again_after(now),
+                acknowledged_at: None,
+                acknowledged_by: None,
+                note: None,
+                cleared_at: None,
+                cleared_because: None,
+            };
+            store::alerts::alert::open(tx, business, &alert).await?;
+            tell(tx, business, now, kind.topic().happened(), &alert).await
+        }
+        (Finding::Wrong { figures, text }, Some(open)) if open.is_to_be_told_again(now) => {
+            let (name, _) = named(tx, business, open.about).await?;
+            tell_again(tx, business, now, open, figures, format!("{name}: {text}")).await
+        }
+        (Finding::Right { text }, Some(open)) => clear(tx, business, now, open, &text).await,
+        // Nothing new is known of it, and nobody has taken it on.
+        (Finding::Between, Some(open)) if open.is_to_be_told_again(now) => {
+            let (figures, text) = (open.figures, open.text.clone());
+            tell_again(tx, business, now, open, figures, text).await
+        }
+        (Finding::Wrong { .. }, Some(_)) | (Finding::Right { .. }, None) | (Finding::Between, _) => Ok(()),
+    }
+}
+
+async fn tell_again(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    open: Alert,
+    figures: Figures,
+    text: String,
+) -> store::Result<()> {
+    let next = open.kind.told_again_after(now);
+    store::alerts::alert::tell_again(tx, business, open.id, &text, figures, now, next).await?;
+    let alert = Alert { text, figures, told_at: now, ..open };
+    tell(tx, business, now, alert.kind.topic().repeated(), &alert).await
+}
+
+async fn clear(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    open: Alert,
+    because: &str,
+) -> store::Result<()> {
+    store::alerts::alert::clear(tx, business, open.id, because, now).await?;
+    let alert = Alert { text: because.to_owned(), cleared_at: Some(now), ..open };
+    tell(tx, business, now, alert.kind.topic().cleared(), &alert).await
+}
+
+/// Writes the event: ids, figures, and the text, in which no person is named.
+async fn tell(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: EventKind,
+    alert: &Alert,
+) -> store::Result<()> {
+    let about = alert.about;
+    let Some(subject) = about.subject() else { return Ok(()) };
+    let event = Event {
+        kind,
+        subject,
+        occurred_at: now,
+        herd: about.herd_id,
+        tank: about.tank_id,
+        data: event::data(&AlertTold {
+            alert_id: alert.id,
+            alert: format!("/v1/alerts/{}", alert.id),
+            rule_id: alert.rule_id,
+            about,
+            figures: alert.figures,
+            // Why a rule was set aside is somebody's own words, and may name someone.
+            text: match alert.kind {
+                AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
+                _ => alert.text.clone(),
+            },
+            opened_at: alert.opened_at,
+        }),
+    };
+    store::webhooks::outbox::write(tx, business, now, &event).await
+}
+
+/// What an alert is about in words, and with the herd of its tank.
+async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result<(String, About)> {
+    let tank = match about.tank_id {
+        Some(id) => Some(lookup::tank_of(tx, business, id).await?),
+        None => None,
+    };
+    let herd_id = about.herd_id.or(tank.as_ref().and_then(|tank| tank.details.herd_id));
+    let full = About { herd_id, ..about };
+    if let Some(id) = about.withdrawal_id
+        && let Some(withdrawal) = store::straws::withdrawal::find(tx, business, id).await?
+    {
+        let lot = lookup::lot_of(tx, business, withdrawal.lot_id).await?;
+        let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
+        let animal = lookup::animal_of(tx, business, withdrawal.animal_id).await?;
+        let straws = counted(withdrawal.straws.get());
+        return Ok((format!("{straws} of {} for animal {}", sire.details.name, animal.details.number), full));
+    }
+    let place = match (&tank, about.herd_id) {
+        (Some(tank), _) => format!(" in {}", tank.details.name),
+        (None, Some(herd)) => {
+            format!(" in the tanks of {}", lookup::herd_of(tx, business, herd).await?.details.name)
+        }
+        (None, None) => String::new(),
+    };
+    if about.stocktake_id.is_some() {
+        return Ok((format!("Count{place}"), full));
+    }
+    let name = match StockSubject::of(&about).map(|subject| subject.straw) {
+        Some(Straw::Of(sire, semen_type)) => {
+            let sire = lookup::sire_of(tx, business, sire).await?;
+            format!("{}, {}{place}", sire.details.name, semen_type.told())
+        }
+        Some(Straw::Lot(lot)) => {
+            let lot = lookup::lot_of(tx, business, lot).await?;
+            let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
+            format!("{} ({})", sire.details.name, lot.details.told())
+        }
+        None => tank.map_or_else(String::new, |tank| tank.details.name.to_string()),
+    };
+    Ok((name, full))
+}
+
+/// Somebody set a rule aside for a withdrawal. A second time for the same one is told again.
+pub async fn overridden(turn: &mut Turn<'_>, withdrawal: &Withdrawal, what: &str) -> store::Result<()> {
+    let (business, now, kind) = (turn.business(), turn.now, AlertKind::RuleOverridden);
+    let about = About::withdrawal(withdrawal);
+    let rules = store::alerts::rule::of_kind(turn.tx, business, kind).await?;
+    let Some((rule_id, _)) = rule::deciding(&rules, kind, about.herd_id, None) else { return Ok(()) };
+    let figures = Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() };
+    if let Some(open) = store::alerts::alert::open_on(turn.tx, business, kind, &about.wire()).await? {
+        let (name, _) = named(turn.tx, business, open.about).await?;
+        return tell_again(turn.tx, business, now, open, figures, format!("{name}: {what}")).await;
+    }
+    let finding = Finding::Wrong { figures, text: what.to_owned() };
+    write(turn.tx, business, now, kind, about, rule_id, finding).await
+}
+
+/// Takes an alert on: it is not told again while it stays open, and an alert of what happened once is over.
+#[derive(Clone, Debug)]
+pub struct Acknowledge {
+    /// Which.
+    pub alert_id: AlertId,
+    /// What there is to say.
+    pub note: Option<Note>,
+}
+
+impl Act for Acknowledge {
+    type Done = Alert;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Alert, Stop> {
+        let (business, now) = (turn.business(), turn.now);
+        let alert = found(turn, self.alert_id).await?;
+        if alert.acknowledged_at.is_some() {
+            return Ok(alert);
+        }
+        let (by, note) = (turn.caller.key_id, self.note.as_ref());
+        store::alerts::alert::acknowledge(turn.tx, business, alert.id, by, note, now).await?;
+        if alert.cleared_at.is_none() {
+            tell(turn.tx, business, now, alert.kind.topic().acknowledged(), &alert).await?;
+            if alert.kind.ends_when_acknowledged() {
+                clear(turn.tx, business, now, alert, "Somebody has looked at it.").await?;
+            }
+        }
+        found(turn, self.alert_id).await
+    }
+}
+
+async fn found(turn: &mut Turn<'_>, id: AlertId) -> Result<Alert, Stop> {
+    let business = turn.business();
+    let alert = store::alerts::alert::find(turn.tx, business, id).await?;
+    alert.ok_or_else(|| Refusal::Unknown { what: "alert", id: id.0, pointer: None }.into())
+}
+
+/// What is to be looked at by the clock.
+#[derive(Clone, Copy, Debug)]
+pub enum Due {
+    /// Something that may have changed.
+    Look(AlertKind, About),
+    /// All that a rule watches was looked at.
+    LookedAt(AlertRuleId),
+}
+
+/// What time alone brought about since the last round. Reads only: what it gives is looked at again when it
+/// is written.
+pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Result<Vec<Due>> {
+    let mut due = Vec::new();
+    for alert in store::alerts::alert::to_tell_again(tx, business, now, AT_ONCE).await? {
+        due.push(Due::Look(alert.kind, alert.about));
+    }
+    let unaccounted = store::straws::withdrawal::unaccounted(tx, business, now).await?;
+    if !unaccounted.is_empty() {
+        let kind = AlertKind::WithdrawalUnresolved;
+        let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+        for withdrawal in unaccounted {
+            let deciding = rule::deciding(&rules, kind, Some(withdrawal.herd_id), None);
+            if deciding.is_some_and(|(_, details)| now >= unresolved_from(&withdrawal, details.grace())) {
+                due.push(Due::Look(kind, About::withdrawal(&withdrawal)));
+            }
+        }
+    }
+    let before = now.plus(-LOOKED_AT_AFTER);
+    for rule in store::alerts::rule::to_look_at(tx, business, before, AT_ONCE).await? {
+        let kind = rule.details.kind;
+        for subject in watched(tx, business, &rule).await? {
+            let (_, finding) = look_at(tx, business, now, kind, subject.about()).await?;
+            if is_news(tx, business, kind, &subject.wire(), &finding).await? {
+                due.push(Due::Look(kind, subject.about()));
+            }
+        }
+        due.push(Due::LookedAt(rule.id));
+    }
+    Ok(due)
+}
+
+/// Whether what is found opens or clears an alert.
+async fn is_news(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: AlertKind,
+    subject: &str,
+    finding: &Finding,
+) -> store::Result<bool> {
+    let open = store::alerts::alert::open_on(tx, business, kind, subject).await?;
+    Ok(matches!((finding, open), (Finding::Wrong { .. }, None) | (Finding::Right { .. }, Some(_))))
+}
+
+/// The same of the tanks, whose level falls with time alone.
+pub async fn due_tanks(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Result<Vec<Due>> {
+    let mut rules = Vec::new();
+    for kind in AlertKind::OF_NITROGEN {
+        rules.extend(store::alerts::rule::of_kind(tx, business, kind).await?);
+    }
+    let mut due = Vec::new();
+    let mut after = uuid::Uuid::nil();
+    loop {
+        let tanks = store::nitrogen::tank::list(tx, business, None, Page { after, limit: AT_ONCE }).await?;
+        let Some(last) = tanks.last() else { return Ok(due) };
+        after = last.id.0;
+        for record in status::records_of(tx, business, &tanks, now).await? {
+            let (tank, outlook) = (&record.tank, record.standing(now).outlook);
+            let about = About::tank(tank);
+            for kind in AlertKind::OF_NITROGEN {
+                let (_, finding) = look_at_tank(&rules, kind, tank, &outlook, now);
+                if is_news(tx, business, kind, &about.wire(), &finding).await? {
+                    due.push(Due::Look(kind, about));
+                }
+            }
+        }
+    }
+}
+
+/// All that a rule about stock watches.
+async fn watched(tx: &mut Tx, business: BusinessId, rule: &AlertRule) -> store::Result<Vec<StockSubject>> {
+    let (d, area) = (&rule.details, rule.details.area());
+    if let Some(lot) = d.lot_id {
+        return Ok(vec![StockSubject { straw: Straw::Lot(lot), area: Area::Everywhere }]);
+    }
+    if let Some((sire, semen_type)) = d.sire_id.zip(d.semen_type) {
+        return Ok(vec![StockSubject { straw: Straw::Of(sire, semen_type), area }]);
+    }
+    let wanted = WantedOutlook { sire: None, semen_type: None, area };
+    let held = store::straws::demand::held(tx, business, &wanted, (uuid::Uuid::nil(), ""), i64::MAX).await?;
+    Ok(held
+        .into_iter()
+        .map(|held| StockSubject { straw: Straw::Of(held.sire_id, held.semen_type), area })
+        .collect())
+}
+
+/// Looks at what is due in one book.
+#[derive(Clone, Debug)]
+pub struct Round {
+    /// In whose.
+    pub business: BusinessId,
+    /// At what.
+    pub due: Vec<Due>,
+}
+
+impl Chore for Round {
+    type Done = ();
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        for due in &self.due {
+            match *due {
+                Due::Look(kind, about) => settle(tx, self.business, now, kind, about).await?,
+                Due::LookedAt(rule) => store::alerts::rule::looked_at(tx, self.business, rule, now).await?,
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,4 @@
+//! Alerts opened and cleared, and the rules that decide.
+
+pub mod alert;
+pub mod rule;

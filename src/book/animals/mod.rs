@@ -1,0 +1,5 @@
+//! What is recorded of animals, and what their next service calls for.
+
+pub mod next_service;
+pub mod record_service;
+pub mod report_event;

@@ -1,0 +1,216 @@
+//! Before the plug comes off: which service it would be, what it calls for, and where that hangs.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{
+    book::{
+        exchange::ingest,
+        lookup,
+        straws::withdraw::{Blocked, Candidate, offers, protocol},
+    },
+    domain::{
+        animals::{
+            choice::{Allowed, Class},
+            history::{Numbered, Standing},
+            objection::{Deviation, waiting_warning},
+            timing::{Timing, timing},
+        },
+        exchange::ade::Recommendation,
+        identifiers::ExternalId,
+        straws::{semen::SemenType, thaw::ThawProtocol},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
+    },
+    store::{self, Tx, straws::ledger::Stock},
+};
+
+/// What a technician should know before she lifts a straw.
+#[derive(Debug)]
+pub struct NextService {
+    /// The animal.
+    pub animal_id: AnimalId,
+    /// Her herd.
+    pub herd_id: HerdId,
+    /// The moment it is about.
+    pub at: Timestamp,
+    /// Heifer or cow.
+    pub class: Class,
+    /// Which service it would be.
+    pub numbered: Numbered,
+    /// What the choice rule allows.
+    pub allowed: Allowed,
+    /// What stands against serving her at all; empty when nothing does.
+    pub objections: Vec<Deviation>,
+    /// Straws she may have, in the order in which they should be used.
+    pub candidates: Vec<Stock>,
+    /// Sires in reach that she may not have, and why.
+    pub blocked: Vec<Blocked>,
+    /// When to serve her; none without a recent standing heat.
+    pub timing: Option<Timing>,
+    /// The mating plan for her, if there is one.
+    pub plan: Option<MatingPlan>,
+    /// How to thaw the first of the straws.
+    pub thaw: ThawProtocol,
+    /// What else to heed.
+    pub cautions: Vec<String>,
+}
+
+/// What is planned for an animal.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct MatingPlan {
+    /// The recommendation as it came.
+    pub item_id: AdeItemId,
+    /// When it was made.
+    pub planned_at: Option<Timestamp>,
+    /// What is recommended, first choice first.
+    pub choices: Vec<PlannedChoice>,
+}
+
+/// One recommendation of a plan.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct PlannedChoice {
+    /// What.
+    pub recommendation: Recommendation,
+    /// The sire, where he is in this book.
+    pub sire_id: Option<SireId>,
+    /// His name, as here or else as it was told.
+    pub sire_name: Option<Name>,
+    /// His names as they were told.
+    pub sire_identifiers: Vec<ExternalId>,
+    /// The semen type, where it is said.
+    pub semen_type: Option<SemenType>,
+    /// First choice, second choice.
+    #[schema(minimum = 0)]
+    pub rank: Option<i64>,
+}
+
+/// The last plan for an animal up to a moment. A sire that came into the book since is found in it.
+async fn plan_for(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    at: Timestamp,
+) -> store::Result<Option<MatingPlan>> {
+    let Some(item) = store::exchange::ade_item::plan_for(tx, business, animal, at).await? else {
+        return Ok(None);
+    };
+    let mut choices = Vec::new();
+    for told in item.plan.unwrap_or_default().0 {
+        let sires = ingest::sires_called(tx, business, &told.sires).await?;
+        let sire = match sires.as_slice() {
+            [only] => Some(lookup::sire_of(tx, business, *only).await?),
+            _ => None,
+        };
+        choices.push(PlannedChoice {
+            recommendation: told.recommendation,
+            sire_id: sire.as_ref().map(|sire| sire.id),
+            sire_name: sire.map(|sire| sire.details.name).or(told.sire_name),
+            sire_identifiers: told.sires,
+            semen_type: told.semen_type,
+            rank: told.rank,
+        });
+    }
+    choices.sort_by_key(|choice| choice.rank.unwrap_or(i64::MAX));
+    Ok(Some(MatingPlan { item_id: item.id, planned_at: item.happened_at, choices }))
+}
+
+/// A plan that says no is heeded by whoever looks only at what to heed.
+fn planned_against(plan: &MatingPlan) -> Option<String> {
+    let no = |choice: &PlannedChoice| choice.recommendation == Recommendation::NoSire;
+    plan.choices
+        .iter()
+        .any(no)
+        .then(|| "The mating plan names no sire for her: she is not to be bred.".to_owned())
+}
+
+/// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is;
+/// `None` when there is no such animal.
+pub async fn next_service(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    at: Timestamp,
+    wanted: Option<SemenType>,
+) -> store::Result<Option<NextService>> {
+    let Some(animal) = store::animals::animal::find(tx, business, animal).await? else { return Ok(None) };
+    let candidate = Candidate::at(tx, business, animal, at).await?;
+    let (mut candidates, blocked) = offers(tx, business, &candidate).await?;
+    candidates.retain(|straw| wanted.is_none_or(|wanted| straw.lot.details.semen_type == wanted));
+    let semen_type = candidates
+        .first()
+        .map(|first| first.lot.details.semen_type)
+        .or_else(|| candidate.allowed.semen_types.first().copied())
+        .unwrap_or(SemenType::Conventional);
+    let thaw = candidates.first().map_or_else(
+        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
+        |first| protocol(&first.lot, &candidate.herd),
+    );
+    let open = store::straws::withdrawal::list(
+        tx,
+        business,
+        Some(candidate.animal.id),
+        true,
+        store::Page { after: uuid::Uuid::nil(), limit: 10 },
+    )
+    .await?;
+    let objections = candidate.objections(at);
+    let mut cautions: Vec<String> =
+        objections.iter().map(|objection| objection.told(&candidate.herd)).collect();
+    cautions.extend(waiting_warning(&candidate.standing, &candidate.herd, at));
+    cautions.extend(open.iter().map(|straw| {
+        format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
+    }));
+    let plan = plan_for(tx, business, candidate.animal.id, at).await?;
+    cautions.extend(plan.as_ref().and_then(planned_against));
+    cautions.extend(out_of_stock(&candidates, &candidate.allowed));
+    cautions.extend(since_service(&candidate.standing, at));
+    cautions.extend(HANDLING.iter().map(ToString::to_string));
+    Ok(Some(NextService {
+        animal_id: candidate.animal.id,
+        herd_id: candidate.animal.details.herd_id,
+        at,
+        class: candidate.standing.class,
+        numbered: candidate.standing.next,
+        objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
+        timing: candidate.standing.heat_at.map(|heat| timing(heat, semen_type)),
+        allowed: candidate.allowed,
+        candidates,
+        blocked,
+        plan,
+        thaw,
+        cautions,
+    }))
+}
+
+/// What goes with every straw that is lifted.
+///
+/// 8 s above the frost line depress fertility: Stroud, ARSBC 2014; find the cane in 5-10 s, else
+/// lower it: Univ. Illinois Extension 2024. Tweezers and the plug: common practice, no source.
+/// Gas and burns: OSHA 29 CFR 1910.146 and the trade's safety notes.
+const HANDLING: &[&str] = &[
+    "Keep straws below the frost line; if it is not found in 5 to 8 seconds, lower the canister and let it chill. \
+     Tweezers, never fingers; plug back at once.",
+    "Liquid nitrogen burns, and its gas displaces air without warning: gloves, face shield, open doors. \
+     Local codes and licensed practice go before this.",
+];
+
+/// Straws out of reach are said plainly.
+fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
+    candidates.is_empty().then(|| {
+        format!(
+            "No straw that she may have hangs within reach ({}).",
+            crate::domain::animals::choice::one_of(&allowed.semen_types)
+        )
+    })
+}
+
+/// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,
+/// short cycles 1-17, long ones 25-49 (Extension; NZ AB series I).
+fn since_service(standing: &Standing, at: Timestamp) -> Option<String> {
+    let days = at.since(standing.served_at?).num_days();
+    (standing.next.rank == 1 && (1..=17).contains(&days)).then(|| {
+        format!(
+            "She was served {days} days ago, sooner than a normal cycle of 18 to 24 days; look at her again."
+        )
+    })
+}

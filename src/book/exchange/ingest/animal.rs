@@ -1,0 +1,169 @@
+//! An animal that a herd system tells: entered, or brought up to date.
+
+use crate::{
+    book::{
+        Refusal, Stop,
+        catalogue::{Add, Entered as _},
+        exchange::ingest::{Entered, Message, animals_called, insemination::sires_called},
+        lookup,
+        writer::{Act as _, Turn},
+    },
+    domain::{
+        animals::{
+            animal::{Animal, AnimalDetails},
+            herd::HerdDetails,
+        },
+        exchange::{ade::day_meant, change::ChangeKind},
+        form::Fault,
+        identifiers::{ExternalId, Identifiers},
+        values::{AnimalId, HerdId, Mark, Name, Timestamp},
+    },
+    store::{
+        self,
+        exchange::{ade_item::Item, change::Noted},
+    },
+};
+
+/// What is told of an animal.
+#[derive(Clone, Debug, Default)]
+pub struct AnimalTold {
+    /// Her other names.
+    pub names: Vec<ExternalId>,
+    /// Why she is only kept and not entered, if so.
+    pub only_kept: Option<&'static str>,
+    /// Her number in the herd.
+    pub number: Option<Mark>,
+    /// Her name.
+    pub name: Option<Name>,
+    /// When she was born.
+    pub born_at: Option<Timestamp>,
+    /// Her breed.
+    pub breed: Option<Mark>,
+    /// The names of her sire.
+    pub sire: Vec<ExternalId>,
+    /// The names of her dam.
+    pub dam: Vec<ExternalId>,
+    /// True: she is gone; false: she is here.
+    pub is_gone: Option<bool>,
+}
+
+pub(super) async fn enter(
+    turn: &mut Turn<'_>,
+    item: &Item,
+    herd_id: HerdId,
+    name: &ExternalId,
+    told: &AnimalTold,
+) -> Result<Entered, Stop> {
+    if let Some(why) = told.only_kept {
+        return Ok(Entered { messages: vec![Message::warning(why)], ..Entered::default() });
+    }
+    let business = turn.business();
+    let herd = lookup::herd_of(turn.tx, business, herd_id).await?.details;
+    let names: Vec<ExternalId> = std::iter::once(name).chain(&told.names).cloned().collect();
+    let before = match item.subject_id {
+        Some(id) => Some(lookup::animal_of(turn.tx, business, AnimalId(id)).await?),
+        None => the_one_called(turn, &names).await?,
+    };
+    let details = details(turn, herd_id, &herd, &names, told, before.as_ref()).await?;
+    let animal = match before {
+        None => Add::<Animal> { details }.perform(turn).await?,
+        Some(before) if before.details == details => {
+            // What only the herd system says of her may have changed, and is told as hers.
+            let noted = Noted::of(ChangeKind::Animal, before.id.0).herd(herd_id).animal(before.id);
+            store::exchange::change::note(turn.tx, business, noted).await?;
+            before
+        }
+        Some(before) => {
+            let after = before.clone().with(details);
+            after.check(turn, Some(&before)).await?;
+            after.change(turn.tx, business).await?;
+            after
+        }
+    };
+    Ok(Entered { animal: Some(animal.id), subject: Some(animal.id.0), ..Entered::default() })
+}
+
+/// The animal that goes by one of these names, if there is one.
+async fn the_one_called(turn: &mut Turn<'_>, names: &[ExternalId]) -> Result<Option<Animal>, Stop> {
+    let business = turn.business();
+    let mut found: Vec<AnimalId> = Vec::new();
+    for name in names {
+        for id in animals_called(turn.tx, business, name).await? {
+            if !found.contains(&id) {
+                found.push(id);
+            }
+        }
+    }
+    match found.as_slice() {
+        [] => Ok(None),
+        [one] => Ok(Some(lookup::animal_of(turn.tx, business, *one).await?)),
+        _ => {
+            let detail = "and the alternative identifiers belong to several animals of this book";
+            Err(Refusal::Invalid(vec![Fault::at("identifier", detail)]).into())
+        }
+    }
+}
+
+async fn details(
+    turn: &mut Turn<'_>,
+    herd_id: HerdId,
+    herd: &HerdDetails,
+    names: &[ExternalId],
+    told: &AnimalTold,
+    before: Option<&Animal>,
+) -> Result<AnimalDetails, Stop> {
+    let business = turn.business();
+    let sires = sires_called(turn.tx, business, &told.sire).await?;
+    let mut dams = Vec::new();
+    for name in &told.dam {
+        dams.extend(animals_called(turn.tx, business, name).await?);
+    }
+    dams.dedup();
+    let sire_id = sires.first().copied().filter(|_| sires.len() == 1);
+    let dam_id = dams.first().copied().filter(|_| dams.len() == 1);
+    // Our own names are not kept as names: they are the id.
+    let given = names.iter().filter(|name| name.scheme.as_str() != super::own::ANIMAL).cloned();
+    let born_on = told.born_at.map(|at| day_meant(at, herd.time_zone));
+    let number = || told.number.clone().or_else(|| names.first().map(|name| name.id.clone()));
+    let old = before.map(|animal| &animal.details);
+    let today = turn.now.day_in(herd.time_zone);
+    let left_on = old.and_then(|old| old.left_on);
+    let number = match old {
+        Some(old) => told.number.clone().unwrap_or_else(|| old.number.clone()),
+        None => number().ok_or(Refusal::Invalid(vec![Fault::at("identifier", "is required")]))?,
+    };
+    Ok(AnimalDetails {
+        herd_id,
+        number,
+        name: told.name.clone().or_else(|| old.and_then(|old| old.name.clone())),
+        identifiers: Identifiers::of(
+            old.into_iter().flat_map(|old| old.identifiers.iter().cloned()).chain(given),
+        ),
+        born_on: born_on.or_else(|| old.and_then(|old| old.born_on)),
+        sire_id: sire_id.or_else(|| old.and_then(|old| old.sire_id)),
+        dam_id: dam_id.or_else(|| old.and_then(|old| old.dam_id)),
+        breed: told.breed.clone().or_else(|| old.and_then(|old| old.breed.clone())),
+        left_on: match told.is_gone {
+            None => left_on,
+            Some(false) => left_on.filter(|left| *left > today),
+            Some(true) => Some(left_on.unwrap_or(today)),
+        },
+    })
+}
+
+/// The sender takes her back: what is on record of her stays, and she counts as gone.
+pub(super) async fn left(turn: &mut Turn<'_>, item: &Item) -> Result<Entered, Stop> {
+    let business = turn.business();
+    let Some(id) = item.subject_id else {
+        return Ok(Entered { animal: item.animal_id, ..Entered::default() });
+    };
+    let before = lookup::animal_of(turn.tx, business, AnimalId(id)).await?;
+    let herd = lookup::herd_of(turn.tx, business, before.details.herd_id).await?.details;
+    if before.details.left_on.is_none() {
+        let today = turn.now.day_in(herd.time_zone);
+        let details = AnimalDetails { left_on: Some(today), ..before.details.clone() };
+        store::animals::animal::change(turn.tx, business, before.id, &details).await?;
+    }
+    let messages = vec![Message::information("What is on record of her stays; she counts as gone.")];
+    Ok(Entered { animal: Some(before.id), subject: Some(id), messages, ..Entered::default() })
+}

@@ -1,0 +1,256 @@
+//! An insemination that a herd system tells: with which straw.
+
+use crate::{
+    book::{
+        Stop,
+        animals::record_service::{NO_THAW, Semen, Serve},
+        exchange::ingest::{Before, Content, Entered, Message, own},
+        lookup,
+        straws::withdraw::{Wish, Withdraw},
+        writer::{Act as _, Turn},
+    },
+    domain::{
+        animals::animal::Animal,
+        exchange::ade::{Clues, Flag, MAY_BE_THE_SAME, Meant, Straw, day_meant},
+        identifiers::ExternalId,
+        straws::{place::Place, semen::SemenType, withdrawal::Withdrawal},
+        values::{BusinessId, LotId, Mark, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
+    },
+    store::{self, Tx, exchange::ade_item::Item, straws::ledger},
+};
+
+/// An insemination with semen.
+#[derive(Clone, Debug, Default)]
+pub struct Insemination {
+    /// What is told of the straw.
+    pub straw: StrawTold,
+    /// Frozen, so that it may have hung in a tank of this book.
+    pub was_frozen: bool,
+    /// From the herd's own stock, or the technician's.
+    pub from_herd_stock: Option<bool>,
+    /// From where, in the sender's words.
+    pub container: Option<String>,
+}
+
+/// What is told of a straw.
+#[derive(Clone, Debug, Default)]
+pub struct StrawTold {
+    /// Its lot, by our own name for it.
+    pub lot: Option<LotId>,
+    /// The names of its sire.
+    pub sires: Vec<ExternalId>,
+    /// The batch printed on it.
+    pub batch: Option<Mark>,
+    /// When it was collected.
+    pub collected_at: Option<Timestamp>,
+    /// Where.
+    pub collection_centre: Option<Name>,
+    /// Whether it was sorted.
+    pub is_sexed: Option<bool>,
+    /// For which sex.
+    pub semen_type: Option<SemenType>,
+}
+
+/// When she was inseminated, by whom, and a remark.
+pub(super) struct When {
+    pub at: Option<Timestamp>,
+    pub responsible: Option<Technician>,
+    pub remark: Option<Note>,
+}
+
+/// With which straw.
+pub enum Used {
+    /// One that hangs here still, as far as the book knows.
+    Hanging(LotId, Place),
+    /// One that was withdrawn for her already.
+    Withdrawn(WithdrawalId),
+    /// One that never was in this book.
+    Foreign(Option<SireId>, Option<SemenType>, bool),
+}
+
+pub(super) async fn enter(
+    turn: &mut Turn<'_>,
+    item: &Item,
+    content: &Content,
+    told: &Insemination,
+    animal: &Animal,
+    before: Before,
+) -> Result<Entered, Stop> {
+    let at = content.at.unwrap_or(turn.now);
+    let clues = clues(turn, told, animal).await?;
+    let foreign = Used::Foreign(
+        clues.sires.first().copied().filter(|_| clues.sires.len() == 1),
+        clues.semen_type.or_else(|| (clues.is_sexed == Some(false)).then_some(SemenType::Conventional)),
+        clues.from_herd_stock.unwrap_or(false),
+    );
+    let (used, flag, resolution) = match before {
+        Before::Straw(lot, place, decided) if hangs(turn, lot, &place).await? => {
+            (Used::Hanging(lot, place), None, decided)
+        }
+        Before::Withdrawn(id, decided) => (Used::Withdrawn(id), None, decided),
+        Before::Decided(resolution, at, true) => (foreign, None, Some((resolution, at))),
+        Before::Decided(resolution, at, false) => {
+            return Ok(Entered { resolution: Some((resolution, at)), ..Entered::default() });
+        }
+        Before::Nothing | Before::Straw(..) => {
+            if let Some(text) = may_be_the_same(turn, animal, at).await? {
+                let flag = Some((Flag::PossibleDuplicate, text));
+                return Ok(Entered { flag, ..Entered::default() });
+            }
+            match which(turn, animal, &clues, at).await? {
+                _ if !told.was_frozen => (foreign, None, None),
+                Ok(used) => (used, None, None),
+                Err(flag) => (foreign, Some(flag), None),
+            }
+        }
+    };
+    let when =
+        When { at: content.at, responsible: content.responsible.clone(), remark: content.remark.clone() };
+    let (subject, messages) = record(turn, item, when, animal, used).await?;
+    Ok(Entered { subject: Some(subject), flag, resolution, messages, ..Entered::default() })
+}
+
+/// What is told of the straw, with the sires of this book that go by the names told.
+async fn clues(turn: &mut Turn<'_>, told: &Insemination, animal: &Animal) -> Result<Clues, Stop> {
+    let business = turn.business();
+    let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
+    let straw = &told.straw;
+    let sires = sires_called(turn.tx, business, &straw.sires).await?;
+    Ok(Clues {
+        lot: straw.lot,
+        names_sire: !straw.sires.is_empty(),
+        sires,
+        batch: straw.batch.clone(),
+        collected_on: straw.collected_at.map(|at| day_meant(at, herd.time_zone)),
+        collection_centre: straw.collection_centre.clone(),
+        is_sexed: straw.is_sexed,
+        semen_type: straw.semen_type,
+        from_herd_stock: told.from_herd_stock,
+        container: told.container.clone(),
+    })
+}
+
+/// The sires that go by any of these names, our own names included.
+pub async fn sires_called(
+    tx: &mut Tx,
+    business: BusinessId,
+    names: &[ExternalId],
+) -> store::Result<Vec<SireId>> {
+    let mut sires = Vec::new();
+    for name in names {
+        let called = match (name.scheme.as_str(), uuid::Uuid::try_parse(name.id.as_str())) {
+            (own::SIRE, Ok(id)) => {
+                let sire = store::straws::sire::find(tx, business, SireId(id)).await?;
+                sire.into_iter().map(|sire| sire.id).collect()
+            }
+            (own::SIRE, Err(_)) => Vec::new(),
+            _ => store::animals::identifier::sires(tx, business, name).await?,
+        };
+        sires.extend(called);
+    }
+    sires.sort_unstable();
+    sires.dedup();
+    Ok(sires)
+}
+
+async fn hangs(turn: &mut Turn<'_>, lot: LotId, place: &Place) -> store::Result<bool> {
+    let stock = ledger::stock_of_lot(turn.tx, turn.caller.business_id, lot).await?;
+    Ok(stock.iter().any(|hanging| hanging.place == *place))
+}
+
+/// Says so when an insemination of hers is on record that may be this one.
+async fn may_be_the_same(
+    turn: &mut Turn<'_>,
+    animal: &Animal,
+    at: Timestamp,
+) -> store::Result<Option<String>> {
+    let services = store::animals::service::of_animal(turn.tx, turn.caller.business_id, animal.id).await?;
+    let near = services.iter().find(|service| service.served_at.since(at).abs() <= MAY_BE_THE_SAME);
+    Ok(near.map(|service| {
+        format!("An insemination of hers at {} is on record, which may be the same one.", service.served_at)
+    }))
+}
+
+/// Which straw it was, or why a person must say so.
+async fn which(
+    turn: &mut Turn<'_>,
+    animal: &Animal,
+    clues: &Clues,
+    at: Timestamp,
+) -> store::Result<Result<Used, (Flag, String)>> {
+    let business = turn.business();
+    let page = store::Page { after: uuid::Uuid::nil(), limit: 100 };
+    let open = store::straws::withdrawal::list(turn.tx, business, Some(animal.id), true, page).await?;
+    let mut out: Vec<Withdrawal> = Vec::new();
+    for withdrawal in open {
+        let lot = lookup::lot_of(turn.tx, business, withdrawal.lot_id).await?;
+        if clues.name_something()
+            && clues.fit(&lot)
+            && withdrawal.withdrawn_at.since(at).abs() <= chrono::TimeDelta::hours(24)
+        {
+            out.push(withdrawal);
+        }
+    }
+    match out.as_slice() {
+        [] => {}
+        [one] => return Ok(Ok(Used::Withdrawn(one.id))),
+        _ => {
+            let text = "Several straws that fit are out for her and not accounted for.";
+            return Ok(Err((Flag::StrawAmbiguous, text.to_owned())));
+        }
+    }
+    let stock = ledger::stock_for_herd(turn.tx, business, animal.details.herd_id).await?;
+    let straws: Vec<Straw<'_>> = stock
+        .iter()
+        .map(|hanging| Straw {
+            lot: &hanging.lot,
+            place: &hanging.place,
+            tank_name: &hanging.tank_name,
+            tank_herd_id: hanging.tank_herd_id,
+        })
+        .collect();
+    Ok(match clues.which(&straws) {
+        Meant::This(n) => Ok(Used::Hanging(stock[n].lot.id, stock[n].place.clone())),
+        Meant::None(text) => Err((Flag::StrawUnknown, text)),
+        Meant::Several(text) => Err((Flag::StrawAmbiguous, text)),
+    })
+}
+
+/// Records it as a service, and takes the straw out of the book where there is one.
+pub(super) async fn record(
+    turn: &mut Turn<'_>,
+    item: &Item,
+    when: When,
+    animal: &Animal,
+    used: Used,
+) -> Result<(uuid::Uuid, Vec<Message>), Stop> {
+    let business = turn.business();
+    let semen = match used {
+        Used::Withdrawn(id) => Semen::Withdrawn(id),
+        Used::Foreign(sire_id, semen_type, from_herd_stock) => {
+            Semen::Foreign { animal_id: animal.id, sire_id, semen_type, from_herd_stock }
+        }
+        Used::Hanging(lot, place) => {
+            let withdraw = Withdraw {
+                animal_id: animal.id,
+                what: Wish::Lot(lot),
+                place: Some(place),
+                straws: Straws::ONE,
+                withdrawn_at: when.at,
+                technician: when.responsible.clone(),
+                override_reason: None,
+            };
+            let withdrawn = withdraw.happened(turn).await?.withdrawal;
+            store::exchange::ade_item::made(turn.tx, business, item.id, withdrawn.id.0).await?;
+            Semen::Withdrawn(withdrawn.id)
+        }
+    };
+    let serve = Serve { semen, served_at: when.at, technician: when.responsible, note: when.remark };
+    let served = serve.perform(turn).await?;
+    let subject = served.service.id.0;
+    store::exchange::ade_item::made(turn.tx, business, item.id, subject).await?;
+    // Nobody thaws by this book who tells of it afterwards.
+    let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
+    let deviations = served.service.deviations.0.into_iter().map(|deviation| deviation.text);
+    Ok((subject, deviations.chain(warnings).map(Message::warning).collect()))
+}

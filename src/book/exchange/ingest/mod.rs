@@ -1,0 +1,458 @@
+//! A herd system tells something: it is kept by the sender's own name for it, and counts.
+//!
+//! The same once more changes nothing. What is newer corrects what came before, by reversal and a new
+//! entry; what is taken back is reversed. What has happened is never refused for what it means; where
+//! the straw is not certain nothing is guessed, and the item is flagged for a person.
+
+mod animal;
+mod insemination;
+
+use serde_json::Value;
+use uuid::Uuid;
+
+use crate::{
+    book::{
+        Refusal, Stop,
+        animals::report_event::{Report, renumber},
+        exchange::resource::{self, Told},
+        lookup,
+        straws::reverse::{Reverse, ReverseService},
+        writer::{Act, Turn},
+    },
+    domain::{
+        animals::{animal::Animal, history::Happening},
+        exchange::ade::{Flag, ItemKind, Kept, Plan, Resolution, is_stale},
+        form::Fault,
+        identifiers::ExternalId,
+        straws::{movement::ReversalReason, place::Place},
+        values::{
+            AdeItemId, AnimalId, BusinessId, EventId, HerdId, LotId, Note, ServiceId, Source, Technician,
+            Timestamp, WithdrawalId,
+        },
+    },
+    store::{self, Tx, exchange::ade_item::Item, straws::ledger},
+};
+
+pub use crate::domain::exchange::ade::own;
+pub use animal::AnimalTold;
+pub use insemination::{Insemination, StrawTold, Used, sires_called};
+
+/// What this book calls itself where a system must be named.
+pub fn own_source(business: BusinessId) -> String {
+    format!("urn:uuid:{business}")
+}
+
+/// Takes in what a herd system tells.
+#[derive(Clone, Debug)]
+pub struct TakeIn {
+    /// At the location of this herd.
+    pub herd_id: HerdId,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// Who tells it.
+    pub source: Source,
+    /// The sender's name for it.
+    pub source_id: Source,
+    /// When it last changed over there.
+    pub modified: Option<Timestamp>,
+    /// As it was sent.
+    pub resource: Kept,
+    /// What it says; `None` when it is taken back.
+    pub content: Option<Content>,
+}
+
+/// What is told.
+#[derive(Clone, Debug)]
+pub struct Content {
+    /// Of which animal.
+    pub animal: ExternalId,
+    /// When it happened.
+    pub at: Option<Timestamp>,
+    /// Who did or saw it.
+    pub responsible: Option<Technician>,
+    /// A remark.
+    pub remark: Option<Note>,
+    /// What.
+    pub what: What,
+}
+
+/// What is told, by its kind.
+#[derive(Clone, Debug)]
+pub enum What {
+    /// She was inseminated.
+    Insemination(Insemination),
+    /// Something else happened to her.
+    Happened(Happening),
+    /// Which sires are recommended for her.
+    Plan(Plan),
+    /// She herself.
+    Animal(Box<AnimalTold>),
+    /// It is kept and told again, and counts for nothing here, for the reason given.
+    OnlyKept(&'static str),
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub struct TakenIn {
+    /// As it is told from now on.
+    pub told: Told,
+    /// What the sender should know.
+    pub messages: Vec<Message>,
+}
+
+/// Something that the sender should know.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Message {
+    /// Whether someone should act on it.
+    pub is_warning: bool,
+    /// It, in words.
+    pub text: String,
+}
+
+impl Message {
+    /// Someone should act on it.
+    pub fn warning(text: impl Into<String>) -> Self {
+        Self { is_warning: true, text: text.into() }
+    }
+
+    /// For information only.
+    pub fn information(text: impl Into<String>) -> Self {
+        Self { is_warning: false, text: text.into() }
+    }
+}
+
+/// What became of a content in the book.
+#[derive(Default)]
+struct Entered {
+    animal: Option<AnimalId>,
+    subject: Option<Uuid>,
+    flag: Option<(Flag, String)>,
+    /// A decision made before that still stands.
+    resolution: Option<(Resolution, Timestamp)>,
+    messages: Vec<Message>,
+}
+
+/// What an insemination was in the book before it was corrected.
+enum Before {
+    /// Nothing that could still be right.
+    Nothing,
+    /// The straw of this lot from this place, for what is told of the straw is the same.
+    Straw(LotId, Place, Option<(Resolution, Timestamp)>),
+    /// The straw that somebody withdrew for her here.
+    Withdrawn(WithdrawalId, Option<(Resolution, Timestamp)>),
+    /// A person decided that no straw of this book was used, or that it is on record already.
+    Decided(Resolution, Timestamp, bool),
+}
+
+impl Act for TakeIn {
+    type Done = TakenIn;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<TakenIn, Stop> {
+        let business = turn.business();
+        if self.source.as_str() == own_source(business) {
+            return self.ours_came_back(turn).await;
+        }
+        let before =
+            store::exchange::ade_item::by_source(turn.tx, business, self.kind, &self.source, &self.source_id)
+                .await?;
+        match before {
+            None => {
+                let item = self.blank(turn.now);
+                store::exchange::ade_item::add(turn.tx, business, turn.caller.key_id, &item).await?;
+                self.enter(turn, item, Before::Nothing).await
+            }
+            Some(item) if self.says_the_same(&item) => {
+                done(turn, &item, vec![Message::information("It is on record already; nothing was changed.")])
+                    .await
+            }
+            Some(item) if is_stale(item.modified, self.modified) => {
+                let text = "It is not newer than what is on record (meta.modified); nothing was changed.";
+                done(turn, &item, vec![Message::warning(text)]).await
+            }
+            Some(item) => {
+                let earlier = self.earlier(turn, &item).await?;
+                undo(turn, &item).await?;
+                self.enter(turn, item, earlier).await
+            }
+        }
+    }
+}
+
+impl TakeIn {
+    /// Something of ours that a system read and sends back: the word on it is ours.
+    async fn ours_came_back(&self, turn: &mut Turn<'_>) -> Result<TakenIn, Stop> {
+        let business = turn.business();
+        let subject = Uuid::try_parse(self.source_id.as_str()).ok().zip(self.kind.subject());
+        let change = match subject {
+            Some((id, kind)) => store::exchange::change::find(turn.tx, business, kind, id).await?,
+            None => None,
+        };
+        let change = change.filter(|change| change.herd_id == Some(self.herd_id)).ok_or_else(|| {
+            Refusal::Invalid(vec![Fault::at(
+                "meta/sourceId",
+                "is said to be of this book, which has no such thing at this location",
+            )])
+        })?;
+        let told = resource::of(turn.tx, business, self.kind, change).await?;
+        let text = "It came from this book, where it stays as it is; nothing was changed.";
+        Ok(TakenIn { told, messages: vec![Message::information(text)] })
+    }
+
+    fn blank(&self, now: Timestamp) -> Item {
+        Item {
+            id: AdeItemId::new(),
+            herd_id: self.herd_id,
+            kind: self.kind,
+            source: self.source.clone(),
+            source_id: self.source_id.clone(),
+            modified: None,
+            deleted: false,
+            animal_id: None,
+            happened_at: None,
+            resource: self.resource.clone(),
+            plan: None,
+            subject_id: None,
+            flag: None,
+            flag_text: None,
+            resolution: None,
+            resolved_at: None,
+            note: None,
+            recorded_at: now,
+        }
+    }
+
+    fn says_the_same(&self, item: &Item) -> bool {
+        item.herd_id == self.herd_id
+            && item.deleted == self.content.is_none()
+            && meaning(&item.resource) == meaning(&self.resource)
+    }
+
+    /// What of the item's state in the book still holds, when only other things of it are corrected.
+    async fn earlier(&self, turn: &mut Turn<'_>, item: &Item) -> store::Result<Before> {
+        let business = turn.business();
+        if item.kind != ItemKind::Insemination || straw_told(&item.resource) != straw_told(&self.resource) {
+            return Ok(Before::Nothing);
+        }
+        let decided = item.resolution.zip(item.resolved_at);
+        if let Some((resolution @ (Resolution::NoStraw | Resolution::Dismiss), at)) = decided {
+            return Ok(Before::Decided(resolution, at, item.subject_id.is_some()));
+        }
+        let Some(id) = item.subject_id else { return Ok(Before::Nothing) };
+        let service = store::animals::service::find(turn.tx, business, ServiceId(id)).await?;
+        let Some(service) = service.filter(|service| service.reversed_at.is_none()) else {
+            return Ok(Before::Nothing);
+        };
+        if let Some(withdrawal) = service.withdrawal_id
+            && store::exchange::ade_item::maker(turn.tx, business, withdrawal.0).await? != Some(item.id)
+        {
+            return Ok(Before::Withdrawn(withdrawal, decided));
+        }
+        let Some((lot, place)) = service.lot_id.zip(service.place_id) else {
+            return Ok(Before::Nothing);
+        };
+        let place = ledger::place(turn.tx, business, place).await?;
+        Ok(place.map_or(Before::Nothing, |place| Before::Straw(lot, place, decided)))
+    }
+
+    async fn enter(&self, turn: &mut Turn<'_>, item: Item, before: Before) -> Result<TakenIn, Stop> {
+        let entered = match &self.content {
+            None if item.kind == ItemKind::Animal => animal::left(turn, &item).await?,
+            None => Entered { animal: item.animal_id, ..Entered::default() },
+            Some(content) => self.content(turn, &item, content, before).await?,
+        };
+        let (flag, flag_text) = entered.flag.unzip();
+        let (resolution, resolved_at) = entered.resolution.unzip();
+        let content = self.content.as_ref();
+        let plan = content.and_then(|content| match &content.what {
+            What::Plan(plan) => Some(plan.clone()),
+            _ => None,
+        });
+        let item = Item {
+            herd_id: self.herd_id,
+            modified: self.modified,
+            deleted: content.is_none(),
+            animal_id: entered.animal,
+            happened_at: content.and_then(|content| content.at),
+            resource: self.resource.clone(),
+            plan,
+            subject_id: entered.subject,
+            flag,
+            flag_text,
+            resolution,
+            resolved_at,
+            note: item.note.filter(|_| resolution.is_some()),
+            ..item
+        };
+        store::exchange::ade_item::change(turn.tx, turn.caller.business_id, &item, None).await?;
+        let mut messages = entered.messages;
+        if item.is_open() {
+            let text = item.flag_text.clone().unwrap_or_default();
+            messages.push(Message::warning(format!(
+                "{text} It is kept and flagged for a person (/v1/ade-items/{}).",
+                item.id
+            )));
+        }
+        done(turn, &item, messages).await
+    }
+
+    async fn content(
+        &self,
+        turn: &mut Turn<'_>,
+        item: &Item,
+        content: &Content,
+        before: Before,
+    ) -> Result<Entered, Stop> {
+        if let What::Animal(told) = &content.what {
+            return animal::enter(turn, item, self.herd_id, &content.animal, told).await;
+        }
+        let animal = the_animal(turn, self.herd_id, &content.animal).await?;
+        let entered = match &content.what {
+            What::Insemination(told) => {
+                insemination::enter(turn, item, content, told, &animal, before).await?
+            }
+            What::Happened(happening) => happened(turn, item, content, happening, &animal).await?,
+            What::Plan(_) | What::Animal(_) => Entered::default(),
+            What::OnlyKept(why) => Entered { messages: vec![Message::warning(*why)], ..Entered::default() },
+        };
+        Ok(Entered { animal: Some(animal.id), ..entered })
+    }
+}
+
+/// The answer for an item as it stands.
+async fn done(turn: &mut Turn<'_>, item: &Item, messages: Vec<Message>) -> Result<TakenIn, Stop> {
+    let told = resource::as_item(turn.tx, turn.caller.business_id, item.clone()).await?;
+    Ok(TakenIn { told, messages })
+}
+
+/// What is said, without who says it and when it was said.
+fn meaning(resource: &Kept) -> Value {
+    let mut said = resource.0.clone();
+    if let Value::Object(members) = &mut said {
+        for name in ["meta", "id", "@self"] {
+            members.remove(name);
+        }
+    }
+    said
+}
+
+/// The members that say which straw it was.
+fn straw_told(resource: &Kept) -> Vec<Option<&Value>> {
+    ["animal", "inseminationType", "straw", "sireIdentifiers", "semenFromFarmStocks", "farmContainer"]
+        .map(|name| resource.0.get(name))
+        .to_vec()
+}
+
+/// The animal of that name in the herd.
+async fn the_animal(turn: &mut Turn<'_>, herd: HerdId, name: &ExternalId) -> Result<Animal, Stop> {
+    let mut found = Vec::new();
+    for id in animals_called(turn.tx, turn.caller.business_id, name).await? {
+        let animal = lookup::animal_of(turn.tx, turn.caller.business_id, id).await?;
+        if animal.details.herd_id == herd {
+            found.push(animal);
+        }
+    }
+    let refused = |detail: &str| Refusal::Invalid(vec![Fault::at("animal", detail)]);
+    match found.len() {
+        0 => Err(refused("names no animal of this location; send her to its animals first").into()),
+        1 => found.pop().ok_or_else(|| refused("names no animal of this location").into()),
+        _ => Err(refused("names several animals of this location; use a name that only she has").into()),
+    }
+}
+
+/// The animals of that name, our own names included.
+async fn animals_called(
+    tx: &mut Tx,
+    business: BusinessId,
+    name: &ExternalId,
+) -> store::Result<Vec<AnimalId>> {
+    if name.scheme.as_str() != own::ANIMAL {
+        return store::animals::identifier::animals(tx, business, name).await;
+    }
+    let Ok(id) = Uuid::try_parse(name.id.as_str()) else { return Ok(Vec::new()) };
+    let found = store::animals::animal::find(tx, business, AnimalId(id)).await?;
+    Ok(found.into_iter().map(|animal| animal.id).collect())
+}
+
+/// Something that happened to her is reported as if it had been told here.
+async fn happened(
+    turn: &mut Turn<'_>,
+    item: &Item,
+    content: &Content,
+    happening: &Happening,
+    animal: &Animal,
+) -> Result<Entered, Stop> {
+    let report = Report {
+        animal_id: animal.id,
+        what: happening.clone(),
+        at: content.at,
+        at_field: "eventDateTime",
+        technician: content.responsible.clone(),
+        note: content.remark.clone(),
+    };
+    let reported = report.perform(turn).await?;
+    let subject = reported.event.id.0;
+    store::exchange::ade_item::made(turn.tx, turn.caller.business_id, item.id, subject).await?;
+    let messages = reported.warnings.into_iter().map(Message::warning).collect();
+    Ok(Entered { subject: Some(subject), messages, ..Entered::default() })
+}
+
+/// What the item is in the book is reversed; a person may have done that already.
+pub(super) async fn undo(turn: &mut Turn<'_>, item: &Item) -> Result<(), Stop> {
+    let business = turn.business();
+    let Some(subject) = item.subject_id else { return Ok(()) };
+    match item.kind {
+        ItemKind::Insemination => {
+            let service = lookup::service(turn, ServiceId(subject), None).await?;
+            if service.reversed_at.is_some() {
+                return Ok(());
+            }
+            if let Some(id) = service.withdrawal_id
+                && store::exchange::ade_item::maker(turn.tx, business, id.0).await? == Some(item.id)
+            {
+                let movement = ledger::of_withdrawal(turn.tx, business, id).await?;
+                let movement = movement.ok_or_else(|| lookup::lost("movement of withdrawal", id.0))?;
+                let reverse = Reverse {
+                    movement_id: movement.id,
+                    reason: ReversalReason::WrongData,
+                    reversed_at: None,
+                    technician: None,
+                    note: None,
+                };
+                reverse.perform(turn).await?;
+            } else {
+                ReverseService { service_id: service.id }.perform(turn).await?;
+            }
+        }
+        ItemKind::Heat
+        | ItemKind::PregnancyCheck
+        | ItemKind::Parturition
+        | ItemKind::Abortion
+        | ItemKind::DoNotBreed => {
+            let event = store::animals::event::find(turn.tx, business, EventId(subject)).await?;
+            let event = event.ok_or_else(|| lookup::lost("event", subject))?;
+            if event.reversed_at.is_none() {
+                store::animals::event::reverse(turn.tx, business, &event, turn.now).await?;
+                let animal = lookup::animal_of(turn.tx, business, event.animal_id).await?;
+                let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
+                renumber(turn.tx, business, animal.id, &herd).await?;
+            }
+        }
+        // An animal is changed, not entered anew.
+        ItemKind::Animal | ItemKind::MatingRecommendation => {}
+    }
+    Ok(())
+}
+
+/// An insemination that came before is recorded with the straw that it was.
+pub(super) async fn record_again(turn: &mut Turn<'_>, item: &Item, used: Used) -> Result<Uuid, Stop> {
+    let animal = item.animal_id.ok_or_else(|| lookup::lost("animal of item", item.id.0))?;
+    let animal = lookup::animal_of(turn.tx, turn.caller.business_id, animal).await?;
+    let text = |name: &str| item.resource.0.get(name).and_then(Value::as_str).unwrap_or_default();
+    let when = insemination::When {
+        at: item.happened_at,
+        responsible: Technician::parse(text("responsible")).ok(),
+        remark: Note::parse(text("remark")).ok(),
+    };
+    let (subject, _) = insemination::record(turn, item, when, &animal, used).await?;
+    Ok(subject)
+}

@@ -1,0 +1,172 @@
+//! What herd systems are told: a thing of the book with all that is said of it.
+
+use uuid::Uuid;
+
+use crate::{
+    book::lookup,
+    domain::{
+        animals::{animal::Animal, service::Service},
+        exchange::{
+            ade::ItemKind,
+            change::{Change, ChangeKind},
+        },
+        straws::{lot::Lot, place::Place, sire::Sire},
+        values::{AdeItemId, AnimalId, BusinessId, EventId, HerdId, Name, ServiceId},
+    },
+    store::{self, Tx, animals::event::Event, exchange::ade_item::Item, straws::ledger},
+};
+
+/// A thing as herd systems are told it.
+#[derive(Clone, Debug)]
+pub struct Told {
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// Its id and when it last changed.
+    pub change: Change,
+    /// As it came, if it came from a herd system.
+    pub item: Option<Item>,
+    /// Her of whom it is told.
+    pub animal: Option<Animal>,
+    /// What it is in the book.
+    pub subject: Subject,
+}
+
+/// What a thing is in the book.
+#[derive(Clone, Debug)]
+pub enum Subject {
+    /// Nothing: it is only kept.
+    None,
+    /// Something that happened.
+    Event(Event),
+    /// A service.
+    Service(Box<Served>),
+    /// The animal herself, with her parents where known.
+    Animal {
+        /// Her sire.
+        sire: Option<Sire>,
+        /// Her dam.
+        dam: Option<Box<Animal>>,
+    },
+}
+
+/// A service with its straw.
+#[derive(Clone, Debug)]
+pub struct Served {
+    /// The service.
+    pub service: Service,
+    /// The straw's lot.
+    pub lot: Option<Lot>,
+    /// The sire.
+    pub sire: Option<Sire>,
+    /// Where the straw hung, and what that tank is called.
+    pub place: Option<(Place, Name)>,
+}
+
+/// The thing that a change is about.
+pub async fn of(tx: &mut Tx, business: BusinessId, kind: ItemKind, change: Change) -> store::Result<Told> {
+    if change.kind == ChangeKind::AdeItem {
+        let item = store::exchange::ade_item::find(tx, business, AdeItemId(change.id)).await?;
+        let item = item.ok_or_else(|| lookup::lost("item", change.id))?;
+        return with(tx, business, change, kind, item.subject_id, Some(item)).await;
+    }
+    let subject = Some(change.id);
+    let item = match kind {
+        ItemKind::Animal => store::exchange::ade_item::of_subject(tx, business, change.id).await?,
+        _ => None,
+    };
+    with(tx, business, change, kind, subject, item).await
+}
+
+/// An item: an animal as herself, all else as it came.
+pub async fn as_item(tx: &mut Tx, business: BusinessId, item: Item) -> store::Result<Told> {
+    let (kind, id) = match (item.kind, item.subject_id) {
+        (ItemKind::Animal, Some(animal)) => (ChangeKind::Animal, animal),
+        _ => (ChangeKind::AdeItem, item.id.0),
+    };
+    let change = store::exchange::change::find(tx, business, kind, id)
+        .await?
+        .ok_or_else(|| lookup::lost("change", id))?;
+    with(tx, business, change, item.kind, item.subject_id, Some(item)).await
+}
+
+/// The thing of that id at a herd's location.
+pub async fn find(
+    tx: &mut Tx,
+    business: BusinessId,
+    herd: HerdId,
+    kind: ItemKind,
+    id: Uuid,
+) -> store::Result<Option<Told>> {
+    let item = store::exchange::ade_item::find(tx, business, AdeItemId(id)).await?;
+    if let Some(item) = item.filter(|item| item.kind == kind && item.herd_id == herd) {
+        return as_item(tx, business, item).await.map(Some);
+    }
+    let Some(subject) = kind.subject() else { return Ok(None) };
+    let change = store::exchange::change::find(tx, business, subject, id).await?;
+    match change.filter(|change| change.herd_id == Some(herd)) {
+        None => Ok(None),
+        // What an item made is told as the item.
+        Some(_) if store::exchange::ade_item::maker(tx, business, id).await?.is_some() => Ok(None),
+        Some(change) => of(tx, business, kind, change).await.map(Some),
+    }
+}
+
+async fn with(
+    tx: &mut Tx,
+    business: BusinessId,
+    change: Change,
+    kind: ItemKind,
+    subject: Option<Uuid>,
+    item: Option<Item>,
+) -> store::Result<Told> {
+    let subject = match (kind, subject) {
+        (_, None) | (ItemKind::MatingRecommendation, _) => Subject::None,
+        (ItemKind::Insemination, Some(id)) => Subject::Service(Box::new(served(tx, business, id).await?)),
+        (ItemKind::Animal, Some(id)) => {
+            let animal = lookup::animal_of(tx, business, AnimalId(id)).await?;
+            let sire = match animal.details.sire_id {
+                Some(sire) => Some(lookup::sire_of(tx, business, sire).await?),
+                None => None,
+            };
+            let dam = match animal.details.dam_id {
+                Some(dam) => Some(Box::new(lookup::animal_of(tx, business, dam).await?)),
+                None => None,
+            };
+            Subject::Animal { sire, dam }
+        }
+        (_, Some(id)) => {
+            let event = store::animals::event::find(tx, business, EventId(id)).await?;
+            Subject::Event(event.ok_or_else(|| lookup::lost("event", id))?)
+        }
+    };
+    let animal = match change.animal_id.or_else(|| item.as_ref().and_then(|item| item.animal_id)) {
+        Some(animal) => Some(lookup::animal_of(tx, business, animal).await?),
+        None => None,
+    };
+    Ok(Told { kind, change, item, animal, subject })
+}
+
+async fn served(tx: &mut Tx, business: BusinessId, id: Uuid) -> store::Result<Served> {
+    let service = store::animals::service::find(tx, business, ServiceId(id)).await?;
+    let service = service.ok_or_else(|| lookup::lost("service", id))?;
+    let lot = match service.lot_id {
+        Some(lot) => Some(lookup::lot_of(tx, business, lot).await?),
+        None => None,
+    };
+    let sire = match service.sire_id {
+        Some(sire) => Some(lookup::sire_of(tx, business, sire).await?),
+        None => None,
+    };
+    let place = match service.place_id {
+        Some(place) => ledger::place(tx, business, place).await?,
+        None => None,
+    };
+    let place = match place {
+        Some(place) => {
+            let tank = lookup::tank_of(tx, business, place.tank_id).await?;
+            Some((place, tank.details.name))
+        }
+        None => None,
+    };
+    Ok(Served { service, lot, sire, place })
+}

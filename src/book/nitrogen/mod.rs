@@ -1,0 +1,4 @@
+//! Readings and refills, and what follows from them.
+
+pub mod level;
+pub mod status;

@@ -1,0 +1,127 @@
+//! How a tank stands with its nitrogen: what is on record is gathered here, and the domain asked.
+
+use std::collections::BTreeMap;
+
+use chrono::TimeDelta;
+
+use crate::{
+    domain::{
+        nitrogen::{
+            self, History, Outlook, Vessel,
+            level::{Filling, Gauge, Measured, Record},
+            tank::Tank,
+        },
+        values::{BusinessId, Litres, ReadDepthMm, TankId, Timestamp},
+    },
+    store::{
+        self, Tx,
+        nitrogen::level::{Span, Tanks},
+    },
+};
+
+/// How far back the record is read. A tank's loss drifts, so that what lies further back no longer says
+/// anything of it; and a sensor's hourly readings of this span are read in a moment. What a tank used to lose
+/// is thus what it lost a year ago.
+pub const LOOK_BACK: TimeDelta = TimeDelta::days(400);
+
+/// A tank with what is on record of its level.
+#[derive(Clone, Debug)]
+pub struct TankRecord {
+    /// The tank.
+    pub tank: Tank,
+    /// What is on record in the time looked back on.
+    pub record: Record,
+}
+
+/// What can be said of a tank at a moment, with all that it was said from.
+#[derive(Clone, Debug)]
+pub struct Standing {
+    /// The moment.
+    pub at: Timestamp,
+    /// The tank as the mathematics sees it.
+    pub vessel: Vessel,
+    /// Its record as depths.
+    pub history: History,
+    /// Readings that say nothing of depth yet, because the tank is not known well enough.
+    pub unusable: usize,
+    /// The last reading as it was taken, whether it could be used or not.
+    pub last_read: Option<(Timestamp, Measured)>,
+    /// Whether the level after the last refill is reckoned from litres, and no reading has told it yet.
+    pub reckoned: bool,
+    /// What can be said.
+    pub outlook: Outlook,
+}
+
+impl TankRecord {
+    /// What can be said of the tank at `at`.
+    pub fn standing(&self, at: Timestamp) -> Standing {
+        let vessel = self.tank.details.vessel();
+        let (history, unusable) = self.record.history(&Gauge::of(&self.tank.details), &vessel);
+        let outlook = nitrogen::outlook(&vessel, &history, at);
+        let last_read = self.record.readings.last().copied();
+        let reckoned = self.record.refills.last().is_some_and(|refill| {
+            refill.after_mm.is_none() && last_read.is_none_or(|(read_at, _)| read_at < refill.at)
+        });
+        Standing { at, vessel, history, unusable, last_read, reckoned, outlook }
+    }
+}
+
+/// What can be said of a tank's nitrogen at `at`, from what is on record up to then.
+pub async fn outlook(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: &Tank,
+    at: Timestamp,
+) -> store::Result<Outlook> {
+    Ok(record(tx, business, tank, at).await?.standing(at).outlook)
+}
+
+/// What is on record of a tank's level up to `at`.
+pub async fn record(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: &Tank,
+    at: Timestamp,
+) -> store::Result<TankRecord> {
+    let mut records = records(tx, business, Tanks::one(tank.id), at).await?;
+    Ok(TankRecord { tank: tank.clone(), record: records.remove(&tank.id).unwrap_or_default() })
+}
+
+/// The same of many tanks, which come in the order of their ids, in as many statements as for one.
+pub async fn records_of(
+    tx: &mut Tx,
+    business: BusinessId,
+    tanks: &[Tank],
+    at: Timestamp,
+) -> store::Result<Vec<TankRecord>> {
+    let (Some(first), Some(last)) = (tanks.first(), tanks.last()) else { return Ok(Vec::new()) };
+    let mut records = records(tx, business, Tanks { first: first.id, last: last.id }, at).await?;
+    let of =
+        |tank: &Tank| TankRecord { tank: tank.clone(), record: records.remove(&tank.id).unwrap_or_default() };
+    Ok(tanks.iter().map(of).collect())
+}
+
+async fn records(
+    tx: &mut Tx,
+    business: BusinessId,
+    tanks: Tanks,
+    at: Timestamp,
+) -> store::Result<BTreeMap<TankId, Record>> {
+    let span = Span { from: at.plus(-LOOK_BACK), until: at };
+    let mut records = BTreeMap::<TankId, Record>::new();
+    for row in store::nitrogen::level::levels(tx, business, tanks, span).await? {
+        records.entry(row.tank_id).or_default().readings.push((row.read_at, row.measured));
+    }
+    for row in store::nitrogen::level::fillings(tx, business, tanks, span).await? {
+        records.entry(row.tank_id).or_default().refills.push(Filling {
+            at: row.filled_at,
+            before_mm: row.depth_before_mm.map(ReadDepthMm::get),
+            after_mm: row.depth_after_mm.map(ReadDepthMm::get),
+            added_l: row.litres_added.map(Litres::get),
+        });
+    }
+    for row in store::nitrogen::level::openings(tx, business, tanks, span).await? {
+        records.entry(row.tank_id).or_default().moments.push(row.opened_at);
+    }
+    Ok(records)
+}

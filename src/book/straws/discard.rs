@@ -1,0 +1,140 @@
+//! Straws are thrown away: from stock, or withdrawn and not used.
+
+use crate::{
+    book::{
+        NotInStock, Refusal, Stop, lookup,
+        straws::{
+            receive::{Moved, place_exists, written},
+            thaw::still_open,
+            withdraw::{Shown, shown},
+        },
+        writer::{Act, Turn},
+    },
+    domain::{
+        straws::{
+            movement::MovementKind,
+            place::{Place, PlaceKind},
+            withdrawal::{DiscardReason, Withdrawal, WithdrawalState},
+        },
+        values::{LotId, Note, Straws, Technician, Timestamp, WithdrawalId},
+    },
+    store::{
+        self,
+        straws::ledger::{self, Cause, Entry, Whereabouts},
+    },
+};
+
+/// Throws straws away that hang in a tank.
+#[derive(Clone, Debug)]
+pub struct Discard {
+    /// Of which lot.
+    pub lot_id: LotId,
+    /// Where they hang.
+    pub place: Place,
+    /// How many.
+    pub straws: Straws,
+    /// Why.
+    pub reason: DiscardReason,
+    /// When; now when not said.
+    pub discarded_at: Option<Timestamp>,
+    /// Who.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+impl Act for Discard {
+    type Done = Moved;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
+        let (occurred_at, ahead) = lookup::told_time(self.discarded_at, turn, "discarded_at")?;
+        lookup::lot(turn, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(turn, &self.place, "place").await?;
+        let entry = Entry {
+            kind: MovementKind::Discard,
+            lot: self.lot_id,
+            from: hanging_at(turn, self.lot_id, &self.place, self.straws).await?,
+            to: Whereabouts::Outside(PlaceKind::Discarded),
+            straws: self.straws,
+            occurred_at,
+            technician: self.technician.clone(),
+            cause: Cause::default(),
+            reason: Some(self.reason.as_str()),
+            exposure: None,
+            note: self.note.clone(),
+        };
+        let movement = written(turn, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
+        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+    }
+}
+
+/// The place, when so many straws of the lot hang there; refused when they do not, saying where others do.
+pub async fn hanging_at(
+    turn: &mut Turn<'_>,
+    lot: LotId,
+    place: &Place,
+    straws: Straws,
+) -> Result<Whereabouts, Stop> {
+    let business = turn.business();
+    let place_id = ledger::find_place(turn.tx, business, place).await?;
+    let held = match place_id {
+        Some(id) => ledger::held(turn.tx, business, lot, id).await?,
+        None => 0,
+    };
+    if let Some(id) = place_id.filter(|_| held >= straws.get()) {
+        return Ok(Whereabouts::In(id));
+    }
+    let mut elsewhere = ledger::stock_of_lot(turn.tx, business, lot).await?;
+    elsewhere.retain(|other| Some(other.place_id) != place_id);
+    let text = format!("straws of this lot in {}", place.told());
+    let missing = NotInStock { asked: straws.get(), held, text, semen_type: None, elsewhere };
+    Err(Refusal::NotInStock(Box::new(missing)).into())
+}
+
+/// Throws a withdrawn straw away.
+#[derive(Clone, Debug)]
+pub struct DiscardWithdrawn {
+    /// Which.
+    pub withdrawal_id: WithdrawalId,
+    /// Why.
+    pub reason: DiscardReason,
+    /// When; now when not said.
+    pub discarded_at: Option<Timestamp>,
+    /// Who.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+impl Act for DiscardWithdrawn {
+    type Done = Shown;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
+        let (at, ahead) = lookup::told_time(self.discarded_at, turn, "discarded_at")?;
+        let withdrawal = lookup::withdrawal(turn, self.withdrawal_id, None).await?;
+        still_open(&withdrawal)?;
+        let business = turn.business();
+        let state = WithdrawalState::Discarded;
+        store::straws::withdrawal::resolve(turn.tx, business, withdrawal.id, state, at).await?;
+        let entry = Entry {
+            kind: MovementKind::Discard,
+            lot: withdrawal.lot_id,
+            // It went out of the tank towards a use; now it is known not to have got there.
+            from: Whereabouts::Outside(PlaceKind::Used),
+            to: Whereabouts::Outside(PlaceKind::Discarded),
+            straws: withdrawal.straws,
+            occurred_at: at,
+            technician: self.technician.clone(),
+            cause: Cause::withdrawal(withdrawal.id),
+            reason: Some(self.reason.as_str()),
+            exposure: None,
+            note: self.note.clone(),
+        };
+        turn.write(entry).await?;
+        turn.touched.withdrawal(withdrawal.id);
+        let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
+        let mut shown = shown(turn.tx, business, withdrawal).await?;
+        shown.warnings.extend(ahead);
+        Ok(shown)
+    }
+}

@@ -1,0 +1,199 @@
+//! What hangs in a tank is counted, and the book corrected by the difference.
+
+use std::collections::BTreeMap;
+
+use crate::{
+    book::{
+        NotInStock, Refusal, Stop,
+        alerts::alert,
+        lookup,
+        writer::{Act, Turn},
+    },
+    domain::{
+        alerts::{About, AlertKind},
+        form::Fault,
+        straws::{
+            movement::MovementKind,
+            place::{Place, PlaceKind},
+            stocktake::{Line, Lines, Stocktake, StocktakeState, compare},
+        },
+        values::{
+            Canister, CountedStraws, LineNumber, LotId, MovementId, Note, StocktakeId, Straws, TankId,
+            Technician, Timestamp,
+        },
+    },
+    store::{
+        self,
+        straws::ledger::{self, Cause, Entry, Whereabouts},
+    },
+};
+
+/// Compares a count with the book; changes no balance.
+#[derive(Clone, Debug)]
+pub struct TakeStock {
+    /// In which tank.
+    pub tank_id: TankId,
+    /// Only in this canister.
+    pub canister: Option<Canister>,
+    /// Whether what was not counted is not there.
+    pub complete: bool,
+    /// The line of the ledger up to which it was counted; the last one when not said.
+    pub as_of_seq: Option<LineNumber>,
+    /// When; now when not said.
+    pub counted_at: Option<Timestamp>,
+    /// What was counted.
+    pub counts: Vec<(LotId, Place, CountedStraws)>,
+    /// Who counted.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+impl Act for TakeStock {
+    type Done = Stocktake;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
+        let (counted_at, _) = lookup::told_time(self.counted_at, turn, "counted_at")?;
+        let tank = lookup::tank(turn, self.tank_id, Some("#/tank_id")).await?;
+        let business = turn.business();
+        let head = store::access::business::find(turn.tx, business)
+            .await?
+            .map_or(0, |business| business.movement_seq);
+        let as_of_seq = self.as_of_seq.map_or(head, LineNumber::get);
+        if as_of_seq > head {
+            let detail = format!("lies ahead of the book, whose last line is {head}");
+            return Err(Refusal::Invalid(vec![Fault::at("as_of_seq", detail)]).into());
+        }
+        let canisters = tank.details.canisters;
+        if self.canister.is_some_and(|only| only > canisters) {
+            let detail = format!("the tank has canisters 1 to {canisters}");
+            return Err(Refusal::Invalid(vec![Fault::at("canister", detail)]).into());
+        }
+        let counted = self.counted(turn, canisters).await?;
+        let expected = ledger::balances_at(turn.tx, business, self.tank_id, self.canister, as_of_seq).await?;
+        let expected = expected.into_iter().map(|(lot, place, straws)| ((place, lot), straws)).collect();
+        let stocktake = Stocktake {
+            id: StocktakeId::new(),
+            tank_id: self.tank_id,
+            canister: self.canister,
+            complete: self.complete,
+            as_of_seq,
+            counted_at,
+            technician: self.technician.clone(),
+            note: self.note.clone(),
+            lines: compare(&expected, &counted, self.complete),
+            state: StocktakeState::Open,
+            accepted_at: None,
+            recorded_at: turn.now,
+        };
+        store::straws::stocktake::add(turn.tx, business, turn.caller.key_id, &stocktake).await?;
+        let kind = AlertKind::StocktakeDifference;
+        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
+        Ok(stocktake)
+    }
+}
+
+impl TakeStock {
+    /// The counts, each lot and place once and all of them where it is said that was counted.
+    async fn counted(
+        &self,
+        turn: &mut Turn<'_>,
+        canisters: Canister,
+    ) -> Result<BTreeMap<(Place, LotId), i64>, Stop> {
+        let mut faults = Vec::new();
+        let mut counted = BTreeMap::new();
+        for (n, (lot, place, straws)) in self.counts.iter().enumerate() {
+            lookup::lot(turn, *lot, Some(&format!("#/counts/{n}/lot_id"))).await?;
+            if place.tank_id != self.tank_id {
+                lookup::tank(turn, place.tank_id, Some(&format!("#/counts/{n}/place/tank_id"))).await?;
+                faults.push(Fault::at(
+                    &format!("counts/{n}/place/tank_id"),
+                    "is not the tank that was counted",
+                ));
+            } else if place.canister > canisters {
+                let detail = format!("the tank has canisters 1 to {canisters}");
+                faults.push(Fault::at(&format!("counts/{n}/place/canister"), detail));
+            } else if self.canister.is_some_and(|only| place.canister != only) {
+                faults.push(Fault::at(
+                    &format!("counts/{n}/place/canister"),
+                    "is not the canister that was counted",
+                ));
+            }
+            if counted.insert((place.clone(), *lot), straws.get()).is_some() {
+                faults.push(Fault::at(&format!("counts/{n}"), "counts this lot at this place a second time"));
+            }
+        }
+        if !faults.is_empty() {
+            return Err(Refusal::Invalid(faults).into());
+        }
+        Ok(counted)
+    }
+}
+
+/// Posts the differences of a stocktake. They are posted as differences, so that what was taken or
+/// came since the count stays as it is.
+#[derive(Clone, Debug)]
+pub struct Accept {
+    /// Which.
+    pub stocktake_id: StocktakeId,
+}
+
+impl Act for Accept {
+    type Done = Stocktake;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
+        let business = turn.business();
+        let stocktake = lookup::stocktake(turn, self.stocktake_id, None).await?;
+        if stocktake.state == StocktakeState::Accepted {
+            let text = "The stocktake was accepted already; its differences are in the ledger.".to_owned();
+            return Err(Refusal::InUse { text }.into());
+        }
+        let mut lines = Vec::with_capacity(stocktake.lines.0.len());
+        for line in &stocktake.lines.0 {
+            let movement_id = post(turn, &stocktake, line).await?;
+            lines.push(Line { movement_id, ..line.clone() });
+        }
+        let lines = Lines(lines);
+        store::straws::stocktake::accept(turn.tx, business, stocktake.id, &lines, turn.now).await?;
+        let kind = AlertKind::StocktakeDifference;
+        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
+        let (state, accepted_at) = (StocktakeState::Accepted, Some(turn.now));
+        Ok(Stocktake { lines, state, accepted_at, ..stocktake })
+    }
+}
+
+/// Posts one difference; none when there is none.
+async fn post(turn: &mut Turn<'_>, stocktake: &Stocktake, line: &Line) -> Result<Option<MovementId>, Stop> {
+    let Some(straws) = Straws::new(line.difference.abs()) else { return Ok(None) };
+    let business = turn.business();
+    let place = Whereabouts::In(ledger::ensure_place(turn.tx, business, &line.place).await?);
+    let counted = Whereabouts::Outside(PlaceKind::Counted);
+    let (from, to) = if line.difference > 0 { (counted, place) } else { (place, counted) };
+    let entry = Entry {
+        kind: MovementKind::Count,
+        lot: line.lot_id,
+        from,
+        to,
+        straws,
+        occurred_at: stocktake.counted_at,
+        technician: stocktake.technician.clone(),
+        cause: Cause { stocktake: Some(stocktake.id), ..Cause::default() },
+        reason: None,
+        exposure: None,
+        note: None,
+    };
+    let written = turn.write(entry).await?;
+    if written.is_some() {
+        return Ok(written);
+    }
+    // More are missing than hang there by now: others were taken since, so the count was wrong.
+    let elsewhere = ledger::stock_of_lot(turn.tx, business, line.lot_id).await?;
+    let held = elsewhere.iter().find(|stock| stock.place == line.place).map_or(0, |stock| stock.straws);
+    let text = format!(
+        "missing straws of lot {} in {}; straws were taken since the count, count it again",
+        line.lot_id,
+        line.place.told()
+    );
+    let missing = NotInStock { asked: straws.get(), held, text, semen_type: None, elsewhere: Vec::new() };
+    Err(Refusal::NotInStock(Box::new(missing)).into())
+}

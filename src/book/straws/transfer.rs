@@ -1,0 +1,73 @@
+//! Straws are hung elsewhere.
+
+use crate::{
+    book::{
+        Refusal, Stop, lookup,
+        straws::{
+            discard::hanging_at,
+            receive::{Moved, place_exists, written},
+        },
+        writer::{Act, Turn},
+    },
+    domain::{
+        form::Fault,
+        straws::{exposure, movement::MovementKind, place::Place},
+        values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
+    },
+    store::straws::ledger::{self, Cause, Entry, Whereabouts},
+};
+
+/// Hangs straws at another place, of this or another tank.
+#[derive(Clone, Debug)]
+pub struct Transfer {
+    /// Of which lot.
+    pub lot_id: LotId,
+    /// Where they hang.
+    pub from: Place,
+    /// Where they are to hang.
+    pub to: Place,
+    /// How many.
+    pub straws: Straws,
+    /// Seconds above the frost line, where measured.
+    pub exposure_s: Option<ExposureSeconds>,
+    /// When; now when not said.
+    pub transferred_at: Option<Timestamp>,
+    /// Who.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+}
+
+impl Act for Transfer {
+    type Done = Moved;
+
+    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
+        let (occurred_at, ahead) = lookup::told_time(self.transferred_at, turn, "transferred_at")?;
+        if self.from == self.to {
+            return Err(Refusal::Invalid(vec![Fault::at("to", "must be another place than from")]).into());
+        }
+        let lot = lookup::lot(turn, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(turn, &self.from, "from").await?;
+        place_exists(turn, &self.to, "to").await?;
+        let business = turn.business();
+        let from = hanging_at(turn, self.lot_id, &self.from, self.straws).await?;
+        let to = Whereabouts::In(ledger::ensure_place(turn.tx, business, &self.to).await?);
+        let entry = Entry {
+            kind: MovementKind::Transfer,
+            lot: self.lot_id,
+            from,
+            to,
+            straws: self.straws,
+            occurred_at,
+            technician: self.technician.clone(),
+            cause: Cause::default(),
+            reason: None,
+            exposure: self.exposure_s,
+            note: self.note.clone(),
+        };
+        let movement = written(turn, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
+        let exposed =
+            self.exposure_s.and_then(|seconds| exposure::warning(seconds.get(), lot.details.straw_ml));
+        Ok(Moved { movement, warnings: ahead.into_iter().chain(exposed).collect() })
+    }
+}

@@ -1,0 +1,3 @@
+//! Who else is told.
+
+pub mod webhook;

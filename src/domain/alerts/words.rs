@@ -1,0 +1,42 @@
+//! What an alert says to do.
+
+use crate::domain::{alerts::AlertKind, nitrogen};
+
+impl AlertKind {
+    /// What to do.
+    pub const fn advice(self) -> &'static str {
+        match self {
+            Self::StockLow => "Order straws, or change the alert rule if they are not to be used any more.",
+            Self::StockOut => {
+                "Order straws, or plan the services with another sire; a rule that is switched off silences this."
+            }
+            Self::NitrogenLow => {
+                "Read the level again with a solid rod and refill now. While any liquid is left the straws may be \
+                 sound: if the tank cannot be refilled, move them to another tank at once."
+            }
+            Self::NitrogenRefillDue => "Order nitrogen and refill by the date given.",
+            Self::NitrogenLossHigh => {
+                "Look at the neck and the outside for frost or sweat, and read the level again today. Frost or sweat \
+                 means that the vacuum fails: move the straws to a sound tank at once."
+            }
+            Self::NitrogenReadingOverdue => {
+                "Read the level with a solid rod and enter it. A forecast without readings tells nothing of a tank \
+                 that began to fail."
+            }
+            Self::WithdrawalUnresolved => {
+                "Ask who took the straw: record the service, the discard with its reason, or reverse the withdrawal \
+                 if the straw never left."
+            }
+            Self::StocktakeDifference => {
+                "Count again where it differs, look for straws in neighbouring goblets and for withdrawals that were \
+                 not entered; then accept the stocktake, or acknowledge this."
+            }
+            Self::RuleOverridden => "See whether the reason holds, and acknowledge this.",
+        }
+    }
+
+    /// The caution that goes with it.
+    pub const fn caution(self) -> Option<&'static str> {
+        if self.is_of_nitrogen() { Some(nitrogen::CAUTION) } else { None }
+    }
+}

@@ -1,0 +1,53 @@
+//! An animal of a herd: the female that is served.
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        identifiers::{ExternalId, Identifiers},
+        values::{AnimalId, Day, HerdId, Mark, Name, SireId, Timestamp},
+    },
+    form,
+};
+
+form! {
+    /// What is said of an animal. Whether she is a heifer or a cow, open or pregnant, and the
+    /// number of her next service follow from what happens to her and are not told by hand.
+    #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
+    pub struct AnimalDetails {
+        /// Her herd.
+        pub herd_id: HerdId,
+        /// How she is called in her herd: the number on her ear tag or collar.
+        #[schema(example = "412")]
+        pub number: Mark,
+        /// Her name, if she has one.
+        pub name: Option<Name>,
+        /// Her official names, each with its scheme. `iso-11784` and `international-id` are checked.
+        #[schema(value_type = Vec<ExternalId>, required = false)]
+        pub identifiers: Identifiers = Identifiers::default(),
+        /// When she was born.
+        pub born_on: Option<Day>,
+        /// Her sire, where known.
+        pub sire_id: Option<SireId>,
+        /// Her dam, where she is in this book.
+        pub dam_id: Option<AnimalId>,
+        /// Her breed.
+        pub breed: Option<Mark>,
+        /// When she left the herd.
+        pub left_on: Option<Day>,
+    }
+}
+
+/// An animal.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Animal {
+    /// Her id.
+    pub id: AnimalId,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten)]
+    pub details: AnimalDetails,
+    /// When she was entered.
+    pub created_at: Timestamp,
+}

@@ -1,0 +1,452 @@
+//! What an animal is, from what happened to her: heifer or cow, open or pregnant, and the number
+//! of her next service. Derived every time, never stored by hand.
+
+use chrono::TimeDelta;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        animals::{choice::Class, gestation},
+        values::{HeatHours, Timestamp},
+    },
+    json_column, text_enum,
+};
+
+text_enum! {
+    /// How a heat was found.
+    HeatMethod {
+        /// Someone saw her stand to be mounted.
+        Seen = "seen",
+        /// A step counter.
+        Pedometer = "pedometer",
+        /// A sensor on a collar.
+        Collar = "collar",
+        /// A sensor in the ear tag.
+        EarTag = "ear_tag",
+        /// A sensor in the rumen.
+        Bolus = "bolus",
+        /// By treatment for timed insemination.
+        Chemical = "chemical",
+        /// Otherwise.
+        Other = "other",
+    }
+}
+
+text_enum! {
+    /// How a pregnancy was looked for.
+    CheckMethod {
+        /// Ultrasound, from 25 to 30 days.
+        Ultrasound = "ultrasound",
+        /// By hand, from 35 to 45 days.
+        Palpation = "palpation",
+        /// Pregnancy-associated glycoprotein in blood.
+        Blood = "blood",
+        /// The same in milk.
+        Milk = "milk",
+        /// By sight.
+        Visual = "visual",
+        /// Otherwise.
+        Other = "other",
+    }
+}
+
+text_enum! {
+    /// What a pregnancy check found.
+    CheckResult {
+        /// Pregnant.
+        Pregnant = "pregnant",
+        /// Pregnant with more than one.
+        Multiple = "multiple",
+        /// Not pregnant.
+        Empty = "empty",
+        /// Not clear; look again.
+        Unknown = "unknown",
+    }
+}
+
+/// What happened to an animal, other than a service.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Happening {
+    /// She stood in heat.
+    Heat {
+        /// How it was found.
+        method: HeatMethod,
+    },
+    /// She was examined for pregnancy.
+    PregnancyCheck {
+        /// How.
+        method: CheckMethod,
+        /// What was found.
+        result: CheckResult,
+    },
+    /// She calved: a new cycle begins.
+    Calving,
+    /// She aborted.
+    Abortion {
+        /// Whether a new cycle begins with it, as after a calving.
+        opens_cycle: bool,
+    },
+    /// Her owner decided whether she may be bred.
+    DoNotBreed {
+        /// True: she is not to be bred; false: she may be again.
+        do_not_breed: bool,
+    },
+}
+json_column!(Happening);
+
+text_enum! {
+    /// The kind of a happening.
+    HappeningKind {
+        /// A heat.
+        Heat = "heat",
+        /// A pregnancy check.
+        PregnancyCheck = "pregnancy_check",
+        /// A calving.
+        Calving = "calving",
+        /// An abortion.
+        Abortion = "abortion",
+        /// A decision whether she may be bred.
+        DoNotBreed = "do_not_breed",
+    }
+}
+
+impl Happening {
+    /// Its kind.
+    pub fn kind(&self) -> HappeningKind {
+        match self {
+            Self::Heat { .. } => HappeningKind::Heat,
+            Self::PregnancyCheck { .. } => HappeningKind::PregnancyCheck,
+            Self::Calving => HappeningKind::Calving,
+            Self::Abortion { .. } => HappeningKind::Abortion,
+            Self::DoNotBreed { .. } => HappeningKind::DoNotBreed,
+        }
+    }
+
+    fn opens_cycle(&self) -> bool {
+        matches!(self, Self::Calving | Self::Abortion { opens_cycle: true })
+    }
+}
+
+/// How long after standing heat an insemination can still belong to it: three days. A heat lasts
+/// 10-20 h and she ovulates 24-33 h after onset (De Rensis et al. 2024, Vet Sci 11(4):152); later
+/// than this the timing advice of that heat is of no use.
+const HEAT_COUNTS_FOR: TimeDelta = TimeDelta::hours(72);
+
+/// What is on record of one animal, each in order of time.
+#[derive(Clone, Debug, Default)]
+pub struct History {
+    /// When she was inseminated.
+    pub services: Vec<Timestamp>,
+    /// What else happened, and when.
+    pub happenings: Vec<(Timestamp, Happening)>,
+}
+
+text_enum! {
+    /// What came of a service.
+    Outcome {
+        /// She was found pregnant.
+        Pregnant = "pregnant",
+        /// She was found empty.
+        Empty = "empty",
+        /// She came back and was served again.
+        ServedAgain = "served_again",
+        /// She calved.
+        Calved = "calved",
+        /// She aborted.
+        Aborted = "aborted",
+    }
+}
+
+/// The place of an insemination in its cycle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Numbered {
+    /// Counts the services since her last calving (heifers: since birth), from 1.
+    #[schema(minimum = 1, example = 1)]
+    pub service_number: i64,
+    /// Counts the inseminations within one heat, from 1.
+    #[schema(minimum = 1, example = 1)]
+    pub rank: i64,
+}
+
+/// What an animal is at a moment.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Standing {
+    /// Heifer or cow.
+    pub class: Class,
+    /// Her last calving.
+    pub calved_at: Option<Timestamp>,
+    /// The check that found her pregnant, unless she calved, aborted or was found empty since.
+    pub pregnant_since_check: Option<Timestamp>,
+    /// Since when she is not to be bred.
+    pub do_not_breed_since: Option<Timestamp>,
+    /// Her last standing heat, while it still counts.
+    pub heat_at: Option<Timestamp>,
+    /// Her last insemination of this cycle.
+    pub served_at: Option<Timestamp>,
+    /// What an insemination now would be.
+    pub next: Numbered,
+}
+
+impl History {
+    /// What she is at `at`, from what is on record up to then.
+    pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> Standing {
+        let until_then = || self.happenings.iter().take_while(|(when, _)| *when <= at);
+        let last = |wanted: fn(&Happening) -> bool| until_then().filter(|(_, what)| wanted(what)).last();
+        let calved_at = last(|what| matches!(what, Happening::Calving)).map(|(when, _)| *when);
+        let pregnant_since_check = last(settles_pregnancy)
+            .filter(|(_, what)| matches!(what, Happening::PregnancyCheck { .. }) && !found_empty(what))
+            .map(|(when, _)| *when);
+        let do_not_breed_since = last(|what| matches!(what, Happening::DoNotBreed { .. }))
+            .filter(|(_, what)| matches!(what, Happening::DoNotBreed { do_not_breed: true }))
+            .map(|(when, _)| *when);
+        let heat_at = last(|what| matches!(what, Happening::Heat { .. }))
+            .map(|(when, _)| *when)
+            .filter(|when| at.since(*when) <= HEAT_COUNTS_FOR);
+        let cycle = self.cycle_at(at);
+        Standing {
+            class: if calved_at.is_some() { Class::Cow } else { Class::Heifer },
+            calved_at,
+            pregnant_since_check,
+            do_not_breed_since,
+            heat_at,
+            served_at: cycle.last().copied(),
+            next: number(cycle.iter().copied().chain([at]), same_heat).last().unwrap_or(FIRST),
+        }
+    }
+
+    /// The number and rank of every service on record, in their order.
+    pub fn numbers(&self, same_heat: HeatHours) -> Vec<Numbered> {
+        self.services
+            .iter()
+            .enumerate()
+            .map(|(n, at)| {
+                let opened = self.opened_before(*at);
+                let cycle =
+                    self.services[..=n].iter().copied().filter(|s| opened.is_none_or(|open| *s > open));
+                number(cycle, same_heat).last().unwrap_or(FIRST)
+            })
+            .collect()
+    }
+
+    /// What came of the service at `served`, and when that was known: the last word before she was served
+    /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
+    pub fn outcome(&self, served: Timestamp) -> Option<(Outcome, Timestamp)> {
+        let again =
+            self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
+        let mut meanwhile = self
+            .happenings
+            .iter()
+            .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
+            .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
+        meanwhile.next_back().or(again.map(|again| (Outcome::ServedAgain, again)))
+    }
+
+    /// The inseminations of the cycle in which `at` falls, up to it.
+    fn cycle_at(&self, at: Timestamp) -> Vec<Timestamp> {
+        let opened = self.opened_before(at);
+        self.services.iter().copied().filter(|s| *s <= at && opened.is_none_or(|open| *s > open)).collect()
+    }
+
+    fn opened_before(&self, at: Timestamp) -> Option<Timestamp> {
+        self.happenings
+            .iter()
+            .rev()
+            .find(|(when, what)| *when <= at && what.opens_cycle())
+            .map(|(when, _)| *when)
+    }
+}
+
+const FIRST: Numbered = Numbered { service_number: 1, rank: 1 };
+
+/// Numbers the inseminations of one cycle: those within `same_heat` of a service's first one are
+/// the same service, the next rank (two inseminations 12 h apart are one heat).
+fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl Iterator<Item = Numbered> {
+    let window = TimeDelta::hours(same_heat.get());
+    cycle.scan(None::<(Timestamp, Numbered)>, move |state, at| {
+        *state = Some(match *state {
+            None => (at, FIRST),
+            Some((first, n)) if at.since(first) <= window => (first, Numbered { rank: n.rank + 1, ..n }),
+            Some((_, n)) => (at, Numbered { service_number: n.service_number + 1, rank: 1 }),
+        });
+        state.map(|(_, numbered)| numbered)
+    })
+}
+
+/// Two inseminations so close are one service, and the second is no sign that the first failed.
+const TWO_DAYS: TimeDelta = TimeDelta::hours(48);
+
+fn outcome_of(what: &Happening, after: TimeDelta) -> Option<Outcome> {
+    match what {
+        Happening::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
+            Some(Outcome::Pregnant)
+        }
+        Happening::PregnancyCheck { result: CheckResult::Empty, .. } => Some(Outcome::Empty),
+        Happening::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => Some(Outcome::Calved),
+        Happening::Abortion { .. } => Some(Outcome::Aborted),
+        _ => None,
+    }
+}
+
+fn settles_pregnancy(what: &Happening) -> bool {
+    match what {
+        Happening::PregnancyCheck { result, .. } => *result != CheckResult::Unknown,
+        Happening::Calving | Happening::Abortion { .. } => true,
+        Happening::Heat { .. } | Happening::DoNotBreed { .. } => false,
+    }
+}
+
+fn found_empty(what: &Happening) -> bool {
+    matches!(what, Happening::PregnancyCheck { result: CheckResult::Empty, .. })
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::{TimeZone as _, Utc};
+
+    use super::*;
+
+    /// The instant `hours` after 1 January 2026.
+    fn at(hours: i64) -> Timestamp {
+        Timestamp::from(Utc.with_ymd_and_hms(2026, 1, 1, 0, 0, 0).unwrap()).plus(TimeDelta::hours(hours))
+    }
+
+    fn two_days() -> HeatHours {
+        HeatHours::new(48).unwrap()
+    }
+
+    fn history(services: &[i64], happenings: &[(i64, Happening)]) -> History {
+        History {
+            services: services.iter().map(|h| at(*h)).collect(),
+            happenings: happenings.iter().map(|(h, what)| (at(*h), what.clone())).collect(),
+        }
+    }
+
+    fn next(history: &History, hours: i64) -> (i64, i64) {
+        let next = history.standing(at(hours), two_days()).next;
+        (next.service_number, next.rank)
+    }
+
+    fn check(result: CheckResult) -> Happening {
+        Happening::PregnancyCheck { method: CheckMethod::Ultrasound, result }
+    }
+
+    #[test]
+    fn a_heifer_starts_with_service_one_and_each_return_is_the_next() {
+        // A return comes after 18-24 days (Extension; NZ AB series I).
+        assert_eq!(next(&history(&[], &[]), 0), (1, 1));
+        assert_eq!(next(&history(&[0], &[]), 21 * 24), (2, 1));
+        assert_eq!(next(&history(&[0, 21 * 24], &[]), 42 * 24), (3, 1));
+    }
+
+    #[test]
+    fn two_inseminations_in_one_heat_are_one_service() {
+        // Two inseminations 12 h apart are one heat: double-insemination retrospective, n = 54,677.
+        assert_eq!(next(&history(&[0], &[]), 12), (1, 2));
+        assert_eq!(next(&history(&[0, 12], &[]), 24), (1, 3));
+    }
+
+    #[test]
+    fn the_window_is_measured_from_the_services_first_insemination() {
+        // Merge window two days from the first insemination: derived, see the trade's counting rules.
+        let twice = history(&[0, 40], &[]);
+        assert_eq!(next(&twice, 48), (1, 3));
+        assert_eq!(
+            next(&twice, 49),
+            (2, 1),
+            "40 h is the second of that heat and opens no window of its own"
+        );
+    }
+
+    #[test]
+    fn a_calving_begins_anew_and_makes_a_cow() {
+        // Services count per lactation; heifers are parity 0 (Univ. Guelph CBFert format; Norman 2009).
+        let calved = history(&[0, 500], &[(9000, Happening::Calving)]);
+        assert_eq!(next(&calved, 8999), (3, 1));
+        assert_eq!(next(&calved, 10_000), (1, 1));
+        assert_eq!(calved.standing(at(8999), two_days()).class, Class::Heifer);
+        assert_eq!(calved.standing(at(10_000), two_days()).class, Class::Cow);
+    }
+
+    #[test]
+    fn only_an_abortion_that_opens_a_cycle_begins_anew() {
+        let early = history(&[0], &[(900, Happening::Abortion { opens_cycle: false })]);
+        assert_eq!(next(&early, 1000), (2, 1));
+        let late = history(&[0], &[(900, Happening::Abortion { opens_cycle: true })]);
+        assert_eq!(next(&late, 1000), (1, 1));
+        assert_eq!(late.standing(at(1000), two_days()).class, Class::Heifer);
+    }
+
+    #[test]
+    fn a_late_entry_renumbers_what_came_after_it() {
+        let full = history(&[0, 504, 510, 1008], &[]);
+        let numbers: Vec<_> = full.numbers(two_days()).iter().map(|n| (n.service_number, n.rank)).collect();
+        assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
+        let with_calving = history(&[0, 504, 9000], &[(8000, Happening::Calving)]);
+        let numbers: Vec<_> = with_calving.numbers(two_days()).iter().map(|n| n.service_number).collect();
+        assert_eq!(numbers, [1, 2, 1]);
+    }
+
+    #[test]
+    fn pregnant_lasts_until_empty_calving_or_abortion() {
+        let pregnant = |more: &[(i64, Happening)], hours| {
+            let mut all = vec![(800, check(CheckResult::Pregnant))];
+            all.extend_from_slice(more);
+            history(&[0], &all).standing(at(hours), two_days()).pregnant_since_check
+        };
+        assert_eq!(pregnant(&[], 799), None);
+        assert_eq!(pregnant(&[], 900), Some(at(800)));
+        assert_eq!(pregnant(&[(850, check(CheckResult::Unknown))], 900), Some(at(800)));
+        assert_eq!(pregnant(&[(850, check(CheckResult::Empty))], 900), None);
+        assert_eq!(pregnant(&[(850, Happening::Abortion { opens_cycle: false })], 900), None);
+        assert_eq!(pregnant(&[(7000, Happening::Calving)], 7001), None);
+        assert_eq!(pregnant(&[(850, Happening::Heat { method: HeatMethod::Seen })], 900), Some(at(800)));
+        let multiple = history(&[0], &[(800, check(CheckResult::Multiple))]);
+        assert_eq!(multiple.standing(at(900), two_days()).pregnant_since_check, Some(at(800)));
+    }
+
+    #[test]
+    fn the_last_word_on_breeding_counts() {
+        let said = |words: &[(i64, bool)], hours| {
+            let all: Vec<_> =
+                words.iter().map(|(h, no)| (*h, Happening::DoNotBreed { do_not_breed: *no })).collect();
+            history(&[], &all).standing(at(hours), two_days()).do_not_breed_since
+        };
+        assert_eq!(said(&[(10, true)], 9), None);
+        assert_eq!(said(&[(10, true)], 11), Some(at(10)));
+        assert_eq!(said(&[(10, true), (20, false)], 21), None);
+    }
+
+    #[test]
+    fn a_services_outcome_is_the_last_word_before_the_next() {
+        let day = 24;
+        let told = |services: &[i64], happenings: &[(i64, Happening)]| {
+            history(services, happenings)
+                .outcome(at(0))
+                .map(|(outcome, when)| (outcome, when.since(at(0)).num_days()))
+        };
+        assert_eq!(told(&[0], &[]), None);
+        assert_eq!(told(&[0, 12], &[]), None, "the second insemination of one heat says nothing");
+        assert_eq!(told(&[0, 21 * day], &[]), Some((Outcome::ServedAgain, 21)));
+        let pregnant = (30 * day, check(CheckResult::Pregnant));
+        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((Outcome::Pregnant, 30)));
+        assert_eq!(told(&[0, 21 * day], std::slice::from_ref(&pregnant)), Some((Outcome::ServedAgain, 21)));
+        let lost = (60 * day, Happening::Abortion { opens_cycle: false });
+        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((Outcome::Aborted, 60)));
+        // Holstein heifer 277.8 d: Norman et al. 2009.
+        assert_eq!(told(&[0], &[pregnant, (278 * day, Happening::Calving)]), Some((Outcome::Calved, 278)));
+        assert_eq!(
+            told(&[0], &[(20 * day, Happening::Calving)]),
+            None,
+            "that calving was another pregnancy's"
+        );
+    }
+
+    #[test]
+    fn an_old_heat_no_longer_counts() {
+        let heat = history(&[], &[(0, Happening::Heat { method: HeatMethod::Seen })]);
+        assert_eq!(heat.standing(at(72), two_days()).heat_at, Some(at(0)));
+        assert_eq!(heat.standing(at(73), two_days()).heat_at, None);
+    }
+}

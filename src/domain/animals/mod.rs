@@ -1,0 +1,11 @@
+//! Animals: what is on record of them, what they are, which semen their next service calls for, and when.
+
+pub mod animal;
+pub mod choice;
+pub mod gestation;
+pub mod herd;
+pub mod history;
+pub mod kinship;
+pub mod objection;
+pub mod service;
+pub mod timing;

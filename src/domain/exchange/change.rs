@@ -1,0 +1,92 @@
+//! What changed in the book, in the order of commits.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::{
+    domain::values::{AnimalId, HerdId, Timestamp},
+    text_enum,
+};
+
+text_enum! {
+    /// What kind of thing changed.
+    ChangeKind {
+        /// A herd.
+        Herd = "herd",
+        /// A tank.
+        Tank = "tank",
+        /// A sire.
+        Sire = "sire",
+        /// A lot.
+        Lot = "lot",
+        /// An animal.
+        Animal = "animal",
+        /// A line of the ledger.
+        Movement = "movement",
+        /// A straw's way out of the tank.
+        Withdrawal = "withdrawal",
+        /// A service.
+        Service = "service",
+        /// A heat.
+        Heat = "heat",
+        /// A pregnancy check.
+        PregnancyCheck = "pregnancy_check",
+        /// A calving.
+        Calving = "calving",
+        /// An abortion.
+        Abortion = "abortion",
+        /// A decision whether she may be bred.
+        DoNotBreed = "do_not_breed",
+        /// A stocktake.
+        Stocktake = "stocktake",
+        /// Something that a herd system sent by the Animal Data Exchange.
+        AdeItem = "ade_item",
+    }
+}
+
+impl ChangeKind {
+    /// Where things of this kind are to be found, before their ids.
+    pub const fn path(self) -> &'static str {
+        match self {
+            Self::Herd => "/v1/herds",
+            Self::Tank => "/v1/tanks",
+            Self::Sire => "/v1/sires",
+            Self::Lot => "/v1/lots",
+            Self::Animal => "/v1/animals",
+            Self::Movement => "/v1/movements",
+            Self::Withdrawal => "/v1/withdrawals",
+            Self::Service => "/v1/services",
+            Self::Heat => "/v1/heats",
+            Self::PregnancyCheck => "/v1/pregnancy-checks",
+            Self::Calving => "/v1/calvings",
+            Self::Abortion => "/v1/abortions",
+            Self::DoNotBreed => "/v1/do-not-breed",
+            Self::Stocktake => "/v1/stocktakes",
+            Self::AdeItem => "/v1/ade-items",
+        }
+    }
+}
+
+/// A thing in the book with its last change.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Change {
+    /// The number of its last change: higher than that of every change committed before.
+    #[schema(minimum = 1)]
+    pub seq: i64,
+    /// What kind of thing.
+    pub kind: ChangeKind,
+    /// Its id.
+    #[sqlx(rename = "subject_id")]
+    pub id: Uuid,
+    /// Its herd, where it has one.
+    pub herd_id: Option<HerdId>,
+    /// The animal that it is about, if it is about one.
+    pub animal_id: Option<AnimalId>,
+    /// It was entered by mistake: it stays to be seen and no longer counts.
+    pub reversed: bool,
+    /// When it first came.
+    pub created_at: Timestamp,
+    /// When it last changed; never goes back along `seq`.
+    pub changed_at: Timestamp,
+}

@@ -1,0 +1,5 @@
+//! What is exchanged with herd software and spreadsheets.
+
+pub mod ade;
+pub mod cell;
+pub mod change;

@@ -1,0 +1,114 @@
+//! A lot: straws of one sire, one semen type, one collection.
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        form::{Fault, Spot},
+        straws::{
+            semen::{SemenType, StrawVolume},
+            thaw::ThawProtocol,
+        },
+        values::{Day, LotId, Mark, MinorUnits, Name, Percent, SireId, Timestamp},
+    },
+    form, json_column, text_enum,
+};
+
+text_enum! {
+    /// Whether a lot's straws may be used.
+    LotStatus {
+        /// They may.
+        Usable = "usable",
+        /// Not until further notice.
+        Quarantined = "quarantined",
+        /// Not any more.
+        Recalled = "recalled",
+    }
+}
+
+form! {
+    /// What one straw cost.
+    #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+    pub struct Cost, check Cost::check {
+        /// In the currency's smallest unit, such as cents.
+        pub amount_minor: MinorUnits,
+        /// ISO 4217 code of three letters.
+        #[schema(example = "EUR")]
+        pub currency: Mark,
+    }
+}
+json_column!(Cost);
+
+impl Cost {
+    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+        let code = self.currency.as_str();
+        if code.len() != 3 || !code.bytes().all(|b| b.is_ascii_uppercase()) {
+            faults
+                .push(spot.member("currency").fault("must be three capital letters (ISO 4217), such as EUR"));
+        }
+    }
+}
+
+form! {
+    /// What is said of a lot.
+    #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
+    pub struct LotDetails, check LotDetails::check {
+        /// The sire.
+        pub sire_id: SireId,
+        /// Conventional, or sexed for females or males.
+        pub semen_type: SemenType,
+        /// The batch printed on the straw.
+        #[schema(example = "24117")]
+        pub batch: Option<Mark>,
+        /// When it was collected.
+        pub collected_on: Option<Day>,
+        /// Where it was collected: the establishment's approval number or name.
+        pub collection_centre: Option<Name>,
+        /// A straw's volume in millilitres: 0.25 or 0.5.
+        #[sqlx(rename = "straw_volume")]
+        pub straw_ml: Option<StrawVolume>,
+        /// Of sexed semen, the share of the stated sex in percent.
+        #[schema(example = 90)]
+        pub sexed_percentage: Option<Percent>,
+        /// What one straw cost.
+        pub cost: Option<Cost>,
+        /// The supplier's printed thawing instruction, which overrides any other.
+        pub thaw: Option<ThawProtocol>,
+        /// Whether its straws may be used.
+        #[schema(required = false)]
+        pub status: LotStatus = LotStatus::Usable,
+    }
+}
+
+impl LotDetails {
+    /// What its members say against each other.
+    pub fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+        if self.sexed_percentage.is_some() && !self.semen_type.is_sexed() {
+            faults.push(spot.member("sexed_percentage").fault("belongs to sexed semen only"));
+        }
+    }
+
+    /// The lot in words: "batch 24117 of 2024-04-26".
+    pub fn told(&self) -> String {
+        match (&self.batch, self.collected_on) {
+            (Some(batch), Some(day)) => format!("batch {batch} of {day}"),
+            (Some(batch), None) => format!("batch {batch}"),
+            (None, Some(day)) => format!("the collection of {day}"),
+            (None, None) => "an unmarked lot".to_owned(),
+        }
+    }
+}
+
+/// A lot.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Lot {
+    /// Its id.
+    pub id: LotId,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten)]
+    pub details: LotDetails,
+    /// When it was entered.
+    pub created_at: Timestamp,
+}

@@ -1,0 +1,46 @@
+//! A sire: the bull whose semen is in the straws.
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        identifiers::{ExternalId, Identifiers},
+        values::{AnimalId, Mark, Name, SireId, Timestamp},
+    },
+    form,
+};
+
+form! {
+    /// What is said of a sire.
+    #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
+    pub struct SireDetails {
+        /// His name.
+        #[schema(example = "Invented One")]
+        pub name: Name,
+        /// His breed, by its three letters as in an international ID.
+        #[schema(example = "HOL")]
+        pub breed: Option<Mark>,
+        /// His official names, each with its scheme. `international-id` and `uniform-code` are
+        /// checked and written in their normal form; other schemes are kept as they come.
+        #[schema(value_type = Vec<ExternalId>, required = false)]
+        pub identifiers: Identifiers = Identifiers::default(),
+        /// His own sire, where known.
+        pub sire_id: Option<SireId>,
+        /// His own dam, where she is in this book.
+        pub dam_id: Option<AnimalId>,
+    }
+}
+
+/// A sire.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Sire {
+    /// His id.
+    pub id: SireId,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten)]
+    pub details: SireDetails,
+    /// When he was entered.
+    pub created_at: Timestamp,
+}

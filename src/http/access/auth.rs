@@ -1,0 +1,114 @@
+//! Who calls: the key in `Authorization: Bearer`, and how often it may.
+
+use std::{num::NonZeroU32, sync::Arc, time::Duration};
+
+use axum::{
+    extract::{Request, State},
+    http::{HeaderMap, HeaderValue, header},
+    middleware::Next,
+    response::{IntoResponse, Response},
+};
+use governor::{
+    DefaultKeyedRateLimiter, Quota, RateLimiter,
+    clock::{Clock as _, DefaultClock},
+    middleware::StateInformationMiddleware,
+};
+
+use crate::{
+    book::{Caller, access::key},
+    domain::values::KeyId,
+    http::{
+        App,
+        problem::{Kind, Problem},
+    },
+    store::access::key::Key,
+};
+
+/// Counts the requests of each key.
+#[derive(Clone)]
+pub struct Limiter {
+    by_key: Arc<DefaultKeyedRateLimiter<KeyId, StateInformationMiddleware>>,
+    clock: DefaultClock,
+    per_minute: NonZeroU32,
+}
+
+impl Limiter {
+    /// Lets each key send so many requests a minute, all at once if it likes.
+    pub fn new(per_minute: NonZeroU32) -> Self {
+        let quota = Quota::per_minute(per_minute);
+        let by_key = RateLimiter::keyed(quota).with_middleware::<StateInformationMiddleware>();
+        Self { by_key: Arc::new(by_key), clock: DefaultClock::default(), per_minute }
+    }
+
+    /// Counts a request: how many are left, or how long to wait.
+    fn count(&self, key: KeyId) -> Result<u32, Duration> {
+        match self.by_key.check_key(&key) {
+            Ok(left) => Ok(left.remaining_burst_capacity()),
+            Err(not_yet) => Err(not_yet.wait_time_from(self.clock.now())),
+        }
+    }
+
+    /// The headers of draft-ietf-httpapi-ratelimit-headers.
+    fn tell(&self, headers: &mut HeaderMap, left: u32, wait: Duration) {
+        let policy = format!("\"default\";q={};w=60", self.per_minute);
+        let state = format!("\"default\";r={left};t={}", wait.as_secs() + u64::from(wait.subsec_nanos() > 0));
+        for (name, value) in [("ratelimit-policy", policy), ("ratelimit", state)] {
+            if let Ok(value) = HeaderValue::try_from(value) {
+                headers.insert(name, value);
+            }
+        }
+    }
+}
+
+/// Lets a request through with its caller, or says why not.
+pub async fn authenticate(State(app): State<App>, mut request: Request, next: Next) -> Response {
+    let key = match find(&app, request.headers()).await {
+        Ok(key) => key,
+        Err(problem) => return problem.into_response(),
+    };
+    tracing::Span::current().record("key", tracing::field::display(key.id));
+    let counted = app.limiter.as_ref().map(|limiter| (limiter, limiter.count(key.id)));
+    if let Some((limiter, Err(wait))) = counted {
+        return too_many(limiter, wait);
+    }
+    let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role };
+    request.extensions_mut().insert(caller);
+    let mut response = next.run(request).await;
+    if let Some((limiter, Ok(left))) = counted {
+        limiter.tell(response.headers_mut(), left, Duration::ZERO);
+    }
+    response
+}
+
+fn too_many(limiter: &Limiter, wait: Duration) -> Response {
+    let seconds = wait.as_secs() + 1;
+    let detail = format!("This key may send {} requests a minute; wait {seconds} s.", limiter.per_minute);
+    let problem = Problem::new(Kind::RateLimited, detail);
+    let mut response = problem.with_header(header::RETRY_AFTER, HeaderValue::from(seconds)).into_response();
+    limiter.tell(response.headers_mut(), 0, wait);
+    response
+}
+
+async fn find(app: &App, headers: &HeaderMap) -> Result<Key, Problem> {
+    let missing = || Problem::new(Kind::KeyMissing, "Send a header `Authorization: Bearer <key>`.");
+    let sent = headers.get(header::AUTHORIZATION).ok_or_else(missing)?;
+    let sent = sent.to_str().unwrap_or_default();
+    let (scheme, key) = sent.split_once(' ').ok_or_else(missing)?;
+    if !scheme.eq_ignore_ascii_case("bearer") {
+        return Err(missing());
+    }
+    let not_valid = |why| Problem::new(Kind::KeyNotValid, why);
+    let hash = key::hash(key.trim())
+        .ok_or_else(|| not_valid("This is not a key of this service: look for a typing mistake."))?;
+    let mut tx = app.book.db.read().await?;
+    let key = crate::store::access::key::by_hash(&mut tx, &hash).await?;
+    let now = app.book.clock.now();
+    let key = key.ok_or_else(|| not_valid("This key is not known here."))?;
+    if key.revoked_at.is_some() {
+        return Err(not_valid("This key was revoked."));
+    }
+    if key.expires_at.is_some_and(|end| end <= now) {
+        return Err(not_valid("This key has expired."));
+    }
+    Ok(key)
+}

@@ -1,0 +1,5 @@
+//! Who calls, whose book it is, and who did what.
+
+pub mod audit;
+pub mod auth;
+pub mod business;

@@ -1,0 +1,4 @@
+//! Alerts and their rules.
+
+pub mod alert;
+pub mod rule;

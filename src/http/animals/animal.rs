@@ -1,0 +1,55 @@
+//! Animals.
+
+use utoipa::IntoParams;
+
+use crate::{
+    domain::{
+        animals::animal::{Animal, AnimalDetails},
+        values::{BusinessId, HerdId, Mark},
+    },
+    form,
+    http::catalogue::catalogue,
+    store::{self, Tx},
+};
+
+form! {
+    /// Which animals a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct AnimalFilter {
+        /// Only of this herd.
+        pub herd_id: Option<HerdId>,
+        /// Only with this number.
+        pub number: Option<Mark>,
+        /// Only with this official name, in its normal form and whatever scheme.
+        pub identifier: Option<Mark>,
+    }
+}
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    filter: &AnimalFilter,
+    page: store::Page,
+) -> store::Result<Vec<Animal>> {
+    let wanted = store::animals::animal::Wanted {
+        herd: filter.herd_id,
+        number: filter.number.clone(),
+        identifier: filter.identifier.clone(),
+    };
+    store::animals::animal::list(tx, business, wanted, page).await
+}
+
+catalogue! {
+    thing Animal, details AnimalDetails, permission Report,
+    path "/v1/animals", one "animal", tag "Animals",
+    create "create_animal" "Enter an animal"
+        "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \
+         reported of her.",
+        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "412", "born_on": "2023-05-02"},
+    list "list_animals" "List the animals" AnimalFilter, params AnimalFilter,
+    read "read_animal" "Read an animal",
+    change "change_animal" "Change an animal" "A merge patch.",
+        example {"name": "Zofka", "left_on": null},
+    rows rows
+}

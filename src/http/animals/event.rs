@@ -1,0 +1,306 @@
+//! What happens to an animal besides services: heats, pregnancy checks, calvings, abortions, and
+//! whether she may be bred.
+//!
+//! The five are reported and listed alike; what each is about stands in its form and its view.
+
+use axum::{Json, extract::State, response::Response};
+use serde::Serialize;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::animals::report_event::Report,
+    domain::{
+        animals::history::{CheckMethod, CheckResult, Happening, HappeningKind, HeatMethod},
+        values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
+    },
+    form,
+    http::{
+        App,
+        answer::created,
+        docs::{IdempotencyKey, Problems},
+        extract::{Command, Id, Permit, Read, Report as MayReport},
+        page::{Listing, Page, PageParams},
+        problem::Problem,
+    },
+    store::{self, animals::event::Event},
+};
+
+form! {
+    /// Which events a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct EventFilter {
+        /// Only of this animal.
+        pub animal_id: Option<AnimalId>,
+        /// Only of this herd.
+        pub herd_id: Option<HerdId>,
+    }
+}
+
+macro_rules! events {
+    (
+        $(#[$new_doc:meta])* $new:ident, $(#[$view_doc:meta])* $view:ident, in $module:ident,
+        kind $kind:ident, path $path:tt, one $one:tt, tag $tag:tt,
+        time $(#[$time_doc:meta])* $time:ident,
+        fields { $($(#[$field_doc:meta])* $field:ident: $type:ty $(= $default:expr)?,)* },
+        what $what:expr,
+        shown $pattern:pat,
+        report $report:tt $report_summary:tt $report_text:tt, example $example:tt,
+        list $list:tt $list_summary:tt,
+        read $read:tt $read_summary:tt
+    ) => {
+        form! {
+            $(#[$new_doc])*
+            #[derive(Clone, ToSchema)]
+            pub struct $new {
+                /// To whom.
+                pub animal_id: AnimalId,
+                $(#[$time_doc])*
+                pub $time: Option<Timestamp>,
+                $($(#[$field_doc])* pub $field: $type $(= $default)?,)*
+                /// Who reports it.
+                pub technician: Option<Technician>,
+                /// A remark.
+                pub note: Option<Note>,
+            }
+        }
+
+        $(#[$view_doc])*
+        #[derive(Serialize, ToSchema)]
+        pub struct $view {
+            /// Its id.
+            id: EventId,
+            /// The animal.
+            animal_id: AnimalId,
+            /// Her herd then.
+            herd_id: HerdId,
+            /// When.
+            $time: Timestamp,
+            $($(#[$field_doc])* $field: $type,)*
+            /// Who reported it.
+            technician: Option<Technician>,
+            /// A remark.
+            note: Option<Note>,
+            /// When it was found to have been entered by mistake; then it does not count.
+            reversed_at: Option<Timestamp>,
+            /// What the caller should know.
+            warnings: Vec<String>,
+            /// When it was recorded.
+            recorded_at: Timestamp,
+        }
+
+        impl $view {
+            /// The event in its own words; `None` for one of another kind.
+            pub fn of(event: Event, warnings: Vec<String>) -> Option<Self> {
+                let $pattern = event.what else { return None };
+                Some(Self {
+                    id: event.id,
+                    animal_id: event.animal_id,
+                    herd_id: event.herd_id,
+                    $time: event.happened_at,
+                    $($field,)*
+                    technician: event.technician,
+                    note: event.note,
+                    reversed_at: event.reversed_at,
+                    warnings,
+                    recorded_at: event.recorded_at,
+                })
+            }
+        }
+
+        mod $module {
+            use super::*;
+
+            #[utoipa::path(post, path = $path, operation_id = $report, tag = $tag, summary = $report_summary,
+                description = $report_text,
+                request_body(content = $new, example = json!($example)),
+                params(IdempotencyKey),
+                responses(
+                    (status = 201, description = "On record.", body = $view,
+                     headers(("Location" = String, description = "Where it is to be found."))),
+                    Problems))]
+            pub async fn report(
+                State(app): State<App>,
+                command: Command<$new, MayReport>,
+            ) -> Result<Response, Problem> {
+                let new = command.body.clone();
+                let what: fn(&$new) -> Happening = $what;
+                let act = Report {
+                    animal_id: new.animal_id,
+                    what: what(&new),
+                    at: new.$time,
+                    at_field: stringify!($time),
+                    technician: new.technician,
+                    note: new.note,
+                };
+                app.perform(command, act, |reported| {
+                    let location = format!(concat!($path, "/{}"), reported.event.id);
+                    created(location, &$view::of(reported.event, reported.warnings))
+                })
+                .await
+            }
+
+            #[utoipa::path(get, path = $path, operation_id = $list, tag = $tag, summary = $list_summary,
+                params(PageParams, EventFilter),
+                responses((status = 200, description = "A page of them, in the order of entry.", body = Page<$view>), Problems))]
+            pub async fn list(
+                State(app): State<App>,
+                caller: Permit<Read>,
+                listing: Listing<EventFilter>,
+            ) -> Result<Response, Problem> {
+                let mut tx = app.book.db.read().await?;
+                let (animal, herd) = (listing.filter.animal_id, listing.filter.herd_id);
+                let kind = HappeningKind::$kind;
+                let page = listing.by_id()?;
+                let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
+                Ok(listing.list(rows, |event| event.id.to_string(), |event| $view::of(event, Vec::new())))
+            }
+
+            #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
+                params(("id" = uuid::Uuid, Path, description = "Its id.")),
+                responses((status = 200, description = "As it was reported.", body = $view), Problems))]
+            pub async fn read(
+                State(app): State<App>,
+                caller: Permit<Read>,
+                Id(id): Id,
+            ) -> Result<Json<$view>, Problem> {
+                let mut tx = app.book.db.read().await?;
+                let event = store::animals::event::find(&mut tx, caller.business_id, EventId(id)).await?;
+                let view = event.and_then(|event| $view::of(event, Vec::new()));
+                view.map(Json).ok_or_else(|| {
+                    Problem::not_there($one, id)
+                })
+            }
+        }
+    };
+}
+
+events! {
+    /// A heat that was found.
+    NewHeat,
+    /// A heat on record.
+    HeatView, in heats,
+    kind Heat, path "/v1/heats", one "heat", tag "Animals' events",
+    time
+        /// When she stood to be mounted; now when not said.
+        standing_at,
+    fields {
+        /// How it was found.
+        #[schema(required = false)]
+        method: HeatMethod = HeatMethod::Seen,
+    },
+    what |new| Happening::Heat { method: new.method },
+    shown Happening::Heat { method },
+    report "report_heat" "Report a heat"
+        "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
+    list "list_heats" "List the heats",
+    read "read_heat" "Read a heat"
+}
+
+events! {
+    /// A pregnancy check that was made.
+    NewPregnancyCheck,
+    /// A pregnancy check on record.
+    PregnancyCheckView, in pregnancy_checks,
+    kind PregnancyCheck, path "/v1/pregnancy-checks", one "pregnancy check", tag "Animals' events",
+    time
+        /// When; now when not said.
+        checked_at,
+    fields {
+        /// How.
+        method: CheckMethod,
+        /// What was found.
+        result: CheckResult,
+    },
+    what |new| Happening::PregnancyCheck { method: new.method, result: new.result },
+    shown Happening::PregnancyCheck { method, result },
+    report "report_pregnancy_check" "Report a pregnancy check"
+        "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
+         than its method allows is kept with a warning.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
+    list "list_pregnancy_checks" "List the pregnancy checks",
+    read "read_pregnancy_check" "Read a pregnancy check"
+}
+
+events! {
+    /// A calving.
+    NewCalving,
+    /// A calving on record.
+    CalvingView, in calvings,
+    kind Calving, path "/v1/calvings", one "calving", tag "Animals' events",
+    time
+        /// When; now when not said.
+        calved_at,
+    fields {},
+    what |_| Happening::Calving,
+    shown Happening::Calving,
+    report "report_calving" "Report a calving"
+        "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},
+    list "list_calvings" "List the calvings",
+    read "read_calving" "Read a calving"
+}
+
+events! {
+    /// An abortion.
+    NewAbortion,
+    /// An abortion on record.
+    AbortionView, in abortions,
+    kind Abortion, path "/v1/abortions", one "abortion", tag "Animals' events",
+    time
+        /// When; now when not said.
+        aborted_at,
+    fields {
+        /// Whether a new cycle begins with it, as after a calving, because she came into milk. Default false.
+        #[schema(required = false)]
+        opens_cycle: bool = false,
+    },
+    what |new| Happening::Abortion { opens_cycle: new.opens_cycle },
+    shown Happening::Abortion { opens_cycle },
+    report "report_abortion" "Report an abortion"
+        "Abortions can be infectious for people and herd: wear gloves, isolate her, and report it to the veterinarian as \
+         local law demands.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "aborted_at": "2026-03-02T03:40:00+01:00", "opens_cycle": false},
+    list "list_abortions" "List the abortions",
+    read "read_abortion" "Read an abortion"
+}
+
+events! {
+    /// A decision whether she may be bred.
+    NewDoNotBreed,
+    /// A decision on record.
+    DoNotBreedView, in do_not_breed,
+    kind DoNotBreed, path "/v1/do-not-breed", one "decision", tag "Animals' events",
+    time
+        /// When it was decided; now when not said.
+        decided_at,
+    fields {
+        /// True: she is not to be bred; false: she may be again. Default true.
+        #[schema(required = false)]
+        do_not_breed: bool = true,
+    },
+    what |new| Happening::DoNotBreed { do_not_breed: new.do_not_breed },
+    shown Happening::DoNotBreed { do_not_breed },
+    report "report_do_not_breed" "Report whether she may be bred"
+        "The last decision counts.",
+        example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "do_not_breed": true, "note": "Lame; to be sold."},
+    list "list_do_not_breed" "List the decisions whether animals may be bred",
+    read "read_do_not_breed" "Read a decision whether an animal may be bred"
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(heats::list, heats::report))
+        .routes(routes!(heats::read))
+        .routes(routes!(pregnancy_checks::list, pregnancy_checks::report))
+        .routes(routes!(pregnancy_checks::read))
+        .routes(routes!(calvings::list, calvings::report))
+        .routes(routes!(calvings::read))
+        .routes(routes!(abortions::list, abortions::report))
+        .routes(routes!(abortions::read))
+        .routes(routes!(do_not_breed::list, do_not_breed::report))
+        .routes(routes!(do_not_breed::read))
+}

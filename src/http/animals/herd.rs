@@ -1,0 +1,33 @@
+//! Herds and what their owners decided.
+
+use crate::{
+    domain::{
+        animals::herd::{Herd, HerdDetails},
+        values::BusinessId,
+    },
+    http::{catalogue::catalogue, page::NoFilter},
+    store::{self, Tx},
+};
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    _: &NoFilter,
+    page: store::Page,
+) -> store::Result<Vec<Herd>> {
+    store::animals::herd::list(tx, business, page).await
+}
+
+catalogue! {
+    thing Herd, details HerdDetails, permission Manage,
+    path "/v1/herds", one "herd", tag "Herds",
+    create "create_herd" "Enter a herd"
+        "With its time zone and what its owner decided: the choice rule, the waiting period, the limit of kinship.",
+        example {"name": "Lower Meadow", "time_zone": "Europe/Vienna", "location": {"scheme": "example.org/holding", "id": "LM-1"}},
+    list "list_herds" "List the herds" NoFilter,
+    read "read_herd" "Read a herd",
+    change "change_herd" "Change a herd"
+        "A merge patch. A new choice rule counts from the next withdrawal; what is on record keeps what was decided then.",
+        example {"waiting_days": 60},
+    rows rows
+}

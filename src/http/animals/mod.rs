@@ -1,0 +1,7 @@
+//! Herds, animals, their events, services and next service.
+
+pub mod animal;
+pub mod event;
+pub mod herd;
+pub mod next_service;
+pub mod service;

@@ -1,0 +1,159 @@
+//! Services on record.
+
+use axum::{Json, extract::State, response::Response};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::{
+        animals::record_service::{self, Serve, semen},
+        straws::reverse::ReverseService,
+    },
+    domain::{
+        straws::semen::SemenType,
+        values::{AnimalId, HerdId, Note, ServiceId, SireId, Technician, Timestamp, WithdrawalId},
+    },
+    form,
+    http::{
+        App,
+        answer::{created, done},
+        docs::{IdempotencyKeyRequired, Problems},
+        extract::{Id, LedgerCommand, Permit, Read},
+        page::{Listing, Page, PageParams},
+        problem::Problem,
+        views::ServiceView,
+    },
+    store,
+};
+
+form! {
+    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it.
+    #[derive(Clone, ToSchema)]
+    pub struct NewService {
+        /// The straw's way out of the tank; it says which animal and which straw.
+        pub withdrawal_id: Option<WithdrawalId>,
+        /// Without a withdrawal: whom it served.
+        pub animal_id: Option<AnimalId>,
+        /// Without a withdrawal: the sire, where known.
+        pub sire_id: Option<SireId>,
+        /// Without a withdrawal: the semen type, where known.
+        pub semen_type: Option<SemenType>,
+        /// Without a withdrawal: whether the straw came from the herd's own tank.
+        pub semen_from_herd_stock: Option<bool>,
+        /// When; now when not said.
+        pub served_at: Option<Timestamp>,
+        /// Who did it; who withdrew the straw when not said.
+        pub technician: Option<Technician>,
+        /// A remark.
+        pub note: Option<Note>,
+    }
+}
+
+/// A service is recorded.
+#[utoipa::path(post, path = "/v1/services", operation_id = "record_service", tag = "Services",
+    summary = "Record a service",
+    description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
+        have been used stands with its deviation. The answer says when she is due, when to watch for a return to heat, and \
+        from when pregnancy checks can be trusted.",
+    request_body(content = NewService, examples(
+        ("with a withdrawn straw" = (summary = "With a straw of this book", value = json!({
+            "withdrawal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b04a", "served_at": "2026-03-02T07:05:00+01:00",
+            "technician": "T. Example"}))),
+        ("with a foreign straw" = (summary = "With a straw that never was in this book", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
+    params(IdempotencyKeyRequired),
+    responses(
+        (status = 201, description = "On record.", body = ServiceView,
+         headers(("Location" = String, description = "The service."))),
+        Problems))]
+async fn record(State(app): State<App>, command: LedgerCommand<NewService>) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    let semen =
+        semen(new.withdrawal_id, new.animal_id, new.sire_id, new.semen_type, new.semen_from_herd_stock)?;
+    let act = Serve { semen, served_at: new.served_at, technician: new.technician, note: new.note };
+    app.perform(command, act, |shown| {
+        let view = ServiceView::from(shown);
+        created(format!("/v1/services/{}", view.id()), &view)
+    })
+    .await
+}
+
+form! {
+    /// Nothing more needs to be said.
+    #[derive(Clone, ToSchema)]
+    pub struct NewServiceReversal {}
+}
+
+/// A service was entered by mistake.
+#[utoipa::path(post, path = "/v1/services/{id}/reversal", operation_id = "reverse_service", tag = "Services",
+    summary = "Take back a service that was entered by mistake",
+    description = "It stays to be seen and no longer counts; its number is free again. A straw of this book that went into it is \
+        unresolved again. If the straw never left the tank, reverse the movement of its withdrawal instead.",
+    request_body(content = NewServiceReversal, example = json!({})),
+    params(("id" = uuid::Uuid, Path, description = "The service."), IdempotencyKeyRequired),
+    responses((status = 200, description = "It does not count any more.", body = ServiceView), Problems))]
+async fn reverse(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewServiceReversal>,
+) -> Result<Response, Problem> {
+    let act = ReverseService { service_id: ServiceId(id) };
+    app.perform(command, act, |shown| done(&ServiceView::from(shown))).await
+}
+
+form! {
+    /// Which services a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct ServiceFilter {
+        /// Only of this animal.
+        pub animal_id: Option<AnimalId>,
+        /// Only of this herd.
+        pub herd_id: Option<HerdId>,
+    }
+}
+
+/// Services.
+#[utoipa::path(get, path = "/v1/services", operation_id = "list_services", tag = "Services",
+    summary = "List the services",
+    params(PageParams, ServiceFilter),
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<ServiceView>), Problems))]
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    listing: Listing<ServiceFilter>,
+) -> Result<Response, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let (filter, business) = (&listing.filter, caller.business_id);
+    let rows =
+        store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
+            .await?;
+    let mut all = Vec::with_capacity(rows.len());
+    for row in rows {
+        all.push(record_service::shown(&mut tx, business, row).await?);
+    }
+    Ok(listing.list(all, |shown| shown.service.id.to_string(), ServiceView::from))
+}
+
+/// One service.
+#[utoipa::path(get, path = "/v1/services/{id}", operation_id = "read_service", tag = "Services",
+    summary = "Read a service",
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "As it stands.", body = ServiceView), Problems))]
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+) -> Result<Json<ServiceView>, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let business = caller.business_id;
+    let found = store::animals::service::find(&mut tx, business, ServiceId(id)).await?;
+    let found = found.ok_or_else(|| Problem::not_there("service", id))?;
+    Ok(Json(record_service::shown(&mut tx, business, found).await?.into()))
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(list, record)).routes(routes!(read)).routes(routes!(reverse))
+}

@@ -1,0 +1,260 @@
+//! Readings of a tank's nitrogen, and refills.
+
+use axum::{Json, extract::State, response::Response};
+use serde::Serialize;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::{
+        Caller,
+        nitrogen::level::{FillUp, ReadLevel},
+    },
+    domain::{
+        nitrogen::{
+            level::{Gauge, Measured, NewReading, NewRefill, Reading, ReadingSource, Refill},
+            tank::Tank,
+        },
+        values::{Note, ReadingId, RefillId, TankId, Technician, Timestamp},
+    },
+    form,
+    http::{
+        App,
+        answer::created,
+        docs::{IdempotencyKey, Problems},
+        extract::{Command, Id, Measure, Permit, Read},
+        page::{Listing, Page, PageParams},
+        problem::Problem,
+    },
+    store::{self, Tx, nitrogen::level},
+};
+
+form! {
+    /// Which readings or refills a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct WhenFilter {
+        /// Only those at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only those before this moment.
+        pub to: Option<Timestamp>,
+    }
+}
+
+/// A reading on record.
+#[derive(Serialize, ToSchema)]
+pub struct ReadingView {
+    /// Its id.
+    id: ReadingId,
+    /// The tank.
+    tank_id: TankId,
+    /// When.
+    read_at: Timestamp,
+    /// What was read, as it was told.
+    measured: Measured,
+    /// Depth in millimetres, by the tank's chart as it is now; null when the tank is not known well enough.
+    #[schema(minimum = 0)]
+    depth_mm: Option<f64>,
+    /// Litres, by the tank's chart and tare as they are now; null when the tank is not known well enough.
+    #[schema(minimum = 0)]
+    litres: Option<f64>,
+    /// Who or what read it.
+    source: ReadingSource,
+    /// Who read it.
+    technician: Option<Technician>,
+    /// A remark.
+    note: Option<Note>,
+    /// The reading in whose place it stands.
+    supersedes: Option<ReadingId>,
+    /// The reading that stands in its place; then it no longer counts.
+    superseded_by: Option<ReadingId>,
+    /// What the caller should know.
+    warnings: Vec<String>,
+    /// When it was recorded.
+    recorded_at: Timestamp,
+}
+
+/// A figure that was reckoned, to three decimals.
+pub fn rounded(figure: f64) -> f64 {
+    (figure * 1000.0).round() / 1000.0
+}
+
+impl ReadingView {
+    pub(crate) fn of(reading: Reading, gauge: &Gauge, warnings: Vec<String>) -> Self {
+        Self {
+            id: reading.id,
+            tank_id: reading.tank_id,
+            read_at: reading.read_at,
+            measured: reading.measured,
+            depth_mm: gauge.depth_mm(reading.measured).map(rounded),
+            litres: gauge.litres(reading.measured).map(rounded),
+            source: reading.source,
+            technician: reading.technician,
+            note: reading.note,
+            supersedes: reading.supersedes,
+            superseded_by: reading.superseded_by,
+            warnings,
+            recorded_at: reading.recorded_at,
+        }
+    }
+}
+
+/// A refill just recorded or on record.
+#[derive(Serialize, ToSchema)]
+pub struct RefillView {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    refill: Refill,
+    /// What the caller should know.
+    warnings: Vec<String>,
+}
+
+impl RefillView {
+    pub(crate) fn of(refill: Refill) -> Self {
+        Self { refill, warnings: Vec::new() }
+    }
+}
+
+/// The tank whose list is asked for.
+pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tank, Problem> {
+    let tank = store::nitrogen::tank::find(tx, caller.business_id, TankId(id)).await?;
+    tank.ok_or_else(|| Problem::not_there("tank", id))
+}
+
+/// A level was read.
+#[utoipa::path(post, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "read_level", tag = "Nitrogen",
+    summary = "Record a reading of the level",
+    description = "With a SOLID rod: to the bottom for 5 to 10 s, wave it in the air, read the lower edge of the frost; never a \
+        hollow tube, which spouts. Or by weight: (gross - tare) / 0.806 kg a litre. Late readings and readings out of order \
+        are right; a wrong one is corrected by another that `supersedes` it. Nitrogen gas displaces air without warning and \
+        the liquid burns: ventilate, dry loose gloves, face shield. Frost or sweat on the neck or outside: move the straws at \
+        once. Local codes go before this.",
+    request_body(content = NewReading, example = json!({
+        "read_at": "2026-03-02T06:10:00+01:00", "depth_mm": 310, "technician": "T. Example"})),
+    params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
+    responses(
+        (status = 201, description = "On record.", body = ReadingView,
+         headers(("Location" = String, description = "Where it is to be found."))),
+        Problems))]
+async fn add_reading(
+    State(app): State<App>,
+    Id(id): Id,
+    command: Command<NewReading, Measure>,
+) -> Result<Response, Problem> {
+    let act = ReadLevel { tank_id: TankId(id), new: command.body.clone() };
+    app.perform(command, act, |done| {
+        let location = format!("/v1/nitrogen-readings/{}", done.reading.id);
+        let gauge = Gauge::of(&done.tank.details);
+        created(location, &ReadingView::of(done.reading, &gauge, done.warnings))
+    })
+    .await
+}
+
+/// The readings of a tank.
+#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "list_readings", tag = "Nitrogen",
+    summary = "List the readings of a tank",
+    params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
+    responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
+               body = Page<ReadingView>), Problems))]
+async fn list_readings(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+    listing: Listing<WhenFilter>,
+) -> Result<Response, Problem> {
+    let page = listing.by_id()?;
+    let mut tx = app.book.db.read().await?;
+    let tank = tank_in(&mut tx, &caller, id).await?;
+    let when = (listing.filter.from, listing.filter.to);
+    let rows = level::readings(&mut tx, caller.business_id, tank.id, when, page).await?;
+    let gauge = Gauge::of(&tank.details);
+    Ok(listing.list(rows, |row| row.id.to_string(), |row| ReadingView::of(row, &gauge, Vec::new())))
+}
+
+/// One reading.
+#[utoipa::path(get, path = "/v1/nitrogen-readings/{id}", operation_id = "read_reading", tag = "Nitrogen",
+    summary = "Read a reading",
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "As it was told.", body = ReadingView), Problems))]
+async fn read_reading(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+) -> Result<Json<ReadingView>, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let reading = level::reading(&mut tx, caller.business_id, ReadingId(id)).await?;
+    let reading = reading.ok_or_else(|| Problem::not_there("reading", id))?;
+    let tank = tank_in(&mut tx, &caller, reading.tank_id.0).await?;
+    Ok(Json(ReadingView::of(reading, &Gauge::of(&tank.details), Vec::new())))
+}
+
+/// A tank was topped up.
+#[utoipa::path(post, path = "/v1/tanks/{id}/refills", operation_id = "refill", tag = "Nitrogen",
+    summary = "Record a refill",
+    description = "With the depth after it and best before it too, or the litres that went in. A wrong one is corrected by \
+        another that `supersedes` it. Pour slowly, with open doors, dry loose gloves and a face shield: nitrogen gas displaces \
+        air without warning (hazardous below 19.5 % oxygen: OSHA, 29 CFR 1910.146) and the liquid burns. Secure the tank in a \
+        vehicle and never seal its neck. Local codes go before this.",
+    request_body(content = NewRefill, example = json!({
+        "filled_at": "2026-03-02T06:30:00+01:00", "depth_before_mm": 180, "depth_after_mm": 425})),
+    params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
+    responses(
+        (status = 201, description = "On record.", body = RefillView,
+         headers(("Location" = String, description = "Where it is to be found."))),
+        Problems))]
+async fn add_refill(
+    State(app): State<App>,
+    Id(id): Id,
+    command: Command<NewRefill, Measure>,
+) -> Result<Response, Problem> {
+    let act = FillUp { tank_id: TankId(id), new: command.body.clone() };
+    app.perform(command, act, |done| {
+        let location = format!("/v1/refills/{}", done.refill.id);
+        created(location, &RefillView { refill: done.refill, warnings: done.warnings })
+    })
+    .await
+}
+
+/// The refills of a tank.
+#[utoipa::path(get, path = "/v1/tanks/{id}/refills", operation_id = "list_refills", tag = "Nitrogen",
+    summary = "List the refills of a tank",
+    params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
+    responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
+               body = Page<RefillView>), Problems))]
+async fn list_refills(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+    listing: Listing<WhenFilter>,
+) -> Result<Response, Problem> {
+    let page = listing.by_id()?;
+    let mut tx = app.book.db.read().await?;
+    let tank = tank_in(&mut tx, &caller, id).await?;
+    let when = (listing.filter.from, listing.filter.to);
+    let rows = level::refills(&mut tx, caller.business_id, tank.id, when, page).await?;
+    Ok(listing.list(rows, |row| row.id.to_string(), RefillView::of))
+}
+
+/// One refill.
+#[utoipa::path(get, path = "/v1/refills/{id}", operation_id = "read_refill", tag = "Nitrogen",
+    summary = "Read a refill",
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "As it was told.", body = RefillView), Problems))]
+async fn read_refill(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+) -> Result<Json<RefillView>, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let refill = level::refill(&mut tx, caller.business_id, RefillId(id)).await?;
+    refill.map(RefillView::of).map(Json).ok_or_else(|| Problem::not_there("refill", id))
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list_readings, add_reading))
+        .routes(routes!(read_reading))
+        .routes(routes!(list_refills, add_refill))
+        .routes(routes!(read_refill))
+}

@@ -1,0 +1,59 @@
+//! Lots of straws.
+
+use utoipa::IntoParams;
+
+use crate::{
+    domain::{
+        straws::{
+            lot::{Lot, LotDetails, LotStatus},
+            semen::SemenType,
+        },
+        values::{BusinessId, SireId},
+    },
+    form,
+    http::catalogue::catalogue,
+    store::{self, Tx},
+};
+
+form! {
+    /// Which lots a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct LotFilter {
+        /// Only of this sire.
+        pub sire_id: Option<SireId>,
+        /// Only of this semen type.
+        pub semen_type: Option<SemenType>,
+        /// Only in this state.
+        pub status: Option<LotStatus>,
+    }
+}
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    filter: &LotFilter,
+    page: store::Page,
+) -> store::Result<Vec<Lot>> {
+    let wanted = store::straws::lot::Wanted {
+        sire: filter.sire_id,
+        semen_type: filter.semen_type,
+        status: filter.status,
+    };
+    store::straws::lot::list(tx, business, wanted, page).await
+}
+
+catalogue! {
+    thing Lot, details LotDetails, permission Manage,
+    path "/v1/lots", one "lot", tag "Lots",
+    create "create_lot" "Enter a lot"
+        "Straws of one sire, one semen type, one collection. The supplier's printed thawing instruction overrides any other.",
+        example {"sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "semen_type": "sexed_female", "batch": "24117", "collected_on": "2024-04-26", "straw_ml": 0.25, "sexed_percentage": 90},
+    list "list_lots" "List the lots" LotFilter, params LotFilter,
+    read "read_lot" "Read a lot",
+    change "change_lot" "Change a lot"
+        "A merge patch. `status` `quarantined` or `recalled` stops withdrawals at once. Once its straws have moved, its sire \
+         and semen type are settled (409 `in-use`).",
+        example {"status": "quarantined"},
+    rows rows
+}

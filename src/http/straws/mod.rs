@@ -1,0 +1,14 @@
+//! Stock, the ledger and a straw's way out of the tank.
+
+pub mod batch;
+pub mod discard;
+pub mod lot;
+pub mod movement;
+pub mod outlook;
+pub mod receipt;
+pub mod report;
+pub mod sire;
+pub mod stock;
+pub mod stocktake;
+pub mod transfer;
+pub mod withdrawal;

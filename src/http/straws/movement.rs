@@ -1,0 +1,145 @@
+//! The ledger: every movement of straws, and how a mistake in it is undone.
+
+use axum::{Json, extract::State, response::Response};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::straws::reverse::Reverse,
+    domain::{
+        form::{Fault, Spot},
+        straws::movement::{Movement, MovementKind, ReversalReason},
+        values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp, needs_note},
+    },
+    form,
+    http::{
+        App,
+        answer::created,
+        docs::{IdempotencyKeyRequired, Problems},
+        extract::{Id, LedgerCommand, Permit, Read},
+        page::{Listing, Page, PageParams},
+        problem::Problem,
+        views::MovedView,
+    },
+    store::straws::ledger::{self, WantedMovements},
+};
+
+form! {
+    /// Which movements a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct MovementFilter {
+        /// Only of this lot.
+        pub lot_id: Option<LotId>,
+        /// Only of this sire's lots.
+        pub sire_id: Option<SireId>,
+        /// Only out of or into this tank.
+        pub tank_id: Option<TankId>,
+        /// Only of this kind.
+        pub kind: Option<MovementKind>,
+        /// Only for this animal.
+        pub animal_id: Option<AnimalId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
+    }
+}
+
+/// The ledger.
+#[utoipa::path(get, path = "/v1/movements", operation_id = "list_movements", tag = "Stock",
+    summary = "Read the ledger",
+    description = "Every movement of straws in the order of the book, with what hung at both places after it. Following \
+        `next_cursor` gives each line once, also while others write.",
+    params(PageParams, MovementFilter),
+    responses((status = 200, description = "A page of the ledger.", body = Page<Movement>), Problems))]
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    listing: Listing<MovementFilter>,
+) -> Result<Response, Problem> {
+    let (after, limit) = listing.by_line()?;
+    let mut tx = app.book.db.read().await?;
+    let f = &listing.filter;
+    let wanted = WantedMovements {
+        lot: f.lot_id,
+        sire: f.sire_id,
+        tank: f.tank_id,
+        kind: f.kind,
+        animal: f.animal_id,
+        technician: f.technician.clone(),
+        from: f.from,
+        to: f.to,
+    };
+    let rows = ledger::movements(&mut tx, caller.business_id, &wanted, after, limit).await?;
+    Ok(listing.list(rows, |movement| movement.seq.to_string(), |movement| movement))
+}
+
+/// One movement.
+#[utoipa::path(get, path = "/v1/movements/{id}", operation_id = "read_movement", tag = "Stock",
+    summary = "Read a line of the ledger",
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "The movement.", body = Movement), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let movement = ledger::movement(&mut tx, caller.business_id, MovementId(id)).await?;
+    let movement = movement.ok_or_else(|| Problem::not_there("movement", id))?;
+    Ok(Json(movement))
+}
+
+form! {
+    /// A line of the ledger is undone.
+    #[derive(Clone, ToSchema)]
+    pub struct NewReversal, check NewReversal::check {
+        /// Why.
+        pub reason: ReversalReason,
+        /// When the mistake was found; now when not said.
+        pub reversed_at: Option<Timestamp>,
+        /// Who found it.
+        pub technician: Option<Technician>,
+        /// A remark; required with the reason `other`.
+        pub note: Option<Note>,
+    }
+}
+
+impl NewReversal {
+    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+        needs_note(self.reason == ReversalReason::Other, self.note.as_ref(), spot, faults);
+    }
+}
+
+/// A mistake is undone.
+#[utoipa::path(post, path = "/v1/movements/{id}/reversal", operation_id = "reverse_movement", tag = "Stock",
+    summary = "Undo a line of the ledger",
+    description = "Writes another line the other way round; the pair stays to be seen. Once only, and only if the straws can be \
+        there: 409 `not-in-stock` when they were moved on. A reversed withdrawal never left the tank: the service recorded with \
+        it no longer counts, and its number is free again.",
+    request_body(content = NewReversal, example = json!({
+        "reason": "did_not_happen", "technician": "T. Example"})),
+    params(("id" = uuid::Uuid, Path, description = "The movement."), IdempotencyKeyRequired),
+    responses(
+        (status = 201, description = "Undone; the reversal is at Location.", body = MovedView,
+         headers(("Location" = String, description = "The reversal."))),
+        Problems))]
+async fn reverse(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewReversal>,
+) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    let act = Reverse {
+        movement_id: MovementId(id),
+        reason: new.reason,
+        reversed_at: new.reversed_at,
+        technician: new.technician,
+        note: new.note,
+    };
+    app.perform(command, act, |moved| created(MovedView::location(&moved), &MovedView::from(moved))).await
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(list)).routes(routes!(read)).routes(routes!(reverse))
+}

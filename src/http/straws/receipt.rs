@@ -1,0 +1,92 @@
+//! Deliveries.
+
+use axum::{extract::State, response::Response};
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::straws::receive::{Moved, Receive},
+    domain::{
+        straws::place::Place,
+        values::{LotId, Note, Straws, Technician, Timestamp},
+    },
+    form,
+    http::{
+        App,
+        answer::created,
+        docs::{IdempotencyKeyRequired, Problems},
+        extract::LedgerCommand,
+        problem::Problem,
+        views::MovedView,
+    },
+};
+
+form! {
+    /// A delivery of straws of one lot to one place.
+    #[derive(Clone, ToSchema)]
+    pub struct NewReceipt {
+        /// Of which lot.
+        pub lot_id: LotId,
+        /// Where they hang.
+        pub place: Place,
+        /// How many.
+        pub straws: Straws,
+        /// When they came; now when not said.
+        pub received_at: Option<Timestamp>,
+        /// Who took them in.
+        pub technician: Option<Technician>,
+        /// A remark, such as the number of the delivery note.
+        pub note: Option<Note>,
+    }
+}
+
+/// A delivery on record.
+#[derive(Serialize, ToSchema)]
+pub struct ReceiptView {
+    /// Where they hang.
+    place: Option<Place>,
+    /// How many straws of the lot hang at the place now.
+    #[schema(minimum = 0)]
+    straws_at_place: Option<i64>,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    moved: MovedView,
+}
+
+impl From<Moved> for ReceiptView {
+    fn from(moved: Moved) -> Self {
+        let to = &moved.movement.to;
+        Self { place: to.place.clone(), straws_at_place: to.straws_after, moved: moved.into() }
+    }
+}
+
+/// A delivery comes in.
+#[utoipa::path(post, path = "/v1/receipts", operation_id = "receive", tag = "Stock",
+    summary = "Take in a delivery",
+    request_body(content = NewReceipt, example = json!({
+        "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
+        "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
+        "straws": 10, "note": "Delivery note 4711"})),
+    params(IdempotencyKeyRequired),
+    responses(
+        (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,
+         headers(("Location" = String, description = "The movement."))),
+        Problems))]
+async fn receive(State(app): State<App>, command: LedgerCommand<NewReceipt>) -> Result<Response, Problem> {
+    let receipt = command.body.clone();
+    let act = Receive {
+        lot_id: receipt.lot_id,
+        place: receipt.place,
+        straws: receipt.straws,
+        received_at: receipt.received_at,
+        technician: receipt.technician,
+        note: receipt.note,
+    };
+    app.perform(command, act, |moved| created(MovedView::location(&moved), &ReceiptView::from(moved))).await
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(receive))
+}

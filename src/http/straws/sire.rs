@@ -1,0 +1,48 @@
+//! Sires.
+
+use utoipa::IntoParams;
+
+use crate::{
+    domain::{
+        straws::sire::{Sire, SireDetails},
+        values::{BusinessId, Mark},
+    },
+    form,
+    http::catalogue::catalogue,
+    store::{self, Tx},
+};
+
+form! {
+    /// Which sires a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct SireFilter {
+        /// Only of this breed.
+        pub breed: Option<Mark>,
+        /// Only with this official name, in its normal form and whatever scheme.
+        pub identifier: Option<Mark>,
+    }
+}
+
+async fn rows(
+    tx: &mut Tx,
+    business: BusinessId,
+    filter: &SireFilter,
+    page: store::Page,
+) -> store::Result<Vec<Sire>> {
+    store::straws::sire::list(tx, business, filter.breed.clone(), filter.identifier.clone(), page).await
+}
+
+catalogue! {
+    thing Sire, details SireDetails, permission Manage,
+    path "/v1/sires", one "sire", tag "Sires",
+    create "create_sire" "Enter a sire"
+        "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \
+         their normal form beside their scheme. His parents, where known, let kinship be judged.",
+        example {"name": "Invented One", "breed": "HOL", "identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]},
+    list "list_sires" "List the sires" SireFilter, params SireFilter,
+    read "read_sire" "Read a sire",
+    change "change_sire" "Change a sire" "A merge patch.",
+        example {"breed": "JER"},
+    rows rows
+}

@@ -1,0 +1,298 @@
+//! A straw's way out of the tank: withdrawn, thawed, discarded.
+
+use axum::{Json, extract::State, response::Response};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::{
+        straws::{
+            discard::DiscardWithdrawn,
+            thaw::Thaw,
+            withdraw::{Shown, Withdraw, shown, wish},
+        },
+        writer::Reply,
+    },
+    domain::{
+        form::{Fault, Spot},
+        straws::{place::Place, semen::SemenType, withdrawal::DiscardReason},
+        values::{
+            AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
+            WithdrawalId, needs_note,
+        },
+    },
+    form,
+    http::{
+        App,
+        answer::{created, done},
+        docs::{IdempotencyKeyRequired, Problems},
+        extract::{Id, LedgerCommand, Permit, Read},
+        page::{Listing, Page, PageParams},
+        problem::{Kind, Problem},
+        views::WithdrawalView,
+    },
+    store,
+};
+
+form! {
+    /// Sets aside what stands in the way; needs a manager's key and stays on record.
+    #[derive(Clone, ToSchema)]
+    pub struct Override {
+        /// Why.
+        #[schema(example = "Owner wants a beef calf; agreed by telephone.")]
+        pub reason: Reason,
+    }
+}
+
+form! {
+    /// A straw to be withdrawn: of a lot, or of a sire and if need be a semen type.
+    #[derive(Clone, ToSchema)]
+    pub struct NewWithdrawal, check NewWithdrawal::check {
+        /// For which animal.
+        pub animal_id: AnimalId,
+        /// Of which lot.
+        pub lot_id: Option<LotId>,
+        /// Of which sire, instead of a lot: the oldest collection that the rule allows is taken first.
+        pub sire_id: Option<SireId>,
+        /// With `sire_id`: of this semen type only.
+        pub semen_type: Option<SemenType>,
+        /// From this place; without it, the one that should be used first.
+        pub place: Option<Place>,
+        /// How many, from one place. Default 1.
+        #[schema(required = false)]
+        pub straws: Straws = Straws::ONE,
+        /// When it left the tank; now when not said.
+        pub withdrawn_at: Option<Timestamp>,
+        /// Who takes it.
+        pub technician: Option<Technician>,
+        /// Sets aside what stands in the way.
+        #[schema(rename = "override")]
+        pub r#override: Option<Override>,
+    }
+}
+
+impl NewWithdrawal {
+    fn check(&self, _: &Spot, faults: &mut Vec<Fault>) {
+        if let Err(wrong) = wish(self.lot_id, self.sire_id, self.semen_type) {
+            faults.extend(wrong);
+        }
+    }
+}
+
+/// A straw leaves the tank.
+#[utoipa::path(post, path = "/v1/withdrawals", operation_id = "withdraw", tag = "Withdrawals",
+    summary = "Take a straw out for an animal",
+    description = "Enforces the herd's rules: refused with 409 `choice-rule`, `animal-pregnant`, `do-not-breed`, `kinship`, \
+        `lot-not-usable`, `too-young` or `animal-left`, saying what is allowed and where it hangs, unless `override` sets that \
+        aside; refused with 409 `not-in-stock` when so many straws do not hang there, saying where else they do.",
+    request_body(content = NewWithdrawal, examples(
+        ("of a sire" = (summary = "Of a sire: the oldest collection that the rule allows", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "technician": "T. Example"}))),
+        ("of a lot" = (summary = "Of a lot", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a"}))),
+        ("against the rule" = (summary = "Against the rule, with a manager's key", value = json!({
+            "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
+            "semen_type": "conventional",
+            "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
+    params(IdempotencyKeyRequired),
+    responses(
+        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithdrawalView,
+         headers(("Location" = String, description = "The withdrawal."))),
+        Problems))]
+async fn withdraw(
+    State(app): State<App>,
+    command: LedgerCommand<NewWithdrawal>,
+) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    app.perform(command, new.act()?, new.tell(&app)).await
+}
+
+impl NewWithdrawal {
+    /// What is to be done.
+    pub fn act(&self) -> Result<Withdraw, Problem> {
+        let what = wish(self.lot_id, self.sire_id, self.semen_type)
+            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
+        Ok(Withdraw {
+            animal_id: self.animal_id,
+            what,
+            place: self.place.clone(),
+            straws: self.straws,
+            withdrawn_at: self.withdrawn_at,
+            technician: self.technician.clone(),
+            override_reason: self.r#override.clone().map(|set_aside| set_aside.reason),
+        })
+    }
+
+    /// How what came of it is answered.
+    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> Reply + Send + Sync + use<> {
+        let clock = app.book.clock.clone();
+        move |shown| {
+            let view = WithdrawalView::at(shown, clock.now());
+            created(format!("/v1/withdrawals/{}", view.id()), &view)
+        }
+    }
+}
+
+form! {
+    /// A straw goes into the bath.
+    #[derive(Clone, ToSchema)]
+    pub struct NewThaw {
+        /// The bath's temperature, in degrees Celsius.
+        #[schema(example = 35.6)]
+        pub bath_temp_c: Celsius,
+        /// When the straw goes in; now when not said.
+        pub started_at: Option<Timestamp>,
+        /// How much water the bath holds, for advice in millilitres.
+        #[schema(example = 1000)]
+        pub bath_volume_ml: Option<Millilitres>,
+        /// How warm the water at hand is, for advice in millilitres.
+        #[schema(example = 12.0)]
+        pub water_temp_c: Option<Celsius>,
+        /// Records a bath out of range that was used all the same.
+        #[schema(rename = "override")]
+        pub r#override: Option<Override>,
+    }
+}
+
+/// A straw goes into the bath.
+#[utoipa::path(post, path = "/v1/withdrawals/{id}/thaw", operation_id = "thaw", tag = "Withdrawals",
+    summary = "Put the straw into the bath",
+    description = "Refused with 422 `bath-too-hot` or `bath-too-cold` outside the protocol's range, saying what to do; with the \
+        bath's volume and the temperature of the water at hand it says how many millilitres. Otherwise answers from when \
+        (`ready_at`) and until when (`use_by`) to use the straw. The supplier's printed instruction overrides any default.",
+    request_body(content = NewThaw, example = json!({
+        "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
+    params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
+    responses((status = 200, description = "The straw is thawing.", body = WithdrawalView), Problems))]
+async fn thaw(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewThaw>,
+) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    let act = Thaw {
+        withdrawal_id: WithdrawalId(id),
+        bath_temp_c: new.bath_temp_c,
+        started_at: new.started_at,
+        bath_volume_ml: new.bath_volume_ml,
+        water_temp_c: new.water_temp_c,
+        override_reason: new.r#override.map(|set_aside| set_aside.reason),
+    };
+    let clock = app.book.clock.clone();
+    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
+}
+
+form! {
+    /// A withdrawn straw is thrown away.
+    #[derive(Clone, ToSchema)]
+    pub struct NewDiscardOfWithdrawn, check NewDiscardOfWithdrawn::check {
+        /// Why.
+        pub reason: DiscardReason,
+        /// When; now when not said.
+        pub discarded_at: Option<Timestamp>,
+        /// Who.
+        pub technician: Option<Technician>,
+        /// A remark; required with the reason `other`.
+        pub note: Option<Note>,
+    }
+}
+
+impl NewDiscardOfWithdrawn {
+    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+        needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
+    }
+}
+
+/// A withdrawn straw is thrown away.
+#[utoipa::path(post, path = "/v1/withdrawals/{id}/discard", operation_id = "discard_withdrawn", tag = "Withdrawals",
+    summary = "Throw a withdrawn straw away",
+    description = "The straw was not used; no service is counted. A thawed straw is never frozen again.",
+    request_body(content = NewDiscardOfWithdrawn, example = json!({
+        "reason": "thawed_not_used", "technician": "T. Example"})),
+    params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
+    responses((status = 200, description = "Accounted for.", body = WithdrawalView), Problems))]
+async fn discard(
+    State(app): State<App>,
+    Id(id): Id,
+    command: LedgerCommand<NewDiscardOfWithdrawn>,
+) -> Result<Response, Problem> {
+    let new = command.body.clone();
+    let act = DiscardWithdrawn {
+        withdrawal_id: WithdrawalId(id),
+        reason: new.reason,
+        discarded_at: new.discarded_at,
+        technician: new.technician,
+        note: new.note,
+    };
+    let clock = app.book.clock.clone();
+    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
+}
+
+form! {
+    /// Which withdrawals a list shows.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct WithdrawalFilter {
+        /// Only for this animal.
+        pub animal_id: Option<AnimalId>,
+        /// Only those that are neither served nor discarded.
+        #[param(required = false)]
+        pub unresolved: bool = false,
+    }
+}
+
+/// Withdrawals.
+#[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
+    summary = "List the withdrawals",
+    params(PageParams, WithdrawalFilter),
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<WithdrawalView>), Problems))]
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    listing: Listing<WithdrawalFilter>,
+) -> Result<Response, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let filter = &listing.filter;
+    let business = caller.business_id;
+    let rows = store::straws::withdrawal::list(
+        &mut tx,
+        business,
+        filter.animal_id,
+        filter.unresolved,
+        listing.by_id()?,
+    )
+    .await?;
+    let mut all: Vec<Shown> = Vec::with_capacity(rows.len());
+    for row in rows {
+        all.push(shown(&mut tx, business, row).await?);
+    }
+    let now = app.book.clock.now();
+    Ok(listing.list(all, |shown| shown.withdrawal.id.to_string(), |shown| WithdrawalView::at(shown, now)))
+}
+
+/// One withdrawal.
+#[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "read_withdrawal", tag = "Withdrawals",
+    summary = "Read a withdrawal",
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "As it stands.", body = WithdrawalView), Problems))]
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+) -> Result<Json<WithdrawalView>, Problem> {
+    let mut tx = app.book.db.read().await?;
+    let business = caller.business_id;
+    let found = store::straws::withdrawal::find(&mut tx, business, WithdrawalId(id)).await?;
+    let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
+    Ok(Json(WithdrawalView::at(shown(&mut tx, business, found).await?, app.book.clock.now())))
+}
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list, withdraw))
+        .routes(routes!(read))
+        .routes(routes!(thaw))
+        .routes(routes!(discard))
+}

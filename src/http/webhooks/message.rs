@@ -1,0 +1,114 @@
+//! The description of what is sent to webhooks: one message for each type, in the OpenAPI file's `webhooks`.
+
+use utoipa::openapi::{
+    AllOfBuilder, ContentBuilder, HttpMethod, ObjectBuilder, PathItem, Paths, PathsBuilder, Ref, RefOr,
+    Required, ResponseBuilder, Schema,
+    path::{OperationBuilder, ParameterBuilder, ParameterIn},
+    request_body::RequestBodyBuilder,
+    schema::Type,
+};
+
+use crate::{
+    domain::{
+        alerts::AlertKind,
+        webhooks::event::{EventKind, Topic},
+    },
+    webhooks::sign,
+};
+
+/// A type of message: its kind, the schema of its `data`, and when it is sent.
+#[derive(Clone, Copy)]
+struct Told {
+    kind: EventKind,
+    data: &'static str,
+    when: &'static str,
+}
+
+const TOLD: &[Told] = &[
+    Told {
+        kind: Topic::StrawWithdrawn.happened(),
+        data: "StrawWithdrawn",
+        when: "Straws left the tank for an animal.",
+    },
+    Told {
+        kind: Topic::ServiceRecorded.happened(),
+        data: "ServiceRecorded",
+        when: "A service was recorded.",
+    },
+    Told {
+        kind: Topic::WebhookDisabled.happened(),
+        data: "WebhookDisabled",
+        when: "Nothing is sent to a webhook any more: every attempt failed for five days, or it answered 410. Told to the \
+               others.",
+    },
+    Told {
+        kind: Topic::WebhookTest.happened(),
+        data: "WebhookTest",
+        when: "Someone asked for it with `POST /v1/webhooks/{id}/test`.",
+    },
+];
+
+/// Every message, by its type.
+pub fn described() -> Paths {
+    let all = TOLD.iter().copied().chain(of_alerts());
+    all.fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(&told))).build()
+}
+
+/// The steps of every alert.
+fn of_alerts() -> impl Iterator<Item = Told> {
+    AlertKind::ALL.iter().flat_map(|alert| {
+        let topic = alert.topic();
+        let told = |kind, when| Told { kind, data: "AlertTold", when };
+        [
+            told(topic.happened(), "An alert was opened."),
+            told(topic.repeated(), "Its alert is still open and nobody has taken it on; told at most daily."),
+            told(topic.acknowledged(), "Somebody took its alert on."),
+            told(topic.cleared(), "Its alert is over."),
+        ]
+    })
+}
+
+fn message(told: &Told) -> PathItem {
+    let kind = told.kind.wire();
+    let own = ObjectBuilder::new()
+        .property("type", ObjectBuilder::new().schema_type(Type::String).enum_values(Some([kind.clone()])))
+        .property("data", RefOr::<Schema>::Ref(Ref::from_schema_name(told.data)))
+        .required("type")
+        .required("data");
+    let schema = AllOfBuilder::new().item(Ref::from_schema_name("Message")).item(own);
+    let body = RequestBodyBuilder::new()
+        .content("application/cloudevents+json", ContentBuilder::new().schema(Some(schema)).build())
+        .required(Some(Required::True))
+        .build();
+    let header = |name: &str, description: &str| {
+        ParameterBuilder::new()
+            .name(name)
+            .parameter_in(ParameterIn::Header)
+            .required(Required::True)
+            .description(Some(description))
+            .schema(Some(ObjectBuilder::new().schema_type(Type::String)))
+            .build()
+    };
+    let operation = OperationBuilder::new()
+        .operation_id(Some(kind.replace('.', "_")))
+        .summary(Some(told.when))
+        .tag("Webhooks")
+        .securities(Some([]))
+        .parameter(header(sign::ID, "The event's id; the same in every attempt."))
+        .parameter(header(sign::TIMESTAMP, "When this attempt was made, in seconds since 1970."))
+        .parameter(header(
+            sign::SIGNATURE,
+            "`v1,` and the base64 of HMAC-SHA256 over `{webhook-id}.{webhook-timestamp}.{body}`, by each secret that is \
+             good, with a space between.",
+        ))
+        .request_body(Some(body))
+        .response("2XX", ResponseBuilder::new().description("Taken. What follows is not read beyond 64 KiB."))
+        .response("410", ResponseBuilder::new().description("Nothing more is wanted: the webhook is disabled."))
+        .response(
+            "429",
+            ResponseBuilder::new()
+                .description("Too much, as are 502, 503 and 504: the webhook is left alone for a while, as long as Retry-After says."),
+        )
+        .response("default", ResponseBuilder::new().description("Not taken: it is sent again later."));
+    PathItem::new(HttpMethod::Post, operation)
+}

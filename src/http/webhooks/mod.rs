@@ -1,0 +1,4 @@
+//! Webhooks and what is sent to them.
+
+pub mod message;
+pub mod webhook;

@@ -1,0 +1,98 @@
+//! What time alone brings about: looked for by the clock.
+//!
+//! A round goes through the businesses, reads what may be due, and hands the writer only what is. The writer
+//! looks at each once more in its own transaction, so that rounds of several processes, a round after a long
+//! stop, and a clock that jumps do no more than one round would.
+
+use std::{collections::HashMap, time::Duration};
+
+use chrono::TimeDelta;
+use tokio::{task::JoinHandle, time};
+
+use crate::{
+    book::{
+        Book,
+        alerts::alert::{self, Round},
+        writer::Failure,
+    },
+    domain::values::{BusinessId, Timestamp},
+    store,
+};
+
+/// From one round to the next.
+const EVERY: Duration = Duration::from_secs(20);
+
+/// How often the tanks are gone through: their level falls slowly, and it takes all of their readings to tell.
+const TANKS_EVERY: TimeDelta = TimeDelta::minutes(15);
+
+/// What the writer does of a round in one go; callers wait meanwhile.
+const TOGETHER: usize = 25;
+
+/// Why a round was not gone through; the next one takes it up.
+#[derive(Debug, thiserror::Error)]
+pub enum Trouble {
+    /// The store could not be read.
+    #[error(transparent)]
+    Store(#[from] store::Error),
+    /// The writer could not do it.
+    #[error("the writer could not do it: {0:?}")]
+    Writer(Failure),
+}
+
+/// Goes round until the task is aborted.
+pub fn start(book: Book) -> JoinHandle<()> {
+    tokio::spawn(async move {
+        let mut rounds = Rounds::default();
+        let mut next = time::interval(EVERY);
+        next.set_missed_tick_behavior(time::MissedTickBehavior::Delay);
+        loop {
+            next.tick().await;
+            if let Err(trouble) = rounds.look(&book).await {
+                tracing::warn!(%trouble, "a round could not be finished, the next one takes it up");
+            }
+        }
+    })
+}
+
+/// Rounds one after the other. What they remember only saves work: a first round looks at everything.
+#[derive(Default)]
+pub struct Rounds {
+    tanks_looked_at: HashMap<BusinessId, Timestamp>,
+}
+
+impl Rounds {
+    /// One round.
+    ///
+    /// # Errors
+    /// The store cannot be read, or the writer cannot write.
+    pub async fn look(&mut self, book: &Book) -> Result<(), Trouble> {
+        let mut tx = book.db.read().await?;
+        let businesses = store::access::business::all(&mut tx).await?;
+        drop(tx);
+        for business in businesses {
+            let (business, now) = (business.id, book.clock.now());
+            let mut tx = book.db.read().await?;
+            let mut due = alert::due(&mut tx, business, now).await?;
+            let tanks = self.tanks_are_due(business, now);
+            if tanks {
+                due.extend(alert::due_tanks(&mut tx, business, now).await?);
+            }
+            drop(tx);
+            for due in due.chunks(TOGETHER) {
+                let round = Round { business, due: due.to_vec() };
+                book.writer.chore(round).await.map_err(Trouble::Writer)?;
+            }
+            if tanks {
+                self.tanks_looked_at.insert(business, now);
+            }
+        }
+        Ok(())
+    }
+
+    /// Also when the clock was set back.
+    fn tanks_are_due(&self, business: BusinessId, now: Timestamp) -> bool {
+        self.tanks_looked_at
+            .get(&business)
+            .is_none_or(|last| !(TimeDelta::zero()..TANKS_EVERY).contains(&now.since(*last)))
+    }
+}

@@ -1,0 +1,5 @@
+//! Businesses, their keys, and the audit with the first response to each Idempotency-Key.
+
+pub mod audit;
+pub mod business;
+pub mod key;

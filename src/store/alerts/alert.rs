@@ -1,0 +1,218 @@
+//! Alerts.
+
+use crate::{
+    domain::{
+        alerts::{Alert, AlertKind, Figures},
+        values::{AlertId, AlertRuleId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId},
+    },
+    store::{Page, Result, Tx},
+};
+
+/// Opens an alert.
+///
+/// # Errors
+/// One is open for the same kind and subject.
+pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()> {
+    let about = alert.about;
+    tx.sql(
+        "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,
+                            withdrawal_id, stocktake_id, text, figures, opened_at, told_at, tell_again_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $15, $16)",
+    )
+    .bind(business)
+    .bind(alert.id)
+    .bind(alert.kind)
+    .bind(alert.subject.clone())
+    .bind(alert.rule_id)
+    .bind(about.herd_id)
+    .bind(about.tank_id)
+    .bind(about.sire_id)
+    .bind(about.semen_type)
+    .bind(about.lot_id)
+    .bind(about.withdrawal_id)
+    .bind(about.stocktake_id)
+    .bind(alert.text.clone())
+    .bind(alert.figures)
+    .bind(alert.opened_at)
+    .bind(alert.tell_again_at)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// An open alert is told again, with the figures of now.
+pub async fn tell_again(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: AlertId,
+    text: &str,
+    figures: Figures,
+    now: Timestamp,
+    tell_again_at: Option<Timestamp>,
+) -> Result<()> {
+    tx.sql(
+        "update alert set text = $3, figures = $4, told_at = $5, tell_again_at = $6
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(text.to_owned())
+    .bind(figures)
+    .bind(now)
+    .bind(tell_again_at)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Somebody took it on.
+pub async fn acknowledge(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: AlertId,
+    by: KeyId,
+    note: Option<&Note>,
+    now: Timestamp,
+) -> Result<()> {
+    tx.sql(
+        "update alert set acknowledged_at = $3, acknowledged_by = $4, note = $5, tell_again_at = null
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(now)
+    .bind(by)
+    .bind(note.cloned())
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Its condition is over.
+pub async fn clear(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: AlertId,
+    because: &str,
+    now: Timestamp,
+) -> Result<()> {
+    tx.sql(
+        "update alert set cleared_at = $3, cleared_because = $4, tell_again_at = null
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(now)
+    .bind(because.to_owned())
+    .run()
+    .await
+    .map(drop)
+}
+
+macro_rules! alerts {
+    ($rest:literal) => {
+        concat!(
+            "select id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id, withdrawal_id,
+                    stocktake_id, text, figures, opened_at, told_at, tell_again_at, acknowledged_at, acknowledged_by, note, cleared_at,
+                    cleared_because
+             from alert ",
+            $rest
+        )
+    };
+}
+
+/// One alert.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: AlertId) -> Result<Option<Alert>> {
+    tx.sql(alerts!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The open alert of that kind and subject.
+pub async fn open_on(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: AlertKind,
+    subject: &str,
+) -> Result<Option<Alert>> {
+    // Uses alert_open_once.
+    tx.sql(alerts!("where business_id = $1 and kind = $2 and subject = $3 and cleared_at is null"))
+        .bind(business)
+        .bind(kind)
+        .bind(subject.to_owned())
+        .optional()
+        .await
+}
+
+/// The open alerts about a straw's way out.
+pub async fn open_about(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Vec<Alert>> {
+    // Uses alert_of_withdrawal.
+    tx.sql(alerts!("where business_id = $1 and withdrawal_id = $2 and cleared_at is null order by id"))
+        .bind(business)
+        .bind(id)
+        .all()
+        .await
+}
+
+/// The open alerts that a rule opened.
+pub async fn open_by(tx: &mut Tx, business: BusinessId, rule: AlertRuleId) -> Result<Vec<Alert>> {
+    tx.sql(alerts!("where business_id = $1 and rule_id = $2 and cleared_at is null order by id"))
+        .bind(business)
+        .bind(rule)
+        .all()
+        .await
+}
+
+/// Alerts that are to be told again by now.
+pub async fn to_tell_again(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    limit: i64,
+) -> Result<Vec<Alert>> {
+    // Uses alert_to_tell_again.
+    tx.sql(alerts!("where business_id = $1 and tell_again_at <= $2 order by tell_again_at limit $3"))
+        .bind(business)
+        .bind(now)
+        .bind(limit)
+        .all()
+        .await
+}
+
+/// Which alerts a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct WantedAlerts {
+    /// Those that are open, or those that are over.
+    pub open: Option<bool>,
+    /// Of this kind.
+    pub kind: Option<AlertKind>,
+    /// About this.
+    pub subject: Option<String>,
+    /// About this herd.
+    pub herd: Option<HerdId>,
+    /// About this tank.
+    pub tank: Option<TankId>,
+}
+
+/// Alerts in the order in which they were opened.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &WantedAlerts,
+    page: Page,
+) -> Result<Vec<Alert>> {
+    tx.sql(alerts!(
+        "where business_id = $1 and id > $2 and ($4 is null or (cleared_at is null) = $4)
+           and ($5 is null or kind = $5) and ($6 is null or subject = $6)
+           and ($7 is null or herd_id = $7) and ($8 is null or tank_id = $8)
+         order by id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(wanted.open)
+    .bind(wanted.kind)
+    .bind(wanted.subject.clone())
+    .bind(wanted.herd)
+    .bind(wanted.tank)
+    .all()
+    .await
+}

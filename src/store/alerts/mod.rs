@@ -1,0 +1,4 @@
+//! Alerts and the rules that open them.
+
+pub mod alert;
+pub mod rule;

@@ -1,0 +1,161 @@
+//! Animals.
+
+use crate::{
+    domain::{
+        animals::animal::{Animal, AnimalDetails},
+        exchange::change::ChangeKind,
+        identifiers::ExternalId,
+        values::{AnimalId, BusinessId, HerdId, Mark},
+    },
+    store::{
+        Page, Result, Tx,
+        animals::{identifier, pedigree::Parents},
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Enters an animal.
+pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<()> {
+    let d = &animal.details;
+    tx.sql(
+        "insert into animal (business_id, id, herd_id, number, name, identifiers, born_on, sire_id, dam_id,
+                             breed, left_on, created_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+    )
+    .bind(business)
+    .bind(animal.id)
+    .bind(d.herd_id)
+    .bind(d.number.clone())
+    .bind(d.name.clone())
+    .bind(d.identifiers.clone())
+    .bind(d.born_on)
+    .bind(d.sire_id)
+    .bind(d.dam_id)
+    .bind(d.breed.clone())
+    .bind(d.left_on)
+    .bind(animal.created_at)
+    .run()
+    .await?;
+    identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Animal, animal.id.0).herd(d.herd_id).animal(animal.id))
+        .await
+}
+
+/// Changes what is said of an animal.
+pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
+    tx.sql(
+        "update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
+                           dam_id = $9, breed = $10, left_on = $11
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(d.herd_id)
+    .bind(d.number.clone())
+    .bind(d.name.clone())
+    .bind(d.identifiers.clone())
+    .bind(d.born_on)
+    .bind(d.sire_id)
+    .bind(d.dam_id)
+    .bind(d.breed.clone())
+    .bind(d.left_on)
+    .run()
+    .await?;
+    identifier::set(tx, business, id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id)).await
+}
+
+/// Enters who the dam of an animal is.
+pub async fn set_dam(tx: &mut Tx, business: BusinessId, id: AnimalId, dam: AnimalId) -> Result<()> {
+    tx.sql("update animal set dam_id = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(dam)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// One animal.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Animal>> {
+    tx.sql(
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+         from animal where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// The animals of that number in a herd, oldest entry first; farms give a number anew when its bearer has left.
+pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &Mark) -> Result<Vec<Animal>> {
+    // Uses animal_by_number, which covers the inner statement: without it SQLite, which keeps no statistics,
+    // walks all animals of the business instead.
+    tx.sql(
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+         from animal
+         where business_id = $1 and id in (
+             select id from animal where business_id = $1 and herd_id = $2 and number = $3)
+         order by id",
+    )
+    .bind(business)
+    .bind(herd)
+    .bind(number.clone())
+    .all()
+    .await
+}
+
+/// The first animal of that official name.
+pub async fn identified(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Option<AnimalId>> {
+    // Uses identifier_by_code; in the order of `a.id` SQLite would walk the animals instead.
+    tx.sql(
+        "select a.id from identifier i join animal a on a.business_id = i.business_id and a.id = i.subject_id
+         where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by i.subject_id limit 1",
+    )
+    .bind(business)
+    .bind(name.scheme.clone())
+    .bind(name.id.clone())
+    .value()
+    .await
+}
+
+/// Which animals a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Of this herd.
+    pub herd: Option<HerdId>,
+    /// With this number.
+    pub number: Option<Mark>,
+    /// With this official name, in whatever scheme.
+    pub identifier: Option<Mark>,
+}
+
+/// Animals, oldest entry first.
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Animal>> {
+    tx.sql(
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+         from animal
+         where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or number = $5)
+           and ($6 is null or id in (
+               select subject_id from identifier where business_id = $1 and code = $6))
+         order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(wanted.herd)
+    .bind(wanted.number)
+    .bind(wanted.identifier)
+    .all()
+    .await
+}
+
+/// The parents of an animal.
+pub async fn parents(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Parents>> {
+    tx.sql("select sire_id, dam_id from animal where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
+}

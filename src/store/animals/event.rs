@@ -1,0 +1,134 @@
+//! What happens to an animal besides services.
+
+use crate::{
+    domain::{
+        animals::history::{Happening, HappeningKind},
+        exchange::change::ChangeKind,
+        values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, Technician, Timestamp},
+    },
+    store::{
+        Page, Result, Tx,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Something that happened to an animal.
+#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
+pub struct Event {
+    /// Its id.
+    pub id: EventId,
+    /// Her herd then.
+    pub herd_id: HerdId,
+    /// The animal.
+    pub animal_id: AnimalId,
+    /// When.
+    pub happened_at: Timestamp,
+    /// What.
+    #[sqlx(rename = "details")]
+    pub what: Happening,
+    /// Who reported it.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+    /// When it was found to have been entered by mistake; then it does not count.
+    pub reversed_at: Option<Timestamp>,
+    /// When it was recorded.
+    pub recorded_at: Timestamp,
+}
+
+/// Enters an event.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) -> Result<()> {
+    tx.sql(
+        "insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
+                                   recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+    )
+    .bind(business)
+    .bind(event.id)
+    .bind(event.herd_id)
+    .bind(event.animal_id)
+    .bind(event.happened_at)
+    .bind(event.what.kind())
+    .bind(event.what.clone())
+    .bind(event.technician.clone())
+    .bind(event.note.clone())
+    .bind(event.recorded_at)
+    .bind(by)
+    .run()
+    .await?;
+    change::note(tx, business, noted(event)).await
+}
+
+fn noted(event: &Event) -> Noted {
+    let kind = match event.what.kind() {
+        HappeningKind::Heat => ChangeKind::Heat,
+        HappeningKind::PregnancyCheck => ChangeKind::PregnancyCheck,
+        HappeningKind::Calving => ChangeKind::Calving,
+        HappeningKind::Abortion => ChangeKind::Abortion,
+        HappeningKind::DoNotBreed => ChangeKind::DoNotBreed,
+    };
+    Noted::of(kind, event.id.0).herd(event.herd_id).animal(event.animal_id)
+}
+
+/// The event was entered by mistake: it stays and does not count.
+pub async fn reverse(tx: &mut Tx, business: BusinessId, event: &Event, now: Timestamp) -> Result<()> {
+    tx.sql("update animal_event set reversed_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(event.id)
+        .bind(now)
+        .run()
+        .await?;
+    change::note(tx, business, noted(event).reversed(true)).await
+}
+
+/// One event.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: EventId) -> Result<Option<Event>> {
+    tx.sql(
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// Events of one kind, oldest entry first; of one animal or herd when it is named.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: HappeningKind,
+    animal: Option<AnimalId>,
+    herd: Option<HerdId>,
+    page: Page,
+) -> Result<Vec<Event>> {
+    tx.sql(
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event
+         where business_id = $1 and id > $2 and kind = $4 and ($5 is null or animal_id = $5)
+           and ($6 is null or herd_id = $6)
+         order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(kind)
+    .bind(animal)
+    .bind(herd)
+    .all()
+    .await
+}
+
+/// All events of an animal that count, in order of time.
+pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Event>> {
+    // Uses animal_event_by_animal.
+    tx.sql(
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event where business_id = $1 and animal_id = $2 and reversed_at is null
+         order by happened_at, id",
+    )
+    .bind(business)
+    .bind(animal)
+    .all()
+    .await
+}

@@ -1,0 +1,8 @@
+//! Herds, animals, their events, services and pedigree.
+
+pub mod animal;
+pub mod event;
+pub mod herd;
+pub mod identifier;
+pub mod pedigree;
+pub mod service;

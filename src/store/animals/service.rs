@@ -1,0 +1,141 @@
+//! Services on record.
+
+use crate::{
+    domain::{
+        animals::{history::Numbered, service::Service},
+        exchange::change::ChangeKind,
+        values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
+    },
+    store::{
+        Page, Result, Tx,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Enters a service.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> Result<()> {
+    tx.sql(
+        "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
+                              withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
+                              deviations, note, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+    )
+    .bind(business)
+    .bind(s.id)
+    .bind(s.herd_id)
+    .bind(s.animal_id)
+    .bind(s.served_at)
+    .bind(s.service_number)
+    .bind(s.rank)
+    .bind(s.technician.clone())
+    .bind(s.withdrawal_id)
+    .bind(s.lot_id)
+    .bind(s.sire_id)
+    .bind(s.semen_type)
+    .bind(s.place_id)
+    .bind(s.straws)
+    .bind(s.semen_from_herd_stock)
+    .bind(s.deviations.clone())
+    .bind(s.note.clone())
+    .bind(s.recorded_at)
+    .bind(by)
+    .run()
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
+        .await
+}
+
+macro_rules! services {
+    ($rest:literal) => {
+        concat!(
+            "select id, herd_id, animal_id, served_at, service_number, rank, technician, withdrawal_id, lot_id,
+                    sire_id, semen_type, place_id, straws, semen_from_herd_stock, deviations, note, reversed_at, recorded_at
+             from service ",
+            $rest
+        )
+    };
+}
+
+/// One service.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
+    tx.sql(services!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// Services, oldest entry first; of one animal or herd when it is named.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: Option<AnimalId>,
+    herd: Option<HerdId>,
+    page: Page,
+) -> Result<Vec<Service>> {
+    tx.sql(services!(
+        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4) and ($5 is null or herd_id = $5)
+         order by id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(animal)
+    .bind(herd)
+    .all()
+    .await
+}
+
+/// All services of an animal that count, in order of time.
+pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Service>> {
+    // Uses service_by_animal.
+    tx.sql(services!(
+        "where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id"
+    ))
+    .bind(business)
+    .bind(animal)
+    .all()
+    .await
+}
+
+/// Gives a service another number and rank, because something earlier came on record.
+pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered: Numbered) -> Result<()> {
+    tx.sql("update service set service_number = $3, rank = $4 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(numbered.service_number)
+        .bind(numbered.rank)
+        .run()
+        .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, id.0)).await
+}
+
+/// The service that counts for a withdrawal.
+pub async fn of_withdrawal(
+    tx: &mut Tx,
+    business: BusinessId,
+    withdrawal: WithdrawalId,
+) -> Result<Option<Service>> {
+    // Uses service_by_withdrawal.
+    tx.sql(services!("where business_id = $1 and withdrawal_id = $2 and reversed_at is null"))
+        .bind(business)
+        .bind(withdrawal)
+        .optional()
+        .await
+}
+
+/// All services with straws of a lot, in order of time, those that do not count included.
+pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Service>> {
+    tx.sql(services!("where business_id = $1 and lot_id = $2 order by served_at, id"))
+        .bind(business)
+        .bind(lot)
+        .all()
+        .await
+}
+
+/// The service was entered by mistake: it stays and does not count.
+pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Timestamp) -> Result<()> {
+    tx.sql("update service set reversed_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(now)
+        .run()
+        .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Service, id.0).reversed(true)).await
+}

@@ -1,0 +1,329 @@
+//! What herd systems told: each thing once, by the name that its sender gave it; what it is in the book.
+
+use uuid::Uuid;
+
+use crate::{
+    domain::{
+        exchange::{
+            ade::{Flag, ItemKind, Kept, Plan, Resolution},
+            change::{Change, ChangeKind},
+        },
+        identifiers::ExternalId,
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, KeyId, Note, Source, Timestamp},
+    },
+    store::{
+        Page, Result, Tx,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Something that a herd system told.
+#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
+pub struct Item {
+    /// Its id.
+    pub id: AdeItemId,
+    /// The herd at whose location it was told.
+    pub herd_id: HerdId,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// Who told it.
+    pub source: Source,
+    /// The sender's name for it.
+    pub source_id: Source,
+    /// When it last changed over there.
+    pub modified: Option<Timestamp>,
+    /// The sender took it back.
+    pub deleted: bool,
+    /// The animal.
+    pub animal_id: Option<AnimalId>,
+    /// When it happened.
+    pub happened_at: Option<Timestamp>,
+    /// As it was sent.
+    pub resource: Kept,
+    /// Of a mating recommendation, the plan.
+    pub plan: Option<Plan>,
+    /// What it is in the book at present.
+    pub subject_id: Option<Uuid>,
+    /// Why a person must look at it.
+    pub flag: Option<Flag>,
+    /// The same in words.
+    pub flag_text: Option<String>,
+    /// What a person decided.
+    pub resolution: Option<Resolution>,
+    /// When.
+    pub resolved_at: Option<Timestamp>,
+    /// What the person remarked.
+    pub note: Option<Note>,
+    /// When it first came.
+    pub recorded_at: Timestamp,
+}
+
+impl Item {
+    /// Whether a person still has to look at it.
+    pub fn is_open(&self) -> bool {
+        self.flag.is_some() && self.resolved_at.is_none()
+    }
+
+    /// Whether it does not count any more: taken back, or found to be on record already.
+    pub fn is_gone(&self) -> bool {
+        self.deleted || (self.resolution == Some(Resolution::Dismiss) && self.subject_id.is_none())
+    }
+
+    fn noted(&self) -> Noted {
+        let noted = Noted::of(ChangeKind::AdeItem, self.id.0).herd(self.herd_id).reversed(self.is_gone());
+        self.animal_id.map_or(noted, |animal| noted.animal(animal))
+    }
+}
+
+macro_rules! items {
+    ($rest:literal) => {
+        concat!(
+            "select id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, resource, plan,
+                    subject_id, flag, flag_text, resolution, resolved_at, note, recorded_at
+             from ade_item ",
+            $rest
+        )
+    };
+}
+
+/// Enters an item.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &Item) -> Result<()> {
+    tx.sql(
+        "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
+                               happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,
+                               recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
+    )
+    .bind(business)
+    .bind(item.id)
+    .bind(item.herd_id)
+    .bind(item.kind)
+    .bind(item.source.clone())
+    .bind(item.source_id.clone())
+    .bind(item.modified)
+    .bind(item.deleted)
+    .bind(item.animal_id)
+    .bind(item.happened_at)
+    .bind(item.resource.clone())
+    .bind(item.plan.clone())
+    .bind(item.subject_id)
+    .bind(item.flag)
+    .bind(item.flag_text.clone())
+    .bind(item.resolution)
+    .bind(item.resolved_at)
+    .bind(item.note.clone())
+    .bind(item.recorded_at)
+    .bind(by)
+    .run()
+    .await?;
+    change::note(tx, business, item.noted()).await
+}
+
+/// Writes an item over; `by` is who resolved it, if somebody did just now.
+pub async fn change(tx: &mut Tx, business: BusinessId, item: &Item, by: Option<KeyId>) -> Result<()> {
+    tx.sql(
+        "update ade_item
+         set herd_id = $3, modified = $4, deleted = $5, animal_id = $6, happened_at = $7, resource = $8, plan = $9,
+             subject_id = $10, flag = $11, flag_text = $12, resolution = $13, resolved_at = $14, note = $15,
+             resolved_by = case when $14 is null then null else coalesce($16, resolved_by) end
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(item.id)
+    .bind(item.herd_id)
+    .bind(item.modified)
+    .bind(item.deleted)
+    .bind(item.animal_id)
+    .bind(item.happened_at)
+    .bind(item.resource.clone())
+    .bind(item.plan.clone())
+    .bind(item.subject_id)
+    .bind(item.flag)
+    .bind(item.flag_text.clone())
+    .bind(item.resolution)
+    .bind(item.resolved_at)
+    .bind(item.note.clone())
+    .bind(by)
+    .run()
+    .await?;
+    change::note(tx, business, item.noted()).await
+}
+
+/// One item.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: AdeItemId) -> Result<Option<Item>> {
+    tx.sql(items!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The item that its sender calls so.
+pub async fn by_source(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: ItemKind,
+    source: &Source,
+    source_id: &Source,
+) -> Result<Option<Item>> {
+    // Uses ade_item_by_source.
+    tx.sql(items!("where business_id = $1 and kind = $2 and source = $3 and source_id = $4"))
+        .bind(business)
+        .bind(kind)
+        .bind(source.clone())
+        .bind(source_id.clone())
+        .optional()
+        .await
+}
+
+/// The item as which a thing of the book came; the first of several.
+pub async fn of_subject(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<Item>> {
+    // Uses ade_item_by_subject.
+    tx.sql(items!("where business_id = $1 and subject_id = $2 order by id limit 1"))
+        .bind(business)
+        .bind(subject)
+        .optional()
+        .await
+}
+
+/// The last mating recommendation for an animal up to a moment.
+pub async fn plan_for(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    at: Timestamp,
+) -> Result<Option<Item>> {
+    // Uses ade_item_by_animal.
+    tx.sql(items!(
+        "where business_id = $1 and animal_id = $2 and kind = 'mating_recommendation' and not deleted
+           and happened_at <= $3
+         order by happened_at desc, id desc limit 1"
+    ))
+    .bind(business)
+    .bind(animal)
+    .bind(at)
+    .optional()
+    .await
+}
+
+/// Which items a list shows; what is not said is not asked.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wanted {
+    /// Of this herd.
+    pub herd: Option<HerdId>,
+    /// Of this animal.
+    pub animal: Option<AnimalId>,
+    /// Only those that a person still has to look at.
+    pub flagged: bool,
+}
+
+/// Items, oldest entry first.
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Item>> {
+    tx.sql(items!(
+        "where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or animal_id = $5)
+           and (not $6 or (flag is not null and resolved_at is null and not deleted))
+         order by id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(wanted.herd)
+    .bind(wanted.animal)
+    .bind(wanted.flagged)
+    .all()
+    .await
+}
+
+/// The item made this in the book, and tells it from now on.
+pub async fn made(tx: &mut Tx, business: BusinessId, item: AdeItemId, subject: Uuid) -> Result<()> {
+    tx.sql("insert into ade_made (business_id, subject_id, item_id) values ($1, $2, $3)")
+        .bind(business)
+        .bind(subject)
+        .bind(item)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// The item that made this in the book.
+pub async fn maker(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<AdeItemId>> {
+    tx.sql("select item_id from ade_made where business_id = $1 and subject_id = $2")
+        .bind(business)
+        .bind(subject)
+        .value()
+        .await
+}
+
+/// Which things are told to a herd system.
+#[derive(Clone, Debug)]
+pub struct Told {
+    /// Of this herd.
+    pub herd: HerdId,
+    /// Of this kind.
+    pub kind: ItemKind,
+    /// Last changed not before this.
+    pub from: Option<Timestamp>,
+    /// Last changed not after this.
+    pub to: Option<Timestamp>,
+    /// Of the animals that go by this name.
+    pub animal: Option<ExternalId>,
+    /// Or of this animal.
+    pub animal_id: Option<AnimalId>,
+    /// What does not count any more as well.
+    pub with_reversed: bool,
+}
+
+/// The condition that is the same for the page and its count. An animal is told as itself however many
+/// systems told of her; an event that came as an item is told as the item.
+macro_rules! told {
+    ($select:literal, $rest:literal) => {
+        concat!(
+            $select,
+            " from change c
+             left join ade_item a on c.kind = 'ade_item' and a.business_id = c.business_id and a.id = c.subject_id
+             where c.business_id = $1 and c.herd_id = $2
+               and ((c.kind = $3 and not exists (select 1 from ade_made m
+                                     where m.business_id = $1 and m.subject_id = c.subject_id))
+                    or (a.kind = $4 and (a.kind <> 'animal' or a.subject_id is null)))
+               and ($5 is null or c.changed_at >= $5) and ($6 is null or c.changed_at <= $6)
+               and ($7 or not c.reversed)
+               and (($8 is null and $10 is null) or c.animal_id = $10
+                    or c.animal_id in (select i.subject_id from identifier i
+                                       where i.business_id = $1 and i.scheme = $8 and i.code = $9)) ",
+            $rest
+        )
+    };
+}
+
+macro_rules! bound {
+    ($sql:expr, $business:expr, $told:expr) => {
+        $sql.bind($business)
+            .bind($told.herd)
+            .bind($told.kind.subject())
+            .bind($told.kind)
+            .bind($told.from)
+            .bind($told.to)
+            .bind($told.with_reversed)
+            .bind($told.animal.as_ref().map(|name| name.scheme.clone()))
+            .bind($told.animal.as_ref().map(|name| name.id.clone()))
+            .bind($told.animal_id)
+    };
+}
+
+/// What is told after the change `after`, in the order of changes.
+pub async fn told(
+    tx: &mut Tx,
+    business: BusinessId,
+    told: &Told,
+    after: i64,
+    limit: i64,
+) -> Result<Vec<Change>> {
+    // Uses change_by_herd.
+    let sql = tx.sql(told!(
+        "select c.seq, c.kind, c.subject_id, c.herd_id, c.animal_id, c.reversed, c.created_at, c.changed_at",
+        "and c.seq > $11 order by c.seq limit $12"
+    ));
+    bound!(sql, business, told).bind(after).bind(limit).all().await
+}
+
+/// How many are told in all.
+pub async fn count(tx: &mut Tx, business: BusinessId, told: &Told) -> Result<i64> {
+    let sql = tx.sql(told!("select cast(count(*) as bigint)", ""));
+    Ok(bound!(sql, business, told).value().await?.unwrap_or(0))
+}

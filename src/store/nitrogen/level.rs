@@ -1,0 +1,382 @@
+//! Nitrogen: readings of the level and refills, and when a tank was opened.
+
+use crate::{
+    domain::{
+        nitrogen::level::{Measured, Reading, Refill},
+        values::{BusinessId, KeyId, Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
+    },
+    store::{Page, Result, Tx},
+};
+
+/// A moment and the one after the last of a span.
+#[derive(Clone, Copy, Debug)]
+pub struct Span {
+    /// Not before this.
+    pub from: Timestamp,
+    /// Not after this.
+    pub until: Timestamp,
+}
+
+/// Tanks whose ids lie in this range, both ends included.
+#[derive(Clone, Copy, Debug)]
+pub struct Tanks {
+    /// The first.
+    pub first: TankId,
+    /// The last.
+    pub last: TankId,
+}
+
+impl Tanks {
+    /// One tank.
+    pub fn one(tank: TankId) -> Self {
+        Self { first: tank, last: tank }
+    }
+
+    /// The statement for one tank, which an index follows down to the instant, or that for a range of them.
+    fn pick(self, one: &'static str, range: &'static str) -> &'static str {
+        if self.first == self.last { one } else { range }
+    }
+}
+
+/// Enters a reading.
+pub async fn add_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Reading) -> Result<()> {
+    tx.sql(
+        "insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
+                                       supersedes_id, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+    )
+    .bind(business)
+    .bind(r.id)
+    .bind(r.tank_id)
+    .bind(r.read_at)
+    .bind(r.measured.value)
+    .bind(r.measured.unit)
+    .bind(r.source)
+    .bind(r.technician.clone())
+    .bind(r.note.clone())
+    .bind(r.supersedes)
+    .bind(r.recorded_at)
+    .bind(by)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Another reading stands in this one's place from `now` on.
+pub async fn supersede_reading(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: ReadingId,
+    now: Timestamp,
+) -> Result<()> {
+    tx.sql("update nitrogen_reading set superseded_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(now)
+        .run()
+        .await
+        .map(drop)
+}
+
+macro_rules! readings {
+    ($rest:literal) => {
+        concat!(
+            "select r.id, r.tank_id, r.read_at, r.measured, r.unit, r.source, r.technician, r.note, r.supersedes_id,
+                    s.id as superseded_by, r.recorded_at
+             from nitrogen_reading r
+             left join nitrogen_reading s on s.business_id = r.business_id and s.supersedes_id = r.id ",
+            $rest
+        )
+    };
+}
+
+/// One reading.
+pub async fn reading(tx: &mut Tx, business: BusinessId, id: ReadingId) -> Result<Option<Reading>> {
+    tx.sql(readings!("where r.business_id = $1 and r.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The readings of a tank in the order of entry; those taken from `from` on and before `to`, where said.
+pub async fn readings(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    (from, to): (Option<Timestamp>, Option<Timestamp>),
+    page: Page,
+) -> Result<Vec<Reading>> {
+    tx.sql(readings!(
+        "where r.business_id = $1 and r.tank_id = $4 and r.id > $2
+           and ($5 is null or r.read_at >= $5) and ($6 is null or r.read_at < $6)
+         order by r.id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(tank)
+    .bind(from)
+    .bind(to)
+    .all()
+    .await
+}
+
+/// The readings of all tanks in the order of entry.
+pub async fn all_readings(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Reading>> {
+    tx.sql(readings!("where r.business_id = $1 and r.id > $2 order by r.id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
+}
+
+/// The reading that stands for a tank's level at just that instant.
+pub async fn reading_at(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    at: Timestamp,
+) -> Result<Option<ReadingId>> {
+    tx.sql(
+        "select id from nitrogen_reading
+         where business_id = $1 and tank_id = $2 and read_at = $3 and superseded_at is null",
+    )
+    .bind(business)
+    .bind(tank)
+    .bind(at)
+    .value()
+    .await
+}
+
+/// The last reading of a tank that was taken before an instant and still stands.
+pub async fn last_reading(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    before: Timestamp,
+) -> Result<Option<Reading>> {
+    tx.sql(readings!(
+        "where r.business_id = $1 and r.tank_id = $2 and r.read_at < $3 and r.superseded_at is null
+         order by r.read_at desc limit 1"
+    ))
+    .bind(business)
+    .bind(tank)
+    .bind(before)
+    .optional()
+    .await
+}
+
+/// Enters a refill.
+pub async fn add_refill(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Refill) -> Result<()> {
+    tx.sql(
+        "insert into nitrogen_refill (business_id, id, tank_id, filled_at, depth_before_mm, depth_after_mm, added_l,
+                                      technician, note, supersedes_id, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+    )
+    .bind(business)
+    .bind(r.id)
+    .bind(r.tank_id)
+    .bind(r.filled_at)
+    .bind(r.depth_before_mm)
+    .bind(r.depth_after_mm)
+    .bind(r.litres_added)
+    .bind(r.technician.clone())
+    .bind(r.note.clone())
+    .bind(r.supersedes)
+    .bind(r.recorded_at)
+    .bind(by)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Another refill stands in this one's place from `now` on.
+pub async fn supersede_refill(tx: &mut Tx, business: BusinessId, id: RefillId, now: Timestamp) -> Result<()> {
+    tx.sql("update nitrogen_refill set superseded_at = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(now)
+        .run()
+        .await
+        .map(drop)
+}
+
+macro_rules! refills {
+    ($rest:literal) => {
+        concat!(
+            "select r.id, r.tank_id, r.filled_at, r.depth_before_mm, r.depth_after_mm, r.added_l, r.technician, r.note,
+                    r.supersedes_id, s.id as superseded_by, r.recorded_at
+             from nitrogen_refill r
+             left join nitrogen_refill s on s.business_id = r.business_id and s.supersedes_id = r.id ",
+            $rest
+        )
+    };
+}
+
+/// One refill.
+pub async fn refill(tx: &mut Tx, business: BusinessId, id: RefillId) -> Result<Option<Refill>> {
+    tx.sql(refills!("where r.business_id = $1 and r.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The refills of a tank in the order of entry; those from `from` on and before `to`, where said.
+pub async fn refills(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    (from, to): (Option<Timestamp>, Option<Timestamp>),
+    page: Page,
+) -> Result<Vec<Refill>> {
+    tx.sql(refills!(
+        "where r.business_id = $1 and r.tank_id = $4 and r.id > $2
+           and ($5 is null or r.filled_at >= $5) and ($6 is null or r.filled_at < $6)
+         order by r.id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(tank)
+    .bind(from)
+    .bind(to)
+    .all()
+    .await
+}
+
+/// The refills of all tanks in the order of entry.
+pub async fn all_refills(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Refill>> {
+    tx.sql(refills!("where r.business_id = $1 and r.id > $2 order by r.id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
+}
+
+/// The refill of a tank that stands at just that instant.
+pub async fn refill_at(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    at: Timestamp,
+) -> Result<Option<RefillId>> {
+    tx.sql(
+        "select id from nitrogen_refill
+         where business_id = $1 and tank_id = $2 and filled_at = $3 and superseded_at is null",
+    )
+    .bind(business)
+    .bind(tank)
+    .bind(at)
+    .value()
+    .await
+}
+
+/// A level that was read and still stands.
+#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+pub struct LevelRow {
+    /// Of which tank.
+    pub tank_id: TankId,
+    /// When.
+    pub read_at: Timestamp,
+    /// What was read.
+    #[sqlx(flatten)]
+    pub measured: Measured,
+}
+
+/// The readings of tanks that still stand, tank by tank in order of time.
+pub async fn levels(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<LevelRow>> {
+    // Uses nitrogen_reading_at.
+    macro_rules! levels {
+        ($tanks:literal) => {
+            concat!(
+                "select tank_id, read_at, measured, unit from nitrogen_reading
+                 where business_id = $1 and ",
+                $tanks,
+                " and read_at between $4 and $5 and superseded_at is null
+                 order by tank_id, read_at"
+            )
+        };
+    }
+    tx.sql(tanks.pick(levels!("tank_id = $2 and tank_id = $3"), levels!("tank_id between $2 and $3")))
+        .bind(business)
+        .bind(tanks.first)
+        .bind(tanks.last)
+        .bind(span.from)
+        .bind(span.until)
+        .all()
+        .await
+}
+
+/// A refill that still stands.
+#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+pub struct RefillRow {
+    /// Of which tank.
+    pub tank_id: TankId,
+    /// When.
+    pub filled_at: Timestamp,
+    /// Depth before.
+    pub depth_before_mm: Option<ReadDepthMm>,
+    /// Depth after.
+    pub depth_after_mm: Option<ReadDepthMm>,
+    /// Litres that went in.
+    #[sqlx(rename = "added_l")]
+    pub litres_added: Option<Litres>,
+}
+
+/// The refills of tanks that still stand, tank by tank in order of time.
+pub async fn fillings(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<RefillRow>> {
+    // Uses nitrogen_refill_at.
+    tx.sql(
+        "select tank_id, filled_at, depth_before_mm, depth_after_mm, added_l from nitrogen_refill
+         where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
+           and superseded_at is null
+         order by tank_id, filled_at",
+    )
+    .bind(business)
+    .bind(tanks.first)
+    .bind(tanks.last)
+    .bind(span.from)
+    .bind(span.until)
+    .all()
+    .await
+}
+
+/// The plug came off.
+#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+pub struct OpeningRow {
+    /// Of which tank.
+    pub tank_id: TankId,
+    /// When.
+    pub opened_at: Timestamp,
+}
+
+/// When tanks were opened, as the ledger knows it: straws went out or in, or were counted. A movement that was
+/// undone did not happen and its reversal is only written; the lines of a stocktake are one opening.
+pub async fn openings(
+    tx: &mut Tx,
+    business: BusinessId,
+    tanks: Tanks,
+    span: Span,
+) -> Result<Vec<OpeningRow>> {
+    // Uses movement_out_of, movement_into, stocktake_of_tank.
+    tx.sql(
+        "select p.tank_id, m.occurred_at as opened_at
+         from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
+         where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null
+           and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+           and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
+         union
+         select p.tank_id, m.occurred_at
+         from place p join movement m on m.business_id = p.business_id and m.to_place_id = p.id
+         where p.business_id = $1 and p.tank_id between $2 and $3 and m.to_held is not null
+           and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+           and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
+         union
+         select s.tank_id, s.counted_at from stocktake s
+         where s.business_id = $1 and s.tank_id between $2 and $3 and s.counted_at between $4 and $5
+         order by 1, 2",
+    )
+    .bind(business)
+    .bind(tanks.first)
+    .bind(tanks.last)
+    .bind(span.from)
+    .bind(span.until)
+    .all()
+    .await
+}

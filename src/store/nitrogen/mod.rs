@@ -1,0 +1,4 @@
+//! Tanks, their readings and refills.
+
+pub mod level;
+pub mod tank;

@@ -1,0 +1,188 @@
+//! How straws were used: what a forecast of the stock is made from.
+
+use crate::{
+    domain::{
+        alerts::stock::{Area, StockSubject, Straw},
+        identifiers::Identifiers,
+        straws::{
+            demand::{History, LOOK_BACK_DAYS},
+            semen::SemenType,
+        },
+        values::{BusinessId, Mark, Name, SireId, Timestamp},
+    },
+    store::{Result, Tx},
+};
+
+/// Of which straws an outlook is asked; what is not said is not asked.
+#[derive(Clone, Debug)]
+pub struct WantedOutlook {
+    /// Of this sire.
+    pub sire: Option<SireId>,
+    /// Of this type.
+    pub semen_type: Option<SemenType>,
+    /// In these tanks.
+    pub area: Area,
+}
+
+/// A sire's straws of one type in an area.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct Held {
+    /// The sire.
+    pub sire_id: SireId,
+    /// His name.
+    pub sire_name: Name,
+    /// His breed.
+    pub sire_breed: Option<Mark>,
+    /// His official names.
+    pub sire_identifiers: Identifiers,
+    /// The type.
+    pub semen_type: SemenType,
+    /// How many hang there that may be used.
+    pub straws: i64,
+}
+
+/// Every sire and type of which straws hang or hung in an area; the cursor is a sire and a type.
+pub async fn held(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &WantedOutlook,
+    after: (uuid::Uuid, &'static str),
+    limit: i64,
+) -> Result<Vec<Held>> {
+    tx.sql(
+        "select s.id as sire_id, s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers,
+                h.semen_type, h.straws
+         from (select l.sire_id, l.semen_type,
+                      cast(sum(case l.status when 'usable' then b.straws else 0 end) as bigint) as straws
+               from balance b
+               join lot l on l.business_id = b.business_id and l.id = b.lot_id
+               join place p on p.business_id = b.business_id and p.id = b.place_id
+               join tank t on t.business_id = p.business_id and t.id = p.tank_id
+               where b.business_id = $1 and (l.sire_id, l.semen_type) > ($2, $3)
+                 and ($5 is null or l.sire_id = $5) and ($6 is null or l.semen_type = $6)
+                 and ($7 is null or t.id = $7) and ($8 is null or t.herd_id = $8)
+               group by l.sire_id, l.semen_type
+               order by l.sire_id, l.semen_type limit $4) as h
+         join sire s on s.business_id = $1 and s.id = h.sire_id
+         order by h.sire_id, h.semen_type",
+    )
+    .bind(business)
+    .bind(after.0)
+    .bind(after.1)
+    .bind(limit)
+    .bind(wanted.sire)
+    .bind(wanted.semen_type)
+    .bind(wanted.area.tank())
+    .bind(wanted.area.herd())
+    .all()
+    .await
+}
+
+/// Straws of a subject that may be used.
+pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) -> Result<i64> {
+    let (tank, herd) = (subject.area.tank(), subject.area.herd());
+    let straws = match subject.straw {
+        Straw::Lot(lot) => {
+            tx.sql(
+                "select cast(coalesce(sum(b.straws), 0) as bigint) from balance b
+                 join lot l on l.business_id = b.business_id and l.id = b.lot_id
+                 where b.business_id = $1 and b.lot_id = $2 and l.status = 'usable'",
+            )
+            .bind(business)
+            .bind(lot)
+            .value()
+            .await?
+        }
+        // By lot_by_sire, the balances of each lot and their places.
+        Straw::Of(sire, semen_type) => {
+            tx.sql(
+                "select cast(coalesce(sum(b.straws), 0) as bigint) from lot l
+                 join balance b on b.business_id = l.business_id and b.lot_id = l.id and b.straws > 0
+                 join place p on p.business_id = b.business_id and p.id = b.place_id
+                 join tank t on t.business_id = p.business_id and t.id = p.tank_id
+                 where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3 and l.status = 'usable'
+                   and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)",
+            )
+            .bind(business)
+            .bind(sire)
+            .bind(semen_type)
+            .bind(tank)
+            .bind(herd)
+            .value()
+            .await?
+        }
+    };
+    Ok(straws.unwrap_or(0))
+}
+
+/// How a sire's straws of one type were used out of an area: withdrawn for animals, reversals left out.
+pub async fn history(
+    tx: &mut Tx,
+    business: BusinessId,
+    (sire, semen_type): (SireId, SemenType),
+    area: Area,
+    now: Timestamp,
+) -> Result<History> {
+    #[derive(sqlx::FromRow)]
+    struct Day {
+        age: i64,
+        straws: i64,
+    }
+    let since = now.plus(-chrono::TimeDelta::days(LOOK_BACK_DAYS));
+    // By lot_by_sire and movement_by_use: a year of their withdrawals, however long the book.
+    macro_rules! used {
+        ($age:literal) => {
+            concat!(
+                "select ", $age, " as age, cast(sum(m.straws) as bigint) as straws
+                 from lot l
+                 join movement m on m.business_id = l.business_id and m.lot_id = l.id
+                 join place p on p.business_id = m.business_id and p.id = m.from_place_id
+                 join tank t on t.business_id = p.business_id and t.id = p.tank_id
+                 where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3
+                   and m.kind = 'withdrawal' and m.occurred_at > $4
+                   and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7)
+                   and not exists (select 1 from movement r where r.business_id = m.business_id and r.reverses_id = m.id)
+                 group by ", $age
+            )
+        };
+    }
+    let days: Vec<Day> = tx
+        .sql_for(
+            used!("($5 - m.occurred_at) / 86400000000"),
+            used!("cast(floor(extract(epoch from ($5 - m.occurred_at)) / 86400) as bigint)"),
+        )
+        .bind(business)
+        .bind(sire)
+        .bind(semen_type)
+        .bind(since)
+        .bind(now)
+        .bind(area.tank())
+        .bind(area.herd())
+        .all()
+        .await?;
+    let first: Option<Option<Timestamp>> = tx
+        .sql(
+            "select min((select m.occurred_at from movement m
+                         join place p on p.business_id = m.business_id and p.id = m.to_place_id
+                         join tank t on t.business_id = p.business_id and t.id = p.tank_id
+                         where m.business_id = l.business_id and m.lot_id = l.id
+                           and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)
+                         order by m.seq limit 1))
+             from lot l where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3",
+        )
+        .bind(business)
+        .bind(sire)
+        .bind(semen_type)
+        .bind(area.tank())
+        .bind(area.herd())
+        .value()
+        .await?;
+    // What a client's clock puts ahead of ours happened today.
+    let by_day: Vec<_> = days.into_iter().map(|day| (day.age.max(0), day.straws)).collect();
+    let oldest = by_day.iter().map(|(age, _)| *age).max().unwrap_or(0);
+    #[expect(clippy::cast_precision_loss, reason = "seconds of a few years")]
+    let watched = first.flatten().map_or(0.0, |first| now.since(first).num_seconds() as f64 / 86_400.0);
+    #[expect(clippy::cast_precision_loss, reason = "at most a year of days")]
+    let days = watched.clamp(0.0, LOOK_BACK_DAYS as f64).max(oldest as f64);
+    Ok(History { by_day, days })
+}

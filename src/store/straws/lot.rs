@@ -1,0 +1,121 @@
+//! Lots.
+
+use crate::{
+    domain::{
+        exchange::change::ChangeKind,
+        straws::{
+            lot::{Lot, LotDetails, LotStatus},
+            semen::SemenType,
+        },
+        values::{BusinessId, LotId, SireId},
+    },
+    store::{
+        Page, Result, Tx,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Enters a lot.
+pub async fn add(tx: &mut Tx, business: BusinessId, lot: &Lot) -> Result<()> {
+    let d = &lot.details;
+    tx.sql(
+        "insert into lot (business_id, id, sire_id, semen_type, batch, collected_on, collection_centre,
+                          straw_volume, sexed_percentage, cost, thaw, status, created_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+    )
+    .bind(business)
+    .bind(lot.id)
+    .bind(d.sire_id)
+    .bind(d.semen_type)
+    .bind(d.batch.clone())
+    .bind(d.collected_on)
+    .bind(d.collection_centre.clone())
+    .bind(d.straw_ml)
+    .bind(d.sexed_percentage)
+    .bind(d.cost.clone())
+    .bind(d.thaw.clone())
+    .bind(d.status)
+    .bind(lot.created_at)
+    .run()
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Lot, lot.id.0)).await
+}
+
+/// Changes what is said of a lot.
+pub async fn change(tx: &mut Tx, business: BusinessId, id: LotId, d: &LotDetails) -> Result<()> {
+    tx.sql(
+        "update lot set sire_id = $3, semen_type = $4, batch = $5, collected_on = $6, collection_centre = $7,
+                        straw_volume = $8, sexed_percentage = $9, cost = $10, thaw = $11, status = $12
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(d.sire_id)
+    .bind(d.semen_type)
+    .bind(d.batch.clone())
+    .bind(d.collected_on)
+    .bind(d.collection_centre.clone())
+    .bind(d.straw_ml)
+    .bind(d.sexed_percentage)
+    .bind(d.cost.clone())
+    .bind(d.thaw.clone())
+    .bind(d.status)
+    .run()
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Lot, id.0)).await
+}
+
+/// One lot.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: LotId) -> Result<Option<Lot>> {
+    tx.sql(
+        "select id, sire_id, semen_type, batch, collected_on, collection_centre, straw_volume,
+                sexed_percentage, cost, thaw, status, created_at
+         from lot where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// Whether straws of the lot ever moved; then its sire and semen type are settled.
+pub async fn has_moved(tx: &mut Tx, business: BusinessId, id: LotId) -> Result<bool> {
+    let first = tx
+        .sql("select seq from movement where business_id = $1 and lot_id = $2 order by seq limit 1")
+        .bind(business)
+        .bind(id)
+        .value::<i64>()
+        .await?;
+    Ok(first.is_some())
+}
+
+/// Which lots a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Of this sire.
+    pub sire: Option<SireId>,
+    /// Of this semen type.
+    pub semen_type: Option<SemenType>,
+    /// In this state.
+    pub status: Option<LotStatus>,
+}
+
+/// Lots, oldest entry first.
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Lot>> {
+    tx.sql(
+        "select id, sire_id, semen_type, batch, collected_on, collection_centre, straw_volume,
+                sexed_percentage, cost, thaw, status, created_at
+         from lot
+         where business_id = $1 and id > $2 and ($4 is null or sire_id = $4)
+           and ($5 is null or semen_type = $5) and ($6 is null or status = $6)
+         order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(wanted.sire)
+    .bind(wanted.semen_type)
+    .bind(wanted.status)
+    .all()
+    .await
+}

@@ -1,0 +1,104 @@
+//! Sires.
+
+use crate::{
+    domain::{
+        exchange::change::ChangeKind,
+        straws::sire::{Sire, SireDetails},
+        values::{BusinessId, Mark, SireId},
+    },
+    store::{
+        Page, Result, Tx,
+        animals::identifier,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Enters a sire.
+pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
+    let d = &sire.details;
+    tx.sql(
+        "insert into sire (business_id, id, name, breed, identifiers, sire_id, dam_id, created_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+    )
+    .bind(business)
+    .bind(sire.id)
+    .bind(d.name.clone())
+    .bind(d.breed.clone())
+    .bind(d.identifiers.clone())
+    .bind(d.sire_id)
+    .bind(d.dam_id)
+    .bind(sire.created_at)
+    .run()
+    .await?;
+    identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Sire, sire.id.0)).await
+}
+
+/// Changes what is said of a sire.
+pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetails) -> Result<()> {
+    tx.sql(
+        "update sire set name = $3, breed = $4, identifiers = $5, sire_id = $6, dam_id = $7
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(d.name.clone())
+    .bind(d.breed.clone())
+    .bind(d.identifiers.clone())
+    .bind(d.sire_id)
+    .bind(d.dam_id)
+    .run()
+    .await?;
+    identifier::set(tx, business, id.0, &d.identifiers).await?;
+    change::note(tx, business, Noted::of(ChangeKind::Sire, id.0)).await
+}
+
+/// One sire.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: SireId) -> Result<Option<Sire>> {
+    tx.sql(
+        "select id, name, breed, identifiers, sire_id, dam_id, created_at
+         from sire where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// Sires, oldest first; of one breed, or by an official name, when these are given.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    breed: Option<Mark>,
+    identifier: Option<Mark>,
+    page: Page,
+) -> Result<Vec<Sire>> {
+    tx.sql(
+        "select id, name, breed, identifiers, sire_id, dam_id, created_at
+         from sire
+         where business_id = $1 and id > $2 and ($4 is null or breed = $4)
+           and ($5 is null or id in (
+               select subject_id from identifier where business_id = $1 and code = $5))
+         order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(breed)
+    .bind(identifier)
+    .all()
+    .await
+}
+
+/// The own parents of a sire.
+pub async fn parents(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: SireId,
+) -> Result<Option<crate::store::animals::pedigree::Parents>> {
+    tx.sql("select sire_id, dam_id from sire where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
+}

@@ -1,0 +1,93 @@
+//! Stocktakes.
+
+use crate::{
+    domain::{
+        exchange::change::ChangeKind,
+        straws::stocktake::{Lines, Stocktake},
+        values::{BusinessId, KeyId, StocktakeId, TankId, Timestamp},
+    },
+    store::{
+        Page, Result, Tx,
+        exchange::change::{self, Noted},
+    },
+};
+
+/// Enters a stocktake.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Stocktake) -> Result<()> {
+    tx.sql(
+        "insert into stocktake (business_id, id, tank_id, canister, complete, as_of_seq, counted_at, technician, note,
+                                lines, state, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
+    )
+    .bind(business)
+    .bind(s.id)
+    .bind(s.tank_id)
+    .bind(s.canister)
+    .bind(s.complete)
+    .bind(s.as_of_seq)
+    .bind(s.counted_at)
+    .bind(s.technician.clone())
+    .bind(s.note.clone())
+    .bind(s.lines.clone())
+    .bind(s.state)
+    .bind(s.recorded_at)
+    .bind(by)
+    .run()
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Stocktake, s.id.0)).await
+}
+
+macro_rules! stocktakes {
+    ($rest:literal) => {
+        concat!(
+            "select id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
+                    recorded_at
+             from stocktake ",
+            $rest
+        )
+    };
+}
+
+/// One stocktake.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: StocktakeId) -> Result<Option<Stocktake>> {
+    tx.sql(stocktakes!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// Stocktakes, oldest entry first; of one tank when it is named.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: Option<TankId>,
+    page: Page,
+) -> Result<Vec<Stocktake>> {
+    tx.sql(stocktakes!(
+        "where business_id = $1 and id > $2 and ($4 is null or tank_id = $4) order by id limit $3"
+    ))
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(tank)
+    .all()
+    .await
+}
+
+/// Its differences were posted.
+pub async fn accept(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: StocktakeId,
+    lines: &Lines,
+    now: Timestamp,
+) -> Result<()> {
+    tx.sql(
+        "update stocktake set state = 'accepted', accepted_at = $3, lines = $4
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(now)
+    .bind(lines.clone())
+    .run()
+    .await?;
+    change::note(tx, business, Noted::of(ChangeKind::Stocktake, id.0)).await
+}

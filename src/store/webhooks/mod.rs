@@ -1,0 +1,4 @@
+//! The outbox, webhooks and their deliveries.
+
+pub mod outbox;
+pub mod webhook;

@@ -1,0 +1,721 @@
+//! Webhooks, their secrets, and the deliveries of events to them.
+
+use chrono::TimeDelta;
+
+use crate::{
+    domain::{
+        values::{BusinessId, DeliveryId, MessageId, Timestamp, WebhookId},
+        webhooks::{
+            event::{Phase, Topic, Written},
+            webhook::{
+                After, DeliveryState, FAILURES_TO_REST, Outcome, Webhook, WebhookDetails, WebhookState,
+            },
+        },
+    },
+    store::{Page, Result, Tx},
+};
+
+/// Enters a webhook.
+pub async fn add(tx: &mut Tx, business: BusinessId, webhook: &Webhook) -> Result<()> {
+    let d = &webhook.details;
+    tx.sql(
+        "insert into webhook (business_id, id, url, topics, herd_ids, tank_ids, note, state, created_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+    )
+    .bind(business)
+    .bind(webhook.id)
+    .bind(d.url.clone())
+    .bind(d.events.clone())
+    .bind(d.herd_ids.clone())
+    .bind(d.tank_ids.clone())
+    .bind(d.note.clone())
+    .bind(webhook.state)
+    .bind(webhook.created_at)
+    .run()
+    .await
+    .map(drop)
+}
+
+macro_rules! webhooks {
+    ($rest:literal) => {
+        concat!(
+            "select id, url, topics, herd_ids, tank_ids, note, state, disabled_reason, failing_since, created_at
+             from webhook where business_id = $1 and state <> 'deleted' ",
+            $rest
+        )
+    };
+}
+
+/// One webhook that was not removed.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<Option<Webhook>> {
+    tx.sql(webhooks!("and id = $2")).bind(business).bind(id).optional().await
+}
+
+/// Webhooks that were not removed, oldest first.
+pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Webhook>> {
+    tx.sql(webhooks!("and id > $2 order by id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
+}
+
+/// How many webhooks a business has.
+pub async fn count(tx: &mut Tx, business: BusinessId) -> Result<i64> {
+    let count = tx
+        .sql("select count(*) from webhook where business_id = $1 and state <> 'deleted'")
+        .bind(business)
+        .value()
+        .await?;
+    Ok(count.unwrap_or(0))
+}
+
+/// Changes what is said of a webhook.
+pub async fn change(tx: &mut Tx, business: BusinessId, id: WebhookId, d: &WebhookDetails) -> Result<()> {
+    tx.sql(
+        "update webhook set url = $3, topics = $4, herd_ids = $5, tank_ids = $6, note = $7
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(d.url.clone())
+    .bind(d.events.clone())
+    .bind(d.herd_ids.clone())
+    .bind(d.tank_ids.clone())
+    .bind(d.note.clone())
+    .run()
+    .await
+    .map(drop)
+}
+
+/// It waits: events are kept for it and not sent.
+pub async fn pause(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.sql("update webhook set state = 'paused' where business_id = $1 and id = $2 and state = 'active'")
+        .bind(business)
+        .bind(id)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// It is told again, as if it had never failed.
+pub async fn resume(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.sql(
+        "update webhook set state = 'active', disabled_reason = null, failures = 0, failing_since = null,
+                            rest_until = null
+         where business_id = $1 and id = $2 and state <> 'deleted'",
+    )
+    .bind(business)
+    .bind(id)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Its failures are forgotten: it has another address.
+pub async fn forgive(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.sql(
+        "update webhook set failures = 0, failing_since = null, rest_until = null where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// It need not rest any longer: the next that is due is sent.
+pub async fn wake(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.sql("update webhook set rest_until = null where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// Nothing is told it any more; what still waits is given up.
+async fn stop(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WebhookId,
+    state: WebhookState,
+    reason: Option<String>,
+    now: Timestamp,
+) -> Result<()> {
+    tx.sql(
+        "update webhook set state = $3, disabled_reason = $4, rest_until = null where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(state)
+    .bind(reason)
+    .run()
+    .await?;
+    // Uses delivery_due.
+    tx.sql(
+        "update delivery set state = 'failed', outcome = $3, finished_at = $4, lease_until = null
+         where business_id = $1 and webhook_id = $2 and state = 'waiting'",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(Outcome::NotTried)
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Removes a webhook: its address and secrets are forgotten at once, its deliveries when they are old.
+pub async fn remove(tx: &mut Tx, business: BusinessId, id: WebhookId, now: Timestamp) -> Result<()> {
+    stop(tx, business, id, WebhookState::Deleted, None, now).await?;
+    tx.sql("update webhook set url = '', note = null where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .run()
+        .await?;
+    tx.sql("delete from webhook_secret where business_id = $1 and webhook_id = $2")
+        .bind(business)
+        .bind(id)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// Gives a webhook another secret, in the clear because every delivery is signed with it; the one before
+/// stays good until `until`.
+pub async fn add_secret(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WebhookId,
+    secret: &str,
+    until: Timestamp,
+    now: Timestamp,
+) -> Result<()> {
+    // Uses webhook_secret_by_webhook.
+    tx.sql(
+        "delete from webhook_secret where business_id = $1 and webhook_id = $2 and valid_until is not null",
+    )
+    .bind(business)
+    .bind(id)
+    .run()
+    .await?;
+    tx.sql("update webhook_secret set valid_until = $3 where business_id = $1 and webhook_id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(until)
+        .run()
+        .await?;
+    tx.sql(
+        "insert into webhook_secret (business_id, id, webhook_id, secret, created_at) values ($1, $2, $3, $4, $5)",
+    )
+    .bind(business)
+    .bind(uuid::Uuid::now_v7())
+    .bind(id)
+    .bind(secret.to_owned())
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// The secrets that sign for a webhook now, the present one first.
+pub async fn secrets(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WebhookId,
+    now: Timestamp,
+) -> Result<Vec<String>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        secret: String,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select secret from webhook_secret
+             where business_id = $1 and webhook_id = $2 and (valid_until is null or valid_until > $3)
+             order by id desc",
+        )
+        .bind(business)
+        .bind(id)
+        .bind(now)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.secret).collect())
+}
+
+/// One event on its way to one webhook.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct Delivery {
+    /// Its id.
+    pub id: DeliveryId,
+    /// To which webhook.
+    pub webhook_id: WebhookId,
+    /// What became of it.
+    pub state: DeliveryState,
+    /// How often it was tried.
+    pub attempts: i64,
+    /// How far along the schedule it is.
+    pub step: i64,
+    /// When it is tried next, while it waits.
+    pub due_at: Timestamp,
+    /// How the last attempt ended.
+    pub outcome: Option<Outcome>,
+    /// When it was entered.
+    pub created_at: Timestamp,
+    /// When it was delivered or given up.
+    pub finished_at: Option<Timestamp>,
+    /// The event's number.
+    pub seq: i64,
+    /// The event's id.
+    pub event_id: MessageId,
+    /// What the event is about.
+    pub topic: Topic,
+    /// Which moment of it.
+    pub phase: Phase,
+    /// The address of what it concerns.
+    pub subject: String,
+}
+
+macro_rules! deliveries {
+    ($rest:literal) => {
+        concat!(
+            "select d.id, d.webhook_id, d.state, d.attempts, d.step, d.due_at, d.outcome, d.created_at, d.finished_at,
+                    e.seq, e.id as event_id, e.topic, e.phase, e.subject
+             from delivery d
+             join outbox e on e.business_id = d.business_id and e.seq = d.event_seq
+             join webhook w on w.business_id = d.business_id and w.id = d.webhook_id and w.state <> 'deleted'
+             where d.business_id = $1 ",
+            $rest
+        )
+    };
+}
+
+/// One delivery of a webhook that was not removed.
+pub async fn delivery(tx: &mut Tx, business: BusinessId, id: DeliveryId) -> Result<Option<Delivery>> {
+    tx.sql(deliveries!("and d.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The deliveries of a webhook in the order of entry; in one state or of one topic when it is named.
+pub async fn deliveries(
+    tx: &mut Tx,
+    business: BusinessId,
+    webhook: WebhookId,
+    state: Option<DeliveryState>,
+    topic: Option<Topic>,
+    page: Page,
+) -> Result<Vec<Delivery>> {
+    // Uses delivery_by_webhook.
+    tx.sql(deliveries!(
+        "and d.webhook_id = $2 and d.id > $3 and ($5 is null or d.state = $5) and ($6 is null or e.topic = $6)
+         order by d.id limit $4"
+    ))
+    .bind(business)
+    .bind(webhook)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(state)
+    .bind(topic)
+    .all()
+    .await
+}
+
+/// One event of the outbox.
+pub async fn event(tx: &mut Tx, business: BusinessId, seq: i64) -> Result<Option<Written>> {
+    tx.sql(
+        "select seq, id, topic, phase, subject, data, occurred_at from outbox where business_id = $1 and seq = $2",
+    )
+    .bind(business)
+    .bind(seq)
+    .optional()
+    .await
+}
+
+/// An attempt to deliver.
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Attempt {
+    /// Its id, which was sent as `X-Request-Id`.
+    pub id: uuid::Uuid,
+    /// Which of the delivery, from 1.
+    pub number: i64,
+    /// When it began.
+    pub started_at: Timestamp,
+    /// To which host and port.
+    pub host: String,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// What the receiver answered.
+    pub status: Option<i64>,
+    /// How long it took.
+    pub latency_ms: i64,
+    /// The beginning of what it said, or what went wrong.
+    pub answer: Option<String>,
+}
+
+/// The latest attempts at a delivery, the last first.
+pub async fn attempts(tx: &mut Tx, business: BusinessId, id: DeliveryId) -> Result<Vec<Attempt>> {
+    tx.sql(
+        "select id, number, started_at, host, outcome, status, latency_ms, answer from delivery_attempt
+         where business_id = $1 and delivery_id = $2 order by number desc limit 50",
+    )
+    .bind(business)
+    .bind(id)
+    .all()
+    .await
+}
+
+/// Lets a delivery be tried at once, with the whole schedule before it.
+pub async fn redeliver(tx: &mut Tx, business: BusinessId, id: DeliveryId, now: Timestamp) -> Result<()> {
+    tx.sql(
+        "update delivery set state = 'waiting', step = 0, due_at = $3, finished_at = null
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Lets at most `most` deliveries of events written since then be tried again, the oldest first: those that
+/// failed, or also those that were delivered. Gives how many.
+pub async fn redeliver_since(
+    tx: &mut Tx,
+    business: BusinessId,
+    webhook: WebhookId,
+    since: Timestamp,
+    also_delivered: bool,
+    most: i64,
+    now: Timestamp,
+) -> Result<u64> {
+    tx.sql(
+        "update delivery set state = 'waiting', step = 0, due_at = $6, finished_at = null
+         where business_id = $1 and id in (
+             select d.id from delivery d join outbox e on e.business_id = d.business_id and e.seq = d.event_seq
+             where d.business_id = $1 and d.webhook_id = $2 and e.recorded_at >= $3
+               and (d.state = 'failed' or d.state = 'delivered' and $4 and d.finished_at < $6)
+             order by d.event_seq limit $5)",
+    )
+    .bind(business)
+    .bind(webhook)
+    .bind(since)
+    .bind(also_delivered)
+    .bind(most)
+    .bind(now)
+    .run()
+    .await
+}
+
+/// A webhook to which something is due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Ready {
+    /// Of which business.
+    pub business_id: BusinessId,
+    /// Which.
+    pub id: WebhookId,
+    /// How many of its deliveries may be in hand together.
+    pub hands: i64,
+}
+
+/// A delivery that a worker has in hand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Taken {
+    /// Of which business.
+    pub business_id: BusinessId,
+    /// Which.
+    pub id: DeliveryId,
+}
+
+/// The webhooks to which something is due and that have a hand free, at most `most`, in one go on either
+/// database. A webhook has `each` hands, and only one while it keeps failing.
+pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<Vec<Ready>> {
+    // Uses delivery_due and delivery_in_hand. Asks for one row, not whether there is any: PostgreSQL would make a join of
+    // that and, before it has statistics, read the whole backlog for it.
+    tx.sql(
+        "select business_id, id, hands from (
+             select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as hands,
+                    (select count(*) from delivery h
+                     where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as in_hand
+             from webhook w
+             where w.state = 'active' and (w.rest_until is null or w.rest_until <= $1)
+               and (select d.event_seq from delivery d
+                    where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+                      and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1)
+                    order by d.due_at limit 1) is not null) as waiting
+         where in_hand < hands limit $4",
+    )
+    .bind(now)
+    .bind(FAILURES_TO_REST)
+    .bind(each)
+    .bind(most)
+    .all()
+    .await
+}
+
+/// Whether a webhook may be told something now, as far as no other worker is just looking at it. It is kept from
+/// others until the transaction ends.
+pub async fn hold(tx: &mut Tx, ready: &Ready) -> Result<bool> {
+    let held: Option<i64> = tx
+        .sql_for(
+            "select 1 from webhook where business_id = $1 and id = $2 and state = 'active'",
+            "select cast(1 as bigint) from webhook where business_id = $1 and id = $2 and state = 'active'
+             for update skip locked",
+        )
+        .bind(ready.business_id)
+        .bind(ready.id)
+        .value()
+        .await?;
+    Ok(held.is_some())
+}
+
+/// How many deliveries of a webhook are in hand.
+pub async fn in_hand(tx: &mut Tx, ready: &Ready, now: Timestamp) -> Result<i64> {
+    // Uses delivery_in_hand.
+    let count = tx
+        .sql("select count(*) from delivery where business_id = $1 and webhook_id = $2 and lease_until > $3")
+        .bind(ready.business_id)
+        .bind(ready.id)
+        .bind(now)
+        .value()
+        .await?;
+    Ok(count.unwrap_or(0))
+}
+
+/// How many attempts keep a later event of the same subject waiting; after that it may overtake.
+const KEEPS_ORDER: i64 = 4;
+
+/// Of how many due deliveries one looks for some that are first of their subject.
+const LOOK_AT: i64 = 200;
+
+/// Takes at most `most` due deliveries of a webhook in hand, the oldest events first, and of one subject only
+/// the first.
+pub async fn take(
+    tx: &mut Tx,
+    ready: &Ready,
+    most: i64,
+    lease: TimeDelta,
+    now: Timestamp,
+) -> Result<Vec<Taken>> {
+    // Uses delivery_due, delivery_by_subject; asks for one row for the same reason as above.
+    tx.sql(
+        "update delivery set lease_until = $3
+         where business_id = $1 and id in (
+             select d.id from (
+                 select id, event_seq, subject from delivery
+                 where business_id = $1 and webhook_id = $2 and state = 'waiting' and due_at <= $4
+                   and (lease_until is null or lease_until <= $4)
+                 order by due_at, event_seq limit $6) as d
+             where (select e.event_seq from delivery e
+                    where e.business_id = $1 and e.webhook_id = $2 and e.subject = d.subject and e.state = 'waiting'
+                      and e.event_seq < d.event_seq and (e.step < $7 or e.lease_until > $4)
+                    order by e.event_seq limit 1) is null
+             order by d.event_seq limit $5)
+         returning business_id, id",
+    )
+    .bind(ready.business_id)
+    .bind(ready.id)
+    .bind(now.plus(lease))
+    .bind(now)
+    .bind(most)
+    .bind(LOOK_AT)
+    .bind(KEEPS_ORDER)
+    .all()
+    .await
+}
+
+/// What is needed to send a delivery.
+#[derive(Clone, Debug)]
+pub struct Order {
+    /// The delivery.
+    pub delivery: Delivery,
+    /// The webhook.
+    pub webhook: Webhook,
+    /// The event.
+    pub event: Written,
+    /// The secrets that sign it.
+    pub secrets: Vec<String>,
+}
+
+/// Everything that is needed to send a delivery; `None` when its webhook is gone.
+pub async fn order(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: DeliveryId,
+    now: Timestamp,
+) -> Result<Option<Order>> {
+    let Some(delivery) = delivery(tx, business, id).await? else { return Ok(None) };
+    let webhook = find(tx, business, delivery.webhook_id).await?;
+    let event = event(tx, business, delivery.seq).await?;
+    let secrets = secrets(tx, business, delivery.webhook_id, now).await?;
+    Ok(webhook.zip(event).map(|(webhook, event)| Order { delivery, webhook, event, secrets }))
+}
+
+/// How a webhook has fared lately: attempts that failed in a row, and since when.
+pub async fn fared(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: WebhookId,
+) -> Result<Option<(WebhookState, i64, Option<Timestamp>)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        state: WebhookState,
+        failures: i64,
+        failing_since: Option<Timestamp>,
+    }
+    let row: Option<Row> = tx
+        .sql("select state, failures, failing_since from webhook where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await?;
+    Ok(row.map(|row| (row.state, row.failures, row.failing_since)))
+}
+
+/// Enters an attempt.
+pub async fn add_attempt(
+    tx: &mut Tx,
+    business: BusinessId,
+    delivery: DeliveryId,
+    attempt: &Attempt,
+) -> Result<()> {
+    tx.sql(
+        "insert into delivery_attempt (business_id, id, delivery_id, number, started_at, host, outcome, status,
+                                       latency_ms, answer)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+    )
+    .bind(business)
+    .bind(attempt.id)
+    .bind(delivery)
+    .bind(attempt.number)
+    .bind(attempt.started_at)
+    .bind(attempt.host.clone())
+    .bind(attempt.outcome)
+    .bind(attempt.status)
+    .bind(attempt.latency_ms)
+    .bind(attempt.answer.clone())
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Writes what followed from an attempt on the delivery and its webhook.
+pub async fn conclude(
+    tx: &mut Tx,
+    business: BusinessId,
+    (delivery, webhook): (DeliveryId, WebhookId),
+    attempt: &Attempt,
+    after: &After,
+    now: Timestamp,
+) -> Result<()> {
+    let delivered = after.state == DeliveryState::Delivered;
+    let finished = (after.state != DeliveryState::Waiting).then_some(now);
+    tx.sql(
+        "update delivery set state = $3, attempts = $4, step = $5, due_at = coalesce($6, due_at), outcome = $7,
+                             finished_at = $8, lease_until = null
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(delivery)
+    .bind(after.state)
+    .bind(attempt.number)
+    .bind(after.step)
+    .bind(after.due_at)
+    .bind(attempt.outcome)
+    .bind(finished)
+    .run()
+    .await?;
+    tx.sql(
+        "update webhook set failures = $3, failing_since = $4, rest_until = $5, delivered_at = coalesce($6, delivered_at)
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(webhook)
+    .bind(after.failures)
+    .bind(after.failing_since)
+    .bind(after.rest_until)
+    .bind(delivered.then_some(now))
+    .run()
+    .await?;
+    if let Some(reason) = &after.disabled {
+        stop(tx, business, webhook, WebhookState::Disabled, Some(reason.clone()), now).await?;
+    }
+    Ok(())
+}
+
+/// What is in hand is let go of by `until` at the latest.
+pub async fn let_go(tx: &mut Tx, until: Timestamp) -> Result<()> {
+    tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(until).run().await.map(drop)
+}
+
+/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late.
+pub async fn clock_went_back(tx: &mut Tx, now: Timestamp) -> Result<()> {
+    tx.sql("update webhook set rest_until = $1 where rest_until > $1").bind(now).run().await?;
+    tx.sql("update delivery set due_at = $1 where state = 'waiting' and due_at > $1")
+        .bind(now)
+        .run()
+        .await
+        .map(drop)
+}
+
+/// How much waits, and since when.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Backlog {
+    /// Deliveries that wait.
+    pub waiting: i64,
+    /// When the oldest of them was entered.
+    pub oldest: Option<Timestamp>,
+}
+
+/// How much waits for webhooks that are not paused, over all businesses.
+pub async fn backlog(tx: &mut Tx) -> Result<Backlog> {
+    tx.sql(
+        "select count(*) as waiting, min(d.created_at) as oldest
+         from webhook w join delivery d on d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+         where w.state = 'active'",
+    )
+    .one()
+    .await
+}
+
+/// Forgets at most `most` deliveries of a business, and as many events, that were written before `before`. Gives
+/// how many rows went; none when there is nothing left to forget.
+pub async fn forget(tx: &mut Tx, business: BusinessId, before: Timestamp, most: i64) -> Result<u64> {
+    // Uses delivery_by_age.
+    let attempts = tx
+        .sql(
+            "delete from delivery_attempt where business_id = $1 and delivery_id in (
+                 select id from delivery where business_id = $1 and created_at < $2 order by created_at, id limit $3)",
+        )
+        .bind(business)
+        .bind(before)
+        .bind(most)
+        .run()
+        .await?;
+    let deliveries = tx
+        .sql(
+            "delete from delivery where business_id = $1 and id in (
+                 select id from delivery where business_id = $1 and created_at < $2 order by created_at, id limit $3)",
+        )
+        .bind(business)
+        .bind(before)
+        .bind(most)
+        .run()
+        .await?;
+    // From the front only, so that the numbers stay without a gap. Uses outbox_by_age, delivery_by_event.
+    let events = tx
+        .sql(
+            "delete from outbox where business_id = $1 and seq in (
+                 select e.seq from outbox e
+                 where e.business_id = $1 and e.recorded_at < $2
+                   and not exists (select 1 from delivery d where d.business_id = $1 and d.event_seq <= e.seq)
+                 order by e.seq limit $3)",
+        )
+        .bind(business)
+        .bind(before)
+        .bind(most)
+        .run()
+        .await?;
+    Ok(attempts + deliveries + events)
+}
