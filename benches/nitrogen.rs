@@ -11,7 +11,7 @@ use tankside::{
     clock::Clock,
     config::Settings,
     domain::{
-        form::{self, Spot},
+        form::{self, InputPath},
         nitrogen::{
             level::{LevelUnit, Measured, Reading, ReadingSource},
             tank::{Tank, TankDetails},
@@ -118,7 +118,7 @@ impl Book {
     async fn tank(&mut self, now: Timestamp) -> TankId {
         let details = serde_json::json!({"name": "Invented", "capacity_l": 20.5, "full_depth_mm": 430,
                                          "min_depth_mm": 150, "static_loss_l_per_day": 0.11});
-        let details = form::read::<TankDetails>(&details, &Spot::body()).unwrap();
+        let details = form::read::<TankDetails>(&details, &InputPath::body()).unwrap();
         let tank = Tank { id: TankId::new(), details, created_at: now };
         store::nitrogen::tank::add(&mut self.tx, self.business, &tank).await.unwrap();
         tank.id

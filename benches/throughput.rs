@@ -21,8 +21,8 @@ use serde_json::{Value, json};
 use tankside::{
     book::{
         Caller,
-        straws::withdraw::{Wish, Withdraw},
-        writer::{Ask, Keyed, Reply, Writer},
+        straws::withdraw::{StrawSelection, Withdraw},
+        writer::{Keyed, RequestContext, StoredResponse, Writer},
     },
     clock::Clock,
     config::Settings,
@@ -79,15 +79,15 @@ async fn main() {
     running.stop().await.unwrap();
 
     let db = Db::open(&url).await.unwrap();
-    let business_id = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
-    let key_id = store::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let business_id = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let key_id = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let caller = Caller { business_id, key_id, role: Role::Manager };
     let (writer, _task) = Writer::start(db, Clock::system());
     let withdraw = || {
         let (writer, caller) = (writer.clone(), caller.clone());
         let act = Withdraw {
             animal_id: AnimalId(animal),
-            what: Wish::Lot(LotId(lot)),
+            what: StrawSelection::Lot(LotId(lot)),
             place: None,
             straws: Straws::new(1).unwrap(),
             withdrawn_at: None,
@@ -95,11 +95,11 @@ async fn main() {
             override_reason: None,
         };
         let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
-        let ask = Ask { caller, request: String::new(), keyed };
+        let ask = RequestContext { caller, request: String::new(), keyed };
         async move {
             let tell = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());
-                Reply { status: 201, location: None, etag: None, body: String::new() }
+                StoredResponse { status: 201, location: None, etag: None, body: String::new() }
             };
             writer.perform(ask, act, tell).await.unwrap();
         }

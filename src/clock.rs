@@ -16,7 +16,7 @@ impl Clock {
     }
 
     /// A clock that tells what `tell` says.
-    pub fn told_by(tell: impl Fn() -> Timestamp + Send + Sync + 'static) -> Self {
+    pub fn from_fn(tell: impl Fn() -> Timestamp + Send + Sync + 'static) -> Self {
         Self(Arc::new(tell))
     }
 

@@ -11,7 +11,7 @@ use std::{
 use anyhow::{Context as _, bail};
 use clap::{Args, Subcommand};
 use tankside::{
-    book::import_export::import::{Failure, Import, Subject, Summary, columns, faults::Faults},
+    book::exchange::import::{Failure, Import, Subject, Summary, columns, faults::Faults},
     clock::Clock,
     config::{Config, Settings},
     domain::values::BusinessId,

@@ -34,11 +34,11 @@ struct Cli {
     config: Option<PathBuf>,
 
     #[command(subcommand)]
-    command: Command,
+    command: Verb,
 }
 
 #[derive(Subcommand)]
-enum Command {
+enum Verb {
     /// Serve the book over HTTP
     ///
     /// A new store is set up by itself. When the service is ready it prints one line of JSON on
@@ -59,12 +59,12 @@ enum Command {
     /// Make, list and revoke keys; may be done while the service runs
     Key {
         #[command(subcommand)]
-        command: KeyCommand,
+        command: KeyVerb,
     },
     /// Make and list businesses, each with a book of its own
     Business {
         #[command(subcommand)]
-        command: BusinessCommand,
+        command: BusinessVerb,
     },
     /// Check that the book adds up: every balance recomputed from the movements, every rule looked at again
     ///
@@ -136,7 +136,7 @@ enum Command {
 }
 
 #[derive(Subcommand)]
-enum KeyCommand {
+enum KeyVerb {
     /// Make a key and print it, this once
     Create {
         /// Who will hold it
@@ -172,7 +172,7 @@ enum KeyCommand {
 }
 
 #[derive(Subcommand)]
-enum BusinessCommand {
+enum BusinessVerb {
     /// Enter a business and print its id and its first manager's key, this once
     Create {
         /// What people call it
@@ -213,37 +213,35 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     let file = cli.config;
     let resolve = |settings: Settings| settings.resolve(file.as_deref());
     match cli.command {
-        Command::Serve { settings } => serve(resolve(settings)?).await,
-        Command::Demo { options } => play_demo(&options).await,
-        Command::Key { command } => match command {
-            KeyCommand::Create { name, role, business, expires_at, new_store, settings } => {
+        Verb::Serve { settings } => serve(resolve(settings)?).await,
+        Verb::Demo { options } => play_demo(&options).await,
+        Verb::Key { command } => match command {
+            KeyVerb::Create { name, role, business, expires_at, new_store, settings } => {
                 let url = resolve(settings)?.database_url;
                 let db = if new_store { Db::open(&url).await } else { Db::open_existing(&url).await };
                 create_key(db?, &name, &role, business, expires_at.as_deref()).await
             }
-            KeyCommand::List { settings } => list_keys(&resolve(settings)?).await,
-            KeyCommand::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
+            KeyVerb::List { settings } => list_keys(&resolve(settings)?).await,
+            KeyVerb::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
         },
-        Command::Business { command } => match command {
-            BusinessCommand::Create { name, settings } => create_business(&resolve(settings)?, &name).await,
-            BusinessCommand::Rename { id, name, settings } => {
+        Verb::Business { command } => match command {
+            BusinessVerb::Create { name, settings } => create_business(&resolve(settings)?, &name).await,
+            BusinessVerb::Rename { id, name, settings } => {
                 rename_business(&resolve(settings)?, BusinessId(id), &name).await
             }
-            BusinessCommand::List { settings } => list_businesses(&resolve(settings)?).await,
+            BusinessVerb::List { settings } => list_businesses(&resolve(settings)?).await,
         },
-        Command::Verify { settings } => keeping::verify(&resolve(settings)?.database_url).await,
-        Command::Backup { file, settings } => keeping::backup(&resolve(settings)?.database_url, &file).await,
-        Command::Restore { file, settings } => {
-            keeping::restore(&file, &resolve(settings)?.database_url).await
-        }
-        Command::Import { command } => import_export::import(command, file.as_deref()).await,
-        Command::Export { options } => import_export::export(options, file.as_deref()).await,
-        Command::Listen { port, secret } => listen(port, &secret).await,
-        Command::Openapi => {
+        Verb::Verify { settings } => keeping::verify(&resolve(settings)?.database_url).await,
+        Verb::Backup { file, settings } => keeping::backup(&resolve(settings)?.database_url, &file).await,
+        Verb::Restore { file, settings } => keeping::restore(&file, &resolve(settings)?.database_url).await,
+        Verb::Import { command } => import_export::import(command, file.as_deref()).await,
+        Verb::Export { options } => import_export::export(options, file.as_deref()).await,
+        Verb::Listen { port, secret } => listen(port, &secret).await,
+        Verb::Openapi => {
             print!("{}", http::docs::openapi_json());
             Ok(ExitCode::SUCCESS)
         }
-        Command::Health { url } => health(&url).await,
+        Verb::Health { url } => health(&url).await,
     }
 }
 
@@ -277,8 +275,8 @@ async fn play_demo(options: &demo::Options) -> anyhow::Result<ExitCode> {
             _ = interrupt.recv() => {}
         }
     };
-    let as_told = demo::run(options, stopped).await?;
-    Ok(if as_told { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    let as_planned = demo::run(options, stopped).await?;
+    Ok(if as_planned { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
 /// A name from the command line.
@@ -401,8 +399,8 @@ async fn listen(port: u16, secrets: &[String]) -> anyhow::Result<ExitCode> {
         .collect::<Result<_, _>>()
         .map_err(anyhow::Error::msg)?;
     let address = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port);
-    let tell = |line| println!("{line}");
-    let (address, listening) = webhooks::listen::listen(address, secrets, Clock::system(), tell)
+    let narrate = |line| println!("{line}");
+    let (address, listening) = webhooks::listen::listen(address, secrets, Clock::system(), narrate)
         .await
         .with_context(|| format!("cannot listen on {address}"))?;
     println!("{}", serde_json::json!({"listening": format!("http://{address}/")}));

@@ -14,12 +14,12 @@ use crate::{
     },
     clock::Clock,
     config::Config,
-    domain::webhooks::address::Reach,
+    domain::webhooks::address::EgressPolicy,
     http::{self, App, access::auth::Limiter},
     scheduler as watch,
     store::Db,
     webhooks::{
-        send::{Names, Sender, system_names},
+        send::{Resolver, Sender, system_resolver},
         worker::{self, Working},
     },
 };
@@ -50,7 +50,7 @@ pub async fn start(
     clock: Clock,
     metrics: Option<PrometheusHandle>,
 ) -> anyhow::Result<Running> {
-    start_with(config, clock, metrics, &system_names()).await
+    start_with(config, clock, metrics, &system_resolver()).await
 }
 
 /// The same with another way to resolve the names of webhooks' receivers.
@@ -61,14 +61,14 @@ pub async fn start_with(
     config: &Config,
     clock: Clock,
     metrics: Option<PrometheusHandle>,
-    names: &Names,
+    names: &Resolver,
 ) -> anyhow::Result<Running> {
     let db = Db::serve_alone(&config.database_url).await?;
     let listener = TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;
-    let reach = Arc::new(Reach::new(config.webhook_allow.clone()));
+    let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
@@ -95,7 +95,7 @@ impl Running {
     ///
     /// # Errors
     /// The store fails.
-    pub async fn look_round(&self) -> Result<(), watch::Trouble> {
+    pub async fn look_round(&self) -> Result<(), watch::RoundError> {
         watch::Rounds::default().look(&self.app.book).await
     }
 

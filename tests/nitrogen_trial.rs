@@ -19,7 +19,7 @@ const TANKS: usize = 2000;
 /// The share of tanks of which the minimum was reached within the 90 % interval.
 fn coverage_of(cell: Cell) -> f64 {
     let tanks = (0..).filter_map(|number| case(SEED, number, cell)).take(TANKS);
-    let within = tanks.filter(|case| (0.05..=0.95).contains(&case.foretold())).count();
+    let within = tanks.filter(|case| (0.05..=0.95).contains(&case.predicted())).count();
     count(within) / count(TANKS)
 }
 

@@ -228,7 +228,7 @@ fn follow(case: &Value, openings_known: bool) -> (Bank, Vec<f64>) {
     };
     let restless = Restless { tau: number(case, "tau"), kappa: number(case, "kappa") };
     let mut bank = Bank::new(prior, restless, openings_known);
-    let (mut known, mut now, mut foretold) = (false, 0.0, Vec::new());
+    let (mut known, mut now, mut predicted) = (false, 0.0, Vec::new());
     for event in rows(case, "events") {
         let at_days = number(event, "at_days");
         bank.pass(at_days - now, number(event, "openings"));
@@ -239,14 +239,14 @@ fn follow(case: &Value, openings_known: bool) -> (Bank, Vec<f64>) {
         };
         let seen = Sighting { level_mm, stretch: 1.0 };
         if known {
-            foretold.push(bank.chance_below(seen));
+            predicted.push(bank.chance_below(seen));
             bank.learn(seen);
         } else {
             bank.anchor(seen);
             known = true;
         }
     }
-    (bank, foretold)
+    (bank, predicted)
 }
 
 #[test]
@@ -272,7 +272,8 @@ fn the_forecast_is_that_of_filters_in_matrix_form() {
         for (interval, name) in
             [(forecast::level(&bank, f64::INFINITY), "level_mm"), (forecast::loss(&bank), "loss_mm_per_day")]
         {
-            for (got, row) in [interval.low, interval.likely, interval.high].into_iter().zip(rows(case, name))
+            for (got, row) in
+                [interval.low, interval.estimate, interval.high].into_iter().zip(rows(case, name))
             {
                 assert_within(got, number(row, "value"), 1e-7, row);
             }
@@ -285,8 +286,8 @@ fn what_the_watch_foretells_is_what_filters_in_matrix_form_foretell() {
     let nitrogen = table(include_str!("reference/nitrogen.json"));
     let tolerance = number(&nitrogen, "tolerance_rel");
     for case in rows(&nitrogen, "watches") {
-        let (bank, foretold) = follow(case, case["openings_known"].as_bool().unwrap());
-        for (got, row) in foretold.into_iter().zip(rows(case, "foretold")) {
+        let (bank, predicted) = follow(case, case["openings_known"].as_bool().unwrap());
+        for (got, row) in predicted.into_iter().zip(rows(case, "foretold")) {
             assert_within(got, number(row, "chance_below"), tolerance, row);
         }
         let (mean, variance) = bank.rho();

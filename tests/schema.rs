@@ -9,7 +9,7 @@ use sqlx::FromRow;
 use tankside::{
     book::access::key as keys,
     domain::{
-        form::{self, Spot},
+        form::{self, InputPath},
         nitrogen::tank::{Tank, TankDetails},
         straws::{
             lot::{Lot, LotDetails},
@@ -141,21 +141,21 @@ async fn book(db: &Db) -> LotId {
     let mut tx = db.write().await.unwrap();
     let business = BusinessId::new();
     let name = Name::parse("A business").unwrap();
-    store::business::add(&mut tx, business, &name, now).await.unwrap();
+    store::access::business::add(&mut tx, business, &name, now).await.unwrap();
     let (key, _) = keys::create(&mut tx, business, name, Role::Manager, None, now).await.unwrap();
-    let details = form::read::<SireDetails>(&serde_json::json!({"name": "One"}), &Spot::body()).unwrap();
+    let details = form::read::<SireDetails>(&serde_json::json!({"name": "One"}), &InputPath::body()).unwrap();
     let sire = Sire { id: SireId::new(), details, created_at: now };
-    store::sire::add(&mut tx, business, &sire).await.unwrap();
+    store::straws::sire::add(&mut tx, business, &sire).await.unwrap();
     let details = serde_json::json!({"sire_id": sire.id, "semen_type": "conventional"});
-    let details = form::read::<LotDetails>(&details, &Spot::body()).unwrap();
+    let details = form::read::<LotDetails>(&details, &InputPath::body()).unwrap();
     let lot = Lot { id: LotId::new(), details, created_at: now };
-    store::lot::add(&mut tx, business, &lot).await.unwrap();
+    store::straws::lot::add(&mut tx, business, &lot).await.unwrap();
     let details = serde_json::json!({"name": "Dairy room"});
-    let details = form::read::<TankDetails>(&details, &Spot::body()).unwrap();
+    let details = form::read::<TankDetails>(&details, &InputPath::body()).unwrap();
     let tank = Tank { id: TankId::new(), details, created_at: now };
-    store::tank::add(&mut tx, business, &tank).await.unwrap();
+    store::nitrogen::tank::add(&mut tx, business, &tank).await.unwrap();
     let place = serde_json::json!({"tank_id": tank.id, "canister": 1});
-    let place = form::read::<Place>(&place, &Spot::body()).unwrap();
+    let place = form::read::<Place>(&place, &InputPath::body()).unwrap();
     let place = ledger::ensure_place(&mut tx, business, &place).await.unwrap();
     let entry = Entry {
         kind: MovementKind::Receipt,
@@ -251,16 +251,16 @@ async fn as_before_changes_were_told(db: &Db) {
 async fn tells_what_was_there_before(db: &Db) {
     let mut tx = db.write().await.unwrap();
     assert_eq!(store::verify::findings(&mut tx).await.unwrap(), []);
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
-    let changes = store::change::list(&mut tx, business, 0, 100).await.unwrap();
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
+    let changes = store::exchange::change::list(&mut tx, business, 0, 100).await.unwrap();
     let kinds: Vec<_> = changes.iter().map(|change| change.kind.as_str()).collect();
     assert_eq!(kinds, ["tank", "sire", "lot", "movement"]);
     assert_eq!(changes.iter().map(|change| change.seq).collect::<Vec<_>>(), [1, 2, 3, 4]);
     let now = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
-    store::business::lock(&mut tx, business, now).await.unwrap();
-    let noted = store::change::Noted::of(changes[1].kind, changes[1].id);
-    store::change::note(&mut tx, business, noted).await.unwrap();
-    let last = store::change::list(&mut tx, business, 4, 100).await.unwrap();
+    store::access::business::lock(&mut tx, business, now).await.unwrap();
+    let noted = store::exchange::change::Noted::of(changes[1].kind, changes[1].id);
+    store::exchange::change::note(&mut tx, business, noted).await.unwrap();
+    let last = store::exchange::change::list(&mut tx, business, 4, 100).await.unwrap();
     assert_eq!((last.len(), last[0].seq, last[0].id), (1, 5, changes[1].id));
     assert!(last[0].changed_at > changes[3].changed_at, "later, though the clock says the same");
 }

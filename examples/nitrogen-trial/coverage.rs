@@ -32,7 +32,7 @@ pub struct Case {
 
 impl Case {
     /// The chance, as foretold, that the minimum is reached by the day on which it is.
-    pub fn foretold(&self) -> f64 {
+    pub fn predicted(&self) -> f64 {
         reached_by(&self.track.bank(), self.min_mm, self.days)
     }
 }

@@ -57,7 +57,7 @@ pub fn coverage(tanks: usize) {
                 let at = |chance| days_until(&bank, case.min_mm, chance).unwrap_or(3650.0);
                 (at(0.95) - at(0.05)) / case.days
             });
-            Some((case.foretold(), width))
+            Some((case.predicted(), width))
         });
         let early = cases.iter().filter(|(chance, _)| *chance < 0.05).count();
         let late = cases.iter().filter(|(chance, _)| *chance > 0.95).count();

@@ -11,14 +11,14 @@ use axum::{
 use serde_json::{Map, Value, json};
 
 use crate::{
-    book::{Refusal, exchange::ingest::Message, writer::Failure},
+    book::{Rejection, exchange::ingest::Message, writer::Failure},
     domain::form::Fault,
     store,
 };
 
 /// Why something is not done.
 #[derive(Debug)]
-pub struct Trouble {
+pub struct AdeError {
     status: u16,
     slug: &'static str,
     title: &'static str,
@@ -26,7 +26,7 @@ pub struct Trouble {
     faults: Vec<Fault>,
 }
 
-impl Trouble {
+impl AdeError {
     fn new(status: u16, slug: &'static str, title: &'static str, detail: impl Into<String>) -> Self {
         Self { status, slug, title, detail: detail.into(), faults: Vec::new() }
     }
@@ -113,7 +113,7 @@ impl Trouble {
     }
 }
 
-impl IntoResponse for Trouble {
+impl IntoResponse for AdeError {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = (status, Json(self.body())).into_response();
@@ -124,7 +124,7 @@ impl IntoResponse for Trouble {
     }
 }
 
-impl From<store::Error> for Trouble {
+impl From<store::Error> for AdeError {
     /// The cause goes to the log, never to the client.
     fn from(error: store::Error) -> Self {
         tracing::error!(%error, "the store failed");
@@ -135,7 +135,7 @@ impl From<store::Error> for Trouble {
     }
 }
 
-impl From<Failure> for Trouble {
+impl From<Failure> for AdeError {
     fn from(failure: Failure) -> Self {
         match failure {
             Failure::Busy => {
@@ -143,7 +143,7 @@ impl From<Failure> for Trouble {
                 Self::new(503, "busy", "Too many writes are waiting", detail)
             }
             Failure::NotDone(error) => error.into(),
-            Failure::Away => Self::store_unavailable(),
+            Failure::Unavailable => Self::store_unavailable(),
             Failure::Unknown => {
                 let detail = "The commit failed. Send it again: by its source and sourceId it is done once.";
                 Self::new(503, "outcome-unknown", "It is not known whether it was done", detail)
@@ -153,36 +153,36 @@ impl From<Failure> for Trouble {
     }
 }
 
-impl From<Refusal> for Trouble {
-    fn from(refusal: Refusal) -> Self {
+impl From<Rejection> for AdeError {
+    fn from(refusal: Rejection) -> Self {
         match refusal {
-            Refusal::Invalid(faults) => Self::invalid(faults.into_iter().map(in_their_words).collect()),
-            Refusal::Unknown { what, id, pointer } => {
+            Rejection::Invalid(faults) => Self::invalid(faults.into_iter().map(in_their_words).collect()),
+            Rejection::Unknown { what, id, pointer } => {
                 let at = pointer.unwrap_or_else(|| "#".to_owned());
                 let fault = Fault { pointer: at, detail: format!("names no {what} {id} of this book") };
                 Self::invalid(vec![in_their_words(fault)])
             }
-            Refusal::Forbidden { text } => Self::forbidden(text),
-            Refusal::NotReversible { text } => {
+            Rejection::Forbidden { text } => Self::forbidden(text),
+            Rejection::NotReversible { text } => {
                 Self::new(409, "not-reversible", "It cannot be undone as it stands", text)
             }
-            Refusal::InUse { text } => Self::new(409, "in-use", "It is needed as it is", text),
-            Refusal::NotInStock(missing) => {
+            Rejection::InUse { text } => Self::new(409, "in-use", "It is needed as it is", text),
+            Rejection::NotInStock(missing) => {
                 let detail =
                     format!("{} asked for, {} there: {}.", missing.asked, missing.held, missing.text);
                 Self::new(409, "not-in-stock", "So many straws do not hang there", detail)
             }
-            Refusal::Stale
-            | Refusal::Objected(_)
-            | Refusal::AlreadyResolved { .. }
-            | Refusal::AlreadyReversed { .. }
-            | Refusal::AlreadyThawing { .. }
-            | Refusal::AlreadyRecorded { .. }
-            | Refusal::AlreadySuperseded { .. }
-            | Refusal::WebhookNotActive { .. }
-            | Refusal::TooManyWebhooks
-            | Refusal::BathTooHot(_)
-            | Refusal::BathTooCold(_) => {
+            Rejection::Stale
+            | Rejection::Objected(_)
+            | Rejection::AlreadyResolved { .. }
+            | Rejection::AlreadyReversed { .. }
+            | Rejection::AlreadyThawing { .. }
+            | Rejection::AlreadyRecorded { .. }
+            | Rejection::AlreadySuperseded { .. }
+            | Rejection::WebhookNotActive { .. }
+            | Rejection::TooManyWebhooks
+            | Rejection::BathTooHot(_)
+            | Rejection::BathTooCold(_) => {
                 let detail = "The book as it stands does not allow it; nothing was changed.";
                 Self::new(409, "in-use", "It is needed as it is", detail)
             }

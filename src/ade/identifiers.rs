@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use crate::domain::{
     identifiers::{ExternalId, INTERNATIONAL_ID, ISO_11784, Identifiers},
-    values::Mark,
+    values::Code,
 };
 
 /// Schemes that are the same under another name: the standard's, ours.
@@ -13,7 +13,7 @@ const SAME: &[(&str, &str)] = &[("icar.Interbull", INTERNATIONAL_ID), ("std.iso.
 /// A name as it is kept here: one that another name of its scheme makes checkable in its normal form,
 /// and as it came where it is not right in that form.
 pub fn ours(scheme: &str, id: &str) -> Result<ExternalId, String> {
-    let mark = |text: &str| Mark::parse(text);
+    let mark = |text: &str| Code::parse(text);
     let same = SAME.iter().find(|(theirs, _)| *theirs == scheme);
     if let Some((_, ours)) = same
         && let Ok(name) = ExternalId::new(mark(ours)?, &mark(id)?)

@@ -8,14 +8,14 @@ use crate::{
         identifiers::ours,
         shape::{self, Shape},
     },
-    book::exchange::ingest::{AnimalTold, Content, Insemination, StrawTold, TakeIn, What, own},
+    book::exchange::ingest::{AnimalReport, Content, Insemination, StrawReport, TakeIn, What, own},
     domain::{
-        animals::history::{CheckMethod, CheckResult, Happening, HeatMethod},
-        exchange::ade::{ItemKind, Kept, Plan, Recommendation, Recommended},
-        form::{Fault, Field, Spot},
+        animals::history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
+        exchange::ade::{ItemKind, Plan, RawResource, Recommendation, Recommended},
+        form::{Fault, Field, InputPath},
         identifiers::ExternalId,
         straws::semen::SemenType,
-        values::{HerdId, LotId, Mark, Name, Note, Source, Technician, Timestamp},
+        values::{Code, HerdId, LotId, Name, Note, Source, Technician, Timestamp},
     },
 };
 
@@ -45,7 +45,7 @@ pub struct Place {
 /// Reads what was sent; every fault at once.
 pub fn read(kind: ItemKind, place: &Place, sent: &Value) -> Result<TakeIn, Vec<Fault>> {
     let mut faults = Vec::new();
-    let spot = Spot::body();
+    let spot = InputPath::body();
     let resource = shape_of(kind).read(sent, &spot, &mut faults);
     let resource = resource.filter(|_| faults.is_empty()).ok_or_else(|| faults.clone())?;
     let mut from = Reader { resource: &resource, faults };
@@ -66,7 +66,15 @@ pub fn read(kind: ItemKind, place: &Place, sent: &Value) -> Result<TakeIn, Vec<F
         return Err(from.faults);
     }
     let herd_id = place.herd;
-    Ok(TakeIn { herd_id, kind, source, source_id, modified, resource: Kept(resource.clone()), content })
+    Ok(TakeIn {
+        herd_id,
+        kind,
+        source,
+        source_id,
+        modified,
+        resource: RawResource(resource.clone()),
+        content,
+    })
 }
 
 /// Takes values out of a resource whose shape is right.
@@ -92,13 +100,13 @@ impl Reader<'_> {
     }
 
     fn fault(&mut self, path: &[&str], detail: impl Into<String>) {
-        let spot = path.iter().fold(Spot::body(), |spot, name| spot.member(name));
+        let spot = path.iter().fold(InputPath::body(), |spot, name| spot.member(name));
         self.faults.push(spot.fault(detail));
     }
 
     fn optional<T: Field>(&mut self, path: &[&str]) -> Option<T> {
         let value = self.at(path)?.clone();
-        let spot = path.iter().fold(Spot::body(), |spot, name| spot.member(name));
+        let spot = path.iter().fold(InputPath::body(), |spot, name| spot.member(name));
         T::read(&value, &spot, &mut self.faults)
     }
 
@@ -150,11 +158,11 @@ impl Reader<'_> {
             ItemKind::Insemination => self.insemination(),
             ItemKind::Heat => self.heat(),
             ItemKind::PregnancyCheck => What::Happened(self.pregnancy_check()),
-            ItemKind::Parturition => What::Happened(Happening::Calving),
-            ItemKind::Abortion => What::Happened(Happening::Abortion { opens_cycle: false }),
+            ItemKind::Parturition => What::Happened(AnimalEvent::Calving),
+            ItemKind::Abortion => What::Happened(AnimalEvent::Abortion { opens_cycle: false }),
             ItemKind::DoNotBreed => {
                 let do_not_breed = self.flag(&["doNotBreed"]).unwrap_or(true);
-                What::Happened(Happening::DoNotBreed { do_not_breed })
+                What::Happened(AnimalEvent::DoNotBreed { do_not_breed })
             }
             ItemKind::MatingRecommendation | ItemKind::Animal => What::Plan(self.plan()),
         };
@@ -179,10 +187,10 @@ impl Reader<'_> {
         let of_event = self.names(&["sireIdentifiers"]);
         let is_sexed = self.flag(&["straw", "isSexedSemen"]);
         What::Insemination(Insemination {
-            straw: StrawTold {
+            straw: StrawReport {
                 lot: self.lot(),
                 sires: if of_straw.is_empty() { of_event } else { of_straw },
-                batch: self.optional::<Mark>(&["straw", "batch"]),
+                batch: self.optional::<Code>(&["straw", "batch"]),
                 collected_at: self.optional(&["straw", "dateCollected"]),
                 collection_centre: self.optional::<Name>(&["straw", "collectionCentre"]),
                 is_sexed,
@@ -215,10 +223,10 @@ impl Reader<'_> {
             Some("Chemical") => HeatMethod::Chemical,
             _ => HeatMethod::Other,
         };
-        What::Happened(Happening::Heat { method })
+        What::Happened(AnimalEvent::Heat { method })
     }
 
-    fn pregnancy_check(&self) -> Happening {
+    fn pregnancy_check(&self) -> AnimalEvent {
         let method = match self.text(&["method"]) {
             Some("Echography") => CheckMethod::Ultrasound,
             Some("Palpation") => CheckMethod::Palpation,
@@ -233,7 +241,7 @@ impl Reader<'_> {
             Some("Multiple") => CheckResult::Multiple,
             _ => CheckResult::Unknown,
         };
-        Happening::PregnancyCheck { method, result }
+        AnimalEvent::PregnancyCheck { method, result }
     }
 
     fn plan(&mut self) -> Plan {
@@ -261,7 +269,7 @@ impl Reader<'_> {
         Plan(choices)
     }
 
-    fn animal(&mut self) -> AnimalTold {
+    fn animal(&mut self) -> AnimalReport {
         let is = |reader: &Self, name: &str, word: &str| reader.text(&[name]) == Some(word);
         let only_kept = if !is(self, "specie", "Cattle") {
             Some("This book is of cattle; the animal is kept and not entered.")
@@ -270,7 +278,7 @@ impl Reader<'_> {
         } else {
             None
         };
-        AnimalTold {
+        AnimalReport {
             names: self.names(&["alternativeIdentifiers"]),
             only_kept,
             number: self.optional(&["managementTag"]),

@@ -15,7 +15,7 @@ mod outgoing;
 mod page;
 mod shape;
 
-use answer::Trouble;
+use answer::AdeError;
 use axum::{
     Json, Router,
     body::to_bytes,
@@ -37,13 +37,13 @@ use crate::{
             ingest::{TakeIn, TakenIn, own},
             resource,
         },
-        writer::{Ask, Reply, Told},
+        writer::{Outcome, RequestContext, StoredResponse},
     },
     domain::{
         animals::herd::Herd,
         exchange::{ade::ItemKind, change::ChangeKind},
-        form::{self, Spot},
-        values::{HerdId, Mark},
+        form::{self, InputPath},
+        values::{Code, HerdId},
     },
     store::{self, Tx, access::key::Role},
 };
@@ -77,20 +77,20 @@ pub fn router<S: Clone + Send + Sync + 'static>(book: Book) -> Router<S> {
 struct Guest(Caller);
 
 impl FromRequestParts<Book> for Guest {
-    type Rejection = Trouble;
+    type Rejection = AdeError;
 
-    async fn from_request_parts(parts: &mut Parts, _: &Book) -> Result<Self, Trouble> {
+    async fn from_request_parts(parts: &mut Parts, _: &Book) -> Result<Self, AdeError> {
         // Without the middleware that knows keys nobody is let in.
-        parts.extensions.get::<Caller>().cloned().map(Self).ok_or_else(Trouble::internal)
+        parts.extensions.get::<Caller>().cloned().map(Self).ok_or_else(AdeError::internal)
     }
 }
 
 impl Guest {
     /// Who may read may not write yet.
-    fn may_write(&self) -> Result<(), Trouble> {
+    fn may_write(&self) -> Result<(), AdeError> {
         match self.0.role {
             Role::Technician | Role::Integration | Role::Manager => Ok(()),
-            Role::Reader => Err(Trouble::forbidden("A reader's key may not report what happened.")),
+            Role::Reader => Err(AdeError::forbidden("A reader's key may not report what happened.")),
         }
     }
 }
@@ -99,22 +99,22 @@ impl Guest {
 type At = Path<(String, String)>;
 
 /// The herd at a location.
-async fn herd_at(tx: &mut Tx, caller: &Caller, scheme: &str, id: &str) -> Result<Herd, Trouble> {
+async fn herd_at(tx: &mut Tx, caller: &Caller, scheme: &str, id: &str) -> Result<Herd, AdeError> {
     let unknown =
-        || Trouble::not_found("No herd of this book has this location; GET /ade/locations lists them.");
+        || AdeError::not_found("No herd of this book has this location; GET /ade/locations lists them.");
     if scheme == own::HERD {
         let id = Uuid::try_parse(id).map_err(|_| unknown())?;
         return store::animals::herd::find(tx, caller.business_id, HerdId(id)).await?.ok_or_else(unknown);
     }
     // What cannot be a name is nobody's; the store could not even be asked for it.
-    if Mark::parse(scheme).is_err() || Mark::parse(id).is_err() {
+    if Code::parse(scheme).is_err() || Code::parse(id).is_err() {
         return Err(unknown());
     }
     let mut herds = store::animals::herd::at_location(tx, caller.business_id, scheme, id).await?;
     match herds.len() {
         0 => Err(unknown()),
         1 => herds.pop().ok_or_else(unknown),
-        _ => Err(Trouble::not_found(format!(
+        _ => Err(AdeError::not_found(format!(
             "Several herds of this book have this location; name the herd by the scheme {}.",
             own::HERD
         ))),
@@ -127,7 +127,7 @@ async fn locations(
     guest: Guest,
     headers: HeaderMap,
     uri: Uri,
-) -> Result<Response, Trouble> {
+) -> Result<Response, AdeError> {
     let mut tx = book.db.read().await?;
     let (mut herds, mut after) = (Vec::new(), Uuid::nil());
     loop {
@@ -156,7 +156,7 @@ async fn collection(
     Path((scheme, id)): At,
     headers: HeaderMap,
     uri: Uri,
-) -> Result<Response, Trouble> {
+) -> Result<Response, AdeError> {
     let wanted = page::Wanted::read(&uri)?;
     let business = guest.0.business_id;
     let mut tx = book.db.read().await?;
@@ -164,12 +164,13 @@ async fn collection(
     let location = (scheme, id);
     let around = Around { business, location: &location, now: book.clock.now() };
     let base = page::base(&headers, &uri);
-    let Some(asked) = wanted.told(herd.id, kind) else {
+    let Some(asked) = wanted.item_filter(herd.id, kind) else {
         return Ok(Json(page::collection(&[], 0, wanted.size, None, &base, &uri)).into_response());
     };
     let total = store::exchange::ade_item::count(&mut tx, business, &asked).await?;
     let mut changes =
-        store::exchange::ade_item::told(&mut tx, business, &asked, wanted.after, wanted.size + 1).await?;
+        store::exchange::ade_item::list_items(&mut tx, business, &asked, wanted.after, wanted.size + 1)
+            .await?;
     let shown = usize::try_from(wanted.size).unwrap_or(usize::MAX);
     let more = changes.len() > shown;
     changes.truncate(shown);
@@ -188,11 +189,11 @@ async fn single(
     State(book): State<Book>,
     guest: Guest,
     Path((scheme, id, item)): Path<(String, String, String)>,
-) -> Result<Response, Trouble> {
+) -> Result<Response, AdeError> {
     let business = guest.0.business_id;
     let mut tx = book.db.read().await?;
     let herd = herd_at(&mut tx, &guest.0, &scheme, &id).await?;
-    let unknown = || Trouble::not_found("There is no such thing at this location.");
+    let unknown = || AdeError::not_found("There is no such thing at this location.");
     let item = Uuid::try_parse(&item).map_err(|_| unknown())?;
     let told = resource::find(&mut tx, business, herd.id, kind, item).await?.ok_or_else(unknown)?;
     let location = (scheme, id);
@@ -208,7 +209,7 @@ struct Post {
     body: Value,
 }
 
-async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Result<Post, Trouble> {
+async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Result<Post, AdeError> {
     guest.may_write()?;
     let Path((scheme, id)) = at;
     let mut tx = book.db.read().await?;
@@ -216,20 +217,20 @@ async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Resu
     drop(tx);
     let (parts, body) = request.into_parts();
     if parts.uri.query().is_some_and(|query| !query.is_empty()) {
-        let fault = Spot::query().member("query").fault("must be empty");
-        return Err(Trouble::query(vec![fault]));
+        let fault = InputPath::query().member("query").fault("must be empty");
+        return Err(AdeError::query(vec![fault]));
     }
     let media = parts.headers.get(header::CONTENT_TYPE).and_then(|media| media.to_str().ok());
     let media = media.and_then(|media| media.split(';').next()).unwrap_or_default().trim();
     if !media.eq_ignore_ascii_case("application/json") {
-        return Err(Trouble::media("Send Content-Type: application/json."));
+        return Err(AdeError::media("Send Content-Type: application/json."));
     }
     let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
-        Trouble::too_large(format!("The body has more than {MOST_BYTES} bytes, or broke off."))
+        AdeError::too_large(format!("The body has more than {MOST_BYTES} bytes, or broke off."))
     })?;
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes);
     let body = serde_json::from_slice(bytes)
-        .map_err(|error| Trouble::not_json(format!("The body is not JSON: {error}.")))?;
+        .map_err(|error| AdeError::not_json(format!("The body is not JSON: {error}.")))?;
     Ok(Post {
         place: Place { herd: herd.id, location: (scheme, id) },
         base: page::base(&parts.headers, &parts.uri),
@@ -246,22 +247,22 @@ async fn take_in(
     act: TakeIn,
     location: impl Fn(&TakenIn) -> String + Send + Sync + 'static,
     tell: impl Fn(TakenIn) -> Value + Send + Sync + 'static,
-) -> Result<Reply, Trouble> {
-    let ask = Ask { caller: guest.0.clone(), request, keyed: None };
+) -> Result<StoredResponse, AdeError> {
+    let ask = RequestContext { caller: guest.0.clone(), request, keyed: None };
     let tell = move |outcome| match outcome {
         Ok(taken) => {
             let location = Some(location(&taken));
-            Reply { status: 200, location, etag: None, body: tell(taken).to_string() }
+            StoredResponse { status: 200, location, etag: None, body: tell(taken).to_string() }
         }
         Err(refusal) => {
-            let trouble = Trouble::from(refusal);
-            let (status, body) = (trouble.status(), trouble.body().to_string());
-            Reply { status, location: None, etag: None, body }
+            let error = AdeError::from(refusal);
+            let (status, body) = (error.status(), error.body().to_string());
+            StoredResponse { status, location: None, etag: None, body }
         }
     };
     match book.writer.perform(ask, act, tell).await? {
-        Told::Fresh(reply) | Told::Replayed(reply) => Ok(reply),
-        Told::Mismatch => Err(Trouble::internal()),
+        Outcome::Fresh(reply) | Outcome::Replayed(reply) => Ok(reply),
+        Outcome::Mismatch => Err(AdeError::internal()),
     }
 }
 
@@ -272,9 +273,9 @@ async fn take_one(
     guest: Guest,
     at: At,
     request: Request,
-) -> Result<Response, Trouble> {
+) -> Result<Response, AdeError> {
     let post = read_post(&book, &guest, at, request).await?;
-    let act = incoming::read(kind, &post.place, &post.body).map_err(Trouble::invalid)?;
+    let act = incoming::read(kind, &post.place, &post.body).map_err(AdeError::invalid)?;
     let (business, clock) = (guest.0.business_id, book.clock.clone());
     let location = post.place.location;
     let where_it_is = located(kind, location.clone());
@@ -304,9 +305,9 @@ async fn take_batch(
     guest: Guest,
     at: At,
     request: Request,
-) -> Result<Response, Trouble> {
+) -> Result<Response, AdeError> {
     let post = read_post(&book, &guest, at, request).await?;
-    let at_top = |detail: String| Trouble::invalid(vec![Spot::body().fault(detail)]);
+    let at_top = |detail: String| AdeError::invalid(vec![InputPath::body().fault(detail)]);
     let Value::Array(sent) = &post.body else {
         return Err(at_top(format!("must be a list of resources, not {}", form::kind(&post.body))));
     };
@@ -320,9 +321,9 @@ async fn take_batch(
 
 async fn one_of(kind: ItemKind, book: &Book, guest: &Guest, post: &Post, n: usize, sent: &Value) -> Value {
     let business = guest.0.business_id;
-    let act = incoming::read(kind, &post.place, sent).map_err(Trouble::invalid);
+    let act = incoming::read(kind, &post.place, sent).map_err(AdeError::invalid);
     let told = match act {
-        Err(trouble) => Err(trouble),
+        Err(error) => Err(error),
         Ok(act) => {
             let where_it_is = located(kind, post.place.location.clone());
             let request = format!("{} ({n})", post.request);
@@ -348,7 +349,7 @@ async fn one_of(kind: ItemKind, book: &Book, guest: &Guest, post: &Post, n: usiz
             }
             body.get("errors").and_then(Value::as_array).cloned().unwrap_or_default()
         }
-        Err(trouble) => trouble.messages(),
+        Err(error) => error.messages(),
     };
     refused(n, sent, messages, book)
 }

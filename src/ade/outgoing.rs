@@ -9,13 +9,13 @@ use crate::{
     },
     book::exchange::{
         ingest::{own, own_source},
-        resource::{Served, Subject, Told},
+        resource::{Resource, Served, Subject},
     },
     domain::{
         animals::{
             animal::Animal,
             herd::Herd,
-            history::{CheckMethod, CheckResult, Happening, HeatMethod},
+            history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
         },
         exchange::{
             ade::{ItemKind, container},
@@ -39,7 +39,7 @@ pub struct Around<'a> {
 
 /// A thing as the standard has it. What a herd system sent is told again as it came, but for its id, its
 /// meta, and what only this book knows.
-pub fn resource(told: &Told, around: &Around<'_>) -> Value {
+pub fn resource(told: &Resource, around: &Around<'_>) -> Value {
     let mut out = Map::new();
     out.insert("resourceType".to_owned(), shape_of(told.kind).resource_type().into());
     if told.kind != ItemKind::Animal {
@@ -68,7 +68,7 @@ pub fn resource(told: &Told, around: &Around<'_>) -> Value {
 }
 
 /// The meta of a thing: the sender's names for it, our times.
-pub fn meta(told: &Told, business: BusinessId) -> Value {
+pub fn meta(told: &Resource, business: BusinessId) -> Value {
     let mut meta = json!({
         "source": own_source(business),
         "sourceId": told.change.id,
@@ -91,7 +91,7 @@ pub fn meta(told: &Told, business: BusinessId) -> Value {
 }
 
 /// What came is told again as it came.
-fn echo(out: &mut Map<String, Value>, told: &Told, sent: &Value) {
+fn echo(out: &mut Map<String, Value>, told: &Resource, sent: &Value) {
     let is_animal = matches!(told.subject, Subject::Animal { .. });
     for (name, value) in sent.as_object().into_iter().flatten() {
         match name.as_str() {
@@ -156,7 +156,7 @@ fn instant(day: Day) -> String {
 fn event_members(event: &Event) -> Value {
     let more = match &event.what {
         // Version 1.3 knows no collars, ear tags and boluses.
-        Happening::Heat { method } => json!({
+        AnimalEvent::Heat { method } => json!({
             "certainty": "InHeat",
             "heatDetectionMethod": match method {
                 HeatMethod::Seen => "Visual",
@@ -165,7 +165,7 @@ fn event_members(event: &Event) -> Value {
                 HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
             },
         }),
-        Happening::PregnancyCheck { method, result } => json!({
+        AnimalEvent::PregnancyCheck { method, result } => json!({
             "method": match method {
                 CheckMethod::Ultrasound => "Echography",
                 CheckMethod::Palpation => "Palpation",
@@ -181,8 +181,8 @@ fn event_members(event: &Event) -> Value {
                 CheckResult::Unknown => "Unknown",
             },
         }),
-        Happening::DoNotBreed { do_not_breed } => json!({"doNotBreed": do_not_breed}),
-        Happening::Calving | Happening::Abortion { .. } => json!({}),
+        AnimalEvent::DoNotBreed { do_not_breed } => json!({"doNotBreed": do_not_breed}),
+        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => json!({}),
     };
     let mut out = Map::new();
     put(

@@ -8,14 +8,14 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
-    ade::{answer::Trouble, identifiers::ours},
+    ade::{answer::AdeError, identifiers::ours},
     book::exchange::ingest::own,
     domain::{
         exchange::ade::ItemKind,
-        form::{Fault, Field as _, Spot},
+        form::{Fault, Field as _, InputPath},
         values::{AnimalId, HerdId, Timestamp},
     },
-    store::exchange::ade_item::Told,
+    store::exchange::ade_item::ItemFilter,
 };
 
 /// Members on a page when nothing is said.
@@ -39,12 +39,12 @@ pub struct Wanted {
 
 impl Wanted {
     /// Reads the query. What is not known is refused: a filter that is passed over would give too much.
-    pub fn read(uri: &Uri) -> Result<Self, Trouble> {
+    pub fn read(uri: &Uri) -> Result<Self, AdeError> {
         let mut wanted = Self { size: USUAL, ..Self::default() };
         let mut faults = Vec::new();
         let mut seen = Vec::new();
         for (name, value) in form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes()) {
-            let spot = Spot::query().member(&name);
+            let spot = InputPath::query().member(&name);
             if seen.contains(&name) {
                 faults.push(spot.fault("stands twice"));
                 continue;
@@ -71,14 +71,14 @@ impl Wanted {
         }
         if wanted.scheme.is_some() != wanted.id.is_some() {
             let missing = if wanted.scheme.is_some() { "animal-id" } else { "animal-scheme" };
-            faults.push(Spot::query().member(missing).fault("is required with the other"));
+            faults.push(InputPath::query().member(missing).fault("is required with the other"));
         }
-        if faults.is_empty() { Ok(wanted) } else { Err(Trouble::query(faults)) }
+        if faults.is_empty() { Ok(wanted) } else { Err(AdeError::query(faults)) }
     }
 
     /// What is asked of the store; `None` when no animal can have that name.
-    pub fn told(&self, herd: HerdId, kind: ItemKind) -> Option<Told> {
-        let mut told = Told {
+    pub fn item_filter(&self, herd: HerdId, kind: ItemKind) -> Option<ItemFilter> {
+        let mut told = ItemFilter {
             herd,
             kind,
             from: self.from,
@@ -100,7 +100,7 @@ impl Wanted {
 }
 
 /// An instant; a `+` that arrives as a blank, because it was not encoded, is taken for what it was.
-fn instant(text: &str, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Timestamp> {
+fn instant(text: &str, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Timestamp> {
     Timestamp::read(&Value::from(text.replace(' ', "+")), spot, faults)
 }
 

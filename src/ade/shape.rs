@@ -8,7 +8,7 @@
 use serde_json::{Map, Value};
 
 use crate::domain::{
-    form::{Fault, Field as _, Spot, kind, whole_number},
+    form::{Fault, Field as _, InputPath, kind, whole_number},
     values::{Day, Timestamp},
 };
 
@@ -402,7 +402,7 @@ impl Shape {
     }
 
     /// Reads a value: what the standard defines of it, in one way of writing.
-    pub fn read(&self, value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+    pub fn read(&self, value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Value> {
         match self {
             Self::Text => text(value, spot, faults),
             Self::Instant => Timestamp::read(value, spot, faults).map(|at| at.to_string().into()),
@@ -441,7 +441,7 @@ fn found(
     read: Option<Value>,
     value: &Value,
     what: &str,
-    spot: &Spot,
+    spot: &InputPath,
     faults: &mut Vec<Fault>,
 ) -> Option<Value> {
     if read.is_none() {
@@ -455,7 +455,7 @@ fn told(value: &Value) -> String {
     if value.is_number() { value.to_string() } else { kind(value).to_owned() }
 }
 
-fn text(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+fn text(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Value> {
     let Value::String(sent) = value else { return found(None, value, "text", spot, faults) };
     let lines = sent.replace("\r\n", "\n");
     let forbidden = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
@@ -468,7 +468,7 @@ fn text(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
     Some(lines.into())
 }
 
-fn date(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+fn date(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Value> {
     let is_day = value.as_str().is_some_and(|sent| sent.len() == 10);
     if is_day {
         return Day::read(value, spot, faults).map(|day| format!("{day}T00:00:00Z").into());
@@ -476,7 +476,7 @@ fn date(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
     Timestamp::read(value, spot, faults).map(|at| at.to_string().into())
 }
 
-fn list(each: &Shape, value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Value> {
+fn list(each: &Shape, value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Value> {
     let Value::Array(elements) = value else { return found(None, value, "a list", spot, faults) };
     if elements.len() > MOST {
         faults.push(spot.fault(format!("must have at most {MOST} elements, not {}", elements.len())));
@@ -486,7 +486,7 @@ fn list(each: &Shape, value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Op
     Some(Value::Array(elements.iter().enumerate().filter_map(read).collect()))
 }
 
-fn object<'v>(value: &'v Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<&'v Map<String, Value>> {
+fn object<'v>(value: &'v Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<&'v Map<String, Value>> {
     if !value.is_object() {
         faults.push(spot.fault(format!("must be a JSON object, not {}", told(value))));
     }
@@ -496,7 +496,7 @@ fn object<'v>(value: &'v Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<
 fn take(
     properties: &[Property],
     members: &Map<String, Value>,
-    spot: &Spot,
+    spot: &InputPath,
     read: &mut Map<String, Value>,
     faults: &mut Vec<Fault>,
 ) {
@@ -519,7 +519,7 @@ fn resource(
     name: &str,
     groups: &[&[Property]],
     value: &Value,
-    spot: &Spot,
+    spot: &InputPath,
     faults: &mut Vec<Fault>,
 ) -> Option<Value> {
     let members = object(value, spot, faults)?;
@@ -547,7 +547,7 @@ mod tests {
 
     fn read(shape: &Shape, value: &Value) -> Result<Value, Vec<String>> {
         let mut faults = Vec::new();
-        let read = shape.read(value, &Spot::body(), &mut faults);
+        let read = shape.read(value, &InputPath::body(), &mut faults);
         if faults.is_empty() {
             Ok(read.unwrap())
         } else {

@@ -1,7 +1,7 @@
 //! Entering and changing what the book is about: herds, tanks, sires, lots, animals.
 //!
 //! The five are entered and changed alike, so that is said once, in [`Add`] and [`Change`]; what
-//! differs, above all the rules of each, is in its [`Entered`].
+//! differs, above all the rules of each, is in its [`CatalogueItem`].
 
 use serde::Serialize;
 use serde_json::Value;
@@ -10,10 +10,10 @@ use uuid::Uuid;
 
 use crate::{
     book::{
-        Refusal, Stop,
+        CommandError, Rejection,
         alerts::rule::check_alert_rule,
         lookup,
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         alerts::rule::{AlertRule, AlertRuleDetails},
@@ -21,7 +21,7 @@ use crate::{
             animal::{Animal, AnimalDetails},
             herd::{Herd, HerdDetails},
         },
-        form::{self, Fault, Field, Spot},
+        form::{self, Fault, Field, InputPath},
         nitrogen::tank::{Tank, TankDetails},
         straws::{
             lot::{Lot, LotDetails},
@@ -36,7 +36,7 @@ use crate::{
 };
 
 /// A thing that is entered in the book and may change.
-pub trait Entered: Clone + Serialize + Send + Sync + Sized + 'static {
+pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {
     /// What can be said of it.
     type Details: Field + Serialize + Clone + Send + Sync;
 
@@ -67,25 +67,25 @@ pub trait Entered: Clone + Serialize + Send + Sync + Sized + 'static {
     /// former details must still be right.
     fn check(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         before: Option<&Self>,
-    ) -> impl Future<Output = Result<(), Stop>> + Send;
+    ) -> impl Future<Output = Result<(), CommandError>> + Send;
 }
 
 /// Enters a thing.
-pub struct Add<T: Entered> {
+pub struct Add<T: CatalogueItem> {
     /// What is said of it.
     pub details: T::Details,
 }
 
-impl<T: Entered> Act for Add<T> {
+impl<T: CatalogueItem> Command for Add<T> {
     type Done = T;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<T, Stop> {
-        let thing = T::new(self.details.clone(), turn.now);
-        thing.check(turn, None).await?;
-        let business = turn.business();
-        thing.add(turn.tx, business).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
+        let thing = T::new(self.details.clone(), cx.now);
+        thing.check(cx, None).await?;
+        let business = cx.business();
+        thing.add(cx.tx, business).await?;
         Ok(thing)
     }
 }
@@ -102,25 +102,25 @@ pub struct Change<T> {
     pub kind: std::marker::PhantomData<fn() -> T>,
 }
 
-impl<T: Entered> Act for Change<T> {
+impl<T: CatalogueItem> Command for Change<T> {
     type Done = T;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<T, Stop> {
-        let business = turn.business();
-        let before = T::find(turn.tx, business, self.id).await?.ok_or(Refusal::Unknown {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
+        let business = cx.business();
+        let before = T::find(cx.tx, business, self.id).await?.ok_or(Rejection::Unknown {
             what: T::WHAT,
             id: self.id,
             pointer: None,
         })?;
-        let details = patched(before.details(), &self.patch).map_err(Refusal::Invalid)?;
+        let details = patched(before.details(), &self.patch).map_err(Rejection::Invalid)?;
         let after = before.clone().with(details);
-        after.check(turn, Some(&before)).await?;
+        after.check(cx, Some(&before)).await?;
         if let Some(wanted) = &self.if_match
             && !wanted.contains(&version(&before))
         {
-            return Err(Refusal::Stale.into());
+            return Err(Rejection::Stale.into());
         }
-        after.change(turn.tx, business).await?;
+        after.change(cx.tx, business).await?;
         Ok(after)
     }
 }
@@ -128,7 +128,7 @@ impl<T: Entered> Act for Change<T> {
 fn patched<D: Field + Serialize>(details: &D, patch: &Value) -> Result<D, Vec<Fault>> {
     let mut merged = serde_json::to_value(details).unwrap_or_default();
     merge(&mut merged, patch);
-    form::read(&merged, &Spot::body())
+    form::read(&merged, &InputPath::body())
 }
 
 /// RFC 7396, section 2.
@@ -166,37 +166,37 @@ pub fn version_of_bytes(bytes: &[u8]) -> String {
 /// Parents must be known, and nobody is an ancestor of its own. Only a change can make one so: of whom is
 /// just entered nobody descends.
 async fn check_parents(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     own: Relative,
     new: Parents,
     old: Option<Parents>,
-) -> Result<(), Stop> {
+) -> Result<(), CommandError> {
     if let Some(father) = new.sire_id {
-        lookup::sire(turn, father, Some("#/sire_id")).await?;
+        lookup::sire(cx, father, Some("#/sire_id")).await?;
     }
     if let Some(mother) = new.dam_id {
-        lookup::animal(turn, mother, Some("#/dam_id")).await?;
+        lookup::animal(cx, mother, Some("#/dam_id")).await?;
     }
     if old.is_none_or(|old| old == new) {
         return Ok(());
     }
     let parents =
         [("sire_id", new.sire_id.map(Relative::Sire)), ("dam_id", new.dam_id.map(Relative::Animal))];
-    let business = turn.business();
+    let business = cx.business();
     for (field, parent) in parents {
         if let Some(parent) = parent
-            && pedigree::descends_from(turn.tx, business, parent, own).await?
+            && pedigree::descends_from(cx.tx, business, parent, own).await?
         {
             let detail = "must not be the one whose parent it is, nor descend from it";
-            return Err(Refusal::Invalid(vec![Fault::at(field, detail)]).into());
+            return Err(Rejection::Invalid(vec![Fault::at(field, detail)]).into());
         }
     }
     Ok(())
 }
 
-macro_rules! entered {
+macro_rules! catalogue_item {
     ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path) => {
-        impl Entered for $thing {
+        impl CatalogueItem for $thing {
             type Details = $details;
             const WHAT: &'static str = $what;
 
@@ -221,89 +221,105 @@ macro_rules! entered {
             async fn change(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
                 store::$layer::$module::change(tx, business, self.id, &self.details).await
             }
-            async fn check(&self, turn: &mut Turn<'_>, before: Option<&Self>) -> Result<(), Stop> {
-                $check(self, turn, before).await
+            async fn check(
+                &self,
+                cx: &mut CommandContext<'_>,
+                before: Option<&Self>,
+            ) -> Result<(), CommandError> {
+                $check(self, cx, before).await
             }
         }
     };
 }
 
-entered!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd);
-entered!(Tank, TankDetails, TankId, nitrogen::tank, "tank", check_tank);
-entered!(Sire, SireDetails, SireId, straws::sire, "sire", check_sire);
-entered!(Lot, LotDetails, LotId, straws::lot, "lot", check_lot);
-entered!(AlertRule, AlertRuleDetails, AlertRuleId, alerts::rule, "alert rule", check_alert_rule);
-entered!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal);
+catalogue_item!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd);
+catalogue_item!(Tank, TankDetails, TankId, nitrogen::tank, "tank", check_tank);
+catalogue_item!(Sire, SireDetails, SireId, straws::sire, "sire", check_sire);
+catalogue_item!(Lot, LotDetails, LotId, straws::lot, "lot", check_lot);
+catalogue_item!(AlertRule, AlertRuleDetails, AlertRuleId, alerts::rule, "alert rule", check_alert_rule);
+catalogue_item!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal);
 
-async fn check_herd(_: &Herd, _: &mut Turn<'_>, _: Option<&Herd>) -> Result<(), Stop> {
+async fn check_herd(_: &Herd, _: &mut CommandContext<'_>, _: Option<&Herd>) -> Result<(), CommandError> {
     Ok(())
 }
 
-async fn check_tank(tank: &Tank, turn: &mut Turn<'_>, before: Option<&Tank>) -> Result<(), Stop> {
+async fn check_tank(
+    tank: &Tank,
+    cx: &mut CommandContext<'_>,
+    before: Option<&Tank>,
+) -> Result<(), CommandError> {
     if let Some(herd) = tank.details.herd_id {
-        lookup::herd(turn, herd, Some("#/herd_id")).await?;
+        lookup::herd(cx, herd, Some("#/herd_id")).await?;
     }
     if before.is_some() {
-        let business = turn.business();
-        let highest = store::nitrogen::tank::highest_canister_in_use(turn.tx, business, tank.id).await?;
+        let business = cx.business();
+        let highest = store::nitrogen::tank::highest_canister_in_use(cx.tx, business, tank.id).await?;
         if let Some(highest) = highest.filter(|highest| *highest > tank.details.canisters.get()) {
             let text = format!("Straws hang in canister {highest}; move them before the tank loses it.");
-            return Err(Refusal::InUse { text }.into());
+            return Err(Rejection::InUse { text }.into());
         }
     }
     Ok(())
 }
 
-async fn check_sire(sire: &Sire, turn: &mut Turn<'_>, before: Option<&Sire>) -> Result<(), Stop> {
+async fn check_sire(
+    sire: &Sire,
+    cx: &mut CommandContext<'_>,
+    before: Option<&Sire>,
+) -> Result<(), CommandError> {
     let parents = |sire: &Sire| Parents { sire_id: sire.details.sire_id, dam_id: sire.details.dam_id };
-    check_parents(turn, Relative::Sire(sire.id), parents(sire), before.map(parents)).await
+    check_parents(cx, Relative::Sire(sire.id), parents(sire), before.map(parents)).await
 }
 
-async fn check_lot(lot: &Lot, turn: &mut Turn<'_>, before: Option<&Lot>) -> Result<(), Stop> {
+async fn check_lot(lot: &Lot, cx: &mut CommandContext<'_>, before: Option<&Lot>) -> Result<(), CommandError> {
     let d = &lot.details;
-    lookup::sire(turn, d.sire_id, Some("#/sire_id")).await?;
-    lot_is_possible(d, turn.now)?;
-    let business = turn.business();
+    lookup::sire(cx, d.sire_id, Some("#/sire_id")).await?;
+    lot_is_possible(d, cx.now)?;
+    let business = cx.business();
     if before.is_some_and(|before| before.details.status != d.status) {
-        turn.touched.lot(lot.id);
+        cx.touched.lot(lot.id);
     }
     if let Some(before) = before
         && (before.details.sire_id, before.details.semen_type) != (d.sire_id, d.semen_type)
-        && store::straws::lot::has_moved(turn.tx, business, lot.id).await?
+        && store::straws::lot::has_moved(cx.tx, business, lot.id).await?
     {
         let text = "Straws of this lot have moved, so its sire and semen type are settled; \
                     enter another lot and discard or recount this one.";
-        return Err(Refusal::InUse { text: text.to_owned() }.into());
+        return Err(Rejection::InUse { text: text.to_owned() }.into());
     }
     Ok(())
 }
 
 /// Refuses a lot that cannot be so, whatever else is in the book.
-pub fn lot_is_possible(d: &LotDetails, now: Timestamp) -> Result<(), Refusal> {
+pub fn lot_is_possible(d: &LotDetails, now: Timestamp) -> Result<(), Rejection> {
     let today = now.utc().date_naive();
     if d.collected_on.is_some_and(|day| (day.0 - today).num_days() > 1) {
-        return Err(Refusal::Invalid(vec![Fault::at("collected_on", "lies in the future")]));
+        return Err(Rejection::Invalid(vec![Fault::at("collected_on", "lies in the future")]));
     }
     Ok(())
 }
 
-async fn check_animal(animal: &Animal, turn: &mut Turn<'_>, before: Option<&Animal>) -> Result<(), Stop> {
+async fn check_animal(
+    animal: &Animal,
+    cx: &mut CommandContext<'_>,
+    before: Option<&Animal>,
+) -> Result<(), CommandError> {
     let d = &animal.details;
-    let herd = lookup::herd(turn, d.herd_id, Some("#/herd_id")).await?;
+    let herd = lookup::herd(cx, d.herd_id, Some("#/herd_id")).await?;
     let parents =
         |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
-    check_parents(turn, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
-    animal_is_possible(d, &herd, turn.now)?;
+    check_parents(cx, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
+    animal_is_possible(d, &herd, cx.now)?;
     Ok(())
 }
 
 /// Refuses an animal that cannot be so, whatever else is in the book.
-pub fn animal_is_possible(d: &AnimalDetails, herd: &Herd, now: Timestamp) -> Result<(), Refusal> {
+pub fn animal_is_possible(d: &AnimalDetails, herd: &Herd, now: Timestamp) -> Result<(), Rejection> {
     if d.born_on.is_some_and(|born| born > now.day_in(herd.details.time_zone)) {
-        return Err(Refusal::Invalid(vec![Fault::at("born_on", "lies in the future")]));
+        return Err(Rejection::Invalid(vec![Fault::at("born_on", "lies in the future")]));
     }
     if d.born_on.zip(d.left_on).is_some_and(|(born, left)| left < born) {
-        return Err(Refusal::Invalid(vec![Fault::at("left_on", "lies before born_on")]));
+        return Err(Rejection::Invalid(vec![Fault::at("left_on", "lies before born_on")]));
     }
     Ok(())
 }

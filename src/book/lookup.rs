@@ -4,9 +4,9 @@ use chrono::TimeDelta;
 use uuid::Uuid;
 
 use crate::{
-    book::{Refusal, Stop, writer::Turn},
+    book::{CommandError, Rejection, writer::CommandContext},
     domain::{
-        animals::{animal::Animal, herd::Herd, history::History, service::Service},
+        animals::{animal::Animal, herd::Herd, history::AnimalHistory, service::Service},
         form::Fault,
         nitrogen::tank::Tank,
         straws::{lot::Lot, sire::Sire, stocktake::Stocktake, withdrawal::Withdrawal},
@@ -26,11 +26,11 @@ const TELL_AHEAD: TimeDelta = TimeDelta::minutes(5);
 
 macro_rules! known {
     ($($layer:ident $name:ident: $id:ty => $thing:ty, $what:literal;)+) => {$(
-        pub async fn $name(turn: &mut Turn<'_>, id: $id, pointer: Option<&str>) -> Result<$thing, Stop> {
-            let business = turn.business();
-            store::$layer::$name::find(turn.tx, business, id)
+        pub async fn $name(cx: &mut CommandContext<'_>, id: $id, pointer: Option<&str>) -> Result<$thing, CommandError> {
+            let business = cx.business();
+            store::$layer::$name::find(cx.tx, business, id)
                 .await?
-                .ok_or_else(|| Refusal::Unknown { what: $what, id: id.0, pointer: pointer.map(Into::into) }.into())
+                .ok_or_else(|| Rejection::Unknown { what: $what, id: id.0, pointer: pointer.map(Into::into) }.into())
         }
     )+};
 }
@@ -75,15 +75,15 @@ pub fn lost(what: &str, id: Uuid) -> store::Error {
 }
 
 /// What is on record of an animal, in order of time.
-pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<History> {
+pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<AnimalHistory> {
     let services = store::animals::service::of_animal(tx, business, animal).await?;
     let events = store::animals::event::of_animal(tx, business, animal).await?;
     Ok(history_of(&services, events))
 }
 
 /// The same from records that were read already.
-pub fn history_of(services: &[Service], events: Vec<Event>) -> History {
-    History {
+pub fn history_of(services: &[Service], events: Vec<Event>) -> AnimalHistory {
+    AnimalHistory {
         services: services.iter().map(|service| service.served_at).collect(),
         happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),
     }
@@ -91,27 +91,27 @@ pub fn history_of(services: &[Service], events: Vec<Event>) -> History {
 
 /// A moment that a client tells, or now; refused when it lies far ahead. And what to say when a clock seems to
 /// be wrong: the client's ahead of ours, or ours behind its own book.
-pub fn told_time(
+pub fn client_time(
     at: Option<Timestamp>,
-    turn: &Turn<'_>,
+    cx: &CommandContext<'_>,
     field: &'static str,
-) -> Result<(Timestamp, Option<String>), Refusal> {
-    let now = turn.now;
-    let went_back = turn.latest.since(now) > TELL_AHEAD;
+) -> Result<(Timestamp, Option<String>), Rejection> {
+    let now = cx.now;
+    let went_back = cx.latest.since(now) > TELL_AHEAD;
     let Some(at) = at else {
         let warning = went_back.then(|| {
             format!(
                 "{field} was not told and is {now} by this service's clock, which went back: the book knew {} \
                  before. Send {field}, and have the service's clock looked at.",
-                turn.latest
+                cx.latest
             )
         });
         return Ok((now, warning));
     };
     // A clock that went back, such as one without a battery, must not make the farm's own times impossible.
-    let known = now.max(turn.latest);
+    let known = now.max(cx.latest);
     if at.since(known) > MOST_AHEAD {
-        return Err(Refusal::Invalid(vec![Fault::at(
+        return Err(Rejection::Invalid(vec![Fault::at(
             field,
             format!("lies more than 24 hours ahead of this service's clock, which says {known}"),
         )]));

@@ -2,7 +2,7 @@
 //!
 //! An act gathers what it needs from [`store`](crate::store), asks [`domain`](crate::domain) for
 //! the verdict, and writes. All writing goes through [`writer`]; reading happens beside it. A
-//! refusal is a [`Refusal`] that knows nothing of HTTP.
+//! refusal is a [`Rejection`] that knows nothing of HTTP.
 
 pub mod access;
 pub mod alerts;
@@ -16,7 +16,7 @@ pub mod straws;
 pub mod webhooks;
 pub mod writer;
 
-pub use rejection::{NotInStock, Objected, Refusal, Stop};
+pub use rejection::{CommandError, NotInStock, Objected, Rejection};
 
 use crate::{
     clock::Clock,

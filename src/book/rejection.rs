@@ -19,28 +19,28 @@ use crate::{
 
 /// Why an act stopped.
 #[derive(Debug)]
-pub enum Stop {
+pub enum CommandError {
     /// It was refused.
-    Refused(Box<Refusal>),
+    Rejected(Box<Rejection>),
     /// The store failed.
     Failed(store::Error),
 }
 
-impl From<store::Error> for Stop {
+impl From<store::Error> for CommandError {
     fn from(error: store::Error) -> Self {
         Self::Failed(error)
     }
 }
 
-impl From<Refusal> for Stop {
-    fn from(refusal: Refusal) -> Self {
-        Self::Refused(Box::new(refusal))
+impl From<Rejection> for CommandError {
+    fn from(refusal: Rejection) -> Self {
+        Self::Rejected(Box::new(refusal))
     }
 }
 
 /// Why an act was refused; nothing was changed.
 #[derive(Debug)]
-pub enum Refusal {
+pub enum Rejection {
     /// There is no such thing in this business's book.
     Unknown {
         /// What kind of thing.

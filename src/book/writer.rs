@@ -1,6 +1,6 @@
 //! The one hand that writes in the book.
 //!
-//! Whoever wants something written hands an [`Act`] to the writer and waits. The writer takes
+//! Whoever wants something written hands an [`Command`] to the writer and waits. The writer takes
 //! what waits, does each act behind a savepoint inside one transaction, commits once, and only
 //! then answers: durable before it is answered, in one order, and many times the rate of a commit
 //! for each request. A caller who hangs up leaves no half effect, because the act is no longer in
@@ -27,35 +27,35 @@ use tokio::{
 
 use crate::{
     book::{
-        Caller, Refusal, Stop,
+        Caller, CommandError, Rejection,
         alerts::alert::{self, Touched},
     },
     clock::Clock,
     domain::values::{BusinessId, MovementId, Timestamp},
     store::{
         self, Db, Tx,
-        access::audit::{Answered, NewAct},
+        access::audit::{KeyedResponse, NewAuditEntry},
         straws::ledger::{self, Entry},
     },
 };
 
 /// Acts that share one commit at most. More would only lengthen the wait of the first.
-const MOST_TOGETHER: usize = 256;
+const MAX_BATCH: usize = 256;
 
 /// Acts that may wait; one more is told to come back later instead of waiting without end.
-const MOST_WAITING: usize = 4096;
+const MAX_QUEUE: usize = 4096;
 
 /// How often an act that only met another writer is tried.
-const TRIES: u32 = 6;
+const MAX_ATTEMPTS: u32 = 6;
 
 /// From when on the operator is told that the clock went back. Clocks that are set by the network step by less.
 const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
 
 /// How long after a failure the store is tried again when nobody else does.
-const TRY_AGAIN: Duration = Duration::from_secs(1);
+const PROBE_INTERVAL: Duration = Duration::from_secs(1);
 
 /// What an act works with when its turn comes.
-pub struct Turn<'t> {
+pub struct CommandContext<'t> {
     /// The transaction.
     pub tx: &'t mut Tx,
     /// Who asks.
@@ -68,7 +68,7 @@ pub struct Turn<'t> {
     pub touched: Touched,
 }
 
-impl Turn<'_> {
+impl CommandContext<'_> {
     /// In whose book.
     pub fn business(&self) -> BusinessId {
         self.caller.business_id
@@ -84,32 +84,35 @@ impl Turn<'_> {
 }
 
 /// Something that is written in the book, in one piece or not at all.
-pub trait Act: Send + Sync + 'static {
+pub trait Command: Send + Sync + 'static {
     /// What came of it.
     type Done: Send;
 
     /// Does it. It may be called again when the store asks for a second try, so it changes nothing
     /// but the store.
-    fn perform(&self, turn: &mut Turn<'_>) -> impl Future<Output = Result<Self::Done, Stop>> + Send;
+    fn perform(
+        &self,
+        cx: &mut CommandContext<'_>,
+    ) -> impl Future<Output = Result<Self::Done, CommandError>> + Send;
 }
 
 /// Work of the service's own, that no caller asked for: nothing of it stands in the audit, and nobody's
 /// key is behind it.
-pub trait Chore: Send + Sync + 'static {
+pub trait BackgroundCommand: Send + Sync + 'static {
     /// What came of it.
     type Done: Send;
 
     /// In whose book, where it writes in one only; others are kept out of that until it is done.
     fn business(&self) -> Option<BusinessId>;
 
-    /// Does it. Like an [`Act`] it may be called again, and changes nothing but the store. It should be
+    /// Does it. Like an [`Command`] it may be called again, and changes nothing but the store. It should be
     /// short: callers wait meanwhile.
     fn perform(&self, tx: &mut Tx, now: Timestamp) -> impl Future<Output = store::Result<Self::Done>> + Send;
 }
 
 /// Who asks, in which words, and under which key.
 #[derive(Clone, Debug)]
-pub struct Ask {
+pub struct RequestContext {
     /// Who.
     pub caller: Caller,
     /// Method and path, for the audit.
@@ -129,7 +132,7 @@ pub struct Keyed {
 
 /// What the caller is told, word for word, so that a retry hears the same.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Reply {
+pub struct StoredResponse {
     /// Whether it was done, and if not, of what kind the reason is.
     pub status: u16,
     /// Where what was made is to be found.
@@ -140,7 +143,7 @@ pub struct Reply {
     pub body: String,
 }
 
-impl Reply {
+impl StoredResponse {
     /// Whether a retry under the same key hears this again. What was done, and what the state of
     /// the book forbade: a delayed duplicate must not take straws that arrived since. Not what was
     /// wrong with the request: that can be mended and sent again.
@@ -151,11 +154,11 @@ impl Reply {
 
 /// What comes back from the writer.
 #[derive(Debug)]
-pub enum Told {
+pub enum Outcome {
     /// Done or refused just now.
-    Fresh(Reply),
+    Fresh(StoredResponse),
     /// What was told the first time.
-    Replayed(Reply),
+    Replayed(StoredResponse),
     /// The key was used for another request.
     Mismatch,
 }
@@ -168,7 +171,7 @@ pub enum Failure {
     /// The store could not do it; nothing was done.
     NotDone(store::Error),
     /// The store cannot be written at all; nothing was begun.
-    Away,
+    Unavailable,
     /// The commit failed: it may or may not have been done.
     Unknown,
     /// A fault of ours; nothing was done.
@@ -178,16 +181,16 @@ pub enum Failure {
 /// Hands acts to the writing task.
 #[derive(Clone)]
 pub struct Writer {
-    queue: mpsc::Sender<Box<dyn Job>>,
+    queue: mpsc::Sender<Box<dyn QueuedCommand>>,
     sound: Arc<AtomicBool>,
 }
 
 impl Writer {
     /// Starts the writing task. It ends when every `Writer` is gone and what waited is written.
     pub fn start(db: Db, clock: Clock) -> (Self, JoinHandle<()>) {
-        let (queue, waiting) = mpsc::channel(MOST_WAITING);
+        let (queue, waiting) = mpsc::channel(MAX_QUEUE);
         let sound = Arc::new(AtomicBool::new(true));
-        let hand = Hand {
+        let task = WriterTask {
             db,
             clock,
             sound: sound.clone(),
@@ -196,7 +199,7 @@ impl Writer {
             latest: None,
             behind: false,
         };
-        (Self { queue, sound }, tokio::spawn(hand.write(waiting)))
+        (Self { queue, sound }, tokio::spawn(task.write(waiting)))
     }
 
     /// Whether the last attempt to write succeeded and the task is alive. The task tries once at its start,
@@ -205,25 +208,25 @@ impl Writer {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
 
-    /// Has `act` done; `tell` puts the outcome into words, within the transaction.
-    pub async fn perform<A: Act>(
+    /// Has `act` done; `respond` puts the outcome into words, within the transaction.
+    pub async fn perform<A: Command>(
         &self,
-        ask: Ask,
+        ask: RequestContext,
         act: A,
-        tell: impl Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
-    ) -> Result<Told, Failure> {
-        let (answer, answered) = oneshot::channel();
-        let task = Task { ask, act, tell, told: None, answer };
+        respond: impl Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+    ) -> Result<Outcome, Failure> {
+        let (answer, find_response) = oneshot::channel();
+        let task = QueuedClientCommand { ask, act, respond, outcome: None, answer };
         self.queue.try_send(Box::new(task)).map_err(|_| Failure::Busy)?;
-        answered.await.unwrap_or(Err(Failure::Fault))
+        find_response.await.unwrap_or(Err(Failure::Fault))
     }
 
-    /// Has `chore` done, in one transaction with what else waits.
-    pub async fn chore<C: Chore>(&self, chore: C) -> Result<C::Done, Failure> {
-        let (answer, answered) = oneshot::channel();
-        let errand = Errand { chore, done: None, answer };
-        self.queue.try_send(Box::new(errand)).map_err(|_| Failure::Busy)?;
-        answered.await.unwrap_or(Err(Failure::Fault))
+    /// Has `background` done, in one transaction with what else waits.
+    pub async fn background<C: BackgroundCommand>(&self, background: C) -> Result<C::Done, Failure> {
+        let (answer, find_response) = oneshot::channel();
+        let queued = QueuedBackgroundCommand { background, done: None, answer };
+        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        find_response.await.unwrap_or(Err(Failure::Fault))
     }
 }
 
@@ -235,78 +238,78 @@ struct Times {
 }
 
 /// An act with its caller, or a chore, as the writing task sees it.
-trait Job: Send {
+trait QueuedCommand: Send {
     fn business(&self) -> Option<BusinessId>;
     fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>>;
     fn answer(self: Box<Self>, failure: Option<Failure>);
 }
 
-struct Task<A, T> {
-    ask: Ask,
+struct QueuedClientCommand<A, T> {
+    ask: RequestContext,
     act: A,
-    tell: T,
-    told: Option<Told>,
-    answer: oneshot::Sender<Result<Told, Failure>>,
+    respond: T,
+    outcome: Option<Outcome>,
+    answer: oneshot::Sender<Result<Outcome, Failure>>,
 }
 
-impl<A, T> Task<A, T>
+impl<A, T> QueuedClientCommand<A, T>
 where
-    A: Act,
-    T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
+    A: Command,
+    T: Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
 {
-    async fn turn(&self, tx: &mut Tx, times: Times) -> store::Result<Told> {
+    async fn cx(&self, tx: &mut Tx, times: Times) -> store::Result<Outcome> {
         let Times { now, latest } = times;
-        let Ask { caller, request, keyed } = &self.ask;
+        let RequestContext { caller, request, keyed } = &self.ask;
         let business = caller.business_id;
         if let Some(keyed) = keyed
-            && let Some(answered) = store::access::audit::answered(tx, business, &keyed.key).await?
+            && let Some(find_response) = store::access::audit::find_response(tx, business, &keyed.key).await?
         {
-            return Ok(if answered.fingerprint == keyed.fingerprint {
-                Told::Replayed(replay(answered))
+            return Ok(if find_response.fingerprint == keyed.fingerprint {
+                Outcome::Replayed(replay(find_response))
             } else {
-                Told::Mismatch
+                Outcome::Mismatch
             });
         }
-        tx.mark().await?;
-        let mut turn = Turn { tx, caller, now, latest, touched: Touched::default() };
-        let outcome = match self.act.perform(&mut turn).await {
+        tx.savepoint().await?;
+        let mut cx = CommandContext { tx, caller, now, latest, touched: Touched::default() };
+        let outcome = match self.act.perform(&mut cx).await {
             Ok(done) => {
-                alert::look_at_touched(&mut turn).await?;
+                alert::look_at_touched(&mut cx).await?;
                 Ok(done)
             }
-            Err(Stop::Failed(error)) => return Err(error),
-            Err(Stop::Refused(refusal)) => {
-                tx.undo().await?;
-                Err(*refusal)
+            Err(CommandError::Failed(error)) => return Err(error),
+            Err(CommandError::Rejected(rejection)) => {
+                tx.rollback_to_savepoint().await?;
+                Err(*rejection)
             }
         };
-        let reply = (self.tell)(outcome);
+        let reply = (self.respond)(outcome);
         if reply.is_final() {
             let keyed = keyed.as_ref().map(|Keyed { key, fingerprint }| {
                 (key.as_str(), fingerprint.as_str(), reply.etag.as_deref(), reply.body.as_str())
             });
             let (status, location) = (reply.status, reply.location.as_deref());
-            let act = NewAct { by: caller.key_id, request, status, location, keyed };
+            let act = NewAuditEntry { by: caller.key_id, request, status, location, keyed };
             store::access::audit::add(tx, business, act, now).await?;
         }
-        tx.keep().await?;
-        Ok(Told::Fresh(reply))
+        tx.release_savepoint().await?;
+        Ok(Outcome::Fresh(reply))
     }
 }
 
-fn replay(answered: Answered) -> Reply {
-    Reply {
-        status: u16::try_from(answered.status).unwrap_or(500),
-        location: answered.location,
-        etag: answered.etag,
-        body: answered.body,
+fn replay(find_response: KeyedResponse) -> StoredResponse {
+    StoredResponse {
+        status: u16::try_from(find_response.status).unwrap_or(500),
+        location: find_response.location,
+        etag: find_response.etag,
+        body: find_response.body,
     }
 }
 
-impl<A, T> Job for Task<A, T>
+impl<A, T> QueuedCommand for QueuedClientCommand<A, T>
 where
-    A: Act,
-    T: Fn(Result<A::Done, Refusal>) -> Reply + Send + Sync + 'static,
+    A: Command,
+    T: Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
 {
     fn business(&self) -> Option<BusinessId> {
         Some(self.ask.caller.business_id)
@@ -314,14 +317,14 @@ where
 
     fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.told = Some(self.turn(tx, times).await?);
+            self.outcome = Some(self.cx(tx, times).await?);
             Ok(())
         })
     }
 
     fn answer(self: Box<Self>, failure: Option<Failure>) {
-        let answer = match (failure, self.told) {
-            (None, Some(told)) => Ok(told),
+        let answer = match (failure, self.outcome) {
+            (None, Some(outcome)) => Ok(outcome),
             (Some(failure), _) => Err(failure),
             (None, None) => Err(Failure::Fault),
         };
@@ -330,20 +333,20 @@ where
     }
 }
 
-struct Errand<C: Chore> {
-    chore: C,
+struct QueuedBackgroundCommand<C: BackgroundCommand> {
+    background: C,
     done: Option<C::Done>,
     answer: oneshot::Sender<Result<C::Done, Failure>>,
 }
 
-impl<C: Chore> Job for Errand<C> {
+impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
     fn business(&self) -> Option<BusinessId> {
-        self.chore.business()
+        self.background.business()
     }
 
     fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.done = Some(self.chore.perform(tx, times.now).await?);
+            self.done = Some(self.background.perform(tx, times.now).await?);
             Ok(())
         })
     }
@@ -359,20 +362,20 @@ impl<C: Chore> Job for Errand<C> {
 }
 
 /// Why a transaction came to nothing.
-enum Trouble {
+enum TransactionError {
     /// It could not be begun.
-    Away(store::Error),
+    Unavailable(store::Error),
     Store(store::Error),
     Panic,
 }
 
-impl From<store::Error> for Trouble {
+impl From<store::Error> for TransactionError {
     fn from(error: store::Error) -> Self {
         Self::Store(error)
     }
 }
 
-impl Trouble {
+impl TransactionError {
     fn is_transient(&self) -> bool {
         matches!(self, Self::Store(error) if error.is_transient())
     }
@@ -383,7 +386,7 @@ impl Trouble {
 }
 
 /// The writing task.
-struct Hand {
+struct WriterTask {
     db: Db,
     clock: Clock,
     sound: Arc<AtomicBool>,
@@ -397,52 +400,55 @@ struct Hand {
     behind: bool,
 }
 
-impl Hand {
-    async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn Job>>) {
-        self.try_store().await;
-        let mut jobs = Vec::with_capacity(MOST_TOGETHER);
+impl WriterTask {
+    async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn QueuedCommand>>) {
+        self.probe_store().await;
+        let mut commands = Vec::with_capacity(MAX_BATCH);
         loop {
             let sound = self.sound.load(Ordering::Relaxed);
-            let take = waiting.recv_many(&mut jobs, MOST_TOGETHER);
-            let taken = if sound { Ok(take.await) } else { tokio::time::timeout(TRY_AGAIN, take).await };
+            let take = waiting.recv_many(&mut commands, MAX_BATCH);
+            let taken = if sound { Ok(take.await) } else { tokio::time::timeout(PROBE_INTERVAL, take).await };
             match taken {
                 Ok(0) => break,
-                Ok(_) => self.turn(&mut jobs, waiting.len()).await,
+                Ok(_) => self.cx(&mut commands, waiting.len()).await,
                 // Nobody may come while the service says that it is not ready, so it finds out by itself.
-                Err(_) => self.try_store().await,
+                Err(_) => self.probe_store().await,
             }
         }
     }
 
     /// Does what waits.
-    async fn turn(&mut self, jobs: &mut Vec<Box<dyn Job>>, waiting: usize) {
-        metrics::histogram!("tankside_writer_batch_acts").record(count(jobs.len()));
+    async fn cx(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
+        metrics::histogram!("tankside_writer_batch_acts").record(count(commands.len()));
         metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
-        match self.together(jobs).await {
-            Ok(()) => jobs.drain(..).for_each(|job| job.answer(None)),
-            Err(Trouble::Away(error)) => self.turn_away(&error, jobs),
-            Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, jobs),
+        match self.run_batch(commands).await {
+            Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
+            Err(TransactionError::Unavailable(error)) => self.reject_all(&error, commands),
+            Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, commands),
             // One of them failed, and it takes the others' work with it: each on its own then.
             Err(_) => {
-                for job in std::mem::take(jobs) {
-                    self.alone(job).await;
+                for command in std::mem::take(commands) {
+                    self.run_alone(command).await;
                 }
             }
         }
     }
 
     /// Does all jobs in one transaction.
-    async fn together(&mut self, jobs: &mut [Box<dyn Job>]) -> Result<(), Trouble> {
-        let mut tx = self.begin().await.map_err(Trouble::Away)?;
+    async fn run_batch(&mut self, commands: &mut [Box<dyn QueuedCommand>]) -> Result<(), TransactionError> {
+        let mut tx = self.begin().await.map_err(TransactionError::Unavailable)?;
         let times = self.times(&mut tx).await?;
-        let mut businesses: Vec<_> = jobs.iter().filter_map(|job| job.business()).collect();
+        let mut businesses: Vec<_> = commands.iter().filter_map(|command| command.business()).collect();
         businesses.sort_unstable();
         businesses.dedup();
         for business in businesses {
             store::access::business::lock(&mut tx, business, times.now).await?;
         }
-        for job in jobs {
-            AssertUnwindSafe(job.run(&mut tx, times)).catch_unwind().await.map_err(|_| Trouble::Panic)??;
+        for command in commands {
+            AssertUnwindSafe(command.run(&mut tx, times))
+                .catch_unwind()
+                .await
+                .map_err(|_| TransactionError::Panic)??;
         }
         let started = std::time::Instant::now();
         tx.commit().await?;
@@ -481,51 +487,53 @@ impl Hand {
     }
 
     /// Does one job in a transaction of its own, again while it only meets other writers.
-    async fn alone(&mut self, job: Box<dyn Job>) {
-        let mut jobs = [job];
-        let mut outcome = self.together(&mut jobs).await;
-        for tried in 1..TRIES {
-            if !outcome.as_ref().is_err_and(Trouble::is_transient) {
+    async fn run_alone(&mut self, command: Box<dyn QueuedCommand>) {
+        let mut commands = [command];
+        let mut outcome = self.run_batch(&mut commands).await;
+        for tried in 1..MAX_ATTEMPTS {
+            if !outcome.as_ref().is_err_and(TransactionError::is_transient) {
                 break;
             }
             tokio::time::sleep(Duration::from_millis(5 << tried)).await;
-            outcome = self.together(&mut jobs).await;
+            outcome = self.run_batch(&mut commands).await;
         }
-        let mut jobs = Vec::from(jobs);
+        let mut commands = Vec::from(commands);
         match outcome {
-            Ok(()) => jobs.drain(..).for_each(|job| job.answer(None)),
-            Err(trouble) if trouble.leaves_outcome_unknown() => self.give_up(&trouble, &mut jobs),
-            Err(Trouble::Panic) => jobs.drain(..).for_each(|job| job.answer(Some(Failure::Fault))),
-            Err(Trouble::Away(error)) => self.turn_away(&error, &mut jobs),
-            Err(Trouble::Store(error)) => {
+            Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
+            Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, &mut commands),
+            Err(TransactionError::Panic) => {
+                commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)))
+            }
+            Err(TransactionError::Unavailable(error)) => self.reject_all(&error, &mut commands),
+            Err(TransactionError::Store(error)) => {
                 tracing::error!(%error, "an act could not be written");
                 self.mark_unsound(&error);
-                if let Some(job) = jobs.pop() {
-                    job.answer(Some(Failure::NotDone(error)));
+                if let Some(command) = commands.pop() {
+                    command.answer(Some(Failure::NotDone(error)));
                 }
             }
         }
     }
 
     /// The store cannot be written at all, so all are told at once instead of each waiting for the same.
-    fn turn_away(&mut self, error: &store::Error, jobs: &mut Vec<Box<dyn Job>>) {
-        tracing::error!(%error, acts = jobs.len(), "the store cannot be written");
+    fn reject_all(&mut self, error: &store::Error, commands: &mut Vec<Box<dyn QueuedCommand>>) {
+        tracing::error!(%error, acts = commands.len(), "the store cannot be written");
         self.mark_unsound(error);
-        jobs.drain(..).for_each(|job| job.answer(Some(Failure::Away)));
+        commands.drain(..).for_each(|command| command.answer(Some(Failure::Unavailable)));
     }
 
     /// After a failed commit nobody knows whether it happened; a new connection sees what is there,
     /// and each caller's key decides on his retry.
-    fn give_up(&mut self, trouble: &Trouble, jobs: &mut Vec<Box<dyn Job>>) {
-        if let Trouble::Store(error) = trouble {
-            tracing::error!(%error, acts = jobs.len(), "a commit failed, the store is opened anew");
+    fn outcome_unknown(&mut self, trouble: &TransactionError, commands: &mut Vec<Box<dyn QueuedCommand>>) {
+        if let TransactionError::Store(error) = trouble {
+            tracing::error!(%error, acts = commands.len(), "a commit failed, the store is opened anew");
             self.mark_unsound(error);
         }
-        jobs.drain(..).for_each(|job| job.answer(Some(Failure::Unknown)));
+        commands.drain(..).for_each(|command| command.answer(Some(Failure::Unknown)));
     }
 
     /// Sees whether the store can be written, by a write that changes nothing.
-    async fn try_store(&mut self) {
+    async fn probe_store(&mut self) {
         let tried = async {
             let mut tx = self.begin().await?;
             self.times(&mut tx).await?;

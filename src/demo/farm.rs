@@ -256,7 +256,7 @@ async fn enter_history(desk: &Client, farm: &Farm, life: &Life, morning: Timesta
     let events = life.history();
     for event in &events {
         let (path, body) =
-            event.told(animal, morning, |sire| farm.sires.get(sire).map(|sire| sire.id.as_str()));
+            event.say(animal, morning, |sire| farm.sires.get(sire).map(|sire| sire.id.as_str()));
         enter_one(desk, path, &body).await?;
     }
     Ok(events.len())

@@ -195,7 +195,7 @@ impl Life {
 
 impl Event {
     /// Where and how it is reported of `animal`.
-    pub fn told<'s>(
+    pub fn say<'s>(
         &self,
         animal: &str,
         morning: Timestamp,

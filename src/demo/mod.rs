@@ -6,7 +6,7 @@
 //! - [`round`]: the morning round, step by step, each with what must come of it
 //! - [`hand`]: what a technician does with one straw, and what she is told
 //! - [`client`]: how the service is called
-//! - [`tell`]: how it is printed
+//! - [`narrate`]: how it is printed
 //! - [`desk`]: what the operator does beside the service
 //! - [`folder`]: where the farm is kept when nobody says where
 
@@ -29,9 +29,9 @@ use chrono::{NaiveTime, TimeDelta, TimeZone as _};
 use client::Client;
 use farm::Farm;
 use folder::Folder;
-use technician::Technician;
+use narration::Narrator;
 use round::Round;
-use narration::Teller;
+use technician::Technician;
 
 use crate::{
     clock::Clock,
@@ -81,32 +81,32 @@ pub async fn run(options: &Options, stopped: impl Future<Output = ()>) -> anyhow
     let clock = Clock::system();
     let running = server::start(&config, clock.clone(), telemetry::start_metrics()).await?;
 
-    let mut tell = Teller::new();
-    greet(&tell, running.address, is_usual);
+    let mut narrate = Narrator::new();
+    greet(&narrate, running.address, is_usual);
     tokio::pin!(stopped);
     let played = tokio::select! {
-        played = play(&mut tell, &config, &running, &clock) => Some(played),
+        played = play(&mut narrate, &config, &running, &clock) => Some(played),
         () = &mut stopped => None,
     };
     if let Some(Ok(keys)) = &played
         && !options.exit
     {
-        linger(&tell, running.address, keys, folder.is_some());
+        linger(&narrate, running.address, keys, folder.is_some());
         stopped.await;
     }
     if played.is_none() {
         // Nobody can say that every step came out as told.
-        tell.heading("Stopped before the round was over.");
+        narrate.heading("Stopped before the round was over.");
     }
     let ended = running.stop().await;
-    let as_told = played.transpose()?.is_some_and(|played| played.as_told);
+    let as_planned = played.transpose()?.is_some_and(|played| played.as_planned);
     ended?;
-    Ok(as_told)
+    Ok(as_planned)
 }
 
 /// How the round came out, and the keys with which one may go on.
 struct Played {
-    as_told: bool,
+    as_planned: bool,
     manager: String,
     technician: String,
 }
@@ -130,17 +130,18 @@ impl Options {
     }
 }
 
-fn greet(tell: &Teller, address: SocketAddr, is_usual: bool) {
-    tell.line("Tankside demo: one morning's round on an invented farm. No herd, animal or sire here exists.");
+fn greet(narrate: &Narrator, address: SocketAddr, is_usual: bool) {
+    narrate
+        .line("Tankside demo: one morning's round on an invented farm. No herd, animal or sire here exists.");
     if !is_usual {
-        tell.line(&format!("{USUAL} is taken, so a free port is used."));
+        narrate.line(&format!("{USUAL} is taken, so a free port is used."));
     }
-    tell.line(&format!("The service listens on http://{address}"));
+    narrate.line(&format!("The service listens on http://{address}"));
 }
 
 /// Enters the farm, plays the round, and checks the books.
 async fn play(
-    tell: &mut Teller,
+    narrate: &mut Narrator,
     config: &Config,
     running: &Running,
     clock: &Clock,
@@ -159,17 +160,17 @@ async fn play(
     let started = Instant::now();
     let morning = last_morning(clock.now());
     let farm = farm::enter(&hands[0].client, morning).await?;
-    tell.line(&entered(&farm, started));
+    narrate.line(&entered(&farm, started));
 
-    Round::new(&farm, tell, hands, morning).play().await;
-    tell.step("The books are checked");
-    tell.does(
+    Round::new(&farm, narrate, hands, morning).play().await;
+    narrate.step("The books are checked");
+    narrate.does(
         "The operator has every balance recomputed from the movements, and every rule looked at again.",
     );
     let checked = office::check_books(url).await;
-    tell.came_out(checked);
-    let as_told = tell.sum_up();
-    Ok(Played { as_told, manager, technician: mira.reveal().to_owned() })
+    narrate.came_out(checked);
+    let as_planned = narrate.sum_up();
+    Ok(Played { as_planned, manager, technician: mira.reveal().to_owned() })
 }
 
 fn entered(farm: &Farm, started: Instant) -> String {
@@ -201,16 +202,16 @@ fn six_o_clock(day: Day) -> Timestamp {
 }
 
 /// Says how to go on while the service keeps running.
-fn linger(tell: &Teller, address: SocketAddr, keys: &Played, is_temporary: bool) {
-    tell.heading(&format!("The service keeps running on http://{address}"));
-    tell.line(&format!("Its description:   http://{address}/docs"));
-    tell.line(&format!("Manager's key:     {}", keys.manager));
-    tell.line(&format!("Technician's key:  {}", keys.technician));
-    tell.line("To look around from another window, or to run the scripts in demo/:");
-    tell.line(&format!("  export TANKSIDE_URL=http://{address}"));
-    tell.line(&format!("  export TANKSIDE_KEY={}", keys.manager));
-    tell.line("  curl -H \"Authorization: Bearer $TANKSIDE_KEY\" $TANKSIDE_URL/v1/stock");
-    tell.line(if is_temporary {
+fn linger(narrate: &Narrator, address: SocketAddr, keys: &Played, is_temporary: bool) {
+    narrate.heading(&format!("The service keeps running on http://{address}"));
+    narrate.line(&format!("Its description:   http://{address}/docs"));
+    narrate.line(&format!("Manager's key:     {}", keys.manager));
+    narrate.line(&format!("Technician's key:  {}", keys.technician));
+    narrate.line("To look around from another window, or to run the scripts in demo/:");
+    narrate.line(&format!("  export TANKSIDE_URL=http://{address}"));
+    narrate.line(&format!("  export TANKSIDE_KEY={}", keys.manager));
+    narrate.line("  curl -H \"Authorization: Bearer $TANKSIDE_KEY\" $TANKSIDE_URL/v1/stock");
+    narrate.line(if is_temporary {
         "Ctrl-C ends it; the farm is removed then."
     } else {
         "Ctrl-C ends it; the farm stays in the store."

@@ -15,7 +15,7 @@ pub const CAUTION: &str =
     "Nitrogen burns, and its gas displaces air: gloves, face shield, open doors; local codes go first.";
 
 /// Says things, and remembers what was said.
-pub struct Teller {
+pub struct Narrator {
     colour: bool,
     /// Cautions that were told and are not repeated.
     cautioned: Vec<String>,
@@ -32,7 +32,7 @@ enum Shade {
     Red,
 }
 
-impl Teller {
+impl Narrator {
     /// Says things on standard output, in colour only to a terminal whose owner did not ask for none.
     pub fn new() -> Self {
         let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
@@ -87,12 +87,12 @@ impl Teller {
     }
 
     /// What the service tells in its own words, and its status.
-    pub fn told(&self, answer: &Answer, text: &str) {
-        self.told_to("told", answer, text);
+    pub fn say(&self, answer: &Answer, text: &str) {
+        self.say_with("told", answer, text);
     }
 
     /// The same, by a label of its own.
-    pub fn told_to(&self, label: &str, answer: &Answer, text: &str) {
+    pub fn say_with(&self, label: &str, answer: &Answer, text: &str) {
         self.labelled(label, &format!("{text}  [{}]", unbroken(&answer.short())), Shade::Plain);
     }
 
@@ -117,7 +117,7 @@ impl Teller {
 
     /// Something that need not be told again.
     pub fn once(&mut self, label: &str, text: &str) {
-        if !self.cautioned.iter().any(|told| told == text) {
+        if !self.cautioned.iter().any(|say| say == text) {
             self.cautioned.push(text.to_owned());
             self.labelled(label, text, Shade::Plain);
         }

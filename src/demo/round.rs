@@ -16,7 +16,7 @@ use crate::{
     demo::{
         client::{Answer, new_idempotency_key},
         farm::{Farm, sire},
-        narration::{CAUTION, Teller},
+        narration::{CAUTION, Narrator},
         straws,
         technician::{self, Bath, RIGHT_BATH, Technician},
     },
@@ -35,7 +35,7 @@ const STOOD_FOR_CONVENTIONAL: i64 = 11;
 /// The round and what it has done so far.
 pub struct Round<'r> {
     farm: &'r Farm,
-    tell: &'r mut Teller,
+    narrate: &'r mut Narrator,
     manager: Technician,
     mira: Technician,
     jon: Technician,
@@ -48,15 +48,15 @@ pub struct Round<'r> {
 
 impl<'r> Round<'r> {
     /// A round that begins at `start`, by a manager and two technicians.
-    pub fn new(farm: &'r Farm, tell: &'r mut Teller, hands: [Technician; 3], start: Timestamp) -> Self {
+    pub fn new(farm: &'r Farm, narrate: &'r mut Narrator, hands: [Technician; 3], start: Timestamp) -> Self {
         let [manager, mira, jon] = hands;
-        Self { farm, tell, manager, mira, jon, start, before: BTreeMap::new(), taken: BTreeMap::new() }
+        Self { farm, narrate, manager, mira, jon, start, before: BTreeMap::new(), taken: BTreeMap::new() }
     }
 
     /// Plays it.
     pub async fn play(mut self) {
         let (meadow, ridge) = (&self.farm.meadow, &self.farm.ridge);
-        self.tell.heading(&format!(
+        self.narrate.heading(&format!(
             "The round of {}: it is {} at {} and {} at {}",
             self.start.utc().with_timezone(&meadow.zone).format("%A %-d %B %Y"),
             technician::clock(self.start, meadow.zone),
@@ -64,13 +64,13 @@ impl<'r> Round<'r> {
             technician::clock(self.start, ridge.zone),
             ridge.name
         ));
-        self.tell.line(CAUTION);
+        self.narrate.line(CAUTION);
 
         macro_rules! steps {
             ($($title:literal $step:ident;)+) => {$(
-                self.tell.step($title);
+                self.narrate.step($title);
                 let outcome = self.$step().await;
-                self.tell.came_out(outcome);
+                self.narrate.came_out(outcome);
             )+};
         }
         steps! {
@@ -94,22 +94,23 @@ impl<'r> Round<'r> {
 
     async fn heats(&mut self) -> anyhow::Result<String> {
         self.before = self.stock_by_tank().await?;
-        self.tell.shows("count", &format!("{} straws hang in the tanks", self.before.values().sum::<i64>()));
+        self.narrate
+            .shows("count", &format!("{} straws hang in the tanks", self.before.values().sum::<i64>()));
         let seen = [
             (STOOD_FOR_SEXED, vec![101, 104, 105, 107, 111, 303]),
             (STOOD_FOR_CONVENTIONAL, vec![102, 103, 106, 109, 110, 301, 302]),
         ];
         for (hours_before, numbers) in seen {
             let standing_at = self.start.plus(TimeDelta::hours(-hours_before));
-            let told: Vec<_> = numbers.iter().map(ToString::to_string).collect();
+            let say: Vec<_> = numbers.iter().map(ToString::to_string).collect();
             let stood = technician::day_and_clock(standing_at, self.farm.meadow.zone);
-            self.tell.does(&format!("Mira reports {}, seen standing {stood}.", told.join(", ")));
+            self.narrate.does(&format!("Mira reports {}, seen standing {stood}.", say.join(", ")));
             for number in numbers {
                 let animal = self.farm.animal(number)?;
                 let body =
                     json!({"animal_id": animal.id, "standing_at": standing_at, "technician": self.mira.name});
                 let answer = self.mira.client.post("/v1/heats", &body).await?.must_be(201)?;
-                self.tell.warnings(&answer);
+                self.narrate.warnings(&answer);
                 let doubted = !answer.list("/warnings")?.is_empty();
                 ensure!(
                     doubted == (number == 106),
@@ -132,7 +133,7 @@ impl<'r> Round<'r> {
         ] {
             let animal = self.farm.animal(number)?;
             let next = self.mira.asks_for_next(animal, self.at(10)).await?;
-            technician::tell_next(self.tell, self.farm, animal, &next)?;
+            technician::report_next(self.narrate, self.farm, animal, &next)?;
             ensure!(next.number("/service_number")? == service, "{number}: expected service {service}");
             ensure!(*next.at("/semen_types")? == json!(types), "{number}: expected {types:?}");
             ensure!(next.body["permitted"] == permitted, "{number}: permitted should be {permitted}");
@@ -150,8 +151,10 @@ impl<'r> Round<'r> {
         let heifer = self.farm.animal(101)?;
         let next = self.mira.asks_for_next(heifer, self.at(35)).await?;
         let offered = technician::first_offered(&next, "sexed_female")?;
-        self.tell
-            .does(&format!("Mira takes what was offered for 101: a {}.", technician::hanging(self.farm, offered)));
+        self.narrate.does(&format!(
+            "Mira takes what was offered for 101: a {}.",
+            technician::hanging(self.farm, offered)
+        ));
         let straw =
             self.withdraw(heifer, &json!({"lot_id": offered["lot"]["id"]}), 40).await?.must_be(201)?;
         ensure!(straw.at("/place")? == &offered["place"], "the straw hangs elsewhere than was said");
@@ -169,9 +172,9 @@ impl<'r> Round<'r> {
         let next = self.mira.asks_for_next(cow, self.at(55)).await?;
         let offered = technician::first_offered(&next, "conventional")?;
         let sire = offered["sire"]["name"].as_str().unwrap_or_default();
-        self.tell.does(&format!("Mira asks for {sire}, whichever of his straws is to be used first."));
-        let wish = json!({"sire_id": offered["sire"]["id"]});
-        let straw = self.withdraw(cow, &wish, 57).await?.must_be(201)?;
+        self.narrate.does(&format!("Mira asks for {sire}, whichever of his straws is to be used first."));
+        let selection = json!({"sire_id": offered["sire"]["id"]});
+        let straw = self.withdraw(cow, &selection, 57).await?.must_be(201)?;
         ensure!(straw.text("/semen_type")? == "conventional", "expected a conventional straw");
         let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 58).await?;
         ensure!(service.number("/service_number")? == 2, "expected her second service");
@@ -181,9 +184,9 @@ impl<'r> Round<'r> {
 
     async fn wrong_choice(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(110)?;
-        self.tell.does("Mira asks for a sexed straw of Made-up Cedar for 110, who was served before.");
-        let wish = json!({"sire_id": self.sire(sire::CEDAR)?, "semen_type": "sexed_female"});
-        let refusal = self.withdraw(cow, &wish, 70).await?.must_refuse(409, "choice-rule")?;
+        self.narrate.does("Mira asks for a sexed straw of Made-up Cedar for 110, who was served before.");
+        let selection = json!({"sire_id": self.sire(sire::CEDAR)?, "semen_type": "sexed_female"});
+        let refusal = self.withdraw(cow, &selection, 70).await?.must_refuse(409, "choice-rule")?;
         ensure!(refusal.number("/service_number")? == 2, "the refusal should name service 2");
         ensure!(
             *refusal.at("/semen_types")? == json!(["conventional"]),
@@ -198,20 +201,20 @@ impl<'r> Round<'r> {
 
     async fn override_of_the_rule(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(103)?;
-        let wish = json!({"sire_id": self.sire(sire::PINE)?});
-        self.tell.does(
+        let selection = json!({"sire_id": self.sire(sire::PINE)?});
+        self.narrate.does(
             "The owner wants a beef calf of 103: Mira asks for Made-up Pine, conventional, at service 1.",
         );
-        self.withdraw(cow, &wish, 80).await?.must_refuse(409, "choice-rule")?;
+        self.withdraw(cow, &selection, 80).await?.must_refuse(409, "choice-rule")?;
 
         let reason = "Owner wants a beef calf of her; agreed by telephone.";
-        let wish = json!({"sire_id": wish["sire_id"], "override": {"reason": reason}});
-        self.tell.does("Mira sets the rule aside herself.");
-        self.withdraw(cow, &wish, 81).await?.must_refuse(403, "forbidden")?;
+        let selection = json!({"sire_id": selection["sire_id"], "override": {"reason": reason}});
+        self.narrate.does("Mira sets the rule aside herself.");
+        self.withdraw(cow, &selection, 81).await?.must_refuse(403, "forbidden")?;
 
-        self.tell.does("The manager sets it aside, with the reason.");
+        self.narrate.does("The manager sets it aside, with the reason.");
         let manager = self.manager.clone();
-        let straw = self.withdraw_by(&manager, cow, &wish, 84).await?.must_be(201)?;
+        let straw = self.withdraw_by(&manager, cow, &selection, 84).await?.must_be(201)?;
         has_deviation(&straw, "choice_rule", Some(reason))?;
         let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 86).await?;
         has_deviation(&self.on_record(&service).await?, "choice_rule", Some(reason))?;
@@ -228,7 +231,7 @@ impl<'r> Round<'r> {
             refusal.text("/detail")?.contains(&format!("{millilitres} ml")),
             "the advice should say how much"
         );
-        self.tell.does(&format!("Mira adds {millilitres} ml in two steps, stirs, and measures again."));
+        self.narrate.does(&format!("Mira adds {millilitres} ml in two steps, stirs, and measures again."));
         let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 98).await?;
         no_deviations(&service)?;
         Ok("refused with millilitres before the straw went in, and accepted once mended".to_owned())
@@ -238,19 +241,19 @@ impl<'r> Round<'r> {
         let heifer = self.farm.animal(105)?;
         let straw = self.take_offered(heifer, "sexed_female", 115).await?;
         let thawing = self.thaw(heifer, &straw, RIGHT_BATH, 116).await?.must_be(200)?;
-        self.tell.does("She breaks loose; it takes a while to catch her, and she is served all the same.");
+        self.narrate.does("She breaks loose; it takes a while to catch her, and she is served all the same.");
         let late = thawing.time("/use_by")?.plus(TimeDelta::minutes(7));
         let service = self.mira.serves(&straw, late).await?;
-        technician::tell_service(self.tell, heifer, &service)?;
+        technician::report_service(self.narrate, heifer, &service)?;
         has_deviation(&self.on_record(&service).await?, "after_use_by", None)?;
         Ok("what happened is kept, with how late it was".to_owned())
     }
 
     async fn pregnant(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(106)?;
-        self.tell.does("106 stood in heat, so Mira asks for a straw.");
-        let wish = json!({"sire_id": self.sire(sire::CEDAR)?});
-        let refusal = self.withdraw(cow, &wish, 130).await?.must_refuse(409, "animal-pregnant")?;
+        self.narrate.does("106 stood in heat, so Mira asks for a straw.");
+        let selection = json!({"sire_id": self.sire(sire::CEDAR)?});
+        let refusal = self.withdraw(cow, &selection, 130).await?.must_refuse(409, "animal-pregnant")?;
         ensure!(refusal.list("/allowed")?.is_empty(), "no other straw would make it right");
         Ok("refused: a service may end the pregnancy; she is to be checked again first".to_owned())
     }
@@ -258,9 +261,9 @@ impl<'r> Round<'r> {
     async fn own_daughter(&mut self) -> anyhow::Result<String> {
         let heifer = self.farm.animal(107)?;
         let alder = self.sire(sire::ALDER)?;
-        self.tell.does("Mira asks for a sexed straw of Made-up Alder for 107, whose sire he is.");
-        let wish = json!({"sire_id": alder, "semen_type": "sexed_female"});
-        let refusal = self.withdraw(heifer, &wish, 140).await?.must_refuse(409, "kinship")?;
+        self.narrate.does("Mira asks for a sexed straw of Made-up Alder for 107, whose sire he is.");
+        let selection = json!({"sire_id": alder, "semen_type": "sexed_female"});
+        let refusal = self.withdraw(heifer, &selection, 140).await?.must_refuse(409, "kinship")?;
         // Sire x daughter 0.25: Mrode 3e, ch. 2.
         ensure!(refusal.text("/detail")?.contains("25.0 %"), "a calf of sire and daughter is inbred by 25 %");
         let straw = self.take_instead(heifer, &refusal, 142).await?;
@@ -272,9 +275,9 @@ impl<'r> Round<'r> {
 
     async fn quarantine(&mut self) -> anyhow::Result<String> {
         let heifer = self.farm.animal(111)?;
-        self.tell.does("Mira asks for a lot that is in quarantine, for 111.");
-        let wish = json!({"lot_id": self.lot(straws::QUARANTINED)?});
-        let refusal = self.withdraw(heifer, &wish, 150).await?.must_refuse(409, "lot-not-usable")?;
+        self.narrate.does("Mira asks for a lot that is in quarantine, for 111.");
+        let selection = json!({"lot_id": self.lot(straws::QUARANTINED)?});
+        let refusal = self.withdraw(heifer, &selection, 150).await?.must_refuse(409, "lot-not-usable")?;
         let straw = self.take_instead(heifer, &refusal, 152).await?;
         let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 153).await?;
         no_deviations(&service)?;
@@ -283,9 +286,9 @@ impl<'r> Round<'r> {
 
     async fn not_to_be_bred(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(108)?;
-        self.tell.does("Mira asks for a straw for 108, whom the owner wants to cull.");
-        let wish = json!({"sire_id": self.sire(sire::CEDAR)?, "semen_type": "conventional"});
-        self.withdraw(cow, &wish, 160).await?.must_refuse(409, "do-not-breed")?;
+        self.narrate.does("Mira asks for a straw for 108, whom the owner wants to cull.");
+        let selection = json!({"sire_id": self.sire(sire::CEDAR)?, "semen_type": "conventional"});
+        self.withdraw(cow, &selection, 160).await?.must_refuse(409, "do-not-breed")?;
         Ok("refused: her owner decided so".to_owned())
     }
 
@@ -298,18 +301,18 @@ impl<'r> Round<'r> {
 
         let key = new_idempotency_key();
         let body = self.mira.withdrawal(cow, &technician::just_that(offered), self.at(170));
-        self.tell.does("Mira takes a straw for 109; her telephone makes up a key and sends it along.");
+        self.narrate.does("Mira takes a straw for 109; her telephone makes up a key and sends it along.");
         let first = self.mira.client.post_again("/v1/withdrawals", &body, &key).await?.must_be(201)?;
-        technician::tell_withdrawal(self.tell, "told", self.farm, &first);
+        technician::report_withdrawal(self.narrate, "told", self.farm, &first);
         self.took(&first)?;
-        self.tell
+        self.narrate
             .does("The answer never reached her, so the telephone sends the same again, with the same key.");
         let again = self.mira.client.post_again("/v1/withdrawals", &body, &key).await?.must_be(201)?;
-        technician::tell_withdrawal(self.tell, "told", self.farm, &again);
+        technician::report_withdrawal(self.narrate, "told", self.farm, &again);
         ensure!(again.replayed && !first.replayed, "the second answer should be marked Idempotent-Replayed");
         ensure!(again.body == first.body, "the second answer should be the first, word for word");
         let after = self.straws_of(lot).await?;
-        self.tell.shows("count", &format!("{before} straws of that lot before, {after} now"));
+        self.narrate.shows("count", &format!("{before} straws of that lot before, {after} now"));
         ensure!(after == before - 1, "expected that one straw left the tank, not {}", before - after);
         let service = self.thaw_and_serve(cow, &first, RIGHT_BATH, 172).await?;
         ensure!(service.number("/service_number")? == 3, "expected her third service");
@@ -319,21 +322,21 @@ impl<'r> Round<'r> {
     async fn last_straw(&mut self) -> anyhow::Result<String> {
         let (one, other) = (self.farm.animal(301)?, self.farm.animal(302)?);
         let lot = self.lot(straws::LAST_STRAW)?;
-        let wish = json!({"lot_id": lot});
+        let selection = json!({"lot_id": lot});
         ensure!(self.straws_of(&lot).await? == 1, "the lot should have one straw left");
-        self.tell.does(
+        self.narrate.does(
             "At Upper Ridge one straw of a lot is left. Mira wants it for 301 and Jon for 302, at once.",
         );
         let (mira, jon) = (self.mira.clone(), self.jon.clone());
-        let mira_wants = mira.withdrawal(one, &wish, self.at(190));
-        let jon_wants = jon.withdrawal(other, &wish, self.at(190));
+        let mira_wants = mira.withdrawal(one, &selection, self.at(190));
+        let jon_wants = jon.withdrawal(other, &selection, self.at(190));
         let (hers, his) = tokio::join!(
             mira.client.post("/v1/withdrawals", &mira_wants),
             jon.client.post("/v1/withdrawals", &jon_wants)
         );
         let (hers, his) = (hers?, his?);
         for (who, answer) in [(&mira, &hers), (&jon, &his)] {
-            technician::tell_withdrawal(self.tell, who.name, self.farm, answer);
+            technician::report_withdrawal(self.narrate, who.name, self.farm, answer);
             self.took(answer)?;
         }
         let (first, second) = match (hers.status, his.status) {
@@ -348,18 +351,19 @@ impl<'r> Round<'r> {
         self.thaw_and_serve_by(winner, her_cow, &straw, RIGHT_BATH, 191).await?;
 
         let elsewhere = refusal.list("/elsewhere")?.first().context("where else they hang was not told")?;
-        self.tell.does(&format!(
+        self.narrate.does(&format!(
             "{} takes the one that was named: a {}.",
             loser.name,
             technician::hanging(self.farm, elsewhere)
         ));
-        let wish = technician::just_that(elsewhere);
-        let straw = self.withdraw_by(loser, his_cow, &wish, 194).await?.must_be(201)?;
+        let selection = technician::just_that(elsewhere);
+        let straw = self.withdraw_by(loser, his_cow, &selection, 194).await?.must_be(201)?;
         ensure!(
             *straw.at("/lot/id")? == self.lot(straws::SUPPLIERS_OWN)?,
             "expected the lot in the technician's tank"
         );
-        self.tell.does("Its supplier prints another bath on the goblet, and that goes before the default.");
+        self.narrate
+            .does("Its supplier prints another bath on the goblet, and that goes before the default.");
         let warmer = Bath { temp_c: 37.1 };
         let service = self.thaw_and_serve_by(loser, his_cow, &straw, warmer, 195).await?;
         no_deviations(&service)?;
@@ -373,7 +377,7 @@ impl<'r> Round<'r> {
             let of = |tanks: &BTreeMap<String, i64>| tanks.get(&tank.id).copied().unwrap_or_default();
             let (before, taken, left) = (of(&self.before), of(&self.taken), of(&now));
             let text = format!("{:<18} {before:>4} before, {taken:>2} taken, {left:>4} now", tank.name);
-            self.tell.shows("count", &text);
+            self.narrate.shows("count", &text);
             ensure!(before - taken == left, "{}: {before} less {taken} is not {left}", tank.name);
         }
         let movements = self.mira.client.list("/v1/movements?limit=500").await?;
@@ -382,7 +386,7 @@ impl<'r> Round<'r> {
             of_kind.filter_map(|movement| movement["straws"].as_i64()).sum()
         };
         let (delivered, withdrawn, left) = (moved("receipt"), moved("withdrawal"), now.values().sum::<i64>());
-        self.tell.shows("ledger", &format!("{delivered} delivered less {withdrawn} withdrawn is {left}"));
+        self.narrate.shows("ledger", &format!("{delivered} delivered less {withdrawn} withdrawn is {left}"));
         ensure!(delivered == self.farm.straws && delivered - withdrawn == left, "the ledger says otherwise");
         let open = self.mira.client.list("/v1/withdrawals?unresolved=true").await?;
         ensure!(open.is_empty(), "{} straws are neither served nor discarded", open.len());

@@ -8,7 +8,7 @@ use crate::{
     demo::{
         client::{Answer, Client},
         farm::{Animal, Farm},
-        narration::Teller,
+        narration::Narrator,
     },
     domain::values::Timestamp,
 };
@@ -47,8 +47,8 @@ impl Technician {
     }
 
     /// The body of a withdrawal for `animal` of what is wished for.
-    pub fn withdrawal(&self, animal: &Animal, wish: &Value, at: Timestamp) -> Value {
-        let mut body = wish.clone();
+    pub fn withdrawal(&self, animal: &Animal, selection: &Value, at: Timestamp) -> Value {
+        let mut body = selection.clone();
         body["animal_id"] = json!(animal.id);
         body["withdrawn_at"] = json!(at);
         body["technician"] = json!(self.name);
@@ -115,21 +115,26 @@ fn word(value: &Value) -> &str {
 }
 
 /// Tells what the next service calls for.
-pub fn tell_next(tell: &mut Teller, farm: &Farm, animal: &Animal, next: &Answer) -> anyhow::Result<()> {
-    tell.does(&format!("Mira looks up {} {}.", next.text("/class")?, animal.number));
-    tell.told(next, next.text("/rule/text")?);
+pub fn report_next(
+    narrate: &mut Narrator,
+    farm: &Farm,
+    animal: &Animal,
+    next: &Answer,
+) -> anyhow::Result<()> {
+    narrate.does(&format!("Mira looks up {} {}.", next.text("/class")?, animal.number));
+    narrate.say(next, next.text("/rule/text")?);
     for objection in next.list("/objections")? {
-        tell.once("stop", word(&objection["text"]));
+        narrate.once("stop", word(&objection["text"]));
     }
     if let Some(first) = next.list("/candidates")?.first().filter(|_| next.body["permitted"] == true) {
         let others = next.list("/candidates")?.len() - 1;
-        tell.shows("straw", &format!("{}; or from {others} other places", hanging(farm, first)));
+        narrate.shows("straw", &format!("{}; or from {others} other places", hanging(farm, first)));
     }
     for blocked in next.list("/blocked")? {
         let sire =
             farm.sires.iter().find(|sire| blocked["sire_id"] == *sire.id).map_or("-", |sire| sire.name);
         let only_a_lot = if blocked["lot_id"].is_null() { "" } else { "a lot of " };
-        tell.shows("not", &format!("{only_a_lot}{sire}: {}", word(&blocked["reason"])));
+        narrate.shows("not", &format!("{only_a_lot}{sire}: {}", word(&blocked["reason"])));
     }
     if next.body["timing"].is_object() {
         let when = |at: &str| next.time(&format!("/timing/{at}_at")).map(|at| day_and_clock(at, animal.zone));
@@ -140,11 +145,11 @@ pub fn tell_next(tell: &mut Teller, farm: &Farm, animal: &Animal, next: &Answer)
             when("latest")?,
             when("best")?
         );
-        tell.shows("timing", &text);
+        narrate.shows("timing", &text);
     }
-    tell.shows("thaw", &thaw_in_words(&next.body["thaw"]));
+    narrate.shows("thaw", &thaw_in_words(&next.body["thaw"]));
     for caution in next.list("/cautions")?.iter().filter_map(Value::as_str) {
-        tell.caution(caution);
+        narrate.caution(caution);
     }
     Ok(())
 }
@@ -161,7 +166,7 @@ fn thaw_in_words(thaw: &Value) -> String {
 }
 
 /// Tells what came of asking for a straw, by a label such as "told".
-pub fn tell_withdrawal(tell: &Teller, label: &str, farm: &Farm, answer: &Answer) {
+pub fn report_withdrawal(narrate: &Narrator, label: &str, farm: &Farm, answer: &Answer) {
     if answer.status == 201 {
         let body = &answer.body;
         let text = format!(
@@ -170,16 +175,16 @@ pub fn tell_withdrawal(tell: &Teller, label: &str, farm: &Farm, answer: &Answer)
             place(farm, &body["place"]),
             body["service_number"]
         );
-        tell.told_to(label, answer, &text);
+        narrate.say_with(label, answer, &text);
     } else {
-        tell.told_to(label, answer, answer.body["detail"].as_str().unwrap_or_default());
+        narrate.say_with(label, answer, answer.body["detail"].as_str().unwrap_or_default());
     }
-    tell.warnings(answer);
-    tell_deviations(tell, answer);
+    narrate.warnings(answer);
+    report_deviations(narrate, answer);
 }
 
 /// Tells what came of putting a straw into the bath.
-pub fn tell_thaw(tell: &Teller, animal: &Animal, answer: &Answer) -> anyhow::Result<()> {
+pub fn report_thaw(narrate: &Narrator, animal: &Animal, answer: &Answer) -> anyhow::Result<()> {
     if answer.status == 200 {
         let text = format!(
             "The bath is right ({}). Ready at {}, use by {}.",
@@ -187,16 +192,16 @@ pub fn tell_thaw(tell: &Teller, animal: &Animal, answer: &Answer) -> anyhow::Res
             seconds(answer.time("/ready_at")?, animal.zone),
             seconds(answer.time("/use_by")?, animal.zone)
         );
-        tell.told(answer, &text);
+        narrate.say(answer, &text);
     } else {
-        tell.told(answer, answer.text("/detail")?);
+        narrate.say(answer, answer.text("/detail")?);
     }
-    tell.warnings(answer);
+    narrate.warnings(answer);
     Ok(())
 }
 
 /// Tells what came of recording a service.
-pub fn tell_service(tell: &Teller, animal: &Animal, answer: &Answer) -> anyhow::Result<()> {
+pub fn report_service(narrate: &Narrator, animal: &Animal, answer: &Answer) -> anyhow::Result<()> {
     let text = format!(
         "Service {} of {} on record at {}. Watch for a return from {} to {}; due on {} if she holds.",
         answer.number("/service_number")?,
@@ -206,18 +211,18 @@ pub fn tell_service(tell: &Teller, animal: &Animal, answer: &Answer) -> anyhow::
         answer.text("/return_watch/to_on")?,
         answer.text("/due/due_on")?
     );
-    tell.told(answer, &text);
-    tell.warnings(answer);
-    tell_deviations(tell, answer);
+    narrate.say(answer, &text);
+    narrate.warnings(answer);
+    report_deviations(narrate, answer);
     Ok(())
 }
 
-fn tell_deviations(tell: &Teller, answer: &Answer) {
+fn report_deviations(narrate: &Narrator, answer: &Answer) {
     for deviation in answer.body["deviations"].as_array().into_iter().flatten() {
         let reason = deviation["reason"]
             .as_str()
             .map_or_else(String::new, |reason| format!(" Reason given: {reason}"));
-        tell.shows("deviation", &format!("{}{reason}", word(&deviation["text"])));
+        narrate.shows("deviation", &format!("{}{reason}", word(&deviation["text"])));
     }
 }
 

@@ -30,13 +30,13 @@ impl Fault {
 
 /// Where in the request reading has got to.
 #[derive(Clone, Debug)]
-pub struct Spot {
+pub struct InputPath {
     pointer: String,
     /// Query parameters are all text: numbers and `true` may stand in it.
     text_only: bool,
 }
 
-impl Spot {
+impl InputPath {
     /// The top of a JSON body.
     pub fn body() -> Self {
         Self { pointer: "#".to_owned(), text_only: false }
@@ -73,7 +73,7 @@ impl Spot {
 /// A value that can be read from what a client sent.
 pub trait Field: Sized {
     /// Reads `value`; adds to `faults` and gives `None` when it is not right.
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self>;
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self>;
 
     /// What stands for a field that was not sent. `None` makes the field required.
     fn absent() -> Option<Self> {
@@ -82,7 +82,7 @@ pub trait Field: Sized {
 }
 
 impl<T: Field> Field for Option<T> {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         T::read(value, spot, faults).map(Some)
     }
 
@@ -95,7 +95,7 @@ impl<T: Field> Field for Option<T> {
 pub const MOST_ELEMENTS: usize = 100;
 
 impl<T: Field> Field for Vec<T> {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let Value::Array(elements) = value else {
             faults.push(spot.fault(format!("must be a list, not {}", kind(value))));
             return None;
@@ -117,7 +117,7 @@ impl<T: Field> Field for Vec<T> {
 }
 
 impl Field for bool {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         match value {
             Value::Bool(yes) => Some(*yes),
             Value::String(text) if spot.is_text_only() && text == "true" => Some(true),
@@ -132,13 +132,13 @@ impl Field for bool {
 
 /// Any JSON value, for what is kept as it came.
 impl Field for Value {
-    fn read(value: &Value, _: &Spot, _: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, _: &InputPath, _: &mut Vec<Fault>) -> Option<Self> {
         Some(value.clone())
     }
 }
 
 /// A whole number, also when written `87.0` or `8.7e1`: JSON Schema counts those as integers.
-pub fn whole_number(value: &Value, spot: &Spot) -> Option<i64> {
+pub fn whole_number(value: &Value, spot: &InputPath) -> Option<i64> {
     /// Beyond this a double no longer holds every whole number.
     const EXACT: f64 = 9_007_199_254_740_992.0;
     match value {
@@ -156,12 +156,12 @@ pub fn whole_number(value: &Value, spot: &Spot) -> Option<i64> {
 pub struct Fields<'v> {
     members: Option<&'v Map<String, Value>>,
     taken: Vec<&'static str>,
-    spot: Spot,
+    spot: InputPath,
 }
 
 impl<'v> Fields<'v> {
     /// Starts on `value`, which must be an object.
-    pub fn of(value: &'v Value, spot: &Spot, faults: &mut Vec<Fault>) -> Self {
+    pub fn of(value: &'v Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Self {
         let members = value.as_object();
         if members.is_none() {
             faults.push(spot.fault(format!("must be a JSON object, not {}", kind(value))));
@@ -224,7 +224,7 @@ pub fn kind(value: &Value) -> &'static str {
 }
 
 /// Reads a whole request; all faults if there is one.
-pub fn read<T: Field>(value: &Value, spot: &Spot) -> Result<T, Vec<Fault>> {
+pub fn read<T: Field>(value: &Value, spot: &InputPath) -> Result<T, Vec<Fault>> {
     let mut faults = Vec::new();
     match T::read(value, spot, &mut faults) {
         Some(read) if faults.is_empty() => Ok(read),
@@ -247,7 +247,7 @@ macro_rules! form {
         impl $crate::domain::form::Field for $name {
             fn read(
                 value: &serde_json::Value,
-                spot: &$crate::domain::form::Spot,
+                spot: &$crate::domain::form::InputPath,
                 faults: &mut Vec<$crate::domain::form::Fault>,
             ) -> Option<Self> {
                 let before = faults.len();
@@ -280,7 +280,7 @@ mod tests {
     form! {
         /// A form for the tests.
         #[derive(Debug, PartialEq, utoipa::ToSchema)]
-        pub struct Parcel {
+        pub struct Sample {
             /// Whose it is.
             pub name: Name,
             /// Whether it is cold.
@@ -302,7 +302,7 @@ mod tests {
     #[test]
     fn every_fault_is_named_at_once_with_its_place() {
         let sent = json!({"cold": "yes", "inside": [{"name": ""}, {"nam/e": 1}], "colour": 1});
-        let faults = read::<Parcel>(&sent, &Spot::body()).unwrap_err();
+        let faults = read::<Sample>(&sent, &InputPath::body()).unwrap_err();
         let pointers: Vec<_> = faults.iter().map(|fault| fault.pointer.as_str()).collect();
         assert_eq!(
             pointers,
@@ -312,13 +312,13 @@ mod tests {
 
     #[test]
     fn null_is_absent_and_defaults_apply() {
-        let read = read::<Parcel>(&json!({"name": " Box ", "cold": null}), &Spot::body()).unwrap();
+        let read = read::<Sample>(&json!({"name": " Box ", "cold": null}), &InputPath::body()).unwrap();
         assert_eq!((read.name.as_str(), read.cold, read.inside), ("Box", true, None));
     }
 
     #[test]
     fn whole_numbers_may_be_written_as_floats_and_nothing_else() {
-        let spot = Spot::body();
+        let spot = InputPath::body();
         for (value, whole) in [
             (json!(87), Some(87)),
             (json!(87.0), Some(87)),
@@ -331,6 +331,6 @@ mod tests {
         ] {
             assert_eq!(whole_number(&value, &spot), whole, "{value}");
         }
-        assert_eq!(whole_number(&json!("87"), &Spot::query()), Some(87));
+        assert_eq!(whole_number(&json!("87"), &InputPath::query()), Some(87));
     }
 }

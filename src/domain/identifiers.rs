@@ -14,8 +14,8 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, Fields, Spot},
-        values::{Day, Mark},
+        form::{Fault, Field, Fields, InputPath},
+        values::{Code, Day},
     },
     json_column, text_enum,
 };
@@ -35,15 +35,15 @@ pub const ISO_11784: &str = "iso-11784";
 pub struct ExternalId {
     /// The scheme: `international-id`, `uniform-code`, `iso-11784`, or a name of the farm's own.
     #[schema(example = "international-id")]
-    pub scheme: Mark,
+    pub scheme: Code,
     /// The identifier in that scheme.
     #[schema(example = "HOLCANM000000A12345")]
-    pub id: Mark,
+    pub id: Code,
 }
 
 impl ExternalId {
     /// The identifier in its normal form, or what is wrong with the id.
-    pub fn new(scheme: Mark, id: &Mark) -> Result<Self, String> {
+    pub fn new(scheme: Code, id: &Code) -> Result<Self, String> {
         let text = id.as_str();
         let normal = match scheme.as_str() {
             INTERNATIONAL_ID => parse_international_id(text)?.to_string(),
@@ -51,16 +51,16 @@ impl ExternalId {
             ISO_11784 => parse_animal_code(text)?.to_string(),
             _ => text.to_owned(),
         };
-        Ok(Self { scheme, id: Mark::parse(&normal)? })
+        Ok(Self { scheme, id: Code::parse(&normal)? })
     }
 }
 
 impl Field for ExternalId {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let before = faults.len();
         let mut fields = Fields::of(value, spot, faults);
-        let scheme: Option<Mark> = fields.take("scheme", faults);
-        let id: Option<Mark> = fields.take("id", faults);
+        let scheme: Option<Code> = fields.take("scheme", faults);
+        let id: Option<Code> = fields.take("id", faults);
         fields.finish(faults);
         if faults.len() > before {
             return None;
@@ -100,7 +100,7 @@ impl FromIterator<ExternalId> for Identifiers {
 }
 
 impl Field for Identifiers {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let identifiers = Vec::<ExternalId>::read(value, spot, faults)?;
         for (n, identifier) in identifiers.iter().enumerate() {
             if identifiers[..n].contains(identifier) {
@@ -326,7 +326,7 @@ mod tests {
     use super::*;
 
     fn normal(scheme: &str, id: &str) -> Result<String, String> {
-        read::<ExternalId>(&json!({"scheme": scheme, "id": id}), &Spot::body())
+        read::<ExternalId>(&json!({"scheme": scheme, "id": id}), &InputPath::body())
             .map(|read| read.id.to_string())
             .map_err(|faults| format!("{} {}", faults[0].pointer, faults[0].detail))
     }
@@ -430,7 +430,7 @@ mod tests {
         assert_eq!(normal("example.org/ear-tag", "at 12-a").as_deref(), Ok("at 12-a"));
         assert_eq!(normal("International-ID", "x").as_deref(), Ok("x"));
         assert!(normal(&"x".repeat(61), "x").unwrap_err().starts_with("#/scheme"));
-        let faults = read::<ExternalId>(&json!({"id": "", "nr": 1}), &Spot::body()).unwrap_err();
+        let faults = read::<ExternalId>(&json!({"id": "", "nr": 1}), &InputPath::body()).unwrap_err();
         assert_eq!(faults.len(), 3);
     }
 

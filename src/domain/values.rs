@@ -12,7 +12,7 @@ use sqlx::{Database, Decode, Encode, Postgres, Sqlite, Type, encode::IsNull, err
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::domain::form::{Fault, Field, Spot, kind};
+use crate::domain::form::{Fault, Field, InputPath, kind};
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident;)+) => {$(
@@ -37,7 +37,7 @@ macro_rules! ids {
         }
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 match value.as_str().map(Uuid::try_parse) {
                     Some(Ok(id)) => Some(Self(id)),
                     _ => {
@@ -122,7 +122,7 @@ impl Timestamp {
     }
 
     /// This instant as people in `zone` write it, to the minute.
-    pub fn told_in(self, zone: TimeZone) -> String {
+    pub fn display_in(self, zone: TimeZone) -> String {
         self.0.with_timezone(&zone.0).format("%Y-%m-%d %H:%M").to_string()
     }
 
@@ -173,7 +173,7 @@ impl utoipa::PartialSchema for Timestamp {
 impl ToSchema for Timestamp {}
 
 impl Field for Timestamp {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let sent = value.as_str().and_then(|text| DateTime::parse_from_rfc3339(text).ok());
         let sensible = sent.filter(|at| (1950..=2200).contains(&chrono::Datelike::year(&at.naive_utc())));
         if sensible.is_none() {
@@ -243,7 +243,7 @@ impl fmt::Display for Day {
 }
 
 impl Field for Day {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let sent = value.as_str().and_then(|text| NaiveDate::parse_from_str(text, "%Y-%m-%d").ok());
         // The library also reads "2024-4-6", of which one cannot be sure that it is meant so.
         let sensible = sent.filter(|day| {
@@ -309,7 +309,7 @@ macro_rules! texts {
         }
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 super::values::read_text(value, spot, faults, Self::parse)
             }
         }
@@ -319,7 +319,7 @@ macro_rules! texts {
 /// Reads a value that is written as text and checked by `parse`.
 pub fn read_text<T>(
     value: &Value,
-    spot: &Spot,
+    spot: &InputPath,
     faults: &mut Vec<Fault>,
     parse: impl FnOnce(&str) -> Result<T, String>,
 ) -> Option<T> {
@@ -334,7 +334,7 @@ texts! {
     /// What people call a thing: a herd, a tank, a sire.
     Name, longest 200, lines false;
     /// A short mark: an animal's number, a batch, a cane, a breed.
-    Mark, longest 60, lines false;
+    Code, longest 60, lines false;
     /// A remark of a few sentences.
     Note, longest 2000, lines true;
     /// Why the rule was set aside.
@@ -346,7 +346,7 @@ texts! {
 }
 
 /// A reason that says nothing needs a note that does.
-pub fn needs_note(is_other: bool, note: Option<&Note>, spot: &Spot, faults: &mut Vec<Fault>) {
+pub fn needs_note(is_other: bool, note: Option<&Note>, spot: &InputPath, faults: &mut Vec<Fault>) {
     if is_other && note.is_none() {
         faults.push(spot.member("note").fault("is required with the reason other"));
     }
@@ -380,7 +380,7 @@ macro_rules! wholes {
         }
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 let read = super::form::whole_number(value, spot).and_then(Self::new);
                 if read.is_none() {
                     faults.push(spot.fault(concat!(
@@ -511,7 +511,7 @@ macro_rules! measures {
         }
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 let number = match value {
                     Value::String(text) if spot.is_text_only() => text.parse().ok(),
                     other => other.as_f64(),
@@ -591,7 +591,7 @@ macro_rules! text_enum {
         impl $crate::domain::form::Field for $name {
             fn read(
                 value: &serde_json::Value,
-                spot: &$crate::domain::form::Spot,
+                spot: &$crate::domain::form::InputPath,
                 faults: &mut Vec<$crate::domain::form::Fault>,
             ) -> Option<Self> {
                 $crate::domain::values::read_text(value, spot, faults, Self::parse)
@@ -663,7 +663,7 @@ macro_rules! as_text {
             }
         }
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 read_text(value, spot, faults, Self::parse)
             }
         }
@@ -732,7 +732,7 @@ mod tests {
     use super::*;
 
     fn sent<T: Field>(value: &Value) -> Result<T, String> {
-        read::<T>(value, &Spot::body()).map_err(|faults| faults[0].detail.clone())
+        read::<T>(value, &InputPath::body()).map_err(|faults| faults[0].detail.clone())
     }
 
     #[test]
@@ -747,17 +747,17 @@ mod tests {
 
     #[test]
     fn text_is_trimmed_bounded_and_without_control_characters() {
-        assert_eq!(sent::<Mark>(&json!(" 41\u{32} ")).unwrap().as_str(), "412");
+        assert_eq!(sent::<Code>(&json!(" 41\u{32} ")).unwrap().as_str(), "412");
         assert_eq!(sent::<Name>(&json!("Žofka Ünal 牛")).unwrap().as_str(), "Žofka Ünal 牛");
-        assert!(sent::<Mark>(&json!("x".repeat(60))).is_ok());
+        assert!(sent::<Code>(&json!("x".repeat(60))).is_ok());
         for wrong in
             [json!(""), json!("  "), json!("a\u{0}b"), json!("a\nb"), json!("x".repeat(61)), json!(4)]
         {
-            assert!(sent::<Mark>(&wrong).is_err(), "{wrong}");
+            assert!(sent::<Code>(&wrong).is_err(), "{wrong}");
         }
         assert_eq!(sent::<Note>(&json!("two\r\nlines\r\n")).unwrap().as_str(), "two\nlines");
         assert!(sent::<Note>(&json!("a\rb")).is_err());
-        assert!(sent::<Mark>(&json!("a\r\nb")).is_err());
+        assert!(sent::<Code>(&json!("a\r\nb")).is_err());
     }
 
     #[test]

@@ -13,11 +13,11 @@ use utoipa::ToSchema;
 use crate::{
     book::{
         catalogue::version,
-        writer::{Act, Ask, Reply, Told},
+        writer::{Command, Outcome, RequestContext, StoredResponse},
     },
     http::{
         App,
-        extract::Command,
+        extract::CommandRequest,
         problem::{Kind, Problem, internal},
     },
     webhooks::sign::Secret,
@@ -72,23 +72,23 @@ pub fn with_etag(mut response: Response, etag: &str) -> Response {
 }
 
 /// A thing was made and is to be found at `location`.
-pub fn created(location: String, body: &impl Serialize) -> Reply {
-    Reply { status: 201, location: Some(location), etag: None, body: text(body) }
+pub fn created(location: String, body: &impl Serialize) -> StoredResponse {
+    StoredResponse { status: 201, location: Some(location), etag: None, body: text(body) }
 }
 
 /// A thing was done.
-pub fn done(body: &impl Serialize) -> Reply {
-    Reply { status: 200, location: None, etag: None, body: text(body) }
+pub fn done(body: &impl Serialize) -> StoredResponse {
+    StoredResponse { status: 200, location: None, etag: None, body: text(body) }
 }
 
 /// A thing was taken away.
-pub fn gone() -> Reply {
-    Reply { status: 204, location: None, etag: None, body: String::new() }
+pub fn gone() -> StoredResponse {
+    StoredResponse { status: 204, location: None, etag: None, body: String::new() }
 }
 
 /// The same with the version of a thing that may change.
-pub fn tagged<T: Serialize>(status: u16, location: Option<String>, thing: &Tagged<T>) -> Reply {
-    Reply { status, location, etag: Some(thing.etag.clone()), body: text(thing) }
+pub fn tagged<T: Serialize>(status: u16, location: Option<String>, thing: &Tagged<T>) -> StoredResponse {
+    StoredResponse { status, location, etag: Some(thing.etag.clone()), body: text(thing) }
 }
 
 fn text(body: &impl Serialize) -> String {
@@ -96,60 +96,60 @@ fn text(body: &impl Serialize) -> String {
 }
 
 impl App {
-    /// Has `act` done for a command; `tell` puts what came of it into an answer.
-    pub async fn perform<T, P, K, A: Act>(
+    /// Has `act` done for a command; `respond` puts what came of it into an answer.
+    pub async fn perform<T, P, K, A: Command>(
         &self,
-        command: Command<T, P, K>,
+        command: CommandRequest<T, P, K>,
         act: A,
-        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
-        self.do_for(command.ask, act, tell).await
+        self.do_for(command.ask, act, respond).await
     }
 
     /// The same for whoever asks.
-    pub async fn do_for<A: Act>(
+    pub async fn do_for<A: Command>(
         &self,
-        ask: Ask,
+        ask: RequestContext,
         act: A,
-        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
-        let (reply, replayed) = self.tell(ask, act, tell).await?;
-        respond(reply, replayed)
+        let (reply, replayed) = self.run(ask, act, respond).await?;
+        to_response(reply, replayed)
     }
 
     /// The same for an act with a `secret` that is shown this once: it is put into the first answer on its way out,
     /// and not into the one that is kept under the Idempotency-Key.
-    pub async fn perform_and_show<T, P, K, A: Act>(
+    pub async fn perform_and_show<T, P, K, A: Command>(
         &self,
-        command: Command<T, P, K>,
+        command: CommandRequest<T, P, K>,
         act: A,
         secret: &Secret,
-        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
-        let (mut reply, replayed) = self.tell(command.ask, act, tell).await?;
+        let (mut reply, replayed) = self.run(command.ask, act, respond).await?;
         if reply.status < 300 {
             let mut body: Value = serde_json::from_str(&reply.body).unwrap_or_default();
             body["secret"] = if replayed { Value::Null } else { secret.reveal().into() };
             reply.body = body.to_string();
         }
-        respond(reply, replayed)
+        to_response(reply, replayed)
     }
 
     /// Has `act` done; gives what is answered, and whether it was answered before.
-    pub async fn tell<A: Act>(
+    pub async fn run<A: Command>(
         &self,
-        ask: Ask,
+        ask: RequestContext,
         act: A,
-        tell: impl Fn(A::Done) -> Reply + Send + Sync + 'static,
-    ) -> Result<(Reply, bool), Problem> {
-        let tell = move |outcome| match outcome {
-            Ok(done) => tell(done),
+        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
+    ) -> Result<(StoredResponse, bool), Problem> {
+        let respond = move |outcome| match outcome {
+            Ok(done) => respond(done),
             Err(refusal) => Problem::from(refusal).reply(),
         };
-        match self.book.writer.perform(ask, act, tell).await? {
-            Told::Fresh(reply) => Ok((reply, false)),
-            Told::Replayed(reply) => Ok((reply, true)),
-            Told::Mismatch => Err(Problem::new(
+        match self.book.writer.perform(ask, act, respond).await? {
+            Outcome::Fresh(reply) => Ok((reply, false)),
+            Outcome::Replayed(reply) => Ok((reply, true)),
+            Outcome::Mismatch => Err(Problem::new(
                 Kind::IdempotencyMismatch,
                 "This Idempotency-Key came before with another request. Nothing was written now.",
             )),
@@ -157,7 +157,7 @@ impl App {
     }
 }
 
-fn respond(reply: Reply, replayed: bool) -> Result<Response, Problem> {
+fn to_response(reply: StoredResponse, replayed: bool) -> Result<Response, Problem> {
     let mut response = answer(reply)?;
     if replayed {
         response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
@@ -165,7 +165,7 @@ fn respond(reply: Reply, replayed: bool) -> Result<Response, Problem> {
     Ok(response)
 }
 
-fn answer(reply: Reply) -> Result<Response, Problem> {
+fn answer(reply: StoredResponse) -> Result<Response, Problem> {
     let media = if reply.status < 400 { "application/json" } else { "application/problem+json" };
     let mut response = Response::builder().status(reply.status);
     if !reply.body.is_empty() {

@@ -22,7 +22,7 @@ macro_rules! catalogue {
             http::{
                 App,
                 answer::{Tagged, tagged},
-                extract::{Command, Id, Permit, Read, $permission},
+                extract::{CommandRequest, Id, Permit, Read, $permission},
                 page::{Listing, Page, PageParams},
                 problem::Problem,
                 docs::Problems,
@@ -40,7 +40,7 @@ macro_rules! catalogue {
                 Problems))]
         async fn create(
             State(app): State<App>,
-            command: Command<$details, $permission>,
+            command: CommandRequest<$details, $permission>,
         ) -> Result<Response, Problem> {
             let act = Add::<$thing> { details: command.body.clone() };
             app.perform(command, act, |thing| {
@@ -77,7 +77,7 @@ macro_rules! catalogue {
             headers: HeaderMap,
         ) -> Result<Response, Problem> {
             let mut tx = app.book.db.read().await?;
-            let found = <$thing as crate::book::catalogue::Entered>::find(&mut tx, caller.business_id, id).await?;
+            let found = <$thing as crate::book::catalogue::CatalogueItem>::find(&mut tx, caller.business_id, id).await?;
             let found = found.ok_or_else(|| {
                 Problem::not_there($one, id)
             })?;
@@ -98,7 +98,7 @@ macro_rules! catalogue {
         async fn change(
             State(app): State<App>,
             Id(id): Id,
-            command: Command<serde_json::Value, $permission>,
+            command: CommandRequest<serde_json::Value, $permission>,
         ) -> Result<Response, Problem> {
             let act = Change::<$thing> {
                 id,

@@ -22,7 +22,7 @@ use utoipa::{
 
 use crate::{
     domain::{
-        alerts::AlertTold,
+        alerts::AlertData,
         webhooks::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
     },
     http::{
@@ -105,7 +105,7 @@ impl IntoResponses for Problems {
     ),
     servers((url = "/", description = "This service.")),
     components(schemas(
-        ProblemBody, Message, AlertTold, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest
+        ProblemBody, Message, AlertData, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest
     )),
     tags(
         (name = "Herds"), (name = "Tanks"),

@@ -1,6 +1,6 @@
 //! What a handler is given: who calls and that he may, the id in the path, the command in the body.
 //!
-//! A signature says what a route asks for: [`Permit`] names the permission, [`Command`] the body
+//! A signature says what a route asks for: [`Permit`] names the permission, [`CommandRequest`] the body
 //! and whether an Idempotency-Key is required. A handler without one of these cannot know its
 //! caller's business, and so cannot reach anything.
 
@@ -18,9 +18,9 @@ use uuid::Uuid;
 use crate::{
     book::{
         Caller,
-        writer::{Ask, Keyed},
+        writer::{Keyed, RequestContext},
     },
-    domain::form::{self, Field, Spot},
+    domain::form::{self, Field, InputPath},
     http::{
         App, json,
         problem::{Kind, Problem, internal},
@@ -124,9 +124,9 @@ impl KeyRule for Optional {
 }
 
 /// Something to be done: by whom, under which Idempotency-Key, and what.
-pub struct Command<T, P, K = Optional> {
+pub struct CommandRequest<T, P, K = Optional> {
     /// Who asks, in which words, and under which key.
-    pub ask: Ask,
+    pub ask: RequestContext,
     /// The versions of which one must still be in the book.
     pub if_match: Option<Vec<String>>,
     /// What is to be done.
@@ -135,9 +135,9 @@ pub struct Command<T, P, K = Optional> {
 }
 
 /// What writes the ledger or a service.
-pub type LedgerCommand<T> = Command<T, Work, Required>;
+pub type LedgerRequest<T> = CommandRequest<T, Work, Required>;
 
-impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> {
+impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T, P, K> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
@@ -161,24 +161,24 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for Command<T, P, K> 
             Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
         })?;
         let value = json::read(&bytes)?;
-        let body = form::read(&value, &Spot::body())
+        let body = form::read(&value, &InputPath::body())
             .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
         let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
-        let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
         Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData })
     }
 }
 
 /// Something to be taken away; it needs no body.
-pub struct Removal<P> {
+pub struct DeleteRequest<P> {
     /// Who asks, in which words, and under which key.
-    pub ask: Ask,
+    pub ask: RequestContext,
     /// The versions of which one must still be in the book.
     pub if_match: Option<Vec<String>>,
     rule: PhantomData<fn() -> P>,
 }
 
-impl<P: Permission> FromRequestParts<App> for Removal<P> {
+impl<P: Permission> FromRequestParts<App> for DeleteRequest<P> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
@@ -186,7 +186,7 @@ impl<P: Permission> FromRequestParts<App> for Removal<P> {
         no_query(&parts.uri)?;
         let keyed = idempotency_key(&parts.headers)?
             .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
-        let ask = Ask { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
         Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
     }
 }

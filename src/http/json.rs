@@ -6,7 +6,7 @@ use serde::de::{DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
 use crate::{
-    domain::form::{Fault, Spot},
+    domain::form::{Fault, InputPath},
     http::problem::{Kind, Problem},
 };
 
@@ -14,7 +14,7 @@ use crate::{
 pub fn read(bytes: &[u8]) -> Result<Value, Problem> {
     let (faults, broke_off) = (RefCell::default(), RefCell::default());
     let mut from = serde_json::Deserializer::from_slice(bytes);
-    let strict = Strict { spot: Spot::body(), faults: &faults, broke_off: &broke_off };
+    let strict = Strict { spot: InputPath::body(), faults: &faults, broke_off: &broke_off };
     let value = strict
         .deserialize(&mut from)
         .and_then(|value| from.end().map(|()| value))
@@ -23,20 +23,20 @@ pub fn read(bytes: &[u8]) -> Result<Value, Problem> {
     if faults.is_empty() { Ok(value) } else { Err(Problem::invalid(Kind::InvalidInput, faults)) }
 }
 
-fn unreadable(error: &serde_json::Error, at: Option<Spot>) -> Problem {
+fn unreadable(error: &serde_json::Error, at: Option<InputPath>) -> Problem {
     // A number beyond what a double holds is well-formed JSON; it is its value that is wrong.
     if error.to_string().starts_with("number out of range") {
-        let fault = at.unwrap_or_else(Spot::body).fault("is a number beyond any that is right here");
+        let fault = at.unwrap_or_else(InputPath::body).fault("is a number beyond any that is right here");
         return Problem::invalid(Kind::InvalidInput, vec![fault]);
     }
     Problem::new(Kind::NotJson, format!("The body is not JSON: {error}."))
 }
 
 struct Strict<'f> {
-    spot: Spot,
+    spot: InputPath,
     faults: &'f RefCell<Vec<Fault>>,
     /// The innermost value that could not be read.
-    broke_off: &'f RefCell<Option<Spot>>,
+    broke_off: &'f RefCell<Option<InputPath>>,
 }
 
 impl Strict<'_> {

@@ -57,7 +57,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{ade, book::Book, domain::webhooks::address::Reach};
+use crate::{ade, book::Book, domain::webhooks::address::EgressPolicy};
 
 /// How long a request may take.
 const LONGEST: Duration = Duration::from_secs(30);
@@ -70,7 +70,7 @@ pub struct App {
     /// The book.
     pub book: Book,
     /// Where webhooks may lead.
-    pub reach: Arc<Reach>,
+    pub reach: Arc<EgressPolicy>,
     /// How often each key may call; as often as it likes when `None`.
     pub limiter: Option<access::auth::Limiter>,
     /// Pages that do not change.
@@ -84,7 +84,7 @@ impl App {
     /// An interface to `book`.
     pub fn new(
         book: Book,
-        reach: Arc<Reach>,
+        reach: Arc<EgressPolicy>,
         limiter: Option<access::auth::Limiter>,
         metrics: Option<PrometheusHandle>,
     ) -> Self {

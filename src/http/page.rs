@@ -17,7 +17,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::{
-    domain::form::{self, Fault, Field, Fields, Spot},
+    domain::form::{self, Fault, Field, Fields, InputPath},
     http::{
         App,
         problem::{Kind, Problem},
@@ -60,7 +60,7 @@ pub struct Listing<F> {
 pub struct NoFilter;
 
 impl Field for NoFilter {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let before = faults.len();
         Fields::of(value, spot, faults).finish(faults);
         (faults.len() == before).then_some(Self)
@@ -83,7 +83,7 @@ pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     let mut faults = Vec::new();
     for (name, value) in form_urlencoded::parse(parts.uri.query().unwrap_or_default().as_bytes()) {
         if read.insert(name.to_string(), Value::String(value.to_string())).is_some() {
-            faults.push(Spot::query().member(&name).fault("stands twice"));
+            faults.push(InputPath::query().member(&name).fault("stands twice"));
         }
     }
     if faults.is_empty() { Ok(read) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
@@ -91,7 +91,7 @@ pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
 
 /// Reads the parameters of a query.
 pub fn read_query<T: Field>(members: Map<String, Value>) -> Result<T, Problem> {
-    form::read(&Value::Object(members), &Spot::query())
+    form::read(&Value::Object(members), &InputPath::query())
         .map_err(|faults| Problem::invalid(Kind::InvalidQuery, faults))
 }
 
@@ -102,7 +102,7 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
         let mut members = query(parts)?;
         let limit = match members.remove("limit") {
             None => USUAL,
-            Some(sent) => match form::whole_number(&sent, &Spot::query()) {
+            Some(sent) => match form::whole_number(&sent, &InputPath::query()) {
                 Some(0) => USUAL,
                 Some(limit) if limit > 0 => limit.min(MOST),
                 _ => return Err(wrong("limit", "must be a whole number, at most 500 are given")),
@@ -230,5 +230,5 @@ fn bad_cursor() -> Problem {
 }
 
 fn wrong(parameter: &str, detail: &str) -> Problem {
-    Problem::invalid(Kind::InvalidQuery, vec![Spot::query().member(parameter).fault(detail)])
+    Problem::invalid(Kind::InvalidQuery, vec![InputPath::query().member(parameter).fault(detail)])
 }

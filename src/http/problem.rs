@@ -14,8 +14,8 @@ use uuid::Uuid;
 
 use crate::{
     book::{
-        Refusal,
-        writer::{Failure, Reply},
+        Rejection,
+        writer::{Failure, StoredResponse},
     },
     domain::{
         animals::objection::DeviationKind, form::Fault, straws::thaw::Advice,
@@ -248,8 +248,8 @@ impl Problem {
     }
 
     /// The problem as an answer that may be kept under an Idempotency-Key.
-    pub fn reply(&self) -> Reply {
-        Reply { status: self.status(), location: None, etag: None, body: self.body() }
+    pub fn reply(&self) -> StoredResponse {
+        StoredResponse { status: self.status(), location: None, etag: None, body: self.body() }
     }
 }
 
@@ -292,7 +292,7 @@ impl From<Failure> for Problem {
         match failure {
             Failure::Busy => Self::new(Kind::Busy, "Too many writes are waiting; this one was not begun."),
             Failure::NotDone(error) => error.into(),
-            Failure::Away => store_unavailable(),
+            Failure::Unavailable => store_unavailable(),
             Failure::Unknown => Self::new(
                 Kind::OutcomeUnknown,
                 "The commit failed. Send the request again with the same Idempotency-Key.",
@@ -311,10 +311,10 @@ pub fn internal() -> Problem {
     Problem::new(Kind::Internal, "Something went wrong here; it was logged. Nothing was changed.")
 }
 
-impl From<Refusal> for Problem {
-    fn from(refusal: Refusal) -> Self {
+impl From<Rejection> for Problem {
+    fn from(refusal: Rejection) -> Self {
         match refusal {
-            Refusal::Unknown { what, id, pointer } => {
+            Rejection::Unknown { what, id, pointer } => {
                 let problem = Self::not_there(what, id);
                 match pointer {
                     Some(pointer) => Self {
@@ -324,13 +324,13 @@ impl From<Refusal> for Problem {
                     None => problem,
                 }
             }
-            Refusal::Invalid(faults) => Self::invalid(Kind::InvalidInput, faults),
-            Refusal::Forbidden { text } => Self::new(Kind::Forbidden, text),
-            Refusal::Stale => {
+            Rejection::Invalid(faults) => Self::invalid(Kind::InvalidInput, faults),
+            Rejection::Forbidden { text } => Self::new(Kind::Forbidden, text),
+            Rejection::Stale => {
                 Self::new(Kind::Stale, "It has another ETag now; read it again before changing it.")
             }
-            Refusal::InUse { text } => Self::new(Kind::InUse, text),
-            Refusal::Objected(objected) => {
+            Rejection::InUse { text } => Self::new(Kind::InUse, text),
+            Rejection::Objected(objected) => {
                 let kind = kind_of(objected.kind);
                 let told: Vec<_> =
                     objected.objections.iter().map(|objection| objection.text.as_str()).collect();
@@ -340,8 +340,8 @@ impl From<Refusal> for Problem {
                     .map(|objection| json!({"kind": objection.kind, "text": objection.text}))
                     .collect();
                 let nearest = objected.instead.first().map(|first| {
-                    let semen_type = first.lot.details.semen_type.told();
-                    let place = first.place.told();
+                    let semen_type = first.lot.details.semen_type.describe();
+                    let place = first.place.describe();
                     format!("Nearest: {} ({semen_type}) in {}, {place}.", first.sire_name, first.tank_name)
                 });
                 let detail = told.into_iter().chain(nearest.as_deref()).collect::<Vec<_>>().join(" ");
@@ -353,11 +353,11 @@ impl From<Refusal> for Problem {
                     .with("objections", reasons)
                     .with("allowed", views(&objected.instead))
             }
-            Refusal::NotInStock(missing) => {
+            Rejection::NotInStock(missing) => {
                 let elsewhere = missing.elsewhere.first().map_or_else(
                     || " None hang elsewhere within reach.".to_owned(),
                     |first| {
-                        let (lot, place) = (first.lot.details.told(), first.place.told());
+                        let (lot, place) = (first.lot.details.describe(), first.place.describe());
                         format!(" {} of {lot} hang in {}, {place}.", first.straws, first.tank_name)
                     },
                 );
@@ -371,43 +371,43 @@ impl From<Refusal> for Problem {
                     .with("semen_type", json!(missing.semen_type))
                     .with("elsewhere", views(&missing.elsewhere))
             }
-            Refusal::AlreadyResolved { withdrawal, state, at } => {
+            Rejection::AlreadyResolved { withdrawal, state, at } => {
                 Self::new(Kind::AlreadyResolved, format!("The straw was {state} already."))
                     .with("withdrawal_id", json!(withdrawal))
                     .with("state", json!(state))
                     .with("resolved_at", json!(at))
             }
-            Refusal::AlreadyReversed { movement, by } => {
+            Rejection::AlreadyReversed { movement, by } => {
                 Self::new(Kind::AlreadyReversed, format!("The movement {movement} was undone by {by}."))
                     .with("movement_id", json!(movement))
                     .with("reversed_by", json!(by))
             }
-            Refusal::AlreadyRecorded { what, id, at } => {
+            Rejection::AlreadyRecorded { what, id, at } => {
                 Self::new(Kind::AlreadyRecorded, format!("The {what} {id} stands at {at} already."))
                     .with("record_id", json!(id))
             }
-            Refusal::AlreadySuperseded { by } => {
+            Rejection::AlreadySuperseded { by } => {
                 Self::new(Kind::AlreadySuperseded, format!("It was superseded by {by}."))
                     .with("superseded_by", json!(by))
             }
-            Refusal::NotReversible { text } => Self::new(Kind::NotReversible, text),
-            Refusal::AlreadyThawing { withdrawal, ready_at, use_by } => {
+            Rejection::NotReversible { text } => Self::new(Kind::NotReversible, text),
+            Rejection::AlreadyThawing { withdrawal, ready_at, use_by } => {
                 Self::new(Kind::AlreadyThawing, "The straw went into the bath before.")
                     .with("withdrawal_id", json!(withdrawal))
                     .with("ready_at", json!(ready_at))
                     .with("use_by", json!(use_by))
             }
-            Refusal::WebhookNotActive { webhook, state } => {
+            Rejection::WebhookNotActive { webhook, state } => {
                 Self::new(Kind::WebhookNotActive, format!("The webhook is {state}; resume it first."))
                     .with("webhook_id", json!(webhook))
                     .with("state", json!(state))
             }
-            Refusal::TooManyWebhooks => {
+            Rejection::TooManyWebhooks => {
                 let text = format!("This business has {MOST_WEBHOOKS} webhooks already.");
                 Self::new(Kind::TooManyWebhooks, text)
             }
-            Refusal::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
-            Refusal::BathTooCold(advice) => bath(Kind::BathTooCold, advice),
+            Rejection::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
+            Rejection::BathTooCold(advice) => bath(Kind::BathTooCold, advice),
         }
     }
 }

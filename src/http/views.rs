@@ -20,7 +20,7 @@ use crate::{
             withdrawal::WithdrawalState,
         },
         values::{
-            AnimalId, Celsius, HerdId, LotId, Mark, Name, Note, Reason, ServiceId, SireId, Straws,
+            AnimalId, Celsius, Code, HerdId, LotId, Name, Note, Reason, ServiceId, SireId, Straws,
             Technician, Timestamp, WithdrawalId,
         },
     },
@@ -35,7 +35,7 @@ pub struct SireView {
     /// His name.
     name: Name,
     /// His breed.
-    breed: Option<Mark>,
+    breed: Option<Code>,
     /// His official names.
     #[schema(value_type = Vec<ExternalId>)]
     identifiers: Identifiers,
@@ -128,7 +128,7 @@ pub struct WithdrawalView {
     /// For which animal.
     animal_id: AnimalId,
     /// Her number in her herd.
-    animal_number: Mark,
+    animal_number: Code,
     /// Her herd.
     herd_id: HerdId,
     /// Which service it is to be.
@@ -226,7 +226,7 @@ pub struct ServiceView {
     /// The animal.
     animal_id: AnimalId,
     /// Her number in her herd.
-    animal_number: Mark,
+    animal_number: Code,
     /// Her herd.
     herd_id: HerdId,
     /// When.
@@ -264,7 +264,7 @@ pub struct ServiceView {
     reversed_at: Option<Timestamp>,
     /// What follows if she conceived, or did not.
     #[serde(flatten)]
-    outlook: record_service::Outlook,
+    outlook: record_service::FollowUp,
     /// What the caller should know.
     warnings: Vec<String>,
     /// When it was recorded.

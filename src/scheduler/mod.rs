@@ -30,7 +30,7 @@ const TOGETHER: usize = 25;
 
 /// Why a round was not gone through; the next one takes it up.
 #[derive(Debug, thiserror::Error)]
-pub enum Trouble {
+pub enum RoundError {
     /// The store could not be read.
     #[error(transparent)]
     Store(#[from] store::Error),
@@ -65,7 +65,7 @@ impl Rounds {
     ///
     /// # Errors
     /// The store cannot be read, or the writer cannot write.
-    pub async fn look(&mut self, book: &Book) -> Result<(), Trouble> {
+    pub async fn look(&mut self, book: &Book) -> Result<(), RoundError> {
         let mut tx = book.db.read().await?;
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
@@ -80,7 +80,7 @@ impl Rounds {
             drop(tx);
             for due in due.chunks(TOGETHER) {
                 let round = Round { business, due: due.to_vec() };
-                book.writer.chore(round).await.map_err(Trouble::Writer)?;
+                book.writer.background(round).await.map_err(RoundError::Writer)?;
             }
             if tanks {
                 self.tanks_looked_at.insert(business, now);

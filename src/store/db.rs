@@ -62,22 +62,22 @@ impl Tx {
 
     /// Lets this transaction, at its beginning, see and change the store as if no other ran; of two
     /// that clash one fails as transient. SQLite's writers are alone anyway.
-    pub async fn alone(&mut self) -> Result<()> {
+    pub async fn set_serializable(&mut self) -> Result<()> {
         self.sql_for("select 1", "set transaction isolation level serializable").run().await.map(drop)
     }
 
-    /// Marks where [`undo`](Tx::undo) returns to.
-    pub async fn mark(&mut self) -> Result<()> {
+    /// Marks where [`rollback_to_savepoint`](Tx::undo) returns to.
+    pub async fn savepoint(&mut self) -> Result<()> {
         self.sql("savepoint act").run().await.map(drop)
     }
 
-    /// Undoes what was done since [`mark`](Tx::mark); the mark stays.
-    pub async fn undo(&mut self) -> Result<()> {
+    /// Undoes what was done since [`savepoint`](Tx::mark); the mark stays.
+    pub async fn rollback_to_savepoint(&mut self) -> Result<()> {
         self.sql("rollback to savepoint act").run().await.map(drop)
     }
 
-    /// Keeps what was done since [`mark`](Tx::mark) and forgets the mark.
-    pub async fn keep(&mut self) -> Result<()> {
+    /// Keeps what was done since [`savepoint`](Tx::mark) and forgets the mark.
+    pub async fn release_savepoint(&mut self) -> Result<()> {
         self.sql("release savepoint act").run().await.map(drop)
     }
 }

@@ -26,7 +26,7 @@ const MOST_REMEMBERED: usize = 100_000;
 /// Messages up to this size are taken.
 const MOST_BYTES: usize = 64 * 1024;
 
-struct Ear {
+struct ReceiverState {
     secrets: Vec<Secret>,
     clock: Clock,
     seen: Mutex<HashSet<String>>,
@@ -47,7 +47,7 @@ pub async fn listen(
 ) -> std::io::Result<(SocketAddr, impl Future<Output = std::io::Result<()>>)> {
     let listener = TcpListener::bind(address).await?;
     let address = listener.local_addr()?;
-    let ear = Ear { secrets, clock, seen: Mutex::default(), told: Box::new(told) };
+    let ear = ReceiverState { secrets, clock, seen: Mutex::default(), told: Box::new(told) };
     let router = Router::new()
         .fallback(hear)
         .layer(axum::extract::DefaultBodyLimit::max(MOST_BYTES))
@@ -55,7 +55,12 @@ pub async fn listen(
     Ok((address, async move { axum::serve(listener, router).await }))
 }
 
-async fn hear(State(ear): State<Arc<Ear>>, method: Method, headers: HeaderMap, body: Bytes) -> StatusCode {
+async fn hear(
+    State(ear): State<Arc<ReceiverState>>,
+    method: Method,
+    headers: HeaderMap,
+    body: Bytes,
+) -> StatusCode {
     if method != Method::POST {
         return StatusCode::METHOD_NOT_ALLOWED;
     }
@@ -83,7 +88,7 @@ async fn hear(State(ear): State<Arc<Ear>>, method: Method, headers: HeaderMap, b
     if forged.is_some() { StatusCode::UNAUTHORIZED } else { StatusCode::NO_CONTENT }
 }
 
-impl Ear {
+impl ReceiverState {
     fn came_before(&self, id: &str) -> bool {
         let mut seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
         if seen.len() >= MOST_REMEMBERED {

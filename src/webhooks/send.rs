@@ -23,8 +23,8 @@ use crate::{
     domain::{
         values::Timestamp,
         webhooks::{
-            address::{Blocked, Reach},
-            webhook::{Outcome, WebhookUrl, retry_after},
+            address::{Blocked, EgressPolicy},
+            webhook::{AttemptOutcome, WebhookUrl, retry_after},
         },
     },
     webhooks::{
@@ -43,11 +43,11 @@ const MOST_READ: usize = 64 * 1024;
 const MOST_KEPT: usize = 2 * 1024;
 
 /// How names become addresses, handed in so that a test can say.
-pub type Names =
+pub type Resolver =
     Arc<dyn Fn(String) -> Pin<Box<dyn Future<Output = io::Result<Vec<IpAddr>>> + Send>> + Send + Sync>;
 
 /// Names as the system resolves them.
-pub fn system_names() -> Names {
+pub fn system_resolver() -> Resolver {
     Arc::new(|name| {
         Box::pin(async move {
             let found = tokio::net::lookup_host((name, 0)).await?;
@@ -59,8 +59,8 @@ pub fn system_names() -> Names {
 /// Resolves names and lets through only what may be connected to. What it gives is what is connected to: there is no
 /// second look-up between.
 struct Judged {
-    names: Names,
-    reach: Arc<Reach>,
+    names: Resolver,
+    reach: Arc<EgressPolicy>,
     plain: bool,
 }
 
@@ -82,14 +82,14 @@ impl Resolve for Judged {
 /// Sends messages.
 #[derive(Clone)]
 pub struct Sender {
-    reach: Arc<Reach>,
+    reach: Arc<EgressPolicy>,
     https: reqwest::Client,
     http: reqwest::Client,
 }
 
 /// A message ready to be sent.
 #[derive(Clone, Debug)]
-pub struct Parcel<'m> {
+pub struct OutgoingRequest<'m> {
     /// To where.
     pub url: &'m WebhookUrl,
     /// The event's id.
@@ -108,7 +108,7 @@ pub struct Parcel<'m> {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sent {
     /// How it ended.
-    pub outcome: Outcome,
+    pub outcome: AttemptOutcome,
     /// What the receiver answered.
     pub status: Option<u16>,
     /// The wait that it asked for.
@@ -124,7 +124,7 @@ impl Sender {
     ///
     /// # Errors
     /// TLS cannot be set up.
-    pub fn new(reach: Arc<Reach>, names: &Names) -> reqwest::Result<Self> {
+    pub fn new(reach: Arc<EgressPolicy>, names: &Resolver) -> reqwest::Result<Self> {
         let client = |plain| {
             reqwest::Client::builder()
                 .user_agent(concat!("Tankside/", env!("CARGO_PKG_VERSION"), " (webhooks)"))
@@ -143,9 +143,9 @@ impl Sender {
     }
 
     /// Makes one attempt.
-    pub async fn send(&self, parcel: Parcel<'_>) -> Sent {
+    pub async fn send(&self, outgoing: OutgoingRequest<'_>) -> Sent {
         let started = Instant::now();
-        let (outcome, status, asked, answer) = match self.exchange(parcel).await {
+        let (outcome, status, asked, answer) = match self.exchange(outgoing).await {
             Ok(answered) => answered,
             Err((outcome, why)) => (outcome, None, None, Some(why)),
         };
@@ -154,43 +154,44 @@ impl Sender {
 
     async fn exchange(
         &self,
-        parcel: Parcel<'_>,
-    ) -> Result<(Outcome, Option<u16>, Option<TimeDelta>, Option<String>), (Outcome, String)> {
-        let blocked = |why: Blocked| (Outcome::AddressBlocked, why.to_string());
-        let url = parcel
+        outgoing: OutgoingRequest<'_>,
+    ) -> Result<(AttemptOutcome, Option<u16>, Option<TimeDelta>, Option<String>), (AttemptOutcome, String)>
+    {
+        let blocked = |why: Blocked| (AttemptOutcome::AddressBlocked, why.to_string());
+        let url = outgoing
             .url
             .parts()
-            .ok_or_else(|| (Outcome::AddressBlocked, "the address cannot be read".to_owned()))?;
+            .ok_or_else(|| (AttemptOutcome::AddressBlocked, "the address cannot be read".to_owned()))?;
         // An address of numbers is connected to without asking the resolver.
         self.reach.judge_url(&url).map_err(blocked)?;
         let client = if url.scheme() == "https" { &self.https } else { &self.http };
-        let timestamp = parcel.now.utc().timestamp();
-        let signature = sign::signatures(parcel.secrets, &parcel.id, timestamp, &parcel.body);
+        let timestamp = outgoing.now.utc().timestamp();
+        let signature = sign::signatures(outgoing.secrets, &outgoing.id, timestamp, &outgoing.body);
         let request = client
             .post(url)
             .header(CONTENT_TYPE, MEDIA)
-            .header("x-request-id", parcel.request.to_string())
-            .header(sign::ID, parcel.id)
+            .header("x-request-id", outgoing.request.to_string())
+            .header(sign::ID, outgoing.id)
             .header(sign::TIMESTAMP, timestamp)
             .header(sign::SIGNATURE, signature)
-            .body(parcel.body);
+            .body(outgoing.body);
         let mut response = request.send().await.map_err(|error| failed(&error))?;
         let status = response.status();
         let asked = response.headers().get(RETRY_AFTER).and_then(|value| value.to_str().ok());
-        let asked = asked.and_then(|text| retry_after(text, parcel.now));
+        let asked = asked.and_then(|text| retry_after(text, outgoing.now));
         let answer = beginning(&mut response).await;
         Ok((outcome_of(status), Some(status.as_u16()), asked, answer))
     }
 }
 
 /// What a status means (Standard Webhooks 1.0.0, "Webhook delivery success / failure").
-fn outcome_of(status: StatusCode) -> Outcome {
+fn outcome_of(status: StatusCode) -> AttemptOutcome {
     match status.as_u16() {
-        200..=299 => Outcome::Delivered,
-        300..=399 => Outcome::Redirected,
-        410 => Outcome::Gone,
-        429 | 502 | 503 | 504 => Outcome::Overloaded,
-        _ => Outcome::Refused,
+        200..=299 => AttemptOutcome::Delivered,
+        300..=399 => AttemptOutcome::Redirected,
+        410 => AttemptOutcome::Gone,
+        429 | 502 | 503 | 504 => AttemptOutcome::Overloaded,
+        _ => AttemptOutcome::Refused,
     }
 }
 
@@ -213,22 +214,22 @@ async fn beginning(response: &mut reqwest::Response) -> Option<String> {
 }
 
 /// Of which kind a failed exchange is, and what is told of it: never the address, which may hold a secret.
-fn failed(error: &reqwest::Error) -> (Outcome, String) {
+fn failed(error: &reqwest::Error) -> (AttemptOutcome, String) {
     let mut cause = error.source();
     let mut innermost = None;
     while let Some(this) = cause {
         if let Some(blocked) = this.downcast_ref::<Blocked>() {
-            return (Outcome::AddressBlocked, blocked.to_string());
+            return (AttemptOutcome::AddressBlocked, blocked.to_string());
         }
         innermost = Some(this.to_string());
         cause = this.source();
     }
     let why = innermost.unwrap_or_else(|| "the exchange failed".to_owned());
     if error.is_timeout() {
-        (Outcome::TimedOut, format!("no answer within {} s", LONGEST.as_secs()))
+        (AttemptOutcome::TimedOut, format!("no answer within {} s", LONGEST.as_secs()))
     } else if error.is_dns() {
-        (Outcome::NameNotResolved, why)
+        (AttemptOutcome::NameNotResolved, why)
     } else {
-        (Outcome::ConnectionFailed, why)
+        (AttemptOutcome::ConnectionFailed, why)
     }
 }

@@ -83,7 +83,7 @@ pub fn signatures(secrets: &[Secret], id: &str, timestamp: i64, body: &[u8]) -> 
 
 /// Why a message is not believed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum Forged {
+pub enum SignatureError {
     /// A header is missing or cannot be read.
     #[error("a header of Standard Webhooks is missing or garbled")]
     Headers,
@@ -105,13 +105,13 @@ pub fn verify(
     (id, timestamp, signature): (&str, &str, &str),
     body: &[u8],
     now: i64,
-) -> Result<(), Forged> {
-    let at: i64 = timestamp.parse().map_err(|_| Forged::Headers)?;
+) -> Result<(), SignatureError> {
+    let at: i64 = timestamp.parse().map_err(|_| SignatureError::Headers)?;
     if id.is_empty() || signature.is_empty() {
-        return Err(Forged::Headers);
+        return Err(SignatureError::Headers);
     }
     if (now - at).abs() > TOLERANCE_S {
-        return Err(Forged::Time);
+        return Err(SignatureError::Time);
     }
     let fits = |secret: &Secret| {
         signature
@@ -120,7 +120,7 @@ pub fn verify(
             // Compares in constant time.
             .any(|sent| secret.mac(id, at, body).verify_slice(&sent).is_ok())
     };
-    if secrets.iter().any(fits) { Ok(()) } else { Err(Forged::Signature) }
+    if secrets.iter().any(fits) { Ok(()) } else { Err(SignatureError::Signature) }
 }
 
 #[cfg(test)]
@@ -164,7 +164,7 @@ mod tests {
             assert_eq!(verify(&[known], ("id", "1000", &sent), b"body", 1000), Ok(()));
         }
         let other = Secret::random().unwrap();
-        assert_eq!(verify(&[other], ("id", "1000", &sent), b"body", 1000), Err(Forged::Signature));
+        assert_eq!(verify(&[other], ("id", "1000", &sent), b"body", 1000), Err(SignatureError::Signature));
     }
 
     #[test]
@@ -175,18 +175,22 @@ mod tests {
             verify(std::slice::from_ref(&secret), (id, at, signature), body, now)
         };
         assert_eq!(check("id", "1000", &sent, b"body", 1300), Ok(()));
-        assert_eq!(check("id", "1000", &sent, b"body", 1301), Err(Forged::Time));
-        assert_eq!(check("id", "1000", &sent, b"body", 699), Err(Forged::Time));
-        assert_eq!(check("id", "1001", &sent, b"body", 1000), Err(Forged::Signature));
-        assert_eq!(check("di", "1000", &sent, b"body", 1000), Err(Forged::Signature));
-        assert_eq!(check("id", "1000", &sent, b"Body", 1000), Err(Forged::Signature));
+        assert_eq!(check("id", "1000", &sent, b"body", 1301), Err(SignatureError::Time));
+        assert_eq!(check("id", "1000", &sent, b"body", 699), Err(SignatureError::Time));
+        assert_eq!(check("id", "1001", &sent, b"body", 1000), Err(SignatureError::Signature));
+        assert_eq!(check("di", "1000", &sent, b"body", 1000), Err(SignatureError::Signature));
+        assert_eq!(check("id", "1000", &sent, b"Body", 1000), Err(SignatureError::Signature));
         for garbled in ["v1,", "v1", "v2,AAAA", "v1,AAAA", &sent[..sent.len() - 4], &sent.to_lowercase()] {
-            assert_eq!(check("id", "1000", garbled, b"body", 1000), Err(Forged::Signature), "{garbled}");
+            assert_eq!(
+                check("id", "1000", garbled, b"body", 1000),
+                Err(SignatureError::Signature),
+                "{garbled}"
+            );
         }
         for (id, at, signature) in
             [("", "1000", &*sent), ("id", "", &sent), ("id", "x", &sent), ("id", "1000", "")]
         {
-            assert_eq!(check(id, at, signature, b"body", 1000), Err(Forged::Headers));
+            assert_eq!(check(id, at, signature, b"body", 1000), Err(SignatureError::Headers));
         }
     }
 

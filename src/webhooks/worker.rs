@@ -17,22 +17,22 @@ use uuid::Uuid;
 use crate::{
     book::{
         Book,
-        writer::{Chore, Failure},
+        writer::{BackgroundCommand, Failure},
     },
     domain::{
         values::{BusinessId, Timestamp, WebhookId},
         webhooks::{
             event::{self, Event, Subject, Topic, WebhookDisabled},
-            webhook::{After, Before, DeliveryState, Outcome, WebhookState, after},
+            webhook::{AttemptOutcome, DeliveryState, FailureState, NextAttempt, WebhookState, after},
         },
     },
     store::{
         self, Db, Tx,
-        webhooks::webhook::{Attempt, Order, Taken},
+        webhooks::webhook::{Attempt, Claimed, Order},
     },
     webhooks::{
         message::Message,
-        send::{Parcel, Sender, Sent},
+        send::{OutgoingRequest, Sender, Sent},
         sign::Secret,
     },
 };
@@ -98,40 +98,40 @@ struct Worker {
 
 impl Worker {
     async fn work(self, mut stopping: watch::Receiver<bool>) {
-        let mut hands = JoinSet::new();
-        let mut clock = Hands { at: self.book.clock.now(), since: Instant::now() };
+        let mut jumps = JoinSet::new();
+        let mut clock = ClockJumpDetector { at: self.book.clock.now(), since: Instant::now() };
         if let Db::Sqlite { .. } = self.book.db {
             // Nobody else serves this file, so what is in hand was left by one who died.
-            let _ = self.book.writer.chore(LetGo).await;
+            let _ = self.book.writer.background(ReleaseLeases).await;
         }
-        let (mut forget, mut count) = (Every::new(FORGET_EVERY), Every::new(COUNT_EVERY));
+        let (mut purge, mut count) = (Timer::new(FORGET_EVERY), Timer::new(COUNT_EVERY));
         while !*stopping.borrow() {
-            if let Some(chore) = clock.went_back(self.book.clock.now()) {
-                let _ = self.book.writer.chore(chore).await;
+            if let Some(background) = clock.went_back(self.book.clock.now()) {
+                let _ = self.book.writer.background(background).await;
             }
             if count.is_time() {
                 self.count().await;
             }
-            if forget.is_time() {
-                self.forget().await;
+            if purge.is_time() {
+                self.purge().await;
             }
-            while hands.try_join_next().is_some() {}
-            for taken in self.take(MOST_IN_HAND - hands.len()).await {
+            while jumps.try_join_next().is_some() {}
+            for taken in self.claim(MOST_IN_HAND - jumps.len()).await {
                 let worker = self.clone();
-                hands.spawn(async move { worker.deliver(taken).await });
+                jumps.spawn(async move { worker.deliver(taken).await });
             }
             tokio::select! {
                 _ = stopping.changed() => {}
                 // A free hand takes the next at once.
-                Some(_) = hands.join_next() => {}
+                Some(_) = jumps.join_next() => {}
                 () = tokio::time::sleep(LOOK_EVERY) => {}
             }
         }
-        while hands.join_next().await.is_some() {}
+        while jumps.join_next().await.is_some() {}
     }
 
     /// Takes at most so many deliveries in hand. Looks first without writing: mostly nothing is due.
-    async fn take(&self, most: usize) -> Vec<Taken> {
+    async fn claim(&self, most: usize) -> Vec<Claimed> {
         let most = i64::try_from(most).unwrap_or(0);
         if most == 0 {
             return Vec::new();
@@ -148,15 +148,15 @@ impl Worker {
                 return Vec::new();
             }
         }
-        self.book.writer.chore(Take { most }).await.unwrap_or_else(|failure| {
+        self.book.writer.background(ClaimDeliveries { most }).await.unwrap_or_else(|failure| {
             tracing::warn!(?failure, "webhooks: cannot take up what is due");
             Vec::new()
         })
     }
 
     /// Sends one delivery and writes down how it went.
-    async fn deliver(&self, taken: Taken) {
-        let Taken { business_id, id } = taken;
+    async fn deliver(&self, taken: Claimed) {
+        let Claimed { business_id, id } = taken;
         let now = self.book.clock.now();
         let order = async {
             let mut tx = self.book.db.read().await?;
@@ -175,7 +175,7 @@ impl Worker {
         let host = webhook.details.url.authority();
         let sent = self
             .sender
-            .send(Parcel {
+            .send(OutgoingRequest {
                 url: &webhook.details.url,
                 id: message.id.to_string(),
                 request,
@@ -188,9 +188,10 @@ impl Worker {
         metrics::counter!("tankside_webhook_attempts_total", "outcome" => outcome.as_str()).increment(1);
         metrics::histogram!("tankside_webhook_attempt_seconds").record(sent.took.as_secs_f64());
         tracing::debug!(webhook = %webhook.id, event = %message.id, host, %outcome, status = sent.status, "webhook tried");
-        let conclude = Conclude { taken, webhook: webhook.id, request, started_at: now, host, sent };
+        let record_attempt =
+            RecordAttempt { taken, webhook: webhook.id, request, started_at: now, host, sent };
         for _ in 0..WRITE_TRIES {
-            match self.book.writer.chore(conclude.clone()).await {
+            match self.book.writer.background(record_attempt.clone()).await {
                 Ok(Some(reason)) => {
                     return tracing::warn!(webhook = %webhook.id, reason, "a webhook was disabled");
                 }
@@ -219,26 +220,26 @@ impl Worker {
     }
 
     /// Forgets what is old, a little at a time.
-    async fn forget(&self) {
+    async fn purge(&self) {
         let businesses = async {
             let mut tx = self.book.db.read().await?;
             store::access::business::all(&mut tx).await
         };
         let Ok(businesses) = businesses.await else { return };
         for business in businesses {
-            let forget = Forget { business: business.id };
-            while let Ok(1..) = self.book.writer.chore(forget).await {}
+            let purge = PurgeDeliveries { business: business.id };
+            while let Ok(1..) = self.book.writer.background(purge).await {}
         }
     }
 }
 
 /// Says when it is time again.
-struct Every {
+struct Timer {
     period: Duration,
     last: Option<Instant>,
 }
 
-impl Every {
+impl Timer {
     fn new(period: Duration) -> Self {
         Self { period, last: None }
     }
@@ -253,45 +254,45 @@ impl Every {
 }
 
 /// The clock's hands as they were seen last.
-struct Hands {
+struct ClockJumpDetector {
     at: Timestamp,
     since: Instant,
 }
 
-impl Hands {
+impl ClockJumpDetector {
     /// Whether the clock was put back since it was seen last.
-    fn went_back(&mut self, now: Timestamp) -> Option<WentBack> {
+    fn went_back(&mut self, now: Timestamp) -> Option<ResetAfterClockJump> {
         let passed = TimeDelta::from_std(self.since.elapsed()).unwrap_or_default();
         let back = self.at.plus(passed).since(now) > BACK;
         *self = Self { at: now, since: Instant::now() };
-        back.then_some(WentBack)
+        back.then_some(ResetAfterClockJump)
     }
 }
 
 /// Takes due deliveries in hand.
-struct Take {
+struct ClaimDeliveries {
     most: i64,
 }
 
-impl Chore for Take {
-    type Done = Vec<Taken>;
+impl BackgroundCommand for ClaimDeliveries {
+    type Done = Vec<Claimed>;
 
     fn business(&self) -> Option<BusinessId> {
         None
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Taken>> {
+    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Claimed>> {
         let mut taken = Vec::new();
         let mut left = self.most;
         for ready in store::webhooks::webhook::ready(tx, now, EACH, self.most).await? {
             if left <= 0 {
                 break;
             }
-            if !store::webhooks::webhook::hold(tx, &ready).await? {
+            if !store::webhooks::webhook::lock(tx, &ready).await? {
                 continue;
             }
-            let free = ready.hands - store::webhooks::webhook::in_hand(tx, &ready, now).await?;
-            let more = store::webhooks::webhook::take(tx, &ready, free.clamp(0, left), LEASE, now).await?;
+            let free = ready.concurrency - store::webhooks::webhook::leased(tx, &ready, now).await?;
+            let more = store::webhooks::webhook::claim(tx, &ready, free.clamp(0, left), LEASE, now).await?;
             left -= i64::try_from(more.len()).unwrap_or(left);
             taken.extend(more);
         }
@@ -301,8 +302,8 @@ impl Chore for Take {
 
 /// Writes down how an attempt went and what follows. Gives the reason when the webhook is disabled by it.
 #[derive(Clone)]
-struct Conclude {
-    taken: Taken,
+struct RecordAttempt {
+    taken: Claimed,
     webhook: WebhookId,
     request: Uuid,
     started_at: Timestamp,
@@ -310,7 +311,7 @@ struct Conclude {
     sent: Sent,
 }
 
-impl Chore for Conclude {
+impl BackgroundCommand for RecordAttempt {
     type Done = Option<String>;
 
     fn business(&self) -> Option<BusinessId> {
@@ -318,12 +319,12 @@ impl Chore for Conclude {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Option<String>> {
-        let Taken { business_id, id } = self.taken;
+        let Claimed { business_id, id } = self.taken;
         let Some(delivery) = store::webhooks::webhook::delivery(tx, business_id, id).await? else {
             return Ok(None);
         };
-        let fared = store::webhooks::webhook::fared(tx, business_id, self.webhook).await?;
-        let Some((state, failures, failing_since)) = fared else { return Ok(None) };
+        let failure_state = store::webhooks::webhook::failure_state(tx, business_id, self.webhook).await?;
+        let Some((state, failures, failing_since)) = failure_state else { return Ok(None) };
         let attempt = Attempt {
             id: self.request,
             number: delivery.attempts + 1,
@@ -334,11 +335,11 @@ impl Chore for Conclude {
             latency_ms: i64::try_from(self.sent.took.as_millis()).unwrap_or(i64::MAX),
             answer: self.sent.answer.clone(),
         };
-        let before = Before { delivery: id, step: delivery.step, failures, failing_since };
+        let before = FailureState { delivery: id, step: delivery.step, failures, failing_since };
         let after = after(before, self.sent.outcome, self.sent.asked, now);
         let after = if state == WebhookState::Disabled { ended(&after, self.sent.outcome) } else { after };
         store::webhooks::webhook::add_attempt(tx, business_id, id, &attempt).await?;
-        store::webhooks::webhook::conclude(tx, business_id, (id, self.webhook), &attempt, &after, now)
+        store::webhooks::webhook::record_attempt(tx, business_id, (id, self.webhook), &attempt, &after, now)
             .await?;
         if after.disabled.is_some() {
             let data = WebhookDisabled { webhook_id: self.webhook, failing_since: after.failing_since };
@@ -357,16 +358,16 @@ impl Chore for Conclude {
 }
 
 /// What follows when the webhook was disabled while this was on its way: it is not tried again.
-fn ended(after: &After, outcome: Outcome) -> After {
-    let delivered = outcome == Outcome::Delivered;
+fn ended(after: &NextAttempt, outcome: AttemptOutcome) -> NextAttempt {
+    let delivered = outcome == AttemptOutcome::Delivered;
     let state = if delivered { DeliveryState::Delivered } else { DeliveryState::Failed };
-    After { state, due_at: None, rest_until: None, disabled: None, ..after.clone() }
+    NextAttempt { state, due_at: None, rest_until: None, disabled: None, ..after.clone() }
 }
 
 /// Lets go of everything that is in hand.
-struct LetGo;
+struct ReleaseLeases;
 
-impl Chore for LetGo {
+impl BackgroundCommand for ReleaseLeases {
     type Done = ();
 
     fn business(&self) -> Option<BusinessId> {
@@ -374,14 +375,14 @@ impl Chore for LetGo {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
-        store::webhooks::webhook::let_go(tx, now).await
+        store::webhooks::webhook::release(tx, now).await
     }
 }
 
 /// What was to come later comes now.
-struct WentBack;
+struct ResetAfterClockJump;
 
-impl Chore for WentBack {
+impl BackgroundCommand for ResetAfterClockJump {
     type Done = ();
 
     fn business(&self) -> Option<BusinessId> {
@@ -390,17 +391,17 @@ impl Chore for WentBack {
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
         store::webhooks::webhook::clock_went_back(tx, now).await?;
-        store::webhooks::webhook::let_go(tx, now.plus(LEASE)).await
+        store::webhooks::webhook::release(tx, now.plus(LEASE)).await
     }
 }
 
 /// Forgets some of what is old.
 #[derive(Clone, Copy)]
-struct Forget {
+struct PurgeDeliveries {
     business: BusinessId,
 }
 
-impl Chore for Forget {
+impl BackgroundCommand for PurgeDeliveries {
     type Done = u64;
 
     fn business(&self) -> Option<BusinessId> {
@@ -408,7 +409,7 @@ impl Chore for Forget {
     }
 
     async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
-        store::webhooks::webhook::forget(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
+        store::webhooks::webhook::purge(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
     }
 }
 
@@ -419,11 +420,11 @@ mod tests {
     #[test]
     fn a_clock_that_is_put_back_is_noticed_and_one_that_is_put_forward_is_not() {
         let now: Timestamp = chrono::DateTime::from_timestamp(1_772_427_600, 0).unwrap().into();
-        let mut hands = Hands { at: now, since: Instant::now() };
-        assert!(hands.went_back(now).is_none());
-        assert!(hands.went_back(now.plus(TimeDelta::days(1))).is_none());
-        assert!(hands.went_back(now.plus(TimeDelta::days(1))).is_none());
-        assert!(hands.went_back(now).is_some());
-        assert!(hands.went_back(now).is_none(), "noticed once");
+        let mut jumps = ClockJumpDetector { at: now, since: Instant::now() };
+        assert!(jumps.went_back(now).is_none());
+        assert!(jumps.went_back(now.plus(TimeDelta::days(1))).is_none());
+        assert!(jumps.went_back(now.plus(TimeDelta::days(1))).is_none());
+        assert!(jumps.went_back(now).is_some());
+        assert!(jumps.went_back(now).is_none(), "noticed once");
     }
 }

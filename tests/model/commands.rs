@@ -121,12 +121,12 @@ pub enum Wish {
         straws: i64,
     },
     Transfer {
-        spot: Spot,
+        spot: InputPath,
         to: Place,
         straws: i64,
     },
     Discard {
-        spot: Spot,
+        spot: InputPath,
         straws: i64,
     },
     Withdraw(Order),
@@ -177,7 +177,7 @@ pub enum Wish {
 
 /// From where straws are wished for.
 #[derive(Clone, Copy, Debug)]
-pub enum Spot {
+pub enum InputPath {
     /// Where some hang.
     Held(u8),
     Anywhere(usize, Place),
@@ -263,10 +263,10 @@ fn place() -> impl Strategy<Value = Place> {
     (0..TANKS.len(), canister, cane).prop_map(|(tank, canister, cane)| Place { tank, canister, cane })
 }
 
-fn spot() -> impl Strategy<Value = Spot> {
+fn spot() -> impl Strategy<Value = InputPath> {
     prop_oneof![
-        4 => (0..6_u8).prop_map(Spot::Held),
-        1 => (0..LOTS.len(), place()).prop_map(|(lot, place)| Spot::Anywhere(lot, place)),
+        4 => (0..6_u8).prop_map(InputPath::Held),
+        1 => (0..LOTS.len(), place()).prop_map(|(lot, place)| InputPath::Anywhere(lot, place)),
     ]
 }
 

@@ -7,7 +7,7 @@ use std::{cmp::Reverse, collections::HashMap};
 use serde_json::{Value, json};
 
 use super::{
-    commands::{Act, Happening, NEVER, Order, Place, Semen, Spot, Step, Told, Wish},
+    commands::{Act, Happening, InputPath, NEVER, Order, Place, Semen, Step, Told, Wish},
     farm::{ANIMALS, CANISTERS, DAY, FIRST_SERVICE_DAYS, LOTS, SAME_HEAT, START, TANKS, allowed},
 };
 
@@ -817,9 +817,9 @@ impl Book {
     /// Turns a wish into what is asked for. Where nothing is there that could be meant, it is made first.
     fn act(&self, wish: &Wish, at: i64) -> Act {
         let order = |order: &Order| Order { at: (at != 0).then_some(at), ..order.clone() };
-        let spot = |spot: Spot| match spot {
-            Spot::Anywhere(lot, place) => (lot, place),
-            Spot::Held(nth) => {
+        let spot = |spot: InputPath| match spot {
+            InputPath::Anywhere(lot, place) => (lot, place),
+            InputPath::Held(nth) => {
                 let stock = self.stock_at(self.ledger.len());
                 let held = stock.get(usize::from(nth) % stock.len().max(1));
                 held.map_or((0, Place { tank: 0, canister: 1, cane: "" }), |(place, lot, _)| (*lot, *place))

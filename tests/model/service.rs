@@ -12,7 +12,7 @@ use tankside::{
             animal::{Animal, AnimalDetails},
             herd::{Herd, HerdDetails},
         },
-        form::{Field, Spot, read},
+        form::{Field, InputPath, read},
         nitrogen::tank::{Tank, TankDetails},
         straws::{
             lot::{Lot, LotDetails},
@@ -114,7 +114,7 @@ impl Names {
 
 /// A field of the rules as a client sends it.
 fn details<T: Field>(sent: &Value) -> T {
-    read(sent, &Spot::body()).unwrap()
+    read(sent, &InputPath::body()).unwrap()
 }
 
 fn day(seconds: i64) -> String {
@@ -132,7 +132,7 @@ impl Farm {
         let created_at = Timestamp::from(world::instant(MORNING));
         let name = |text| Name::parse(text).unwrap();
         let business = BusinessId::new();
-        store::business::add(tx, business, &name("A farm"), created_at).await.unwrap();
+        store::access::business::add(tx, business, &name("A farm"), created_at).await.unwrap();
         let mut clients = Vec::new();
         for role in [Role::Manager, Role::Technician] {
             let (_, secret) =
@@ -146,27 +146,27 @@ impl Farm {
                 sent["choice_rule"] = choice_rule();
             }
             let herd = Herd { id: HerdId::new(), details: details::<HerdDetails>(&sent), created_at };
-            store::herd::add(tx, business, &herd).await.unwrap();
+            store::animals::herd::add(tx, business, &herd).await.unwrap();
             names.give(format!("herd {n}"), herd.id.0);
         }
         for (n, herd) in TANKS.iter().enumerate() {
             let herd = herd.map(|herd| names.id("herd", herd));
             let sent = json!({"name": "A tank", "canisters": CANISTERS, "herd_id": herd});
             let tank = Tank { id: TankId::new(), details: details::<TankDetails>(&sent), created_at };
-            store::tank::add(tx, business, &tank).await.unwrap();
+            store::nitrogen::tank::add(tx, business, &tank).await.unwrap();
             names.give(format!("tank {n}"), tank.id.0);
         }
         for n in 0..SIRES {
             let details: SireDetails = details(&json!({"name": "Invented One"}));
             let sire = Sire { id: SireId::new(), details, created_at };
-            store::sire::add(tx, business, &sire).await.unwrap();
+            store::straws::sire::add(tx, business, &sire).await.unwrap();
             names.give(format!("sire {n}"), sire.id.0);
         }
         for (n, lot) in LOTS.iter().enumerate() {
             let sent = json!({"sire_id": names.id("sire", lot.sire), "semen_type": lot.semen_type,
                               "collected_on": lot.collected_on});
             let lot = Lot { id: LotId::new(), details: details::<LotDetails>(&sent), created_at };
-            store::lot::add(tx, business, &lot).await.unwrap();
+            store::straws::lot::add(tx, business, &lot).await.unwrap();
             names.give(format!("lot {n}"), lot.id.0);
         }
         for (n, animal) in ANIMALS.iter().enumerate() {
@@ -174,7 +174,7 @@ impl Farm {
                               "born_on": day(START - animal.age_at_start * DAY),
                               "sire_id": animal.sire.map(|sire| names.id("sire", sire))});
             let animal = Animal { id: AnimalId::new(), details: details::<AnimalDetails>(&sent), created_at };
-            store::animal::add(tx, business, &animal).await.unwrap();
+            store::animals::animal::add(tx, business, &animal).await.unwrap();
             names.give(format!("animal {n}"), animal.id.0);
         }
         let technician = clients.pop().unwrap();
@@ -371,7 +371,7 @@ impl Play {
             Act::Thaw { withdrawal, bath, set_aside, by_technician: technicians, at } => {
                 by_technician = *technicians;
                 let mut body = json!({"bath_temp_c": bath.parse::<f64>().unwrap()});
-                told_at(&mut body, "started_at", *at);
+                set_time(&mut body, "started_at", *at);
                 if *set_aside {
                     body["override"] = json!({"reason": "agreed by telephone"});
                 }
@@ -383,12 +383,12 @@ impl Play {
             ),
             Act::Serve { withdrawal, at } => {
                 let mut body = json!({"withdrawal_id": names.id("withdrawal", *withdrawal)});
-                told_at(&mut body, "served_at", *at);
+                set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
             Act::ServeForeign { animal, at } => {
                 let mut body = json!({"animal_id": names.id("animal", *animal)});
-                told_at(&mut body, "served_at", *at);
+                set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
             Act::Report { animal, what, at } => self.report(*animal, *what, *at),
@@ -442,7 +442,7 @@ impl Play {
         if order.set_aside {
             body["override"] = json!({"reason": "agreed by telephone"});
         }
-        told_at(&mut body, "withdrawn_at", order.at.unwrap_or(0));
+        set_time(&mut body, "withdrawn_at", order.at.unwrap_or(0));
         body.as_object().unwrap().clone()
     }
 
@@ -459,7 +459,7 @@ impl Play {
         };
         let mut body = about;
         body["animal_id"] = json!(self.farm.names.id("animal", animal));
-        told_at(&mut body, time, at);
+        set_time(&mut body, time, at);
         (path.to_owned(), body)
     }
 
@@ -470,7 +470,7 @@ impl Play {
 }
 
 /// Tells a time; none when it is now.
-fn told_at(body: &mut Value, member: &str, at: i64) {
+fn set_time(body: &mut Value, member: &str, at: i64) {
     if at != 0 {
         body[member] = json!(moment(at));
     }

@@ -123,7 +123,7 @@ async fn crossing_the_threshold_is_told_once(world: &World) {
     assert_eq!(told(world).await[2..], ["stock.low cleared", "stock.out cleared"]);
     assert_eq!(open(client).await, Vec::<Value>::new());
     let over = alerts(client, "open=false").await;
-    assert_eq!(over[0]["cleared_because"], "20 straws hang there now.");
+    assert_eq!(over[0]["clear_reason"], "20 straws hang there now.");
     // Crossed again, it is another alert.
     used(&farm, client, &farm.sexed, 12).await;
     assert_ne!(open(client).await[0]["id"], alert["id"]);
@@ -248,7 +248,7 @@ async fn a_rule_finds_what_is_wrong_already_and_takes_its_alerts_with_it(world: 
     assert_eq!(open(client).await.len(), 0);
     client.delete(&path).await.problem(404, "not-found");
     let over = alerts(client, "open=false").await;
-    assert_eq!(over.last().unwrap()["cleared_because"], "No rule watches this any more.");
+    assert_eq!(over.last().unwrap()["clear_reason"], "No rule watches this any more.");
     assert_eq!(told(world).await.len(), 8);
     let kept = client.make("/v1/alert-rules", json!({"kind": "stock.low", "tank_id": farm.tank})).await;
     let stale = [("if-match", "\"x\"")];
@@ -303,7 +303,7 @@ async fn what_is_acknowledged_stays_quiet(world: &World) {
     world.caller(Role::Reader).await.post(&path, json!({})).await.problem(403, "forbidden");
     let technician = world.caller(Role::Technician).await;
     let noted = technician.post(&path, json!({"note": "Ordered ten."})).await.expect(200);
-    assert_eq!((&noted["note"], &noted["tell_again_at"]), (&json!("Ordered ten."), &Value::Null));
+    assert_eq!((&noted["note"], &noted["next_notification_at"]), (&json!("Ordered ten."), &Value::Null));
     assert!(noted["acknowledged_at"].is_string() && noted["cleared_at"].is_null());
     // The first acknowledgement stands.
     assert_eq!(client.post(&path, json!({"note": "Me too."})).await.expect(200), noted);
@@ -358,7 +358,7 @@ async fn a_straw_that_is_not_accounted_for_is_told(world: &World) {
     act(&taken[4], "thaw", json!({"bath_temp_c": 35.6})).await;
     assert_eq!(open(client).await, Vec::<Value>::new());
     let because: Vec<_> =
-        alerts(client, "open=false").await.iter().map(|a| a["cleared_because"].clone()).collect();
+        alerts(client, "open=false").await.iter().map(|a| a["clear_reason"].clone()).collect();
     let expected = [
         "The straw is served.",
         "The straw is discarded.",
@@ -471,7 +471,7 @@ async fn a_stocktake_that_differs_is_told(world: &World) {
     assert_eq!(alert["text"], "Count in Dairy room: 2 straws missing, 0 more than the book says.");
     client.post(&format!("/v1/stocktakes/{counted}/acceptance"), json!({})).await.expect(200);
     assert_eq!(open(client).await, Vec::<Value>::new());
-    let rule = json!({"kind": "stocktake.difference", "tank_id": farm.tank, "straws_apart": 3});
+    let rule = json!({"kind": "stocktake.difference", "tank_id": farm.tank, "min_difference": 3});
     client.post("/v1/alert-rules", rule).await.created();
     client.make("/v1/stocktakes", count(10)).await;
     assert_eq!(open(client).await, Vec::<Value>::new(), "two are not three");
@@ -527,7 +527,7 @@ async fn a_forecast_opens_and_clears_an_alert(world: &World) {
         let outlook = client.get(&format!("{subject}&lead_days=28")).await.expect(200);
         let forecast = &outlook["items"][0]["forecast"];
         let measured = &alert["figures"]["measured"];
-        let said = [&forecast["days_of_cover"]["middle"], &forecast["probability_of_running_out"]];
+        let said = [&forecast["days_of_cover"]["estimate"], &forecast["stockout_probability"]];
         assert!(said.contains(&measured), "{measured} {forecast}");
         assert_eq!(alert["figures"]["straws"], 4);
     }
@@ -566,9 +566,9 @@ async fn the_outlook_says_what_it_rests_on(world: &World) {
         (&forecast["daily_use"]["high"], &reference["rate"]["0.95"], 1e-4),
         (&forecast["dispersion"], &reference["phi"], 1e-2),
         (&forecast["days_of_cover"]["low"], &reference["gone_after_days"]["0.05"], 0.1),
-        (&forecast["days_of_cover"]["middle"], &reference["gone_after_days"]["0.5"], 0.1),
+        (&forecast["days_of_cover"]["estimate"], &reference["gone_after_days"]["0.5"], 0.1),
         (&forecast["days_of_cover"]["high"], &reference["gone_after_days"]["0.95"], 0.1),
-        (&forecast["probability_of_running_out"], &reference["runs_out"], 1e-4),
+        (&forecast["stockout_probability"], &reference["runs_out"], 1e-4),
         (&forecast["reorder_point"], &reference["reorder"]["0.95"], 0.0),
     ] {
         let (told, worked_out) = (told.as_f64().unwrap(), worked_out.as_f64().unwrap());
@@ -579,7 +579,7 @@ async fn the_outlook_says_what_it_rests_on(world: &World) {
     assert!(month["reorder_point"].as_i64().unwrap() > two_weeks);
     let soon = of("&delivery_at=2026-03-04T05:00:00Z").await;
     assert_eq!(soon["days_until_delivery"], 2.0);
-    assert!(soon["items"][0]["forecast"]["probability_of_running_out"].as_f64() < Some(0.001));
+    assert!(soon["items"][0]["forecast"]["stockout_probability"].as_f64() < Some(0.001));
     // A reversed withdrawal was no use, and a tank in which nothing was used tells nothing.
     let lines = client.get("/v1/movements?limit=500").await.expect(200);
     let last = lines["items"].as_array().unwrap().last().unwrap()["id"].as_str().unwrap().to_owned();

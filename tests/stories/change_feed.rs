@@ -27,8 +27,8 @@ async fn read_on(client: &Client, mut after: i64, limit: usize) -> (Vec<Value>, 
     loop {
         let page = client.get(&format!("/v1/changes?after={after}&limit={limit}")).await.expect(200);
         items.extend(page["items"].as_array().unwrap().clone());
-        after = page["next_after"].as_i64().unwrap();
-        if page["more"] == false {
+        after = page["next_cursor"].as_i64().unwrap();
+        if page["has_more"] == false {
             return (items, after);
         }
     }
@@ -182,13 +182,14 @@ async fn a_number_is_seen_only_with_all_below_it(world: &World) {
     Farm::found(client).await;
     let (_, before) = read_on(client, 0, 100).await;
     let db = Db::open(&world.database_url).await.unwrap();
-    let business: BusinessId = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let business: BusinessId =
+        store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let now = Timestamp::from(instant(crate::world::MORNING));
     let kind = tankside::domain::exchange::change::ChangeKind::Herd;
     let id = uuid::Uuid::now_v7();
     let mut slow = db.write().await.unwrap();
-    store::business::lock(&mut slow, business, now).await.unwrap();
-    store::change::note(&mut slow, business, Noted::of(kind, id)).await.unwrap();
+    store::access::business::lock(&mut slow, business, now).await.unwrap();
+    store::exchange::change::note(&mut slow, business, Noted::of(kind, id)).await.unwrap();
     // While it is open, another writes; it is answered only after the first is committed.
     let quick = client.post("/v1/sires", json!({"name": "Second"}));
     tokio::pin!(quick);

@@ -262,8 +262,8 @@ async fn only_ones_own_is_taken_out_and_the_audit_is_for_managers(world: &World)
 /// The same list, taken out piece by piece as the service does it.
 async fn begun(world: &World, list: ExportList) -> (Db, Export) {
     let db = Db::open(&world.database_url).await.unwrap();
-    let business = store::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
-    let clock = Clock::told_by(|| Timestamp::from(instant(MORNING)));
+    let business = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
+    let clock = Clock::from_fn(|| Timestamp::from(instant(MORNING)));
     (db.clone(), Export::new(db, clock, business, list, ExportFormat::Ndjson))
 }
 

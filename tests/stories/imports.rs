@@ -46,7 +46,7 @@ async fn taken(
 ) -> Result<Summary, Vec<String>> {
     let db = Db::open(&world.database_url).await.unwrap();
     let own = client.get("/v1/business").await.expect(200)["id"].as_str().unwrap().to_owned();
-    let businesses = store::business::all(&mut db.read().await.unwrap()).await.unwrap();
+    let businesses = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap();
     let business = businesses.iter().find(|business| business.id.to_string() == own).unwrap().id;
     let import = Import { business, subject, source: "kept.csv", given: &[], dry_run };
     let outcome = import.run(&db, Timestamp::from(instant(MORNING)), file, |_| {}).await;
@@ -583,7 +583,7 @@ async fn it_is_on_record_who_took_in_what(world: &World) {
     let ledger = whole(client, "/v1/movements", "", 500).await;
     assert!(ledger.iter().all(|line| line["recorded_by"] == act["key_id"]));
     let db = Db::open(&world.database_url).await.unwrap();
-    let keys = store::key::all(&mut db.read().await.unwrap()).await.unwrap();
+    let keys = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap();
     let key = keys.iter().find(|key| json!(key.id) == act["key_id"]).unwrap();
     assert!(key.revoked_at.is_some(), "nobody can use it");
     db.close().await;

@@ -441,9 +441,9 @@ impl<'w> Yard<'w> {
             "alert rules of a grace" => rule(
                 json!({"kind": "withdrawal.unresolved", "herd_id": self.herd().await, "grace_minutes": 60}),
             ),
-            "alert rules of a difference" => {
-                rule(json!({"kind": "stocktake.difference", "herd_id": self.herd().await, "straws_apart": 1}))
-            }
+            "alert rules of a difference" => rule(
+                json!({"kind": "stocktake.difference", "herd_id": self.herd().await, "min_difference": 1}),
+            ),
             "acknowledgement" => {
                 let aside = json!({"animal_id": self.animal().await, "lot_id": self.farm.conventional,
                                    "override": {"reason": "agreed"}});
@@ -1559,7 +1559,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         ("alert rules of a refill", vec![Field("within_days", May, Whole(1, 1000))]),
         ("alert rules of readings", vec![Field("every_days", May, Whole(1, 1000))]),
         ("alert rules of a grace", vec![Field("grace_minutes", May, Whole(0, 10_080))]),
-        ("alert rules of a difference", vec![Field("straws_apart", May, Whole(1, 100_000))]),
+        ("alert rules of a difference", vec![Field("min_difference", May, Whole(1, 100_000))]),
         ("acknowledgement", vec![Field("note", May, Lines(2000))]),
     ]
 }

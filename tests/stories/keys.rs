@@ -116,11 +116,11 @@ async fn a_key_ends_when_it_expires_or_is_revoked(world: &World) {
     let expires_at = Timestamp::from(instant(MORNING) + TimeDelta::hours(1));
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
     let name = Name::parse("For an hour").unwrap();
     let now = Timestamp::from(instant(MORNING));
     let (_, short) =
-        keys::create(&mut tx, business, name, Role::Manager, Some(expires_at), now).await.unwrap();
+        key::create(&mut tx, business, name, Role::Manager, Some(expires_at), now).await.unwrap();
     tx.commit().await.unwrap();
     let short = client.with_key(short.reveal());
     world.set_clock("2026-03-02T06:59:59.999999+01:00");
@@ -131,9 +131,9 @@ async fn a_key_ends_when_it_expires_or_is_revoked(world: &World) {
     let lost = world.caller(Role::Technician).await;
     lost.get("/v1/business").await.expect(200);
     let mut tx = db.write().await.unwrap();
-    let key = store::key::all(&mut tx).await.unwrap().into_iter().max_by_key(|key| key.id).unwrap();
+    let key = store::access::key::all(&mut tx).await.unwrap().into_iter().max_by_key(|key| key.id).unwrap();
     assert_eq!(key.role, Role::Technician);
-    assert!(store::key::revoke(&mut tx, key.id, now).await.unwrap());
+    assert!(store::access::key::revoke(&mut tx, key.id, now).await.unwrap());
     tx.commit().await.unwrap();
     unauthorized(lost.get("/v1/business").await, "key-not-valid");
     let heat = json!({"animal_id": Uuid::now_v7()});
@@ -249,7 +249,7 @@ async fn a_key_is_nowhere_told_again(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
     let secret = &client.key;
-    let hash = keys::hash(secret).unwrap();
+    let hash = key::hash(secret).unwrap();
     let told = async |client: &Client, path: &str| {
         let answer = client.get(path).await;
         assert!(!answer.text.contains(secret.as_str()) && !answer.text.contains(&hash), "{path}");

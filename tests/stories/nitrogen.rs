@@ -77,8 +77,8 @@ fn near(told: &Value, wanted: f64, within: f64) {
 /// The interval must be in order and hold `wanted`.
 #[track_caller]
 fn holds(interval: &Value, wanted: f64) {
-    let [low, likely, high] = ["low", "likely", "high"].map(|end| interval[end].as_f64().unwrap());
-    assert!(low <= likely && likely <= high, "{interval}");
+    let [low, estimate, high] = ["low", "estimate", "high"].map(|end| interval[end].as_f64().unwrap());
+    assert!(low <= estimate && estimate <= high, "{interval}");
     assert!(low <= wanted && wanted <= high, "{interval} does not hold {wanted}");
 }
 
@@ -321,11 +321,11 @@ async fn without_readings_the_rated_loss_is_said(world: &World) {
         let reached = instant(told["reaches_minimum"][end].as_str().unwrap());
         (reached - instant(MORNING)).num_days()
     };
-    let [earliest, likely, latest] = ["earliest", "likely", "latest"].map(day);
-    assert!(30 < earliest && earliest < likely && likely < latest && likely < 108, "{told}");
+    let [earliest, estimate, latest] = ["earliest", "estimate", "latest"].map(day);
+    assert!(30 < earliest && earliest < estimate && estimate < latest && estimate < 108, "{told}");
     assert_eq!(told["refill_by"], told["reaches_minimum"]["earliest"]);
     // At the minimum 280 mm are missing, 13.3 litres; at the earliest date rather less.
-    assert!(told["refill_litres"]["likely"].as_f64().unwrap() < 13.4, "{told}");
+    assert!(told["refill_litres"]["estimate"].as_f64().unwrap() < 13.4, "{told}");
     let cautions = told["cautions"].to_string();
     for said in [
         "19.5 % oxygen",
@@ -371,7 +371,7 @@ async fn weekly_readings_foretell_the_refill(world: &World) {
     let reached = |end: &str| instant(told["reaches_minimum"][end].as_str().unwrap());
     let true_day = instant(MORNING) + TimeDelta::days(26);
     assert!(reached("earliest") < true_day && true_day < reached("latest"), "{told}");
-    let off = (reached("likely") - true_day).num_days().abs();
+    let off = (reached("estimate") - true_day).num_days().abs();
     assert!(off <= 5, "{off} days off: {told}");
     holds(&told["refill_litres"], (430.0 - 160.0) / 430.0 * 20.5);
 }
@@ -477,8 +477,8 @@ async fn openings_are_counted_from_the_ledger(world: &World) {
 async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> f64) {
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
-    let key = store::key::all(&mut tx).await.unwrap()[0].id;
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
+    let key = store::access::key::all(&mut tx).await.unwrap()[0].id;
     let tank_id = TankId(tank.rsplit('/').next().unwrap().parse().unwrap());
     for hour in 0..=24 * days {
         let reading = Reading {
@@ -493,7 +493,7 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             superseded_by: None,
             recorded_at: Timestamp::from(instant(MORNING)),
         };
-        store::nitrogen::add_reading(&mut tx, business, key, &reading).await.unwrap();
+        store::nitrogen::level::add_reading(&mut tx, business, key, &reading).await.unwrap();
     }
     tx.commit().await.unwrap();
     db.close().await;

@@ -14,7 +14,7 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use serde_json::Value;
-use tankside::webhooks::sign::{self, Forged, Secret};
+use tankside::webhooks::sign::{self, Secret, SignatureError};
 use tokio::net::TcpListener;
 
 /// A message as it arrived.
@@ -37,7 +37,7 @@ impl Heard {
     }
 
     /// Whether the signature fits that secret, at the time that the message tells.
-    pub fn verify(&self, secret: &str) -> Result<(), Forged> {
+    pub fn verify(&self, secret: &str) -> Result<(), SignatureError> {
         let at = self.header(sign::TIMESTAMP);
         let sent = (self.header(sign::ID), at, self.header(sign::SIGNATURE));
         let secret = Secret::parse(secret).unwrap();

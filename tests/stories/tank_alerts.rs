@@ -155,7 +155,7 @@ async fn rounds_at_once_tell_it_once(world: &World) {
     for _ in 0..others {
         let db = Db::open(&world.database_url).await.unwrap();
         rounds.push(tokio::spawn(async move {
-            let clock = Clock::told_by(move || now);
+            let clock = Clock::from_fn(move || now);
             let (writer, writing) = Writer::start(db.clone(), clock.clone());
             let book = Book { db: db.clone(), writer, clock };
             Rounds::default().look(&book).await.unwrap();

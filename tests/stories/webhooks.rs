@@ -302,7 +302,7 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
         (&json!("active"), &Value::Null, &Value::Null)
     );
     let again = client.post(&redelivery, since.clone()).await.expect(200);
-    assert_eq!(again, json!({"deliveries": 4, "more": false}), "its own disabling among them");
+    assert_eq!(again, json!({"deliveries": 4, "has_more": false}), "its own disabling among them");
     let news = dead.hears(heard + 4).await;
     let ids: BTreeSet<_> = news[heard..].iter().map(|m| m.header("webhook-id").to_owned()).collect();
     assert_eq!(ids.len(), 4);
@@ -604,7 +604,7 @@ async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
     client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
     let now = Timestamp::from(world.now());
     let many = i64::try_from(EVENTS).unwrap();
     // As the outbox would write them, each of a subject of its own.
@@ -657,7 +657,7 @@ async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
         assert_eq!(dead.heard().len(), heard + more);
     }
     let mut tx = db.read().await.unwrap();
-    let backlog = store::webhook::backlog(&mut tx).await.unwrap();
+    let backlog = store::webhooks::webhook::backlog(&mut tx).await.unwrap();
     assert_eq!(backlog.waiting, many + 10);
     assert_eq!(backlog.oldest, Some(now));
     drop(tx);
@@ -729,11 +729,11 @@ async fn what_is_old_is_forgotten(world: &World) {
     in_state(client, &webhook, 1, "delivered").await;
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
-    let business = store::business::all(&mut tx).await.unwrap()[0].id;
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
     let before = Timestamp::from(world.now() - TimeDelta::days(10));
     // One attempt, one delivery, one event; then nothing more.
-    assert_eq!(store::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 3);
-    assert_eq!(store::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 0);
+    assert_eq!(store::webhooks::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 3);
+    assert_eq!(store::webhooks::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 0);
     tx.commit().await.unwrap();
     db.close().await;
     let list = client.get(&format!("{webhook}/deliveries")).await.expect(200);

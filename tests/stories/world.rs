@@ -22,7 +22,7 @@ use tankside::{
     server::{self, Running},
     store::{self, Db, access::key::Role},
     telemetry,
-    webhooks::send::Names,
+    webhooks::send::Resolver,
 };
 use uuid::Uuid;
 
@@ -90,14 +90,14 @@ impl World {
         let listen: SocketAddr = "127.0.0.1:0".parse().unwrap();
         let mut config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
         config.rate_limit_per_minute = per_minute.or(config.rate_limit_per_minute);
-        let tell = Clock::told_by(move || Timestamp::from(*told.lock().unwrap()));
+        let tell = Clock::from_fn(move || Timestamp::from(*told.lock().unwrap()));
         // What is counted is counted for the process, that is, for all stories together.
         static COUNTED: LazyLock<Option<PrometheusHandle>> = LazyLock::new(telemetry::start_metrics);
         // Receivers of stories listen on this machine; their names are told by the story and nobody else.
         config.webhook_allow = vec!["127.0.0.1".parse().unwrap()];
         let names = Arc::new(Mutex::new(HashMap::<String, Vec<Vec<IpAddr>>>::new()));
         let told = names.clone();
-        let resolve: Names = Arc::new(move |name| {
+        let resolve: Resolver = Arc::new(move |name| {
             let mut names = told.lock().unwrap();
             let found = names
                 .get_mut(&name)
@@ -146,7 +146,7 @@ impl World {
     pub async fn caller(&self, role: Role) -> Client {
         let db = Db::open(&self.database_url).await.unwrap();
         let mut tx = db.write().await.unwrap();
-        let business = store::business::all(&mut tx).await.unwrap()[0].id;
+        let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
         let now = Timestamp::from(*self.clock.lock().unwrap());
         let name = Name::parse("A caller").unwrap();
         let (_, secret) = keys::create(&mut tx, business, name, role, None, now).await.unwrap();
@@ -162,7 +162,7 @@ impl World {
         let business = BusinessId::new();
         let now = Timestamp::from(*self.clock.lock().unwrap());
         let name = Name::parse("Another business").unwrap();
-        store::business::add(&mut tx, business, &name, now).await.unwrap();
+        store::access::business::add(&mut tx, business, &name, now).await.unwrap();
         let (_, secret) = keys::create(&mut tx, business, name, Role::Manager, None, now).await.unwrap();
         tx.commit().await.unwrap();
         db.close().await;

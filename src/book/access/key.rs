@@ -96,7 +96,7 @@ pub async fn create(
 /// The store fails.
 pub async fn first_key(db: &store::Db, now: Timestamp) -> store::Result<Option<Secret>> {
     let mut tx = db.write().await?;
-    tx.alone().await?;
+    tx.set_serializable().await?;
     if !store::access::business::all(&mut tx).await?.is_empty() {
         return Ok(None);
     }

@@ -9,18 +9,18 @@ use chrono::TimeDelta;
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
+        CommandError, Rejection, lookup,
         nitrogen::status,
-        writer::{Act, Chore, Turn},
+        writer::{BackgroundCommand, Command, CommandContext},
     },
     domain::{
         alerts::{
-            About, Alert, AlertKind, AlertTold, Figures, Finding,
+            About, Alert, AlertData, AlertKind, Figures, Finding,
             rule::{self, AlertRule},
             stock::{self, Area, StockSubject, Straw, counted},
             tank, unresolved_from,
         },
-        nitrogen::{Outlook, tank::Tank},
+        nitrogen::{LevelForecast, tank::Tank},
         straws::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
@@ -85,14 +85,14 @@ impl Touched {
 }
 
 /// Looks at what an act touched.
-pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
-    let Touched { mut lots, withdrawals, rules, tanks } = std::mem::take(&mut turn.touched);
-    let (business, now) = (turn.business(), turn.now);
+pub async fn look_at_touched(cx: &mut CommandContext<'_>) -> store::Result<()> {
+    let Touched { mut lots, withdrawals, rules, tanks } = std::mem::take(&mut cx.touched);
+    let (business, now) = (cx.business(), cx.now);
     lots.sort_unstable();
     lots.dedup();
     let mut seen = Vec::new();
     for (lot, places) in lots {
-        let concerned = store::alerts::rule::concerned(turn.tx, business, lot, places).await?;
+        let concerned = store::alerts::rule::concerned(cx.tx, business, lot, places).await?;
         for one in &concerned {
             let kind = one.rule.details.kind;
             let subject = one.rule.details.subject(lot, one.lot_sire_id, one.lot_semen_type);
@@ -102,28 +102,28 @@ pub async fn look_at_touched(turn: &mut Turn<'_>) -> store::Result<()> {
             seen.push((kind, subject));
             let deciding = stock::deciding(concerned.iter().map(|one| &one.rule), kind, subject);
             if let Some(rule) = deciding.filter(|rule| rule.details.enabled) {
-                let finding = look_at_stock(turn.tx, business, now, rule, subject).await?;
-                write(turn.tx, business, now, kind, subject.about(), Some(rule.id), finding).await?;
+                let finding = look_at_stock(cx.tx, business, now, rule, subject).await?;
+                write(cx.tx, business, now, kind, subject.about(), Some(rule.id), finding).await?;
             }
         }
     }
     for id in withdrawals {
-        for open in store::alerts::alert::open_about(turn.tx, business, id).await? {
-            settle(turn.tx, business, now, open.kind, open.about).await?;
+        for open in store::alerts::alert::open_about(cx.tx, business, id).await? {
+            settle(cx.tx, business, now, open.kind, open.about).await?;
         }
     }
     for id in tanks {
-        let tank = lookup::tank_of(turn.tx, business, id).await?;
-        let outlook = status::outlook(turn.tx, business, &tank, now).await?;
+        let tank = lookup::tank_of(cx.tx, business, id).await?;
+        let outlook = status::outlook(cx.tx, business, &tank, now).await?;
         for kind in AlertKind::OF_NITROGEN {
-            let rules = store::alerts::rule::of_kind(turn.tx, business, kind).await?;
+            let rules = store::alerts::rule::of_kind(cx.tx, business, kind).await?;
             let (rule_id, finding) = look_at_tank(&rules, kind, &tank, &outlook, now);
-            write(turn.tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
+            write(cx.tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
         }
     }
     for rule in rules {
-        for open in store::alerts::alert::open_by(turn.tx, business, rule).await? {
-            settle(turn.tx, business, now, open.kind, open.about).await?;
+        for open in store::alerts::alert::open_by(cx.tx, business, rule).await? {
+            settle(cx.tx, business, now, open.kind, open.about).await?;
         }
     }
     Ok(())
@@ -182,7 +182,7 @@ async fn look_at(
                 None => None,
             };
             stocktake
-                .map_or(Finding::Between, |stocktake| look_at_stocktake(&stocktake, details.straws_apart()))
+                .map_or(Finding::Between, |stocktake| look_at_stocktake(&stocktake, details.min_difference()))
         }
         _ => Finding::Between,
     };
@@ -198,7 +198,7 @@ fn look_at_tank(
     rules: &[AlertRule],
     kind: AlertKind,
     tank: &Tank,
-    outlook: &Outlook,
+    outlook: &LevelForecast,
     now: Timestamp,
 ) -> (Option<AlertRuleId>, Finding) {
     let deciding = rule::deciding(rules, kind, tank.details.herd_id, Some(tank.id));
@@ -246,7 +246,7 @@ fn look_at_withdrawal(withdrawal: &Withdrawal, grace: TimeDelta, now: Timestamp)
     }
 }
 
-fn look_at_stocktake(stocktake: &Stocktake, straws_apart: i64) -> Finding {
+fn look_at_stocktake(stocktake: &Stocktake, min_difference: i64) -> Finding {
     if stocktake.state == StocktakeState::Accepted {
         return Finding::Right { text: "The stocktake was accepted.".to_owned() };
     }
@@ -254,14 +254,14 @@ fn look_at_stocktake(stocktake: &Stocktake, straws_apart: i64) -> Finding {
     for line in &stocktake.lines.0 {
         *(if line.difference < 0 { &mut missing } else { &mut surplus }) += line.difference.abs();
     }
-    if missing + surplus < straws_apart {
+    if missing + surplus < min_difference {
         return Finding::Between;
     }
     #[expect(clippy::cast_precision_loss, reason = "a number of straws")]
     let figures = Figures {
         straws: Some(missing + surplus),
         measured: Some((missing + surplus) as f64),
-        threshold: Some(straws_apart as f64),
+        threshold: Some(min_difference as f64),
     };
     let text = format!("{} missing, {surplus} more than the book says.", counted(missing));
     Finding::Wrong { figures, text }
@@ -291,32 +291,32 @@ async fn write(
                 text: format!("{name}: {text}"),
                 figures,
                 opened_at: now,
-                told_at: now,
-                tell_again_at: kind.told_again_after(now),
+                notified_at: now,
+                next_notification_at: kind.next_notification_after(now),
                 acknowledged_at: None,
                 acknowledged_by: None,
                 note: None,
                 cleared_at: None,
-                cleared_because: None,
+                clear_reason: None,
             };
             store::alerts::alert::open(tx, business, &alert).await?;
-            tell(tx, business, now, kind.topic().happened(), &alert).await
+            notify(tx, business, now, kind.topic().happened(), &alert).await
         }
-        (Finding::Wrong { figures, text }, Some(open)) if open.is_to_be_told_again(now) => {
+        (Finding::Wrong { figures, text }, Some(open)) if open.is_due_again(now) => {
             let (name, _) = named(tx, business, open.about).await?;
-            tell_again(tx, business, now, open, figures, format!("{name}: {text}")).await
+            notify_again(tx, business, now, open, figures, format!("{name}: {text}")).await
         }
         (Finding::Right { text }, Some(open)) => clear(tx, business, now, open, &text).await,
         // Nothing new is known of it, and nobody has taken it on.
-        (Finding::Between, Some(open)) if open.is_to_be_told_again(now) => {
+        (Finding::Between, Some(open)) if open.is_due_again(now) => {
             let (figures, text) = (open.figures, open.text.clone());
-            tell_again(tx, business, now, open, figures, text).await
+            notify_again(tx, business, now, open, figures, text).await
         }
         (Finding::Wrong { .. }, Some(_)) | (Finding::Right { .. }, None) | (Finding::Between, _) => Ok(()),
     }
 }
 
-async fn tell_again(
+async fn notify_again(
     tx: &mut Tx,
     business: BusinessId,
     now: Timestamp,
@@ -324,10 +324,10 @@ async fn tell_again(
     figures: Figures,
     text: String,
 ) -> store::Result<()> {
-    let next = open.kind.told_again_after(now);
-    store::alerts::alert::tell_again(tx, business, open.id, &text, figures, now, next).await?;
-    let alert = Alert { text, figures, told_at: now, ..open };
-    tell(tx, business, now, alert.kind.topic().repeated(), &alert).await
+    let next = open.kind.next_notification_after(now);
+    store::alerts::alert::notify_again(tx, business, open.id, &text, figures, now, next).await?;
+    let alert = Alert { text, figures, notified_at: now, ..open };
+    notify(tx, business, now, alert.kind.topic().repeated(), &alert).await
 }
 
 async fn clear(
@@ -339,11 +339,11 @@ async fn clear(
 ) -> store::Result<()> {
     store::alerts::alert::clear(tx, business, open.id, because, now).await?;
     let alert = Alert { text: because.to_owned(), cleared_at: Some(now), ..open };
-    tell(tx, business, now, alert.kind.topic().cleared(), &alert).await
+    notify(tx, business, now, alert.kind.topic().cleared(), &alert).await
 }
 
 /// Writes the event: ids, figures, and the text, in which no person is named.
-async fn tell(
+async fn notify(
     tx: &mut Tx,
     business: BusinessId,
     now: Timestamp,
@@ -358,7 +358,7 @@ async fn tell(
         occurred_at: now,
         herd: about.herd_id,
         tank: about.tank_id,
-        data: event::data(&AlertTold {
+        data: event::data(&AlertData {
             alert_id: alert.id,
             alert: format!("/v1/alerts/{}", alert.id),
             rule_id: alert.rule_id,
@@ -405,12 +405,12 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
     let name = match StockSubject::of(&about).map(|subject| subject.straw) {
         Some(Straw::Of(sire, semen_type)) => {
             let sire = lookup::sire_of(tx, business, sire).await?;
-            format!("{}, {}{place}", sire.details.name, semen_type.told())
+            format!("{}, {}{place}", sire.details.name, semen_type.describe())
         }
         Some(Straw::Lot(lot)) => {
             let lot = lookup::lot_of(tx, business, lot).await?;
             let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
-            format!("{} ({})", sire.details.name, lot.details.told())
+            format!("{} ({})", sire.details.name, lot.details.describe())
         }
         None => tank.map_or_else(String::new, |tank| tank.details.name.to_string()),
     };
@@ -418,18 +418,22 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
 }
 
 /// Somebody set a rule aside for a withdrawal. A second time for the same one is told again.
-pub async fn overridden(turn: &mut Turn<'_>, withdrawal: &Withdrawal, what: &str) -> store::Result<()> {
-    let (business, now, kind) = (turn.business(), turn.now, AlertKind::RuleOverridden);
+pub async fn overridden(
+    cx: &mut CommandContext<'_>,
+    withdrawal: &Withdrawal,
+    what: &str,
+) -> store::Result<()> {
+    let (business, now, kind) = (cx.business(), cx.now, AlertKind::RuleOverridden);
     let about = About::withdrawal(withdrawal);
-    let rules = store::alerts::rule::of_kind(turn.tx, business, kind).await?;
+    let rules = store::alerts::rule::of_kind(cx.tx, business, kind).await?;
     let Some((rule_id, _)) = rule::deciding(&rules, kind, about.herd_id, None) else { return Ok(()) };
     let figures = Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() };
-    if let Some(open) = store::alerts::alert::open_on(turn.tx, business, kind, &about.wire()).await? {
-        let (name, _) = named(turn.tx, business, open.about).await?;
-        return tell_again(turn.tx, business, now, open, figures, format!("{name}: {what}")).await;
+    if let Some(open) = store::alerts::alert::open_on(cx.tx, business, kind, &about.wire()).await? {
+        let (name, _) = named(cx.tx, business, open.about).await?;
+        return notify_again(cx.tx, business, now, open, figures, format!("{name}: {what}")).await;
     }
     let finding = Finding::Wrong { figures, text: what.to_owned() };
-    write(turn.tx, business, now, kind, about, rule_id, finding).await
+    write(cx.tx, business, now, kind, about, rule_id, finding).await
 }
 
 /// Takes an alert on: it is not told again while it stays open, and an alert of what happened once is over.
@@ -441,31 +445,31 @@ pub struct Acknowledge {
     pub note: Option<Note>,
 }
 
-impl Act for Acknowledge {
+impl Command for Acknowledge {
     type Done = Alert;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Alert, Stop> {
-        let (business, now) = (turn.business(), turn.now);
-        let alert = found(turn, self.alert_id).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Alert, CommandError> {
+        let (business, now) = (cx.business(), cx.now);
+        let alert = found(cx, self.alert_id).await?;
         if alert.acknowledged_at.is_some() {
             return Ok(alert);
         }
-        let (by, note) = (turn.caller.key_id, self.note.as_ref());
-        store::alerts::alert::acknowledge(turn.tx, business, alert.id, by, note, now).await?;
+        let (by, note) = (cx.caller.key_id, self.note.as_ref());
+        store::alerts::alert::acknowledge(cx.tx, business, alert.id, by, note, now).await?;
         if alert.cleared_at.is_none() {
-            tell(turn.tx, business, now, alert.kind.topic().acknowledged(), &alert).await?;
+            notify(cx.tx, business, now, alert.kind.topic().acknowledged(), &alert).await?;
             if alert.kind.ends_when_acknowledged() {
-                clear(turn.tx, business, now, alert, "Somebody has looked at it.").await?;
+                clear(cx.tx, business, now, alert, "Somebody has looked at it.").await?;
             }
         }
-        found(turn, self.alert_id).await
+        found(cx, self.alert_id).await
     }
 }
 
-async fn found(turn: &mut Turn<'_>, id: AlertId) -> Result<Alert, Stop> {
-    let business = turn.business();
-    let alert = store::alerts::alert::find(turn.tx, business, id).await?;
-    alert.ok_or_else(|| Refusal::Unknown { what: "alert", id: id.0, pointer: None }.into())
+async fn found(cx: &mut CommandContext<'_>, id: AlertId) -> Result<Alert, CommandError> {
+    let business = cx.business();
+    let alert = store::alerts::alert::find(cx.tx, business, id).await?;
+    alert.ok_or_else(|| Rejection::Unknown { what: "alert", id: id.0, pointer: None }.into())
 }
 
 /// What is to be looked at by the clock.
@@ -481,7 +485,7 @@ pub enum Due {
 /// is written.
 pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Result<Vec<Due>> {
     let mut due = Vec::new();
-    for alert in store::alerts::alert::to_tell_again(tx, business, now, AT_ONCE).await? {
+    for alert in store::alerts::alert::due_again(tx, business, now, AT_ONCE).await? {
         due.push(Due::Look(alert.kind, alert.about));
     }
     let unaccounted = store::straws::withdrawal::unaccounted(tx, business, now).await?;
@@ -572,7 +576,7 @@ pub struct Round {
     pub due: Vec<Due>,
 }
 
-impl Chore for Round {
+impl BackgroundCommand for Round {
     type Done = ();
 
     fn business(&self) -> Option<BusinessId> {

@@ -2,8 +2,8 @@
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
-        writer::{Act, Turn},
+        CommandError, Rejection, lookup,
+        writer::{Command, CommandContext},
     },
     domain::{alerts::rule::AlertRule, values::AlertRuleId},
     store,
@@ -16,38 +16,38 @@ const MOST_RULES: i64 = 500;
 /// is looked at anew when it is changed; what it watches from now on, at the next round.
 pub async fn check_alert_rule(
     rule: &AlertRule,
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     before: Option<&AlertRule>,
-) -> Result<(), Stop> {
-    let (business, d) = (turn.business(), &rule.details);
+) -> Result<(), CommandError> {
+    let (business, d) = (cx.business(), &rule.details);
     if let Some(tank) = d.tank_id {
-        lookup::tank(turn, tank, Some("#/tank_id")).await?;
+        lookup::tank(cx, tank, Some("#/tank_id")).await?;
     }
     if let Some(herd) = d.herd_id {
-        lookup::herd(turn, herd, Some("#/herd_id")).await?;
+        lookup::herd(cx, herd, Some("#/herd_id")).await?;
     }
     if let Some(sire) = d.sire_id {
-        lookup::sire(turn, sire, Some("#/sire_id")).await?;
+        lookup::sire(cx, sire, Some("#/sire_id")).await?;
     }
     if let Some(lot) = d.lot_id {
-        lookup::lot(turn, lot, Some("#/lot_id")).await?;
+        lookup::lot(cx, lot, Some("#/lot_id")).await?;
     }
     let holds_for = |rule: &AlertRule| {
         let d = &rule.details;
         (d.tank_id, d.herd_id, d.sire_id, d.semen_type, d.lot_id)
     };
-    let others = store::alerts::rule::of_kind(turn.tx, business, d.kind).await?;
+    let others = store::alerts::rule::of_kind(cx.tx, business, d.kind).await?;
     if let Some(other) =
         others.iter().find(|other| other.id != rule.id && holds_for(other) == holds_for(rule))
     {
         let text = format!("Rule {} holds for the same already; change that one.", other.id);
-        return Err(Refusal::InUse { text }.into());
+        return Err(Rejection::InUse { text }.into());
     }
     match before {
-        Some(_) => turn.touched.rule(rule.id),
-        None if store::alerts::rule::count(turn.tx, business).await? >= MOST_RULES => {
+        Some(_) => cx.touched.rule(rule.id),
+        None if store::alerts::rule::count(cx.tx, business).await? >= MOST_RULES => {
             let text = format!("There are {MOST_RULES} rules already; a wider one may do for several.");
-            return Err(Refusal::InUse { text }.into());
+            return Err(Rejection::InUse { text }.into());
         }
         None => {}
     }
@@ -63,18 +63,22 @@ pub struct RemoveRule {
     pub if_match: Option<Vec<String>>,
 }
 
-impl Act for RemoveRule {
+impl Command for RemoveRule {
     type Done = ();
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<(), Stop> {
-        let business = turn.business();
-        let rule = store::alerts::rule::find(turn.tx, business, self.id).await?;
-        let rule = rule.ok_or(Refusal::Unknown { what: "alert rule", id: self.id.0, pointer: None })?;
-        if self.if_match.as_ref().is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&rule))) {
-            return Err(Refusal::Stale.into());
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<(), CommandError> {
+        let business = cx.business();
+        let rule = store::alerts::rule::find(cx.tx, business, self.id).await?;
+        let rule = rule.ok_or(Rejection::Unknown { what: "alert rule", id: self.id.0, pointer: None })?;
+        if self
+            .if_match
+            .as_ref()
+            .is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&rule)))
+        {
+            return Err(Rejection::Stale.into());
         }
-        store::alerts::rule::remove(turn.tx, business, self.id).await?;
-        turn.touched.rule(self.id);
+        store::alerts::rule::remove(cx.tx, business, self.id).await?;
+        cx.touched.rule(self.id);
         Ok(())
     }
 }

@@ -12,7 +12,7 @@ use crate::{
     domain::{
         animals::{
             choice::{Allowed, Class},
-            history::{Numbered, Standing},
+            history::{AnimalStatus, Numbered},
             objection::{Deviation, waiting_warning},
             timing::{Timing, timing},
         },
@@ -155,7 +155,7 @@ pub async fn next_service(
     .await?;
     let objections = candidate.objections(at);
     let mut cautions: Vec<String> =
-        objections.iter().map(|objection| objection.told(&candidate.herd)).collect();
+        objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
     cautions.extend(waiting_warning(&candidate.standing, &candidate.herd, at));
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
@@ -206,7 +206,7 @@ fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
 
 /// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,
 /// short cycles 1-17, long ones 25-49 (Extension; NZ AB series I).
-fn since_service(standing: &Standing, at: Timestamp) -> Option<String> {
+fn since_service(standing: &AnimalStatus, at: Timestamp) -> Option<String> {
     let days = at.since(standing.served_at?).num_days();
     (standing.next.rank == 1 && (1..=17).contains(&days)).then(|| {
         format!(

@@ -4,11 +4,11 @@
 
 use crate::{
     book::{
-        Refusal, Stop,
+        CommandError, Rejection,
         animals::report_event as report,
         lookup,
         straws::{thaw::still_open, withdraw::Candidate},
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
@@ -27,7 +27,7 @@ use crate::{
             withdrawal::{Withdrawal, WithdrawalState},
         },
         values::{
-            AnimalId, BusinessId, Mark, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
+            AnimalId, BusinessId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
             WithdrawalId,
         },
         webhooks::event::{self, Event, ServiceRecorded, Subject, Topic},
@@ -79,18 +79,18 @@ pub struct Shown {
     /// The sire, where known.
     pub sire: Option<Sire>,
     /// Her number in her herd.
-    pub animal_number: Mark,
+    pub animal_number: Code,
     /// Where the straw hung, and what that tank is called.
     pub place: Option<(Place, Name)>,
     /// What follows if she conceived, or did not.
-    pub outlook: Outlook,
+    pub outlook: FollowUp,
     /// What the caller should know.
     pub warnings: Vec<String>,
 }
 
 /// What follows from a service.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
-pub struct Outlook {
+pub struct FollowUp {
     /// When she calves if she conceived, by the service sire's breed.
     pub due: DueDate,
     /// When she comes back into heat if she did not.
@@ -99,38 +99,38 @@ pub struct Outlook {
     pub pregnancy_checks: Vec<EarliestCheck>,
 }
 
-impl Act for Serve {
+impl Command for Serve {
     type Done = Shown;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (served_at, ahead) = lookup::told_time(self.served_at, turn, "served_at")?;
-        let business = turn.business();
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+        let (served_at, ahead) = lookup::client_time(self.served_at, cx, "served_at")?;
+        let business = cx.business();
         let (animal_id, withdrawal) = match &self.semen {
             Semen::Foreign { animal_id, .. } => (*animal_id, None),
             Semen::Withdrawn(id) => {
-                let withdrawal = lookup::withdrawal(turn, *id, Some("#/withdrawal_id")).await?;
+                let withdrawal = lookup::withdrawal(cx, *id, Some("#/withdrawal_id")).await?;
                 still_open(&withdrawal)?;
                 (withdrawal.animal_id, Some(withdrawal))
             }
         };
-        let animal = lookup::animal(turn, animal_id, Some("#/animal_id")).await?;
-        let candidate = Candidate::at(turn.tx, business, animal, served_at).await?;
+        let animal = lookup::animal(cx, animal_id, Some("#/animal_id")).await?;
+        let candidate = Candidate::at(cx.tx, business, animal, served_at).await?;
         report::born_before(&candidate.animal, &candidate.herd, served_at, "served_at")?;
 
         let service = match &withdrawal {
-            Some(withdrawal) => self.with_straw(turn, &candidate, withdrawal, served_at).await?,
-            None => self.foreign(turn, &candidate, served_at).await?,
+            Some(withdrawal) => self.with_straw(cx, &candidate, withdrawal, served_at).await?,
+            None => self.foreign(cx, &candidate, served_at).await?,
         };
-        store::animals::service::add(turn.tx, business, turn.caller.key_id, &service).await?;
+        store::animals::service::add(cx.tx, business, cx.caller.key_id, &service).await?;
         if let Some(withdrawal) = &withdrawal {
             let state = WithdrawalState::Served;
-            store::straws::withdrawal::resolve(turn.tx, business, withdrawal.id, state, served_at).await?;
-            turn.touched.withdrawal(withdrawal.id);
+            store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, served_at).await?;
+            cx.touched.withdrawal(withdrawal.id);
         }
-        report::renumber(turn.tx, business, candidate.animal.id, &candidate.herd).await?;
+        report::renumber(cx.tx, business, candidate.animal.id, &candidate.herd).await?;
 
-        let mut shown = shown(turn.tx, business, service).await?;
-        store::webhooks::outbox::write(turn.tx, business, turn.now, &told(&shown)).await?;
+        let mut shown = shown(cx.tx, business, service).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, &told(&shown)).await?;
         shown.warnings.extend(ahead);
         shown.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
@@ -142,7 +142,7 @@ impl Act for Serve {
 
 impl Serve {
     /// A service of which nothing is known but the animal and the time.
-    fn bare(&self, turn: &Turn<'_>, candidate: &Candidate, served_at: Timestamp) -> Service {
+    fn bare(&self, cx: &CommandContext<'_>, candidate: &Candidate, served_at: Timestamp) -> Service {
         let next = candidate.standing.next;
         Service {
             id: ServiceId::new(),
@@ -162,23 +162,23 @@ impl Serve {
             deviations: Deviations::default(),
             note: self.note.clone(),
             reversed_at: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         }
     }
 
     /// A service with a straw that never was in this book.
     async fn foreign(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         candidate: &Candidate,
         served_at: Timestamp,
-    ) -> Result<Service, Stop> {
-        let bare = self.bare(turn, candidate, served_at);
+    ) -> Result<Service, CommandError> {
+        let bare = self.bare(cx, candidate, served_at);
         let Semen::Foreign { sire_id, semen_type, from_herd_stock, .. } = &self.semen else {
             return Ok(bare);
         };
         if let Some(sire) = sire_id {
-            lookup::sire(turn, *sire, Some("#/sire_id")).await?;
+            lookup::sire(cx, *sire, Some("#/sire_id")).await?;
         }
         Ok(Service {
             sire_id: *sire_id,
@@ -191,16 +191,16 @@ impl Serve {
     /// A service with a straw of this book.
     async fn with_straw(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         candidate: &Candidate,
         withdrawal: &Withdrawal,
         served_at: Timestamp,
-    ) -> Result<Service, Stop> {
-        let business = turn.business();
-        let lot = lookup::lot_of(turn.tx, business, withdrawal.lot_id).await?;
-        let place = ledger::place(turn.tx, business, withdrawal.place_id).await?;
+    ) -> Result<Service, CommandError> {
+        let business = cx.business();
+        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
+        let place = ledger::place(cx.tx, business, withdrawal.place_id).await?;
         let place = place.ok_or_else(|| lookup::lost("place", withdrawal.place_id.0))?;
-        let tank = lookup::tank(turn, place.tank_id, None).await?;
+        let tank = lookup::tank(cx, place.tank_id, None).await?;
         let mut deviations = withdrawal.deviations.clone();
         let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
         deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
@@ -215,7 +215,7 @@ impl Serve {
             straws: withdrawal.straws,
             semen_from_herd_stock: tank.details.herd_id.is_some(),
             deviations,
-            ..self.bare(turn, candidate, served_at)
+            ..self.bare(cx, candidate, served_at)
         })
     }
 }
@@ -283,8 +283,8 @@ pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store
     let history = lookup::history(tx, business, service.animal_id).await?;
     let standing = history.standing(service.served_at, herd.same_heat_hours);
     let served_on = service.served_at.day_in(herd.time_zone);
-    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(Mark::as_str);
-    let outlook = Outlook {
+    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(Code::as_str);
+    let outlook = FollowUp {
         due: gestation::due_on(served_on, breed, standing.class == Class::Heifer),
         return_watch: gestation::return_watch(served_on),
         pregnancy_checks: gestation::earliest_checks(
@@ -303,7 +303,7 @@ pub fn semen(
     sire: Option<SireId>,
     semen_type: Option<SemenType>,
     from_herd_stock: Option<bool>,
-) -> Result<Semen, Refusal> {
+) -> Result<Semen, Rejection> {
     match (withdrawal, animal) {
         (Some(id), None) if sire.is_none() && semen_type.is_none() && from_herd_stock.is_none() => {
             Ok(Semen::Withdrawn(id))
@@ -314,11 +314,11 @@ pub fn semen(
             semen_type,
             from_herd_stock: from_herd_stock.unwrap_or(false),
         }),
-        (None, None) => Err(Refusal::Invalid(vec![Fault::at(
+        (None, None) => Err(Rejection::Invalid(vec![Fault::at(
             "withdrawal_id",
             "is required; or animal_id instead, for a straw that never was in this book",
         )])),
-        (Some(_), _) => Err(Refusal::Invalid(vec![Fault::at(
+        (Some(_), _) => Err(Rejection::Invalid(vec![Fault::at(
             "withdrawal_id",
             "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
              semen_from_herd_stock",

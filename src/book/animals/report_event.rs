@@ -6,15 +6,15 @@
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
-        writer::{Act, Turn},
+        CommandError, Rejection, lookup,
+        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
             animal::Animal,
             gestation,
             herd::HerdDetails,
-            history::{CheckResult, Happening, History},
+            history::{AnimalEvent, AnimalHistory, CheckResult},
         },
         form::Fault,
         values::{AnimalId, BusinessId, EventId, Note, Technician, Timestamp},
@@ -28,7 +28,7 @@ pub struct Report {
     /// To whom.
     pub animal_id: AnimalId,
     /// What.
-    pub what: Happening,
+    pub what: AnimalEvent,
     /// When; now when not said.
     pub at: Option<Timestamp>,
     /// The name of that field to the caller.
@@ -48,16 +48,16 @@ pub struct Reported {
     pub warnings: Vec<String>,
 }
 
-impl Act for Report {
+impl Command for Report {
     type Done = Reported;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Reported, Stop> {
-        let (at, ahead) = lookup::told_time(self.at, turn, self.at_field)?;
-        let animal = lookup::animal(turn, self.animal_id, Some("#/animal_id")).await?;
-        let business = turn.business();
-        let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Reported, CommandError> {
+        let (at, ahead) = lookup::client_time(self.at, cx, self.at_field)?;
+        let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
+        let business = cx.business();
+        let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
         born_before(&animal, &herd, at, self.at_field)?;
-        let history = lookup::history(turn.tx, business, animal.id).await?;
+        let history = lookup::history(cx.tx, business, animal.id).await?;
         let event = Event {
             id: EventId::new(),
             herd_id: animal.details.herd_id,
@@ -67,10 +67,10 @@ impl Act for Report {
             technician: self.technician.clone(),
             note: self.note.clone(),
             reversed_at: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         };
-        store::animals::event::add(turn.tx, business, turn.caller.key_id, &event).await?;
-        renumber(turn.tx, business, animal.id, &herd).await?;
+        store::animals::event::add(cx.tx, business, cx.caller.key_id, &event).await?;
+        renumber(cx.tx, business, animal.id, &herd).await?;
         let warnings = ahead.into_iter().chain(doubt(&self.what, at, &history, &herd)).collect();
         Ok(Reported { event, warnings })
     }
@@ -82,10 +82,10 @@ pub fn born_before(
     herd: &HerdDetails,
     at: Timestamp,
     field: &'static str,
-) -> Result<(), Refusal> {
+) -> Result<(), Rejection> {
     match animal.details.born_on {
         Some(born) if at.day_in(herd.time_zone) < born => {
-            Err(Refusal::Invalid(vec![Fault::at(field, format!("lies before she was born, on {born}"))]))
+            Err(Rejection::Invalid(vec![Fault::at(field, format!("lies before she was born, on {born}"))]))
         }
         _ => Ok(()),
     }
@@ -114,14 +114,14 @@ pub async fn renumber(
 }
 
 /// What makes a report doubtful, in words.
-fn doubt(what: &Happening, at: Timestamp, history: &History, herd: &HerdDetails) -> Option<String> {
+fn doubt(what: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &HerdDetails) -> Option<String> {
     let standing = history.standing(at, herd.same_heat_hours);
     let days_since_service = standing.served_at.map(|served| at.since(served).num_days());
     match what {
-        Happening::Heat { .. } => standing.pregnant_since_check.map(|check| {
-            format!("She was found pregnant on {}; have her checked again.", check.told_in(herd.time_zone))
+        AnimalEvent::Heat { .. } => standing.pregnant_since_check.map(|check| {
+            format!("She was found pregnant on {}; have her checked again.", check.display_in(herd.time_zone))
         }),
-        Happening::PregnancyCheck { method, result } if *result != CheckResult::Unknown => {
+        AnimalEvent::PregnancyCheck { method, result } if *result != CheckResult::Unknown => {
             let Some(days) = days_since_service else {
                 return Some("No service of this cycle is on record.".to_owned());
             };
@@ -132,15 +132,17 @@ fn doubt(what: &Happening, at: Timestamp, history: &History, herd: &HerdDetails)
                 )
             })
         }
-        Happening::Calving => standing
+        AnimalEvent::Calving => standing
             .calved_at
             .filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS)
             .map(|last| {
                 format!(
                     "Her calving before that was on {}, which is too close.",
-                    last.told_in(herd.time_zone)
+                    last.display_in(herd.time_zone)
                 )
             }),
-        Happening::PregnancyCheck { .. } | Happening::Abortion { .. } | Happening::DoNotBreed { .. } => None,
+        AnimalEvent::PregnancyCheck { .. }
+        | AnimalEvent::Abortion { .. }
+        | AnimalEvent::DoNotBreed { .. } => None,
     }
 }

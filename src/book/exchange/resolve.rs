@@ -2,11 +2,11 @@
 
 use crate::{
     book::{
-        Refusal, Stop,
+        CommandError, Rejection,
         exchange::ingest::{self, Used},
         lookup,
         straws::receive::place_exists,
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         exchange::ade::Resolution,
@@ -41,42 +41,42 @@ pub enum Decision {
     Dismiss,
 }
 
-impl Act for Settle {
+impl Command for Settle {
     type Done = Item;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Item, Stop> {
-        let business = turn.business();
-        let item = store::exchange::ade_item::find(turn.tx, business, self.item_id).await?;
-        let item = item.ok_or(Refusal::Unknown { what: "item", id: self.item_id.0, pointer: None })?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Item, CommandError> {
+        let business = cx.business();
+        let item = store::exchange::ade_item::find(cx.tx, business, self.item_id).await?;
+        let item = item.ok_or(Rejection::Unknown { what: "item", id: self.item_id.0, pointer: None })?;
         if !item.is_open() || item.deleted {
             let text = "It is not flagged, or was settled or taken back already.".to_owned();
-            return Err(Refusal::InUse { text }.into());
+            return Err(Rejection::InUse { text }.into());
         }
         let subject_id = match &self.decision {
             Decision::Dismiss => item.subject_id,
             Decision::NoStraw if item.subject_id.is_some() => item.subject_id,
-            Decision::NoStraw => Some(self.record(turn, &item, Used::Foreign(None, None, false)).await?),
+            Decision::NoStraw => Some(self.record(cx, &item, Used::Foreign(None, None, false)).await?),
             Decision::Straw(lot, place) => {
-                let place = self.place(turn, &item, *lot, place.as_ref()).await?;
-                Some(self.record(turn, &item, Used::Hanging(*lot, place)).await?)
+                let place = self.place(cx, &item, *lot, place.as_ref()).await?;
+                Some(self.record(cx, &item, Used::Hanging(*lot, place)).await?)
             }
             Decision::Withdrawal(id) => {
-                let withdrawal = lookup::withdrawal(turn, *id, Some("#/withdrawal_id")).await?;
+                let withdrawal = lookup::withdrawal(cx, *id, Some("#/withdrawal_id")).await?;
                 if Some(withdrawal.animal_id) != item.animal_id {
                     let fault = Fault::at("withdrawal_id", "was for another animal");
-                    return Err(Refusal::Invalid(vec![fault]).into());
+                    return Err(Rejection::Invalid(vec![fault]).into());
                 }
-                Some(self.record(turn, &item, Used::Withdrawn(*id)).await?)
+                Some(self.record(cx, &item, Used::Withdrawn(*id)).await?)
             }
         };
         let item = Item {
             subject_id,
             resolution: Some(self.resolution()),
-            resolved_at: Some(turn.now),
+            resolved_at: Some(cx.now),
             note: self.note.clone(),
             ..item
         };
-        store::exchange::ade_item::change(turn.tx, business, &item, Some(turn.caller.key_id)).await?;
+        store::exchange::ade_item::change(cx.tx, business, &item, Some(cx.caller.key_id)).await?;
         Ok(item)
     }
 }
@@ -92,37 +92,42 @@ impl Settle {
     }
 
     /// The insemination is recorded anew with the straw that it was.
-    async fn record(&self, turn: &mut Turn<'_>, item: &Item, used: Used) -> Result<uuid::Uuid, Stop> {
-        ingest::undo(turn, item).await?;
-        ingest::record_again(turn, item, used).await
+    async fn record(
+        &self,
+        cx: &mut CommandContext<'_>,
+        item: &Item,
+        used: Used,
+    ) -> Result<uuid::Uuid, CommandError> {
+        ingest::undo(cx, item).await?;
+        ingest::record_again(cx, item, used).await
     }
 
     /// The place that is named, or the only one where the lot hangs.
     async fn place(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         item: &Item,
         lot: LotId,
         place: Option<&Place>,
-    ) -> Result<Place, Stop> {
-        let business = turn.business();
-        lookup::lot(turn, lot, Some("#/lot_id")).await?;
+    ) -> Result<Place, CommandError> {
+        let business = cx.business();
+        lookup::lot(cx, lot, Some("#/lot_id")).await?;
         if let Some(place) = place {
-            place_exists(turn, place, "place").await?;
+            place_exists(cx, place, "place").await?;
             return Ok(place.clone());
         }
-        let stock = ledger::stock_of_lot(turn.tx, business, lot).await?;
+        let stock = ledger::stock_of_lot(cx.tx, business, lot).await?;
         let reachable = |herd| item.herd_id == herd;
         let mut within = stock.into_iter().filter(|at| at.tank_herd_id.is_none_or(reachable));
         match (within.next(), within.next()) {
             (Some(only), None) => Ok(only.place),
             (None, _) => {
                 let fault = Fault::at("lot_id", "has no straw within the herd's reach; name the place");
-                Err(Refusal::Invalid(vec![fault]).into())
+                Err(Rejection::Invalid(vec![fault]).into())
             }
             (Some(_), Some(_)) => {
                 let fault = Fault::at("place", "is required: straws of the lot hang at several places");
-                Err(Refusal::Invalid(vec![fault]).into())
+                Err(Rejection::Invalid(vec![fault]).into())
             }
         }
     }

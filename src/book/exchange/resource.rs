@@ -18,7 +18,7 @@ use crate::{
 
 /// A thing as herd systems are told it.
 #[derive(Clone, Debug)]
-pub struct Told {
+pub struct Resource {
     /// What kind of thing.
     pub kind: ItemKind,
     /// Its id and when it last changed.
@@ -63,7 +63,12 @@ pub struct Served {
 }
 
 /// The thing that a change is about.
-pub async fn of(tx: &mut Tx, business: BusinessId, kind: ItemKind, change: Change) -> store::Result<Told> {
+pub async fn of(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: ItemKind,
+    change: Change,
+) -> store::Result<Resource> {
     if change.kind == ChangeKind::AdeItem {
         let item = store::exchange::ade_item::find(tx, business, AdeItemId(change.id)).await?;
         let item = item.ok_or_else(|| lookup::lost("item", change.id))?;
@@ -78,7 +83,7 @@ pub async fn of(tx: &mut Tx, business: BusinessId, kind: ItemKind, change: Chang
 }
 
 /// An item: an animal as herself, all else as it came.
-pub async fn as_item(tx: &mut Tx, business: BusinessId, item: Item) -> store::Result<Told> {
+pub async fn as_item(tx: &mut Tx, business: BusinessId, item: Item) -> store::Result<Resource> {
     let (kind, id) = match (item.kind, item.subject_id) {
         (ItemKind::Animal, Some(animal)) => (ChangeKind::Animal, animal),
         _ => (ChangeKind::AdeItem, item.id.0),
@@ -96,7 +101,7 @@ pub async fn find(
     herd: HerdId,
     kind: ItemKind,
     id: Uuid,
-) -> store::Result<Option<Told>> {
+) -> store::Result<Option<Resource>> {
     let item = store::exchange::ade_item::find(tx, business, AdeItemId(id)).await?;
     if let Some(item) = item.filter(|item| item.kind == kind && item.herd_id == herd) {
         return as_item(tx, business, item).await.map(Some);
@@ -118,7 +123,7 @@ async fn with(
     kind: ItemKind,
     subject: Option<Uuid>,
     item: Option<Item>,
-) -> store::Result<Told> {
+) -> store::Result<Resource> {
     let subject = match (kind, subject) {
         (_, None) | (ItemKind::MatingRecommendation, _) => Subject::None,
         (ItemKind::Insemination, Some(id)) => Subject::Service(Box::new(served(tx, business, id).await?)),
@@ -143,7 +148,7 @@ async fn with(
         Some(animal) => Some(lookup::animal_of(tx, business, animal).await?),
         None => None,
     };
-    Ok(Told { kind, change, item, animal, subject })
+    Ok(Resource { kind, change, item, animal, subject })
 }
 
 async fn served(tx: &mut Tx, business: BusinessId, id: Uuid) -> store::Result<Served> {

@@ -8,8 +8,8 @@ use chrono::TimeDelta;
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
-        writer::{Act, Turn},
+        CommandError, Rejection, lookup,
+        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
@@ -47,26 +47,26 @@ pub struct ReadingDone {
     pub warnings: Vec<String>,
 }
 
-impl Act for ReadLevel {
+impl Command for ReadLevel {
     type Done = ReadingDone;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<ReadingDone, Stop> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<ReadingDone, CommandError> {
         let new = &self.new;
-        let (read_at, ahead) = lookup::told_time(new.read_at, turn, "read_at")?;
-        let tank = lookup::tank(turn, self.tank_id, None).await?;
+        let (read_at, ahead) = lookup::client_time(new.read_at, cx, "read_at")?;
+        let tank = lookup::tank(cx, self.tank_id, None).await?;
         let gauge = Gauge::of(&tank.details);
         let (field, measured) = new.measured().ok_or_else(|| invalid("depth_mm", "is required"))?;
         gauge.check(measured).map_err(|wrong| invalid(field, wrong))?;
-        let business = turn.business();
+        let business = cx.business();
         if let Some(wrong) = new.supersedes {
             let unknown =
-                Refusal::Unknown { what: "reading", id: wrong.0, pointer: Some("#/supersedes".into()) };
-            let before = level::reading(turn.tx, business, wrong).await?.ok_or(unknown)?;
+                Rejection::Unknown { what: "reading", id: wrong.0, pointer: Some("#/supersedes".into()) };
+            let before = level::reading(cx.tx, business, wrong).await?.ok_or(unknown)?;
             may_supersede(self.tank_id, before.tank_id, before.superseded_by.map(|by| by.0))?;
         }
-        let there = level::reading_at(turn.tx, business, self.tank_id, read_at).await?;
+        let there = level::reading_at(cx.tx, business, self.tank_id, read_at).await?;
         if let Some(there) = there.filter(|there| Some(*there) != new.supersedes) {
-            return Err(Refusal::AlreadyRecorded { what: "reading", id: there.0, at: read_at }.into());
+            return Err(Rejection::AlreadyRecorded { what: "reading", id: there.0, at: read_at }.into());
         }
         let reading = Reading {
             id: ReadingId::new(),
@@ -78,15 +78,15 @@ impl Act for ReadLevel {
             note: new.note.clone(),
             supersedes: new.supersedes,
             superseded_by: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         };
         if let Some(wrong) = new.supersedes {
-            level::supersede_reading(turn.tx, business, wrong, turn.now).await?;
+            level::supersede_reading(cx.tx, business, wrong, cx.now).await?;
         }
-        let rise = rise(turn, &gauge, &reading).await?;
-        level::add_reading(turn.tx, business, turn.caller.key_id, &reading).await?;
-        if turn.now.since(read_at) <= TELLS_OF_NOW {
-            turn.touched.tank(tank.id);
+        let rise = rise(cx, &gauge, &reading).await?;
+        level::add_reading(cx.tx, business, cx.caller.key_id, &reading).await?;
+        if cx.now.since(read_at) <= TELLS_OF_NOW {
+            cx.touched.tank(tank.id);
         }
         let warnings = ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).collect();
         Ok(ReadingDone { reading, tank, warnings })
@@ -94,15 +94,18 @@ impl Act for ReadLevel {
 }
 
 /// A level that rose without a refill is said.
-async fn rise(turn: &mut Turn<'_>, gauge: &Gauge, reading: &Reading) -> Result<Option<String>, Stop> {
-    let business = turn.business();
-    let Some(before) = level::last_reading(turn.tx, business, reading.tank_id, reading.read_at).await?
-    else {
+async fn rise(
+    cx: &mut CommandContext<'_>,
+    gauge: &Gauge,
+    reading: &Reading,
+) -> Result<Option<String>, CommandError> {
+    let business = cx.business();
+    let Some(before) = level::last_reading(cx.tx, business, reading.tank_id, reading.read_at).await? else {
         return Ok(None);
     };
     let span = level::Span { from: before.read_at, until: reading.read_at };
     let tank = level::Tanks::one(reading.tank_id);
-    if !level::fillings(turn.tx, business, tank, span).await?.is_empty() {
+    if !level::fillings(cx.tx, business, tank, span).await?.is_empty() {
         return Ok(None);
     }
     let depths = gauge.depth_mm(before.measured).zip(gauge.depth_mm(reading.measured));
@@ -135,27 +138,27 @@ pub struct RefillDone {
     pub warnings: Vec<String>,
 }
 
-impl Act for FillUp {
+impl Command for FillUp {
     type Done = RefillDone;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<RefillDone, Stop> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<RefillDone, CommandError> {
         let new = &self.new;
-        let (filled_at, ahead) = lookup::told_time(new.filled_at, turn, "filled_at")?;
-        let tank = lookup::tank(turn, self.tank_id, None).await?;
+        let (filled_at, ahead) = lookup::client_time(new.filled_at, cx, "filled_at")?;
+        let tank = lookup::tank(cx, self.tank_id, None).await?;
         let gauge = Gauge::of(&tank.details);
-        let business = turn.business();
-        possible(new, &gauge).map_err(Refusal::Invalid)?;
+        let business = cx.business();
+        possible(new, &gauge).map_err(Rejection::Invalid)?;
         if let Some(wrong) = new.supersedes {
             let unknown =
-                Refusal::Unknown { what: "refill", id: wrong.0, pointer: Some("#/supersedes".into()) };
-            let before = level::refill(turn.tx, business, wrong).await?.ok_or(unknown)?;
+                Rejection::Unknown { what: "refill", id: wrong.0, pointer: Some("#/supersedes".into()) };
+            let before = level::refill(cx.tx, business, wrong).await?.ok_or(unknown)?;
             may_supersede(self.tank_id, before.tank_id, before.superseded_by.map(|by| by.0))?;
         }
-        let there = level::refill_at(turn.tx, business, self.tank_id, filled_at).await?;
+        let there = level::refill_at(cx.tx, business, self.tank_id, filled_at).await?;
         if let Some(there) = there.filter(|there| Some(*there) != new.supersedes) {
-            return Err(Refusal::AlreadyRecorded { what: "refill", id: there.0, at: filled_at }.into());
+            return Err(Rejection::AlreadyRecorded { what: "refill", id: there.0, at: filled_at }.into());
         }
-        self.raises(turn, &gauge, filled_at).await?;
+        self.raises(cx, &gauge, filled_at).await?;
         let refill = Refill {
             id: RefillId::new(),
             tank_id: self.tank_id,
@@ -167,14 +170,14 @@ impl Act for FillUp {
             note: new.note.clone(),
             supersedes: new.supersedes,
             superseded_by: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         };
         if let Some(wrong) = new.supersedes {
-            level::supersede_refill(turn.tx, business, wrong, turn.now).await?;
+            level::supersede_refill(cx.tx, business, wrong, cx.now).await?;
         }
-        level::add_refill(turn.tx, business, turn.caller.key_id, &refill).await?;
-        if turn.now.since(filled_at) <= TELLS_OF_NOW {
-            turn.touched.tank(tank.id);
+        level::add_refill(cx.tx, business, cx.caller.key_id, &refill).await?;
+        if cx.now.since(filled_at) <= TELLS_OF_NOW {
+            cx.touched.tank(tank.id);
         }
         let unread = new.depth_after_mm.is_none().then(|| {
             "The level after it is reckoned from the litres; read it with the rod when it has stopped boiling.".to_owned()
@@ -188,10 +191,15 @@ const STILL_TELLS: TimeDelta = TimeDelta::hours(24);
 
 impl FillUp {
     /// A refill does not leave the level below a reading that was taken shortly before it.
-    async fn raises(&self, turn: &mut Turn<'_>, gauge: &Gauge, filled_at: Timestamp) -> Result<(), Stop> {
+    async fn raises(
+        &self,
+        cx: &mut CommandContext<'_>,
+        gauge: &Gauge,
+        filled_at: Timestamp,
+    ) -> Result<(), CommandError> {
         let (None, Some(after)) = (self.new.depth_before_mm, self.new.depth_after_mm) else { return Ok(()) };
-        let business = turn.business();
-        let Some(last) = level::last_reading(turn.tx, business, self.tank_id, filled_at).await? else {
+        let business = cx.business();
+        let Some(last) = level::last_reading(cx.tx, business, self.tank_id, filled_at).await? else {
             return Ok(());
         };
         let told = gauge.depth_mm(last.measured).filter(|_| filled_at.since(last.read_at) <= STILL_TELLS);
@@ -230,16 +238,16 @@ fn possible(new: &NewRefill, gauge: &Gauge) -> Result<(), Vec<Fault>> {
 }
 
 /// Whether a record may stand in the place of another.
-fn may_supersede(tank: TankId, of: TankId, by: Option<uuid::Uuid>) -> Result<(), Refusal> {
+fn may_supersede(tank: TankId, of: TankId, by: Option<uuid::Uuid>) -> Result<(), Rejection> {
     if of != tank {
         return Err(invalid("supersedes", "is of another tank"));
     }
     match by {
-        Some(by) => Err(Refusal::AlreadySuperseded { by }),
+        Some(by) => Err(Rejection::AlreadySuperseded { by }),
         None => Ok(()),
     }
 }
 
-fn invalid(field: &str, detail: impl Into<String>) -> Refusal {
-    Refusal::Invalid(vec![Fault::at(field, detail)])
+fn invalid(field: &str, detail: impl Into<String>) -> Rejection {
+    Rejection::Invalid(vec![Fault::at(field, detail)])
 }

@@ -7,7 +7,7 @@ use chrono::TimeDelta;
 use crate::{
     domain::{
         nitrogen::{
-            self, History, Outlook, Vessel,
+            self, LevelForecast, LevelHistory, Vessel,
             level::{Filling, Gauge, Measured, Record},
             tank::Tank,
         },
@@ -35,13 +35,13 @@ pub struct TankRecord {
 
 /// What can be said of a tank at a moment, with all that it was said from.
 #[derive(Clone, Debug)]
-pub struct Standing {
+pub struct TankStatus {
     /// The moment.
     pub at: Timestamp,
     /// The tank as the mathematics sees it.
     pub vessel: Vessel,
     /// Its record as depths.
-    pub history: History,
+    pub history: LevelHistory,
     /// Readings that say nothing of depth yet, because the tank is not known well enough.
     pub unusable: usize,
     /// The last reading as it was taken, whether it could be used or not.
@@ -49,12 +49,12 @@ pub struct Standing {
     /// Whether the level after the last refill is reckoned from litres, and no reading has told it yet.
     pub reckoned: bool,
     /// What can be said.
-    pub outlook: Outlook,
+    pub outlook: LevelForecast,
 }
 
 impl TankRecord {
     /// What can be said of the tank at `at`.
-    pub fn standing(&self, at: Timestamp) -> Standing {
+    pub fn standing(&self, at: Timestamp) -> TankStatus {
         let vessel = self.tank.details.vessel();
         let (history, unusable) = self.record.history(&Gauge::of(&self.tank.details), &vessel);
         let outlook = nitrogen::outlook(&vessel, &history, at);
@@ -62,7 +62,7 @@ impl TankRecord {
         let reckoned = self.record.refills.last().is_some_and(|refill| {
             refill.after_mm.is_none() && last_read.is_none_or(|(read_at, _)| read_at < refill.at)
         });
-        Standing { at, vessel, history, unusable, last_read, reckoned, outlook }
+        TankStatus { at, vessel, history, unusable, last_read, reckoned, outlook }
     }
 }
 
@@ -72,7 +72,7 @@ pub async fn outlook(
     business: BusinessId,
     tank: &Tank,
     at: Timestamp,
-) -> store::Result<Outlook> {
+) -> store::Result<LevelForecast> {
     Ok(record(tx, business, tank, at).await?.standing(at).outlook)
 }
 

@@ -2,13 +2,13 @@
 
 use crate::{
     book::{
-        NotInStock, Refusal, Stop, lookup,
+        CommandError, NotInStock, Rejection, lookup,
         straws::{
             receive::{Moved, place_exists, written},
             thaw::still_open,
             withdraw::{Shown, shown},
         },
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         straws::{
@@ -43,17 +43,17 @@ pub struct Discard {
     pub note: Option<Note>,
 }
 
-impl Act for Discard {
+impl Command for Discard {
     type Done = Moved;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = lookup::told_time(self.discarded_at, turn, "discarded_at")?;
-        lookup::lot(turn, self.lot_id, Some("#/lot_id")).await?;
-        place_exists(turn, &self.place, "place").await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+        let (occurred_at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
+        lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(cx, &self.place, "place").await?;
         let entry = Entry {
             kind: MovementKind::Discard,
             lot: self.lot_id,
-            from: hanging_at(turn, self.lot_id, &self.place, self.straws).await?,
+            from: hanging_at(cx, self.lot_id, &self.place, self.straws).await?,
             to: Whereabouts::Outside(PlaceKind::Discarded),
             straws: self.straws,
             occurred_at,
@@ -63,32 +63,32 @@ impl Act for Discard {
             exposure: None,
             note: self.note.clone(),
         };
-        let movement = written(turn, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
+        let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
         Ok(Moved { movement, warnings: ahead.into_iter().collect() })
     }
 }
 
 /// The place, when so many straws of the lot hang there; refused when they do not, saying where others do.
 pub async fn hanging_at(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     lot: LotId,
     place: &Place,
     straws: Straws,
-) -> Result<Whereabouts, Stop> {
-    let business = turn.business();
-    let place_id = ledger::find_place(turn.tx, business, place).await?;
+) -> Result<Whereabouts, CommandError> {
+    let business = cx.business();
+    let place_id = ledger::find_place(cx.tx, business, place).await?;
     let held = match place_id {
-        Some(id) => ledger::held(turn.tx, business, lot, id).await?,
+        Some(id) => ledger::held(cx.tx, business, lot, id).await?,
         None => 0,
     };
     if let Some(id) = place_id.filter(|_| held >= straws.get()) {
         return Ok(Whereabouts::In(id));
     }
-    let mut elsewhere = ledger::stock_of_lot(turn.tx, business, lot).await?;
+    let mut elsewhere = ledger::stock_of_lot(cx.tx, business, lot).await?;
     elsewhere.retain(|other| Some(other.place_id) != place_id);
-    let text = format!("straws of this lot in {}", place.told());
+    let text = format!("straws of this lot in {}", place.describe());
     let missing = NotInStock { asked: straws.get(), held, text, semen_type: None, elsewhere };
-    Err(Refusal::NotInStock(Box::new(missing)).into())
+    Err(Rejection::NotInStock(Box::new(missing)).into())
 }
 
 /// Throws a withdrawn straw away.
@@ -106,16 +106,16 @@ pub struct DiscardWithdrawn {
     pub note: Option<Note>,
 }
 
-impl Act for DiscardWithdrawn {
+impl Command for DiscardWithdrawn {
     type Done = Shown;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (at, ahead) = lookup::told_time(self.discarded_at, turn, "discarded_at")?;
-        let withdrawal = lookup::withdrawal(turn, self.withdrawal_id, None).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+        let (at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
+        let withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
-        let business = turn.business();
+        let business = cx.business();
         let state = WithdrawalState::Discarded;
-        store::straws::withdrawal::resolve(turn.tx, business, withdrawal.id, state, at).await?;
+        store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, at).await?;
         let entry = Entry {
             kind: MovementKind::Discard,
             lot: withdrawal.lot_id,
@@ -130,10 +130,10 @@ impl Act for DiscardWithdrawn {
             exposure: None,
             note: self.note.clone(),
         };
-        turn.write(entry).await?;
-        turn.touched.withdrawal(withdrawal.id);
+        cx.write(entry).await?;
+        cx.touched.withdrawal(withdrawal.id);
         let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
-        let mut shown = shown(turn.tx, business, withdrawal).await?;
+        let mut shown = shown(cx.tx, business, withdrawal).await?;
         shown.warnings.extend(ahead);
         Ok(shown)
     }

@@ -3,7 +3,7 @@
 use crate::{
     book::lookup,
     domain::{
-        animals::{animal::Animal, history::Outcome, service::Service},
+        animals::{animal::Animal, history::ServiceResult, service::Service},
         straws::{
             lot::Lot,
             place::{Place, PlaceKind},
@@ -32,7 +32,7 @@ pub struct LotTrace {
     /// Out of the tank and not accounted for.
     pub unresolved: Vec<Withdrawal>,
     /// Whom they served.
-    pub services: Vec<Traced>,
+    pub services: Vec<TracedService>,
 }
 
 /// Where a lot's straws are: `received + counted = in_stock + used + discarded`.
@@ -52,7 +52,7 @@ pub struct Totals {
 
 /// A service with a straw of the lot.
 #[derive(Debug)]
-pub struct Traced {
+pub struct TracedService {
     /// The service.
     pub service: Service,
     /// The animal.
@@ -60,7 +60,7 @@ pub struct Traced {
     /// Where the straw hung.
     pub place: Option<Place>,
     /// What came of it, and when that was known.
-    pub outcome: Option<(Outcome, Timestamp)>,
+    pub outcome: Option<(ServiceResult, Timestamp)>,
 }
 
 /// Traces every straw of `lot`; `None` when there is no such lot.
@@ -90,7 +90,7 @@ pub async fn lot_trace(tx: &mut Tx, business: BusinessId, lot: LotId) -> store::
             None => lookup::history(tx, business, service.animal_id).await?.outcome(service.served_at),
             Some(_) => None,
         };
-        services.push(Traced { service, animal, place, outcome });
+        services.push(TracedService { service, animal, place, outcome });
     }
     let unresolved = store::straws::withdrawal::unresolved_of_lot(tx, business, lot.id).await?;
     Ok(Some(LotTrace { lot, sire, totals, stock, unresolved, services }))

@@ -4,7 +4,7 @@ use crate::{
     domain::{
         alerts::stock::{Area, Lead},
         straws::{
-            demand::{History, Interval},
+            demand::{Interval, UseHistory},
             semen::SemenType,
         },
         values::{BusinessId, SireId, Timestamp},
@@ -17,7 +17,7 @@ use crate::{
 
 /// What is asked of an outlook.
 #[derive(Clone, Debug)]
-pub struct Asked {
+pub struct ForecastRequest {
     /// Of which straws.
     pub wanted: WantedOutlook,
     /// When the next delivery comes.
@@ -28,18 +28,18 @@ pub struct Asked {
 
 /// A sire's straws of one type, and how long they last.
 #[derive(Clone, Debug)]
-pub struct Outlook {
+pub struct StockForecast {
     /// The straws.
     pub held: Held,
     /// How they were used.
-    pub used: History,
+    pub used: UseHistory,
     /// What that says; `None` when it is too little to tell.
-    pub forecast: Option<Forecast>,
+    pub forecast: Option<Shortage>,
 }
 
 /// What the use so far says of the days to come.
 #[derive(Clone, Copy, Debug)]
-pub struct Forecast {
+pub struct Shortage {
     /// Straws a day.
     pub daily_use: Interval,
     /// Variance over mean of the use: 1 where straws are taken one by one.
@@ -56,25 +56,25 @@ pub struct Forecast {
 pub async fn outlook(
     tx: &mut Tx,
     business: BusinessId,
-    asked: &Asked,
+    asked: &ForecastRequest,
     after: (uuid::Uuid, &'static str),
     limit: i64,
     now: Timestamp,
-) -> store::Result<Vec<Outlook>> {
+) -> store::Result<Vec<StockForecast>> {
     let mut outlooks = Vec::new();
     for held in store::straws::demand::held(tx, business, &asked.wanted, after, limit).await? {
         let of: (SireId, SemenType) = (held.sire_id, held.semen_type);
         let area: Area = asked.wanted.area;
         let used = store::straws::demand::history(tx, business, of, area, now).await?;
         let days = asked.lead.days_from(now);
-        let forecast = used.learned().map(|demand| Forecast {
+        let forecast = used.learned().map(|demand| Shortage {
             daily_use: demand.daily_use(),
             dispersion: demand.phi,
             lasts_days: demand.lasts_days(held.straws),
             reorder_point: demand.reorder_point(days, asked.service_level),
             runs_out: demand.runs_out(held.straws, days),
         });
-        outlooks.push(Outlook { held, used, forecast });
+        outlooks.push(StockForecast { held, used, forecast });
     }
     Ok(outlooks)
 }

@@ -2,8 +2,8 @@
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
-        writer::{Act, Turn},
+        CommandError, Rejection, lookup,
+        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
@@ -43,17 +43,17 @@ pub struct Moved {
     pub warnings: Vec<String>,
 }
 
-impl Act for Receive {
+impl Command for Receive {
     type Done = Moved;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, warning) = lookup::told_time(self.received_at, turn, "received_at")?;
-        lookup::lot(turn, self.lot_id, Some("#/lot_id")).await?;
-        place_exists(turn, &self.place, "place").await?;
-        let business = turn.business();
-        let place = ledger::ensure_place(turn.tx, business, &self.place).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+        let (occurred_at, warning) = lookup::client_time(self.received_at, cx, "received_at")?;
+        lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(cx, &self.place, "place").await?;
+        let business = cx.business();
+        let place = ledger::ensure_place(cx.tx, business, &self.place).await?;
         let entry = self.entry(place, occurred_at);
-        let movement = written(turn, entry).await?.ok_or_else(|| lookup::lost("place", place.0))?;
+        let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("place", place.0))?;
         Ok(Moved { movement, warnings: warning.into_iter().collect() })
     }
 }
@@ -79,25 +79,29 @@ impl Receive {
 
 /// Moves straws and gives the line of the ledger; `None` when so many do not hang where they are to be
 /// taken from.
-pub async fn written(turn: &mut Turn<'_>, entry: Entry) -> Result<Option<Movement>, Stop> {
-    let Some(id) = turn.write(entry).await? else { return Ok(None) };
-    let business = turn.business();
-    let movement = ledger::movement(turn.tx, business, id).await?;
+pub async fn written(cx: &mut CommandContext<'_>, entry: Entry) -> Result<Option<Movement>, CommandError> {
+    let Some(id) = cx.write(entry).await? else { return Ok(None) };
+    let business = cx.business();
+    let movement = ledger::movement(cx.tx, business, id).await?;
     Ok(Some(movement.ok_or_else(|| lookup::lost("movement", id.0))?))
 }
 
 /// Refuses a place whose tank is unknown or has no such canister; `field` is where it stood in the request.
-pub async fn place_exists(turn: &mut Turn<'_>, place: &Place, field: &'static str) -> Result<(), Stop> {
-    let tank = lookup::tank(turn, place.tank_id, Some(&format!("#/{field}/tank_id"))).await?;
+pub async fn place_exists(
+    cx: &mut CommandContext<'_>,
+    place: &Place,
+    field: &'static str,
+) -> Result<(), CommandError> {
+    let tank = lookup::tank(cx, place.tank_id, Some(&format!("#/{field}/tank_id"))).await?;
     canister_exists(&tank, place.canister, &format!("{field}/canister"))?;
     Ok(())
 }
 
 /// Refuses a canister that the tank does not have.
-pub fn canister_exists(tank: &Tank, canister: Canister, field: &str) -> Result<(), Refusal> {
+pub fn canister_exists(tank: &Tank, canister: Canister, field: &str) -> Result<(), Rejection> {
     if canister > tank.details.canisters {
         let detail = format!("{} has canisters 1 to {}", tank.details.name, tank.details.canisters);
-        return Err(Refusal::Invalid(vec![Fault::at(field, detail)]));
+        return Err(Rejection::Invalid(vec![Fault::at(field, detail)]));
     }
     Ok(())
 }

@@ -6,11 +6,11 @@
 
 use crate::{
     book::{
-        NotInStock, Refusal, Stop,
+        CommandError, NotInStock, Rejection,
         animals::{record_service, report_event::renumber},
         lookup,
         straws::receive::{Moved, written},
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         animals::service::Service,
@@ -41,24 +41,24 @@ pub struct Reverse {
     pub note: Option<Note>,
 }
 
-impl Act for Reverse {
+impl Command for Reverse {
     type Done = Moved;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = lookup::told_time(self.reversed_at, turn, "reversed_at")?;
-        let business = turn.business();
-        let original = ledger::movement(turn.tx, business, self.movement_id).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+        let (occurred_at, ahead) = lookup::client_time(self.reversed_at, cx, "reversed_at")?;
+        let business = cx.business();
+        let original = ledger::movement(cx.tx, business, self.movement_id).await?;
         let original =
-            original.ok_or(Refusal::Unknown { what: "movement", id: self.movement_id.0, pointer: None })?;
+            original.ok_or(Rejection::Unknown { what: "movement", id: self.movement_id.0, pointer: None })?;
         if let Some(by) = original.reversed_by {
-            return Err(Refusal::AlreadyReversed { movement: original.id, by }.into());
+            return Err(Rejection::AlreadyReversed { movement: original.id, by }.into());
         }
-        undo_consequences(turn, &original).await?;
+        undo_consequences(cx, &original).await?;
         let entry = Entry {
             kind: MovementKind::Reversal,
             lot: original.lot_id,
-            from: whereabouts(turn, &original.to).await?,
-            to: whereabouts(turn, &original.from).await?,
+            from: whereabouts(cx, &original.to).await?,
+            to: whereabouts(cx, &original.from).await?,
             straws: original.straws,
             occurred_at,
             technician: self.technician.clone(),
@@ -71,34 +71,34 @@ impl Act for Reverse {
             exposure: None,
             note: self.note.clone(),
         };
-        let Some(movement) = written(turn, entry).await? else {
-            return Err(gone(turn, &original).await?);
+        let Some(movement) = written(cx, entry).await? else {
+            return Err(gone(cx, &original).await?);
         };
         Ok(Moved { movement, warnings: ahead.into_iter().collect() })
     }
 }
 
 /// Where an end of a movement is, so that straws can be put there again.
-async fn whereabouts(turn: &mut Turn<'_>, end: &End) -> Result<Whereabouts, Stop> {
-    let business = turn.business();
+async fn whereabouts(cx: &mut CommandContext<'_>, end: &End) -> Result<Whereabouts, CommandError> {
+    let business = cx.business();
     let Some(place) = &end.place else { return Ok(Whereabouts::Outside(end.kind)) };
-    let tank = lookup::tank(turn, place.tank_id, None).await?;
+    let tank = lookup::tank(cx, place.tank_id, None).await?;
     if place.canister > tank.details.canisters {
         let text = format!(
             "{} has no canister {} any more, so nothing can hang there.",
             tank.details.name, place.canister
         );
-        return Err(Refusal::InUse { text }.into());
+        return Err(Rejection::InUse { text }.into());
     }
-    Ok(Whereabouts::In(ledger::ensure_place(turn.tx, business, place).await?))
+    Ok(Whereabouts::In(ledger::ensure_place(cx.tx, business, place).await?))
 }
 
 /// The straws that would have to go back are not there any more.
-async fn gone(turn: &mut Turn<'_>, original: &Movement) -> Result<Stop, store::Error> {
-    let elsewhere = ledger::stock_of_lot(turn.tx, turn.caller.business_id, original.lot_id).await?;
+async fn gone(cx: &mut CommandContext<'_>, original: &Movement) -> Result<CommandError, store::Error> {
+    let elsewhere = ledger::stock_of_lot(cx.tx, cx.caller.business_id, original.lot_id).await?;
     let place = original.to.place.as_ref();
     let held = elsewhere.iter().find(|stock| Some(&stock.place) == place).map_or(0, |stock| stock.straws);
-    let told = place.map_or_else(String::new, |place| format!(" in {}", place.told()));
+    let told = place.map_or_else(String::new, |place| format!(" in {}", place.describe()));
     let missing = NotInStock {
         asked: original.straws.get(),
         held,
@@ -106,29 +106,29 @@ async fn gone(turn: &mut Turn<'_>, original: &Movement) -> Result<Stop, store::E
         semen_type: None,
         elsewhere: elsewhere.into_iter().filter(|stock| Some(&stock.place) != place).collect(),
     };
-    Ok(Refusal::NotInStock(Box::new(missing)).into())
+    Ok(Rejection::NotInStock(Box::new(missing)).into())
 }
 
 /// What hung on the line is undone with it.
-async fn undo_consequences(turn: &mut Turn<'_>, original: &Movement) -> Result<(), Stop> {
-    let business = turn.business();
+async fn undo_consequences(cx: &mut CommandContext<'_>, original: &Movement) -> Result<(), CommandError> {
+    let business = cx.business();
     let Some(id) = original.withdrawal_id else { return Ok(()) };
-    let withdrawal = lookup::withdrawal(turn, id, None).await?;
-    turn.touched.withdrawal(id);
+    let withdrawal = lookup::withdrawal(cx, id, None).await?;
+    cx.touched.withdrawal(id);
     match original.kind {
         MovementKind::Withdrawal if withdrawal.state == WithdrawalState::Discarded => {
             Err(not_reversible("The straw was discarded; reverse the discard first."))
         }
         MovementKind::Withdrawal => {
-            if let Some(service) = store::animals::service::of_withdrawal(turn.tx, business, id).await? {
-                take_back(turn, &service).await?;
+            if let Some(service) = store::animals::service::of_withdrawal(cx.tx, business, id).await? {
+                take_back(cx, &service).await?;
             }
             let state = WithdrawalState::Reversed;
-            Ok(store::straws::withdrawal::resolve(turn.tx, business, id, state, turn.now).await?)
+            Ok(store::straws::withdrawal::resolve(cx.tx, business, id, state, cx.now).await?)
         }
         MovementKind::Discard => {
             let state = withdrawal.unresolved_state();
-            Ok(store::straws::withdrawal::reopen(turn.tx, business, id, state).await?)
+            Ok(store::straws::withdrawal::reopen(cx.tx, business, id, state).await?)
         }
         MovementKind::Reversal | MovementKind::Receipt | MovementKind::Transfer | MovementKind::Count => {
             Err(not_reversible(
@@ -139,16 +139,16 @@ async fn undo_consequences(turn: &mut Turn<'_>, original: &Movement) -> Result<(
 }
 
 /// The service no longer counts, and those after it move up.
-async fn take_back(turn: &mut Turn<'_>, service: &Service) -> Result<(), Stop> {
-    let business = turn.business();
-    store::animals::service::reverse(turn.tx, business, service.id, turn.now).await?;
-    let animal = lookup::animal_of(turn.tx, business, service.animal_id).await?;
-    let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
-    Ok(renumber(turn.tx, business, animal.id, &herd).await?)
+async fn take_back(cx: &mut CommandContext<'_>, service: &Service) -> Result<(), CommandError> {
+    let business = cx.business();
+    store::animals::service::reverse(cx.tx, business, service.id, cx.now).await?;
+    let animal = lookup::animal_of(cx.tx, business, service.animal_id).await?;
+    let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
+    Ok(renumber(cx.tx, business, animal.id, &herd).await?)
 }
 
-fn not_reversible(text: &str) -> Stop {
-    Refusal::NotReversible { text: text.to_owned() }.into()
+fn not_reversible(text: &str) -> CommandError {
+    Rejection::NotReversible { text: text.to_owned() }.into()
 }
 
 /// A service was entered by mistake: it stays to be seen and no longer counts. A straw of this book that
@@ -159,21 +159,21 @@ pub struct ReverseService {
     pub service_id: ServiceId,
 }
 
-impl Act for ReverseService {
+impl Command for ReverseService {
     type Done = record_service::Shown;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<record_service::Shown, Stop> {
-        let business = turn.business();
-        let service = lookup::service(turn, self.service_id, None).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<record_service::Shown, CommandError> {
+        let business = cx.business();
+        let service = lookup::service(cx, self.service_id, None).await?;
         if service.reversed_at.is_some() {
             return Err(not_reversible("The service was reversed already."));
         }
-        take_back(turn, &service).await?;
+        take_back(cx, &service).await?;
         if let Some(id) = service.withdrawal_id {
-            let withdrawal = lookup::withdrawal(turn, id, None).await?;
-            store::straws::withdrawal::reopen(turn.tx, business, id, withdrawal.unresolved_state()).await?;
-            turn.touched.withdrawal(id);
+            let withdrawal = lookup::withdrawal(cx, id, None).await?;
+            store::straws::withdrawal::reopen(cx.tx, business, id, withdrawal.unresolved_state()).await?;
+            cx.touched.withdrawal(id);
         }
-        Ok(record_service::shown(turn.tx, business, service).await?)
+        Ok(record_service::shown(cx.tx, business, service).await?)
     }
 }

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use crate::{
     book::{
-        NotInStock, Refusal, Stop,
+        CommandError, NotInStock, Rejection,
         alerts::alert,
         lookup,
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         alerts::{About, AlertKind},
@@ -49,28 +49,27 @@ pub struct TakeStock {
     pub note: Option<Note>,
 }
 
-impl Act for TakeStock {
+impl Command for TakeStock {
     type Done = Stocktake;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
-        let (counted_at, _) = lookup::told_time(self.counted_at, turn, "counted_at")?;
-        let tank = lookup::tank(turn, self.tank_id, Some("#/tank_id")).await?;
-        let business = turn.business();
-        let head = store::access::business::find(turn.tx, business)
-            .await?
-            .map_or(0, |business| business.movement_seq);
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
+        let (counted_at, _) = lookup::client_time(self.counted_at, cx, "counted_at")?;
+        let tank = lookup::tank(cx, self.tank_id, Some("#/tank_id")).await?;
+        let business = cx.business();
+        let head =
+            store::access::business::find(cx.tx, business).await?.map_or(0, |business| business.movement_seq);
         let as_of_seq = self.as_of_seq.map_or(head, LineNumber::get);
         if as_of_seq > head {
             let detail = format!("lies ahead of the book, whose last line is {head}");
-            return Err(Refusal::Invalid(vec![Fault::at("as_of_seq", detail)]).into());
+            return Err(Rejection::Invalid(vec![Fault::at("as_of_seq", detail)]).into());
         }
         let canisters = tank.details.canisters;
         if self.canister.is_some_and(|only| only > canisters) {
             let detail = format!("the tank has canisters 1 to {canisters}");
-            return Err(Refusal::Invalid(vec![Fault::at("canister", detail)]).into());
+            return Err(Rejection::Invalid(vec![Fault::at("canister", detail)]).into());
         }
-        let counted = self.counted(turn, canisters).await?;
-        let expected = ledger::balances_at(turn.tx, business, self.tank_id, self.canister, as_of_seq).await?;
+        let counted = self.counted(cx, canisters).await?;
+        let expected = ledger::balances_at(cx.tx, business, self.tank_id, self.canister, as_of_seq).await?;
         let expected = expected.into_iter().map(|(lot, place, straws)| ((place, lot), straws)).collect();
         let stocktake = Stocktake {
             id: StocktakeId::new(),
@@ -84,11 +83,11 @@ impl Act for TakeStock {
             lines: compare(&expected, &counted, self.complete),
             state: StocktakeState::Open,
             accepted_at: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         };
-        store::straws::stocktake::add(turn.tx, business, turn.caller.key_id, &stocktake).await?;
+        store::straws::stocktake::add(cx.tx, business, cx.caller.key_id, &stocktake).await?;
         let kind = AlertKind::StocktakeDifference;
-        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
+        alert::settle(cx.tx, business, cx.now, kind, About::stocktake(&stocktake)).await?;
         Ok(stocktake)
     }
 }
@@ -97,15 +96,15 @@ impl TakeStock {
     /// The counts, each lot and place once and all of them where it is said that was counted.
     async fn counted(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         canisters: Canister,
-    ) -> Result<BTreeMap<(Place, LotId), i64>, Stop> {
+    ) -> Result<BTreeMap<(Place, LotId), i64>, CommandError> {
         let mut faults = Vec::new();
         let mut counted = BTreeMap::new();
         for (n, (lot, place, straws)) in self.counts.iter().enumerate() {
-            lookup::lot(turn, *lot, Some(&format!("#/counts/{n}/lot_id"))).await?;
+            lookup::lot(cx, *lot, Some(&format!("#/counts/{n}/lot_id"))).await?;
             if place.tank_id != self.tank_id {
-                lookup::tank(turn, place.tank_id, Some(&format!("#/counts/{n}/place/tank_id"))).await?;
+                lookup::tank(cx, place.tank_id, Some(&format!("#/counts/{n}/place/tank_id"))).await?;
                 faults.push(Fault::at(
                     &format!("counts/{n}/place/tank_id"),
                     "is not the tank that was counted",
@@ -124,7 +123,7 @@ impl TakeStock {
             }
         }
         if !faults.is_empty() {
-            return Err(Refusal::Invalid(faults).into());
+            return Err(Rejection::Invalid(faults).into());
         }
         Ok(counted)
     }
@@ -138,35 +137,39 @@ pub struct Accept {
     pub stocktake_id: StocktakeId,
 }
 
-impl Act for Accept {
+impl Command for Accept {
     type Done = Stocktake;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Stocktake, Stop> {
-        let business = turn.business();
-        let stocktake = lookup::stocktake(turn, self.stocktake_id, None).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
+        let business = cx.business();
+        let stocktake = lookup::stocktake(cx, self.stocktake_id, None).await?;
         if stocktake.state == StocktakeState::Accepted {
             let text = "The stocktake was accepted already; its differences are in the ledger.".to_owned();
-            return Err(Refusal::InUse { text }.into());
+            return Err(Rejection::InUse { text }.into());
         }
         let mut lines = Vec::with_capacity(stocktake.lines.0.len());
         for line in &stocktake.lines.0 {
-            let movement_id = post(turn, &stocktake, line).await?;
+            let movement_id = post(cx, &stocktake, line).await?;
             lines.push(Line { movement_id, ..line.clone() });
         }
         let lines = Lines(lines);
-        store::straws::stocktake::accept(turn.tx, business, stocktake.id, &lines, turn.now).await?;
+        store::straws::stocktake::accept(cx.tx, business, stocktake.id, &lines, cx.now).await?;
         let kind = AlertKind::StocktakeDifference;
-        alert::settle(turn.tx, business, turn.now, kind, About::stocktake(&stocktake)).await?;
-        let (state, accepted_at) = (StocktakeState::Accepted, Some(turn.now));
+        alert::settle(cx.tx, business, cx.now, kind, About::stocktake(&stocktake)).await?;
+        let (state, accepted_at) = (StocktakeState::Accepted, Some(cx.now));
         Ok(Stocktake { lines, state, accepted_at, ..stocktake })
     }
 }
 
 /// Posts one difference; none when there is none.
-async fn post(turn: &mut Turn<'_>, stocktake: &Stocktake, line: &Line) -> Result<Option<MovementId>, Stop> {
+async fn post(
+    cx: &mut CommandContext<'_>,
+    stocktake: &Stocktake,
+    line: &Line,
+) -> Result<Option<MovementId>, CommandError> {
     let Some(straws) = Straws::new(line.difference.abs()) else { return Ok(None) };
-    let business = turn.business();
-    let place = Whereabouts::In(ledger::ensure_place(turn.tx, business, &line.place).await?);
+    let business = cx.business();
+    let place = Whereabouts::In(ledger::ensure_place(cx.tx, business, &line.place).await?);
     let counted = Whereabouts::Outside(PlaceKind::Counted);
     let (from, to) = if line.difference > 0 { (counted, place) } else { (place, counted) };
     let entry = Entry {
@@ -182,18 +185,18 @@ async fn post(turn: &mut Turn<'_>, stocktake: &Stocktake, line: &Line) -> Result
         exposure: None,
         note: None,
     };
-    let written = turn.write(entry).await?;
+    let written = cx.write(entry).await?;
     if written.is_some() {
         return Ok(written);
     }
     // More are missing than hang there by now: others were taken since, so the count was wrong.
-    let elsewhere = ledger::stock_of_lot(turn.tx, business, line.lot_id).await?;
+    let elsewhere = ledger::stock_of_lot(cx.tx, business, line.lot_id).await?;
     let held = elsewhere.iter().find(|stock| stock.place == line.place).map_or(0, |stock| stock.straws);
     let text = format!(
         "missing straws of lot {} in {}; straws were taken since the count, count it again",
         line.lot_id,
-        line.place.told()
+        line.place.describe()
     );
     let missing = NotInStock { asked: straws.get(), held, text, semen_type: None, elsewhere: Vec::new() };
-    Err(Refusal::NotInStock(Box::new(missing)).into())
+    Err(Rejection::NotInStock(Box::new(missing)).into())
 }

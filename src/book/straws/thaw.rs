@@ -2,11 +2,11 @@
 
 use crate::{
     book::{
-        Refusal, Stop,
+        CommandError, Rejection,
         alerts::alert,
         lookup,
         straws::withdraw::{Shown, may_override, shown},
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         animals::objection::{Deviation, DeviationKind},
@@ -36,15 +36,15 @@ pub struct Thaw {
     pub override_reason: Option<Reason>,
 }
 
-impl Act for Thaw {
+impl Command for Thaw {
     type Done = Shown;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        let (started_at, ahead) = lookup::told_time(self.started_at, turn, "started_at")?;
-        let mut withdrawal = lookup::withdrawal(turn, self.withdrawal_id, None).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+        let (started_at, ahead) = lookup::client_time(self.started_at, cx, "started_at")?;
+        let mut withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
         if withdrawal.state == WithdrawalState::Thawing {
-            return Err(Refusal::AlreadyThawing {
+            return Err(Rejection::AlreadyThawing {
                 withdrawal: withdrawal.id,
                 ready_at: withdrawal.ready_at,
                 use_by: withdrawal.use_by,
@@ -54,22 +54,21 @@ impl Act for Thaw {
         let verdict = judge_bath(&withdrawal.thaw, self.bath_temp_c, self.bath_volume_ml, self.water_temp_c);
         let refusal = match verdict {
             BathVerdict::Right => None,
-            BathVerdict::TooHot(advice) => Some((advice.text.clone(), Refusal::BathTooHot(advice))),
-            BathVerdict::TooCold(advice) => Some((advice.text.clone(), Refusal::BathTooCold(advice))),
+            BathVerdict::TooHot(advice) => Some((advice.text.clone(), Rejection::BathTooHot(advice))),
+            BathVerdict::TooCold(advice) => Some((advice.text.clone(), Rejection::BathTooCold(advice))),
         };
         let set_aside = refusal.as_ref().map(|(text, _)| text.clone());
         if let Some((text, refusal)) = refusal {
             let Some(reason) = &self.override_reason else { return Err(refusal.into()) };
-            may_override(turn.caller)?;
+            may_override(cx.caller)?;
             let kind = DeviationKind::BathOutOfRange;
             withdrawal.deviations.0.push(Deviation { kind, text, reason: Some(reason.to_string()) });
         }
 
         let clock = thawing(&withdrawal.thaw, started_at);
-        let business = turn.business();
+        let business = cx.business();
         let (id, bath) = (withdrawal.id, self.bath_temp_c);
-        store::straws::withdrawal::thawing(turn.tx, business, id, bath, &clock, &withdrawal.deviations)
-            .await?;
+        store::straws::withdrawal::thawing(cx.tx, business, id, bath, &clock, &withdrawal.deviations).await?;
         let withdrawal = Withdrawal {
             state: WithdrawalState::Thawing,
             bath_temp_c: Some(bath),
@@ -78,11 +77,11 @@ impl Act for Thaw {
             use_by: Some(clock.use_by),
             ..withdrawal
         };
-        turn.touched.withdrawal(id);
+        cx.touched.withdrawal(id);
         if let Some(what) = set_aside {
-            alert::overridden(turn, &withdrawal, &format!("set aside: {what}")).await?;
+            alert::overridden(cx, &withdrawal, &format!("set aside: {what}")).await?;
         }
-        let mut shown = shown(turn.tx, business, withdrawal).await?;
+        let mut shown = shown(cx.tx, business, withdrawal).await?;
         shown.warnings = ahead.into_iter().chain(self.crowded(&shown)).collect();
         Ok(shown)
     }
@@ -104,9 +103,9 @@ impl Thaw {
 }
 
 /// Refuses what was already served or discarded.
-pub fn still_open(withdrawal: &Withdrawal) -> Result<(), Refusal> {
+pub fn still_open(withdrawal: &Withdrawal) -> Result<(), Rejection> {
     if withdrawal.is_resolved() {
-        return Err(Refusal::AlreadyResolved {
+        return Err(Rejection::AlreadyResolved {
             withdrawal: withdrawal.id,
             state: withdrawal.state,
             at: withdrawal.resolved_at,

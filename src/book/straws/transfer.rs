@@ -2,12 +2,12 @@
 
 use crate::{
     book::{
-        Refusal, Stop, lookup,
+        CommandError, Rejection, lookup,
         straws::{
             discard::hanging_at,
             receive::{Moved, place_exists, written},
         },
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
@@ -38,20 +38,20 @@ pub struct Transfer {
     pub note: Option<Note>,
 }
 
-impl Act for Transfer {
+impl Command for Transfer {
     type Done = Moved;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Moved, Stop> {
-        let (occurred_at, ahead) = lookup::told_time(self.transferred_at, turn, "transferred_at")?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+        let (occurred_at, ahead) = lookup::client_time(self.transferred_at, cx, "transferred_at")?;
         if self.from == self.to {
-            return Err(Refusal::Invalid(vec![Fault::at("to", "must be another place than from")]).into());
+            return Err(Rejection::Invalid(vec![Fault::at("to", "must be another place than from")]).into());
         }
-        let lot = lookup::lot(turn, self.lot_id, Some("#/lot_id")).await?;
-        place_exists(turn, &self.from, "from").await?;
-        place_exists(turn, &self.to, "to").await?;
-        let business = turn.business();
-        let from = hanging_at(turn, self.lot_id, &self.from, self.straws).await?;
-        let to = Whereabouts::In(ledger::ensure_place(turn.tx, business, &self.to).await?);
+        let lot = lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
+        place_exists(cx, &self.from, "from").await?;
+        place_exists(cx, &self.to, "to").await?;
+        let business = cx.business();
+        let from = hanging_at(cx, self.lot_id, &self.from, self.straws).await?;
+        let to = Whereabouts::In(ledger::ensure_place(cx.tx, business, &self.to).await?);
         let entry = Entry {
             kind: MovementKind::Transfer,
             lot: self.lot_id,
@@ -65,7 +65,7 @@ impl Act for Transfer {
             exposure: self.exposure_s,
             note: self.note.clone(),
         };
-        let movement = written(turn, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
+        let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
         let exposed =
             self.exposure_s.and_then(|seconds| exposure::warning(seconds.get(), lot.details.straw_ml));
         Ok(Moved { movement, warnings: ahead.into_iter().chain(exposed).collect() })

@@ -6,18 +6,18 @@
 
 use crate::{
     book::{
-        Caller, NotInStock, Objected, Refusal, Stop,
+        Caller, CommandError, NotInStock, Objected, Rejection,
         alerts::alert,
         lookup,
         straws::receive::place_exists,
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
             animal::Animal,
             choice::Allowed,
             herd::HerdDetails,
-            history::{Numbered, Standing},
+            history::{AnimalStatus, Numbered},
             objection::{self, Deviations, Objection},
         },
         exchange::ade::ItemKind,
@@ -32,7 +32,7 @@ use crate::{
             withdrawal::{Withdrawal, WithdrawalState},
         },
         values::{
-            AnimalId, BusinessId, LotId, Mark, Name, Reason, SireId, Straws, Technician, Timestamp,
+            AnimalId, BusinessId, Code, LotId, Name, Reason, SireId, Straws, Technician, Timestamp,
             WithdrawalId,
         },
         webhooks::event::{self, Event, StrawWithdrawn, Subject, Topic},
@@ -51,7 +51,7 @@ pub struct Withdraw {
     /// For whom.
     pub animal_id: AnimalId,
     /// Of which lot or sire.
-    pub what: Wish,
+    pub what: StrawSelection,
     /// From which place; the one to be used first when not said.
     pub place: Option<Place>,
     /// How many.
@@ -66,7 +66,7 @@ pub struct Withdraw {
 
 /// What is wished for.
 #[derive(Clone, Copy, Debug)]
-pub enum Wish {
+pub enum StrawSelection {
     /// Straws of this lot.
     Lot(LotId),
     /// Straws of this sire, and of this type when it is said.
@@ -83,7 +83,7 @@ pub struct Shown {
     /// The lot's sire.
     pub sire: Sire,
     /// Her number in her herd.
-    pub animal_number: Mark,
+    pub animal_number: Code,
     /// Where the straw hung.
     pub place: Place,
     /// What that tank is called.
@@ -118,7 +118,7 @@ pub struct Candidate {
     /// What her owner decided.
     pub herd: HerdDetails,
     /// What she is.
-    pub standing: Standing,
+    pub standing: AnimalStatus,
     /// What the choice rule allows.
     pub allowed: Allowed,
 }
@@ -181,11 +181,11 @@ pub fn protocol(lot: &Lot, herd: &HerdDetails) -> ThawProtocol {
 }
 
 /// Refuses an override from a key that may not set rules aside.
-pub fn may_override(caller: &Caller) -> Result<(), Refusal> {
+pub fn may_override(caller: &Caller) -> Result<(), Rejection> {
     if caller.role == Role::Manager {
         return Ok(());
     }
-    Err(Refusal::Forbidden {
+    Err(Rejection::Forbidden {
         text: format!("Setting a rule aside needs a manager's key; this is a {}'s.", caller.role),
     })
 }
@@ -193,11 +193,11 @@ pub fn may_override(caller: &Caller) -> Result<(), Refusal> {
 /// The most straws that a refusal names instead.
 const MOST_INSTEAD: usize = 10;
 
-impl Act for Withdraw {
+impl Command for Withdraw {
     type Done = Shown;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        self.take(turn, Asked::Before).await
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+        self.take(cx, Asked::Before).await
     }
 }
 
@@ -213,33 +213,33 @@ enum Asked {
 impl Withdraw {
     /// The same for a straw that was used already, as someone tells afterwards: what has happened is not
     /// refused, and what stood against it is kept as deviations.
-    pub async fn happened(&self, turn: &mut Turn<'_>) -> Result<Shown, Stop> {
-        self.take(turn, Asked::Afterwards).await
+    pub async fn happened(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+        self.take(cx, Asked::Afterwards).await
     }
 
-    async fn take(&self, turn: &mut Turn<'_>, asked: Asked) -> Result<Shown, Stop> {
-        let (at, ahead) = lookup::told_time(self.withdrawn_at, turn, "withdrawn_at")?;
-        let business = turn.business();
-        let animal = lookup::animal(turn, self.animal_id, Some("#/animal_id")).await?;
+    async fn take(&self, cx: &mut CommandContext<'_>, asked: Asked) -> Result<Shown, CommandError> {
+        let (at, ahead) = lookup::client_time(self.withdrawn_at, cx, "withdrawn_at")?;
+        let business = cx.business();
+        let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
         if let Some(place) = &self.place {
-            place_exists(turn, place, "place").await?;
+            place_exists(cx, place, "place").await?;
         }
-        let candidate = Candidate::at(turn.tx, business, animal, at).await?;
-        let (lot, sire, stock) = self.choose(turn, &candidate).await?;
+        let candidate = Candidate::at(cx.tx, business, animal, at).await?;
+        let (lot, sire, stock) = self.choose(cx, &candidate).await?;
 
-        let inbreeding = candidate.inbreeding(turn.tx, business, &[sire.id]).await?;
+        let inbreeding = candidate.inbreeding(cx.tx, business, &[sire.id]).await?;
         let mut objections = candidate.objections(at);
         objections.extend(candidate.objections_to(&lot, inbreeding.first().copied().unwrap_or(0.0)));
         if !objections.is_empty() && asked == Asked::Before {
             if self.override_reason.is_none() {
-                return Err(refused(turn, &candidate, &objections).await?);
+                return Err(refused(cx, &candidate, &objections).await?);
             }
-            may_override(turn.caller)?;
+            may_override(cx.caller)?;
         }
 
         let hanging = stock.iter().find(|hanging| hanging.straws >= self.straws.get());
         let Some(hanging) = hanging else {
-            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+            return Err(self.not_in_stock(cx, &candidate, &lot, &sire, &stock).await?);
         };
         let place_id = hanging.place_id;
         let Numbered { service_number, rank } = candidate.standing.next;
@@ -268,9 +268,9 @@ impl Withdraw {
             ready_at: None,
             use_by: None,
             resolved_at: None,
-            recorded_at: turn.now,
+            recorded_at: cx.now,
         };
-        store::straws::withdrawal::add(turn.tx, business, turn.caller.key_id, &withdrawal).await?;
+        store::straws::withdrawal::add(cx.tx, business, cx.caller.key_id, &withdrawal).await?;
         let entry = Entry {
             kind: MovementKind::Withdrawal,
             lot: lot.id,
@@ -284,15 +284,15 @@ impl Withdraw {
             exposure: None,
             note: None,
         };
-        if turn.write(entry).await?.is_none() {
-            return Err(self.not_in_stock(turn, &candidate, &lot, &sire, &stock).await?);
+        if cx.write(entry).await?.is_none() {
+            return Err(self.not_in_stock(cx, &candidate, &lot, &sire, &stock).await?);
         }
         if !withdrawal.deviations.0.is_empty() {
             let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
-            alert::overridden(turn, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
+            alert::overridden(cx, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
         let told = told(&withdrawal, &lot, &hanging.place);
-        store::webhooks::outbox::write(turn.tx, business, turn.now, &told).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, &told).await?;
 
         let mut warnings: Vec<String> = ahead.into_iter().collect();
         warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, at));
@@ -315,28 +315,30 @@ impl Withdraw {
     /// Which lot to take, and where its straws hang, the place to be used first in front.
     async fn choose(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         candidate: &Candidate,
-    ) -> Result<(Lot, Sire, Vec<Stock>), Stop> {
-        let business = turn.business();
+    ) -> Result<(Lot, Sire, Vec<Stock>), CommandError> {
+        let business = cx.business();
         match self.what {
-            Wish::Lot(id) => {
-                let lot = lookup::lot(turn, id, Some("#/lot_id")).await?;
-                let sire = lookup::sire_of(turn.tx, business, lot.details.sire_id).await?;
-                let stock = ledger::stock_of_lot(turn.tx, business, id).await?;
+            StrawSelection::Lot(id) => {
+                let lot = lookup::lot(cx, id, Some("#/lot_id")).await?;
+                let sire = lookup::sire_of(cx.tx, business, lot.details.sire_id).await?;
+                let stock = ledger::stock_of_lot(cx.tx, business, id).await?;
                 Ok((lot, sire, self.within_reach(candidate, stock)))
             }
-            Wish::Sire(id, semen_type) => {
-                let sire = lookup::sire(turn, id, Some("#/sire_id")).await?;
-                let stock = ledger::stock_of_sire(turn.tx, business, id).await?;
+            StrawSelection::Sire(id, semen_type) => {
+                let sire = lookup::sire(cx, id, Some("#/sire_id")).await?;
+                let stock = ledger::stock_of_sire(cx.tx, business, id).await?;
                 let stock = self.within_reach(candidate, stock);
                 let lot = best_lot(&stock, semen_type, &candidate.allowed, self.straws);
                 let Some(lot) = lot else {
                     let text = match semen_type {
-                        Some(semen_type) => format!("{} straws of {}", semen_type.told(), sire.details.name),
+                        Some(semen_type) => {
+                            format!("{} straws of {}", semen_type.describe(), sire.details.name)
+                        }
                         None => format!("straws of {}", sire.details.name),
                     };
-                    let elsewhere = ledger::stock_of_sire(turn.tx, business, id).await?;
+                    let elsewhere = ledger::stock_of_sire(cx.tx, business, id).await?;
                     let elsewhere = elsewhere
                         .into_iter()
                         .filter(|other| {
@@ -346,7 +348,7 @@ impl Withdraw {
                         .collect();
                     let missing =
                         NotInStock { asked: self.straws.get(), held: 0, text, semen_type, elsewhere };
-                    return Err(Refusal::NotInStock(Box::new(missing)).into());
+                    return Err(Rejection::NotInStock(Box::new(missing)).into());
                 };
                 let stock = stock.into_iter().filter(|hanging| hanging.lot.id == lot.id).collect();
                 Ok((lot, sire, stock))
@@ -365,15 +367,15 @@ impl Withdraw {
 
     async fn not_in_stock(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         candidate: &Candidate,
         lot: &Lot,
         sire: &Sire,
         stock: &[Stock],
-    ) -> Result<Stop, store::Error> {
+    ) -> Result<CommandError, store::Error> {
         let semen_type = lot.details.semen_type;
-        let business = turn.business();
-        let others = ledger::stock_of_sire(turn.tx, business, sire.id).await?;
+        let business = cx.business();
+        let others = ledger::stock_of_sire(cx.tx, business, sire.id).await?;
         let asked_for =
             |other: &Stock| stock.iter().any(|s| s.place_id == other.place_id && s.lot.id == other.lot.id);
         let elsewhere = others
@@ -382,20 +384,21 @@ impl Withdraw {
             .filter(|other| other.lot.details.status == LotStatus::Usable && candidate.reaches(other))
             .take(MOST_INSTEAD)
             .collect();
-        let wherefrom = self.place.as_ref().map_or_else(String::new, |place| format!(" in {}", place.told()));
+        let wherefrom =
+            self.place.as_ref().map_or_else(String::new, |place| format!(" in {}", place.describe()));
         let missing = NotInStock {
             asked: self.straws.get(),
             held: stock.iter().map(|hanging| hanging.straws).max().unwrap_or(0),
             text: format!(
                 "{} straws of {} ({}){wherefrom}",
-                semen_type.told(),
+                semen_type.describe(),
                 sire.details.name,
-                lot.details.told()
+                lot.details.describe()
             ),
             semen_type: Some(semen_type),
             elsewhere,
         };
-        Ok(Refusal::NotInStock(Box::new(missing)).into())
+        Ok(Rejection::NotInStock(Box::new(missing)).into())
     }
 }
 
@@ -447,13 +450,13 @@ fn best_lot(
 
 /// A refusal that says what stands in the way, what she may have instead, and where it hangs.
 async fn refused(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     candidate: &Candidate,
     objections: &[Objection],
-) -> Result<Stop, store::Error> {
+) -> Result<CommandError, store::Error> {
     let mut instead = Vec::new();
     if !objections.iter().any(against_her) {
-        instead = offers(turn.tx, turn.caller.business_id, candidate).await?.0;
+        instead = offers(cx.tx, cx.caller.business_id, candidate).await?.0;
         instead.truncate(MOST_INSTEAD);
     }
     let objected = Objected {
@@ -463,7 +466,7 @@ async fn refused(
         allowed: candidate.allowed.clone(),
         instead,
     };
-    Ok(Refusal::Objected(Box::new(objected)).into())
+    Ok(Rejection::Objected(Box::new(objected)).into())
 }
 
 /// Whether an objection is to serving her at all, so that no other straw would help.
@@ -527,9 +530,9 @@ pub async fn offers(
 fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<Blocked> {
     let lot = &hanging.lot;
     let (lot_id, reason) = match objection {
-        Objection::Kinship { .. } => (None, objection.told(herd)),
+        Objection::Kinship { .. } => (None, objection.describe(herd)),
         Objection::LotNotUsable { status } => {
-            (Some(lot.id), format!("Only {} of his is barred: it is {status}.", lot.details.told()))
+            (Some(lot.id), format!("Only {} of his is barred: it is {status}.", lot.details.describe()))
         }
         _ => return None,
     };
@@ -541,10 +544,10 @@ pub fn wish(
     lot: Option<LotId>,
     sire: Option<SireId>,
     semen_type: Option<SemenType>,
-) -> Result<Wish, Vec<Fault>> {
+) -> Result<StrawSelection, Vec<Fault>> {
     match (lot, sire, semen_type) {
-        (Some(lot), None, None) => Ok(Wish::Lot(lot)),
-        (None, Some(sire), semen_type) => Ok(Wish::Sire(sire, semen_type)),
+        (Some(lot), None, None) => Ok(StrawSelection::Lot(lot)),
+        (None, Some(sire), semen_type) => Ok(StrawSelection::Sire(sire, semen_type)),
         (Some(_), Some(_), _) => {
             Err(vec![Fault::at("sire_id", "must not stand beside lot_id; name one of them")])
         }

@@ -7,16 +7,16 @@ use uuid::Uuid;
 
 use crate::{
     book::{
-        Refusal, Stop,
-        catalogue::{Change, Entered},
+        CommandError, Rejection,
+        catalogue::{CatalogueItem, Change},
         lookup,
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
         values::{BusinessId, DeliveryId, Timestamp, WebhookId},
         webhooks::{
-            address::Reach,
+            address::EgressPolicy,
             event::{self, Event, Subject, Topic, WebhookTest},
             webhook::{MOST_WEBHOOKS, Webhook, WebhookDetails, WebhookState},
         },
@@ -27,7 +27,7 @@ use crate::{
     },
 };
 
-impl Entered for Webhook {
+impl CatalogueItem for Webhook {
     type Details = WebhookDetails;
     const WHAT: &'static str = "webhook";
 
@@ -59,38 +59,38 @@ impl Entered for Webhook {
     async fn change(&self, tx: &mut Tx, business: BusinessId) -> store::Result<()> {
         store::webhooks::webhook::change(tx, business, self.id, &self.details).await
     }
-    async fn check(&self, turn: &mut Turn<'_>, _: Option<&Self>) -> Result<(), Stop> {
+    async fn check(&self, cx: &mut CommandContext<'_>, _: Option<&Self>) -> Result<(), CommandError> {
         for (n, herd) in self.details.herd_ids.0.iter().enumerate() {
-            lookup::herd(turn, *herd, Some(&format!("#/herd_ids/{n}"))).await?;
+            lookup::herd(cx, *herd, Some(&format!("#/herd_ids/{n}"))).await?;
         }
         for (n, tank) in self.details.tank_ids.0.iter().enumerate() {
-            lookup::tank(turn, *tank, Some(&format!("#/tank_ids/{n}"))).await?;
+            lookup::tank(cx, *tank, Some(&format!("#/tank_ids/{n}"))).await?;
         }
         Ok(())
     }
 }
 
 /// Refuses an address to which this service does not send, as far as that can be told now.
-fn in_reach(webhook: &Webhook, reach: &Reach) -> Result<(), Refusal> {
+fn in_reach(webhook: &Webhook, reach: &EgressPolicy) -> Result<(), Rejection> {
     let judged = webhook.details.url.parts().map(|url| reach.judge_url(&url));
     match judged {
-        Some(Err(blocked)) => Err(Refusal::Invalid(vec![Fault::at("url", blocked.to_string())])),
+        Some(Err(blocked)) => Err(Rejection::Invalid(vec![Fault::at("url", blocked.to_string())])),
         _ => Ok(()),
     }
 }
 
-async fn found(turn: &mut Turn<'_>, id: WebhookId) -> Result<Webhook, Stop> {
-    let business = turn.business();
-    let webhook = store::webhooks::webhook::find(turn.tx, business, id).await?;
-    webhook.ok_or_else(|| Refusal::Unknown { what: Webhook::WHAT, id: id.0, pointer: None }.into())
+async fn found(cx: &mut CommandContext<'_>, id: WebhookId) -> Result<Webhook, CommandError> {
+    let business = cx.business();
+    let webhook = store::webhooks::webhook::find(cx.tx, business, id).await?;
+    webhook.ok_or_else(|| Rejection::Unknown { what: Webhook::WHAT, id: id.0, pointer: None }.into())
 }
 
 /// Refuses what only makes sense for a webhook that is told something.
-fn active(webhook: &Webhook) -> Result<(), Refusal> {
+fn active(webhook: &Webhook) -> Result<(), Rejection> {
     if webhook.state == WebhookState::Active {
         return Ok(());
     }
-    Err(Refusal::WebhookNotActive { webhook: webhook.id, state: webhook.state })
+    Err(Rejection::WebhookNotActive { webhook: webhook.id, state: webhook.state })
 }
 
 /// Makes a webhook.
@@ -100,22 +100,22 @@ pub struct AddWebhook {
     /// Its secret, to be shown once.
     pub secret: String,
     /// Where webhooks may lead.
-    pub reach: Arc<Reach>,
+    pub reach: Arc<EgressPolicy>,
 }
 
-impl Act for AddWebhook {
+impl Command for AddWebhook {
     type Done = Webhook;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Webhook, Stop> {
-        let webhook = Webhook::new(self.details.clone(), turn.now);
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+        let webhook = Webhook::new(self.details.clone(), cx.now);
         in_reach(&webhook, &self.reach)?;
-        webhook.check(turn, None).await?;
-        let business = turn.business();
-        if store::webhooks::webhook::count(turn.tx, business).await? >= MOST_WEBHOOKS {
-            return Err(Refusal::TooManyWebhooks.into());
+        webhook.check(cx, None).await?;
+        let business = cx.business();
+        if store::webhooks::webhook::count(cx.tx, business).await? >= MOST_WEBHOOKS {
+            return Err(Rejection::TooManyWebhooks.into());
         }
-        webhook.add(turn.tx, business).await?;
-        store::webhooks::webhook::add_secret(turn.tx, business, webhook.id, &self.secret, turn.now, turn.now)
+        webhook.add(cx.tx, business).await?;
+        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &self.secret, cx.now, cx.now)
             .await?;
         Ok(webhook)
     }
@@ -126,28 +126,28 @@ pub struct ChangeWebhook {
     /// The change.
     pub change: Change<Webhook>,
     /// Where webhooks may lead.
-    pub reach: Arc<Reach>,
+    pub reach: Arc<EgressPolicy>,
 }
 
-impl Act for ChangeWebhook {
+impl Command for ChangeWebhook {
     type Done = Webhook;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Webhook, Stop> {
-        let before = found(turn, WebhookId(self.change.id)).await?;
-        let after = self.change.perform(turn).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+        let before = found(cx, WebhookId(self.change.id)).await?;
+        let after = self.change.perform(cx).await?;
         if after.details.url == before.details.url {
             return Ok(after);
         }
         in_reach(&after, &self.reach)?;
-        let business = turn.business();
-        store::webhooks::webhook::forgive(turn.tx, business, after.id).await?;
+        let business = cx.business();
+        store::webhooks::webhook::reset(cx.tx, business, after.id).await?;
         Ok(Webhook { failing_since: None, ..after })
     }
 }
 
 /// What is done to a webhook without more words.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Step {
+pub enum StateChange {
     /// It waits.
     Pause,
     /// It is told again.
@@ -157,35 +157,38 @@ pub enum Step {
 }
 
 /// Pauses, resumes or removes a webhook.
-pub struct Take {
+pub struct ChangeState {
     /// Which.
     pub webhook_id: WebhookId,
     /// What is done.
-    pub step: Step,
+    pub change: StateChange,
     /// The versions of which one must still be in the book.
     pub if_match: Option<Vec<String>>,
 }
 
-impl Act for Take {
+impl Command for ChangeState {
     type Done = Webhook;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Webhook, Stop> {
-        let webhook = found(turn, self.webhook_id).await?;
-        if self.if_match.as_ref().is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&webhook)))
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+        let webhook = found(cx, self.webhook_id).await?;
+        if self
+            .if_match
+            .as_ref()
+            .is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&webhook)))
         {
-            return Err(Refusal::Stale.into());
+            return Err(Rejection::Stale.into());
         }
-        let business = turn.business();
-        match self.step {
-            Step::Pause if webhook.state == WebhookState::Disabled => active(&webhook)?,
-            Step::Pause => store::webhooks::webhook::pause(turn.tx, business, webhook.id).await?,
-            Step::Resume => store::webhooks::webhook::resume(turn.tx, business, webhook.id).await?,
-            Step::Remove => {
-                store::webhooks::webhook::remove(turn.tx, business, webhook.id, turn.now).await?;
+        let business = cx.business();
+        match self.change {
+            StateChange::Pause if webhook.state == WebhookState::Disabled => active(&webhook)?,
+            StateChange::Pause => store::webhooks::webhook::pause(cx.tx, business, webhook.id).await?,
+            StateChange::Resume => store::webhooks::webhook::resume(cx.tx, business, webhook.id).await?,
+            StateChange::Remove => {
+                store::webhooks::webhook::remove(cx.tx, business, webhook.id, cx.now).await?;
                 return Ok(webhook);
             }
         }
-        found(turn, self.webhook_id).await
+        found(cx, self.webhook_id).await
     }
 }
 
@@ -199,51 +202,51 @@ pub struct RotateSecret {
     pub grace: TimeDelta,
 }
 
-impl Act for RotateSecret {
+impl Command for RotateSecret {
     /// Until when the one before is good.
     type Done = Timestamp;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Timestamp, Stop> {
-        let webhook = found(turn, self.webhook_id).await?;
-        let business = turn.business();
-        let until = turn.now.plus(self.grace);
-        store::webhooks::webhook::add_secret(turn.tx, business, webhook.id, &self.secret, until, turn.now)
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Timestamp, CommandError> {
+        let webhook = found(cx, self.webhook_id).await?;
+        let business = cx.business();
+        let until = cx.now.plus(self.grace);
+        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &self.secret, until, cx.now)
             .await?;
         Ok(until)
     }
 }
 
 /// Sends a test event to a webhook.
-pub struct Try {
+pub struct SendTest {
     /// Which.
     pub webhook_id: WebhookId,
 }
 
-impl Act for Try {
+impl Command for SendTest {
     type Done = Delivery;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Delivery, Stop> {
-        let webhook = found(turn, self.webhook_id).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
+        let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;
-        let business = turn.business();
+        let business = cx.business();
         let event = Event {
             kind: Topic::WebhookTest.happened(),
             subject: Subject::Webhook(webhook.id),
-            occurred_at: turn.now,
+            occurred_at: cx.now,
             herd: None,
             tank: None,
             data: event::data(&WebhookTest { webhook_id: webhook.id }),
         };
-        let delivery = outbox::write_to(turn.tx, business, webhook.id, turn.now, &event).await?;
-        store::webhooks::webhook::wake(turn.tx, business, webhook.id).await?;
-        delivery_of(turn, delivery).await
+        let delivery = outbox::write_to(cx.tx, business, webhook.id, cx.now, &event).await?;
+        store::webhooks::webhook::resume_after_backoff(cx.tx, business, webhook.id).await?;
+        delivery_of(cx, delivery).await
     }
 }
 
-async fn delivery_of(turn: &mut Turn<'_>, id: DeliveryId) -> Result<Delivery, Stop> {
-    let business = turn.business();
-    let delivery = store::webhooks::webhook::delivery(turn.tx, business, id).await?;
-    delivery.ok_or_else(|| Refusal::Unknown { what: "delivery", id: id.0, pointer: None }.into())
+async fn delivery_of(cx: &mut CommandContext<'_>, id: DeliveryId) -> Result<Delivery, CommandError> {
+    let business = cx.business();
+    let delivery = store::webhooks::webhook::delivery(cx.tx, business, id).await?;
+    delivery.ok_or_else(|| Rejection::Unknown { what: "delivery", id: id.0, pointer: None }.into())
 }
 
 /// Sends one delivery once more.
@@ -252,16 +255,16 @@ pub struct Redeliver {
     pub delivery_id: DeliveryId,
 }
 
-impl Act for Redeliver {
+impl Command for Redeliver {
     type Done = Delivery;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Delivery, Stop> {
-        let delivery = delivery_of(turn, self.delivery_id).await?;
-        active(&found(turn, delivery.webhook_id).await?)?;
-        let business = turn.business();
-        store::webhooks::webhook::redeliver(turn.tx, business, delivery.id, turn.now).await?;
-        store::webhooks::webhook::wake(turn.tx, business, delivery.webhook_id).await?;
-        delivery_of(turn, self.delivery_id).await
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
+        let delivery = delivery_of(cx, self.delivery_id).await?;
+        active(&found(cx, delivery.webhook_id).await?)?;
+        let business = cx.business();
+        store::webhooks::webhook::redeliver(cx.tx, business, delivery.id, cx.now).await?;
+        store::webhooks::webhook::resume_after_backoff(cx.tx, business, delivery.webhook_id).await?;
+        delivery_of(cx, self.delivery_id).await
     }
 }
 
@@ -284,20 +287,20 @@ pub struct Redelivered {
     /// So many now.
     pub deliveries: u64,
     /// Whether there may be more, for another call.
-    pub more: bool,
+    pub has_more: bool,
 }
 
-impl Act for RedeliverSince {
+impl Command for RedeliverSince {
     type Done = Redelivered;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<Redelivered, Stop> {
-        let (since, _) = lookup::told_time(Some(self.since), turn, "since")?;
-        let webhook = found(turn, self.webhook_id).await?;
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Redelivered, CommandError> {
+        let (since, _) = lookup::client_time(Some(self.since), cx, "since")?;
+        let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;
-        let (business, now) = (turn.business(), turn.now);
+        let (business, now) = (cx.business(), cx.now);
         let most = i64::try_from(MOST_TOGETHER).unwrap_or(i64::MAX);
         let again = store::webhooks::webhook::redeliver_since(
-            turn.tx,
+            cx.tx,
             business,
             webhook.id,
             since,
@@ -307,9 +310,9 @@ impl Act for RedeliverSince {
         )
         .await?;
         let left = MOST_TOGETHER - again;
-        let missed = outbox::make_up(turn.tx, business, &webhook, since, left, now).await?;
-        store::webhooks::webhook::wake(turn.tx, business, webhook.id).await?;
+        let missed = outbox::make_up(cx.tx, business, &webhook, since, left, now).await?;
+        store::webhooks::webhook::resume_after_backoff(cx.tx, business, webhook.id).await?;
         let deliveries = again + missed;
-        Ok(Redelivered { deliveries, more: deliveries >= MOST_TOGETHER })
+        Ok(Redelivered { deliveries, has_more: deliveries >= MOST_TOGETHER })
     }
 }

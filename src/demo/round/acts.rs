@@ -27,23 +27,23 @@ impl Round<'_> {
     pub(super) async fn withdraw(
         &mut self,
         animal: &Animal,
-        wish: &Value,
+        selection: &Value,
         minute: i64,
     ) -> anyhow::Result<Answer> {
         let mira = self.mira.clone();
-        self.withdraw_by(&mira, animal, wish, minute).await
+        self.withdraw_by(&mira, animal, selection, minute).await
     }
 
     pub(super) async fn withdraw_by(
         &mut self,
         who: &Technician,
         animal: &Animal,
-        wish: &Value,
+        selection: &Value,
         minute: i64,
     ) -> anyhow::Result<Answer> {
-        let body = who.withdrawal(animal, wish, self.at(minute));
+        let body = who.withdrawal(animal, selection, self.at(minute));
         let answer = who.client.post("/v1/withdrawals", &body).await?;
-        technician::tell_withdrawal(self.tell, "told", self.farm, &answer);
+        technician::report_withdrawal(self.narrate, "told", self.farm, &answer);
         self.took(&answer)?;
         Ok(answer)
     }
@@ -66,7 +66,11 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         let next = self.mira.asks_for_next(animal, self.at(minute)).await?;
         let offered = technician::first_offered(&next, semen_type)?;
-        self.tell.does(&format!("Mira takes a {} for {}.", technician::hanging(self.farm, offered), animal.number));
+        self.narrate.does(&format!(
+            "Mira takes a {} for {}.",
+            technician::hanging(self.farm, offered),
+            animal.number
+        ));
         self.withdraw(animal, &technician::just_that(offered), minute).await?.must_be(201)
     }
 
@@ -78,7 +82,7 @@ impl Round<'_> {
         minute: i64,
     ) -> anyhow::Result<Answer> {
         let named = refusal.list("/allowed")?.first().context("no other straw was named")?;
-        self.tell.does("Mira takes the one that was named.");
+        self.narrate.does("Mira takes the one that was named.");
         self.withdraw(animal, &technician::just_that(named), minute).await?.must_be(201)
     }
 
@@ -101,9 +105,9 @@ impl Round<'_> {
         bath: Bath,
         minute: i64,
     ) -> anyhow::Result<Answer> {
-        self.tell.does(&format!("{} puts it into the bath, which shows {:.1} C.", who.name, bath.temp_c));
+        self.narrate.does(&format!("{} puts it into the bath, which shows {:.1} C.", who.name, bath.temp_c));
         let answer = who.thaws(straw, bath, self.at(minute)).await?;
-        technician::tell_thaw(self.tell, animal, &answer)?;
+        technician::report_thaw(self.narrate, animal, &answer)?;
         Ok(answer)
     }
 
@@ -129,7 +133,7 @@ impl Round<'_> {
     ) -> anyhow::Result<Answer> {
         self.thaw_by(who, animal, straw, bath, minute).await?.must_be(200)?;
         let service = who.serves(straw, self.at(minute + 3)).await?;
-        technician::tell_service(self.tell, animal, &service)?;
+        technician::report_service(self.narrate, animal, &service)?;
         Ok(service)
     }
 

@@ -106,7 +106,7 @@ impl AlertKind {
 
     /// When an alert that is told now is told again, as long as nobody acknowledges it. An override was
     /// decided by somebody who may, so once is enough.
-    pub fn told_again_after(self, now: Timestamp) -> Option<Timestamp> {
+    pub fn next_notification_after(self, now: Timestamp) -> Option<Timestamp> {
         (self != Self::RuleOverridden).then(|| now.plus(REPEATED_AFTER))
     }
 }
@@ -187,7 +187,7 @@ json_column!(Figures);
 
 /// `data` of the events of an alert.
 #[derive(Clone, Debug, Serialize, ToSchema)]
-pub struct AlertTold {
+pub struct AlertData {
     /// The alert.
     pub alert_id: AlertId,
     /// Its address.
@@ -229,9 +229,9 @@ pub struct Alert {
     /// When it was opened.
     pub opened_at: Timestamp,
     /// When it was last told.
-    pub told_at: Timestamp,
+    pub notified_at: Timestamp,
     /// When it is told again; null when it is not, above all once somebody acknowledged it.
-    pub tell_again_at: Option<Timestamp>,
+    pub next_notification_at: Option<Timestamp>,
     /// When somebody took it on.
     pub acknowledged_at: Option<Timestamp>,
     /// With which key.
@@ -241,13 +241,13 @@ pub struct Alert {
     /// When it was over.
     pub cleared_at: Option<Timestamp>,
     /// Why, in words.
-    pub cleared_because: Option<String>,
+    pub clear_reason: Option<String>,
 }
 
 impl Alert {
     /// Whether it is to be told again.
-    pub fn is_to_be_told_again(&self, now: Timestamp) -> bool {
-        self.tell_again_at.is_some_and(|at| at <= now)
+    pub fn is_due_again(&self, now: Timestamp) -> bool {
+        self.next_notification_at.is_some_and(|at| at <= now)
     }
 }
 

@@ -14,7 +14,7 @@ use crate::{
             AlertKind,
             stock::{Area, Lead, StockSubject, StockThreshold, Straw},
         },
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::semen::SemenType,
         values::{
             AlertRuleId, Coefficient, DepthMm, HerdId, LeadDays, LotId, Minutes, SireId, Straws, TankId,
@@ -66,7 +66,7 @@ form! {
         /// `withdrawal.unresolved`: minutes after the straw should have been used. Default 60.
         pub grace_minutes: Option<Minutes>,
         /// `stocktake.difference`: told from so many straws on, missing and surplus added up. Default 1.
-        pub straws_apart: Option<Straws>,
+        pub min_difference: Option<Straws>,
     }
 }
 
@@ -99,12 +99,12 @@ pub const READING_DAYS: i64 = 7;
 pub const GRACE_MINUTES: i64 = 60;
 
 impl AlertRuleDetails {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         self.check_scope(spot, faults);
         self.check_thresholds(spot, faults);
     }
 
-    fn check_scope(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check_scope(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         let mut wrong = |field: &str, detail: &str| faults.push(spot.member(field).fault(detail));
         if self.sire_id.is_some() != self.semen_type.is_some() {
             let missing = if self.sire_id.is_some() { "semen_type" } else { "sire_id" };
@@ -138,7 +138,7 @@ impl AlertRuleDetails {
         }
     }
 
-    fn check_thresholds(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check_thresholds(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         let mut wrong = |field: &str, detail: &str| faults.push(spot.member(field).fault(detail));
         for (named, field, kind) in [
             (self.below_straws.is_some(), "below_straws", AlertKind::StockLow),
@@ -151,7 +151,7 @@ impl AlertRuleDetails {
             (self.within_days.is_some(), "within_days", AlertKind::NitrogenRefillDue),
             (self.every_days.is_some(), "every_days", AlertKind::NitrogenReadingOverdue),
             (self.grace_minutes.is_some(), "grace_minutes", AlertKind::WithdrawalUnresolved),
-            (self.straws_apart.is_some(), "straws_apart", AlertKind::StocktakeDifference),
+            (self.min_difference.is_some(), "min_difference", AlertKind::StocktakeDifference),
         ] {
             if named && self.kind != kind {
                 wrong(field, &format!("belongs to {kind}"));
@@ -256,8 +256,8 @@ impl AlertRuleDetails {
     }
 
     /// From how many straws on a difference is told.
-    pub fn straws_apart(&self) -> i64 {
-        self.straws_apart.map_or(1, Straws::get)
+    pub fn min_difference(&self) -> i64 {
+        self.min_difference.map_or(1, Straws::get)
     }
 
     /// What holds for this kind where no rule says anything.
@@ -280,7 +280,7 @@ impl AlertRuleDetails {
             within_days: None,
             every_days: None,
             grace_minutes: None,
-            straws_apart: None,
+            min_difference: None,
         }
     }
 }

@@ -178,14 +178,14 @@ impl StockThreshold {
                 let Some(lasts) = demand.map(|demand| demand.lasts_days(straws)) else {
                     return empty_or_between(straws, figures(0.0, below));
                 };
-                if lasts.middle < below {
+                if lasts.estimate < below {
                     let text = format!(
                         "{left} left, which last about {:.0} days ({:.0} to {:.0} in nine of ten cases) at the use \
                          so far; told at fewer than {below:.0} days.",
-                        lasts.middle, lasts.low, lasts.high
+                        lasts.estimate, lasts.low, lasts.high
                     );
-                    Finding::Wrong { figures: figures(rounded(lasts.middle, 1.0e1), below), text }
-                } else if lasts.middle >= clear_at {
+                    Finding::Wrong { figures: figures(rounded(lasts.estimate, 1.0e1), below), text }
+                } else if lasts.estimate >= clear_at {
                     right()
                 } else {
                     Finding::Between

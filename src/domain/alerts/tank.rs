@@ -7,7 +7,7 @@ use crate::domain::{
         AlertKind, Figures, Finding,
         rule::{AlertRuleDetails, READING_DAYS, REFILL_DAYS},
     },
-    nitrogen::{Condition, Outlook, tank::TankDetails},
+    nitrogen::{Condition, LevelForecast, tank::TankDetails},
     values::{Timestamp, WatchDays},
 };
 
@@ -16,7 +16,7 @@ pub fn judge(
     kind: AlertKind,
     rule: &AlertRuleDetails,
     tank: &TankDetails,
-    outlook: &Outlook,
+    outlook: &LevelForecast,
     now: Timestamp,
 ) -> Finding {
     let Some(read) = outlook.last_reading else { return Finding::Between };
@@ -30,7 +30,7 @@ pub fn judge(
         AlertKind::NitrogenLossHigh => match outlook.condition {
             Condition::Failing => {
                 let figures =
-                    Figures { measured: Some(outlook.loss.mm_per_day.likely), ..Figures::default() };
+                    Figures { measured: Some(outlook.loss.mm_per_day.estimate), ..Figures::default() };
                 Finding::Wrong { figures, text: outlook.reason.clone() }
             }
             Condition::Normal => Finding::Right { text: outlook.reason.clone() },
@@ -51,39 +51,40 @@ pub fn judge(
 }
 
 /// Opens when the level is as likely below as above; clears when hardly anything speaks for below any more.
-fn low(outlook: &Outlook, below: f64, last: &str) -> Finding {
+fn low(outlook: &LevelForecast, below: f64, last: &str) -> Finding {
     let Some(level) = outlook.level else { return Finding::Between };
     let depth = level.depth_mm;
-    if depth.likely < below {
-        let figures = Figures { straws: None, measured: Some(depth.likely.round()), threshold: Some(below) };
+    if depth.estimate < below {
+        let figures =
+            Figures { straws: None, measured: Some(depth.estimate.round()), threshold: Some(below) };
         let text = format!(
             "the level is about {:.0} mm ({:.0} to {:.0} mm in nine of ten cases), {last}; told below {below:.0} mm.",
-            depth.likely,
+            depth.estimate,
             depth.low.max(0.0),
             depth.high
         );
         Finding::Wrong { figures, text }
     } else if depth.low >= below {
-        Finding::Right { text: format!("The level is about {:.0} mm now, {last}.", depth.likely) }
+        Finding::Right { text: format!("The level is about {:.0} mm now, {last}.", depth.estimate) }
     } else {
         Finding::Between
     }
 }
 
 /// Opens so many days ahead of the earliest date; clears when there is a quarter more time.
-fn refill_due(outlook: &Outlook, within: f64, now: Timestamp) -> Finding {
+fn refill_due(outlook: &LevelForecast, within: f64, now: Timestamp) -> Finding {
     let Some(minimum) = outlook.minimum else { return Finding::Between };
     let ahead = in_days(minimum.earliest.since(now));
     if ahead <= within {
         let latest = minimum.latest.map_or_else(|| "in more than ten years".to_owned(), day);
         let litres = outlook
             .refill_l
-            .map_or_else(String::new, |litres| format!(" About {:.0} l fill it up.", litres.likely));
+            .map_or_else(String::new, |litres| format!(" About {:.0} l fill it up.", litres.estimate));
         let text = format!(
             "refill by {}: the minimum depth is reached between then and {latest} in nine of ten cases, most likely on \
              {}.{litres}",
             day(minimum.earliest),
-            day(minimum.likely)
+            day(minimum.estimate)
         );
         let figures =
             Figures { straws: None, measured: Some(ahead.max(0.0).floor()), threshold: Some(within) };

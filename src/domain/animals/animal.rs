@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         identifiers::{ExternalId, Identifiers},
-        values::{AnimalId, Day, HerdId, Mark, Name, SireId, Timestamp},
+        values::{AnimalId, Code, Day, HerdId, Name, SireId, Timestamp},
     },
     form,
 };
@@ -20,7 +20,7 @@ form! {
         pub herd_id: HerdId,
         /// How she is called in her herd: the number on her ear tag or collar.
         #[schema(example = "412")]
-        pub number: Mark,
+        pub number: Code,
         /// Her name, if she has one.
         pub name: Option<Name>,
         /// Her official names, each with its scheme. `iso-11784` and `international-id` are checked.
@@ -33,7 +33,7 @@ form! {
         /// Her dam, where she is in this book.
         pub dam_id: Option<AnimalId>,
         /// Her breed.
-        pub breed: Option<Mark>,
+        pub breed: Option<Code>,
         /// When she left the herd.
         pub left_on: Option<Day>,
     }

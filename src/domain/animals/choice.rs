@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, Spot},
+        form::{Fault, Field, InputPath},
         straws::semen::SemenType,
         values::ServiceNumber,
     },
@@ -42,7 +42,7 @@ form! {
 }
 
 impl Clause {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.to_service.is_some_and(|last| last < self.from_service) {
             faults.push(spot.member("to_service").fault("must not be less than from_service"));
         }
@@ -58,7 +58,7 @@ impl Clause {
     }
 
     /// The clause in words: "service 1 of heifers: sexed (female) or sexed (male)".
-    fn told(&self) -> String {
+    fn describe(&self) -> String {
         let services = match self.to_service {
             Some(last) if last == self.from_service => format!("service {last}"),
             Some(last) => format!("services {} to {last}", self.from_service),
@@ -109,7 +109,7 @@ impl ChoiceRule {
                 semen_types: clause.semen_types.clone(),
                 text: format!(
                     "This is service {service} of a {class}. The herd's choice rule says {}.",
-                    clause.told()
+                    clause.describe()
                 ),
             },
             None => Allowed {
@@ -145,7 +145,7 @@ impl Default for ChoiceRule {
 }
 
 impl Field for ChoiceRule {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let clauses = Vec::<Clause>::read(value, spot, faults)?;
         if clauses.is_empty() {
             faults.push(spot.fault("must have at least one line"));
@@ -157,15 +157,15 @@ impl Field for ChoiceRule {
 
 /// Semen types in words: "sexed (female) or sexed (male)".
 pub fn one_of(semen_types: &[SemenType]) -> String {
-    semen_types.iter().map(|semen_type| semen_type.told()).collect::<Vec<_>>().join(" or ")
+    semen_types.iter().map(|semen_type| semen_type.describe()).collect::<Vec<_>>().join(" or ")
 }
 
 #[cfg(test)]
 mod tests {
     use serde_json::json;
 
-    use crate::domain::form::read;
     use super::*;
+    use crate::domain::form::read;
 
     #[test]
     fn by_default_the_first_service_is_sexed_and_the_rest_conventional() {
@@ -187,7 +187,7 @@ mod tests {
                 {"from_service": 1, "to_service": 2, "class": "heifer", "semen_types": ["sexed_female"]},
                 {"from_service": 1, "semen_types": ["conventional"]},
             ]),
-            &Spot::body(),
+            &InputPath::body(),
         )
         .unwrap();
         assert_eq!(rule.allows(2, Class::Heifer).semen_types, [SemenType::SexedFemale]);
@@ -200,7 +200,7 @@ mod tests {
     fn a_service_that_no_line_speaks_of_is_not_restricted() {
         let rule: ChoiceRule = read(
             &json!([{"from_service": 1, "to_service": 1, "semen_types": ["sexed_male"]}]),
-            &Spot::body(),
+            &InputPath::body(),
         )
         .unwrap();
         assert_eq!(rule.allows(2, Class::Cow).semen_types, SemenType::ALL);
@@ -218,7 +218,11 @@ mod tests {
             (json!([{"from_service": 1, "semen_types": []}]), "#/0/semen_types"),
             (json!([{"from_service": 1, "semen_types": ["frozen"]}]), "#/0/semen_types/0"),
         ] {
-            assert_eq!(read::<ChoiceRule>(&wrong, &Spot::body()).unwrap_err()[0].pointer, pointer, "{wrong}");
+            assert_eq!(
+                read::<ChoiceRule>(&wrong, &InputPath::body()).unwrap_err()[0].pointer,
+                pointer,
+                "{wrong}"
+            );
         }
     }
 }

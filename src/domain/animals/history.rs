@@ -68,7 +68,7 @@ text_enum! {
 /// What happened to an animal, other than a service.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case")]
-pub enum Happening {
+pub enum AnimalEvent {
     /// She stood in heat.
     Heat {
         /// How it was found.
@@ -94,7 +94,7 @@ pub enum Happening {
         do_not_breed: bool,
     },
 }
-json_column!(Happening);
+json_column!(AnimalEvent);
 
 text_enum! {
     /// The kind of a happening.
@@ -112,7 +112,7 @@ text_enum! {
     }
 }
 
-impl Happening {
+impl AnimalEvent {
     /// Its kind.
     pub fn kind(&self) -> HappeningKind {
         match self {
@@ -136,16 +136,16 @@ const HEAT_COUNTS_FOR: TimeDelta = TimeDelta::hours(72);
 
 /// What is on record of one animal, each in order of time.
 #[derive(Clone, Debug, Default)]
-pub struct History {
+pub struct AnimalHistory {
     /// When she was inseminated.
     pub services: Vec<Timestamp>,
     /// What else happened, and when.
-    pub happenings: Vec<(Timestamp, Happening)>,
+    pub happenings: Vec<(Timestamp, AnimalEvent)>,
 }
 
 text_enum! {
     /// What came of a service.
-    Outcome {
+    ServiceResult {
         /// She was found pregnant.
         Pregnant = "pregnant",
         /// She was found empty.
@@ -172,7 +172,7 @@ pub struct Numbered {
 
 /// What an animal is at a moment.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Standing {
+pub struct AnimalStatus {
     /// Heifer or cow.
     pub class: Class,
     /// Her last calving.
@@ -189,23 +189,23 @@ pub struct Standing {
     pub next: Numbered,
 }
 
-impl History {
+impl AnimalHistory {
     /// What she is at `at`, from what is on record up to then.
-    pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> Standing {
+    pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> AnimalStatus {
         let until_then = || self.happenings.iter().take_while(|(when, _)| *when <= at);
-        let last = |wanted: fn(&Happening) -> bool| until_then().filter(|(_, what)| wanted(what)).last();
-        let calved_at = last(|what| matches!(what, Happening::Calving)).map(|(when, _)| *when);
+        let last = |wanted: fn(&AnimalEvent) -> bool| until_then().filter(|(_, what)| wanted(what)).last();
+        let calved_at = last(|what| matches!(what, AnimalEvent::Calving)).map(|(when, _)| *when);
         let pregnant_since_check = last(settles_pregnancy)
-            .filter(|(_, what)| matches!(what, Happening::PregnancyCheck { .. }) && !found_empty(what))
+            .filter(|(_, what)| matches!(what, AnimalEvent::PregnancyCheck { .. }) && !found_empty(what))
             .map(|(when, _)| *when);
-        let do_not_breed_since = last(|what| matches!(what, Happening::DoNotBreed { .. }))
-            .filter(|(_, what)| matches!(what, Happening::DoNotBreed { do_not_breed: true }))
+        let do_not_breed_since = last(|what| matches!(what, AnimalEvent::DoNotBreed { .. }))
+            .filter(|(_, what)| matches!(what, AnimalEvent::DoNotBreed { do_not_breed: true }))
             .map(|(when, _)| *when);
-        let heat_at = last(|what| matches!(what, Happening::Heat { .. }))
+        let heat_at = last(|what| matches!(what, AnimalEvent::Heat { .. }))
             .map(|(when, _)| *when)
             .filter(|when| at.since(*when) <= HEAT_COUNTS_FOR);
         let cycle = self.cycle_at(at);
-        Standing {
+        AnimalStatus {
             class: if calved_at.is_some() { Class::Cow } else { Class::Heifer },
             calved_at,
             pregnant_since_check,
@@ -232,7 +232,7 @@ impl History {
 
     /// What came of the service at `served`, and when that was known: the last word before she was served
     /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
-    pub fn outcome(&self, served: Timestamp) -> Option<(Outcome, Timestamp)> {
+    pub fn outcome(&self, served: Timestamp) -> Option<(ServiceResult, Timestamp)> {
         let again =
             self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
         let mut meanwhile = self
@@ -240,7 +240,7 @@ impl History {
             .iter()
             .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
             .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
-        meanwhile.next_back().or(again.map(|again| (Outcome::ServedAgain, again)))
+        meanwhile.next_back().or(again.map(|again| (ServiceResult::ServedAgain, again)))
     }
 
     /// The inseminations of the cycle in which `at` falls, up to it.
@@ -277,28 +277,30 @@ fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl 
 /// Two inseminations so close are one service, and the second is no sign that the first failed.
 const TWO_DAYS: TimeDelta = TimeDelta::hours(48);
 
-fn outcome_of(what: &Happening, after: TimeDelta) -> Option<Outcome> {
+fn outcome_of(what: &AnimalEvent, after: TimeDelta) -> Option<ServiceResult> {
     match what {
-        Happening::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
-            Some(Outcome::Pregnant)
+        AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
+            Some(ServiceResult::Pregnant)
         }
-        Happening::PregnancyCheck { result: CheckResult::Empty, .. } => Some(Outcome::Empty),
-        Happening::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => Some(Outcome::Calved),
-        Happening::Abortion { .. } => Some(Outcome::Aborted),
+        AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. } => Some(ServiceResult::Empty),
+        AnimalEvent::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => {
+            Some(ServiceResult::Calved)
+        }
+        AnimalEvent::Abortion { .. } => Some(ServiceResult::Aborted),
         _ => None,
     }
 }
 
-fn settles_pregnancy(what: &Happening) -> bool {
+fn settles_pregnancy(what: &AnimalEvent) -> bool {
     match what {
-        Happening::PregnancyCheck { result, .. } => *result != CheckResult::Unknown,
-        Happening::Calving | Happening::Abortion { .. } => true,
-        Happening::Heat { .. } | Happening::DoNotBreed { .. } => false,
+        AnimalEvent::PregnancyCheck { result, .. } => *result != CheckResult::Unknown,
+        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
+        AnimalEvent::Heat { .. } | AnimalEvent::DoNotBreed { .. } => false,
     }
 }
 
-fn found_empty(what: &Happening) -> bool {
-    matches!(what, Happening::PregnancyCheck { result: CheckResult::Empty, .. })
+fn found_empty(what: &AnimalEvent) -> bool {
+    matches!(what, AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. })
 }
 
 #[cfg(test)]
@@ -316,20 +318,20 @@ mod tests {
         HeatHours::new(48).unwrap()
     }
 
-    fn history(services: &[i64], happenings: &[(i64, Happening)]) -> History {
-        History {
+    fn history(services: &[i64], happenings: &[(i64, AnimalEvent)]) -> AnimalHistory {
+        AnimalHistory {
             services: services.iter().map(|h| at(*h)).collect(),
             happenings: happenings.iter().map(|(h, what)| (at(*h), what.clone())).collect(),
         }
     }
 
-    fn next(history: &History, hours: i64) -> (i64, i64) {
+    fn next(history: &AnimalHistory, hours: i64) -> (i64, i64) {
         let next = history.standing(at(hours), two_days()).next;
         (next.service_number, next.rank)
     }
 
-    fn check(result: CheckResult) -> Happening {
-        Happening::PregnancyCheck { method: CheckMethod::Ultrasound, result }
+    fn check(result: CheckResult) -> AnimalEvent {
+        AnimalEvent::PregnancyCheck { method: CheckMethod::Ultrasound, result }
     }
 
     #[test]
@@ -362,7 +364,7 @@ mod tests {
     #[test]
     fn a_calving_begins_anew_and_makes_a_cow() {
         // Services count per lactation; heifers are parity 0 (Univ. Guelph CBFert format; Norman 2009).
-        let calved = history(&[0, 500], &[(9000, Happening::Calving)]);
+        let calved = history(&[0, 500], &[(9000, AnimalEvent::Calving)]);
         assert_eq!(next(&calved, 8999), (3, 1));
         assert_eq!(next(&calved, 10_000), (1, 1));
         assert_eq!(calved.standing(at(8999), two_days()).class, Class::Heifer);
@@ -371,9 +373,9 @@ mod tests {
 
     #[test]
     fn only_an_abortion_that_opens_a_cycle_begins_anew() {
-        let early = history(&[0], &[(900, Happening::Abortion { opens_cycle: false })]);
+        let early = history(&[0], &[(900, AnimalEvent::Abortion { opens_cycle: false })]);
         assert_eq!(next(&early, 1000), (2, 1));
-        let late = history(&[0], &[(900, Happening::Abortion { opens_cycle: true })]);
+        let late = history(&[0], &[(900, AnimalEvent::Abortion { opens_cycle: true })]);
         assert_eq!(next(&late, 1000), (1, 1));
         assert_eq!(late.standing(at(1000), two_days()).class, Class::Heifer);
     }
@@ -383,14 +385,14 @@ mod tests {
         let full = history(&[0, 504, 510, 1008], &[]);
         let numbers: Vec<_> = full.numbers(two_days()).iter().map(|n| (n.service_number, n.rank)).collect();
         assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
-        let with_calving = history(&[0, 504, 9000], &[(8000, Happening::Calving)]);
+        let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving)]);
         let numbers: Vec<_> = with_calving.numbers(two_days()).iter().map(|n| n.service_number).collect();
         assert_eq!(numbers, [1, 2, 1]);
     }
 
     #[test]
     fn pregnant_lasts_until_empty_calving_or_abortion() {
-        let pregnant = |more: &[(i64, Happening)], hours| {
+        let pregnant = |more: &[(i64, AnimalEvent)], hours| {
             let mut all = vec![(800, check(CheckResult::Pregnant))];
             all.extend_from_slice(more);
             history(&[0], &all).standing(at(hours), two_days()).pregnant_since_check
@@ -399,9 +401,9 @@ mod tests {
         assert_eq!(pregnant(&[], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Unknown))], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Empty))], 900), None);
-        assert_eq!(pregnant(&[(850, Happening::Abortion { opens_cycle: false })], 900), None);
-        assert_eq!(pregnant(&[(7000, Happening::Calving)], 7001), None);
-        assert_eq!(pregnant(&[(850, Happening::Heat { method: HeatMethod::Seen })], 900), Some(at(800)));
+        assert_eq!(pregnant(&[(850, AnimalEvent::Abortion { opens_cycle: false })], 900), None);
+        assert_eq!(pregnant(&[(7000, AnimalEvent::Calving)], 7001), None);
+        assert_eq!(pregnant(&[(850, AnimalEvent::Heat { method: HeatMethod::Seen })], 900), Some(at(800)));
         let multiple = history(&[0], &[(800, check(CheckResult::Multiple))]);
         assert_eq!(multiple.standing(at(900), two_days()).pregnant_since_check, Some(at(800)));
     }
@@ -410,7 +412,7 @@ mod tests {
     fn the_last_word_on_breeding_counts() {
         let said = |words: &[(i64, bool)], hours| {
             let all: Vec<_> =
-                words.iter().map(|(h, no)| (*h, Happening::DoNotBreed { do_not_breed: *no })).collect();
+                words.iter().map(|(h, no)| (*h, AnimalEvent::DoNotBreed { do_not_breed: *no })).collect();
             history(&[], &all).standing(at(hours), two_days()).do_not_breed_since
         };
         assert_eq!(said(&[(10, true)], 9), None);
@@ -421,23 +423,29 @@ mod tests {
     #[test]
     fn a_services_outcome_is_the_last_word_before_the_next() {
         let day = 24;
-        let told = |services: &[i64], happenings: &[(i64, Happening)]| {
+        let told = |services: &[i64], happenings: &[(i64, AnimalEvent)]| {
             history(services, happenings)
                 .outcome(at(0))
                 .map(|(outcome, when)| (outcome, when.since(at(0)).num_days()))
         };
         assert_eq!(told(&[0], &[]), None);
         assert_eq!(told(&[0, 12], &[]), None, "the second insemination of one heat says nothing");
-        assert_eq!(told(&[0, 21 * day], &[]), Some((Outcome::ServedAgain, 21)));
+        assert_eq!(told(&[0, 21 * day], &[]), Some((ServiceResult::ServedAgain, 21)));
         let pregnant = (30 * day, check(CheckResult::Pregnant));
-        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((Outcome::Pregnant, 30)));
-        assert_eq!(told(&[0, 21 * day], std::slice::from_ref(&pregnant)), Some((Outcome::ServedAgain, 21)));
-        let lost = (60 * day, Happening::Abortion { opens_cycle: false });
-        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((Outcome::Aborted, 60)));
-        // Holstein heifer 277.8 d: Norman et al. 2009.
-        assert_eq!(told(&[0], &[pregnant, (278 * day, Happening::Calving)]), Some((Outcome::Calved, 278)));
+        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((ServiceResult::Pregnant, 30)));
         assert_eq!(
-            told(&[0], &[(20 * day, Happening::Calving)]),
+            told(&[0, 21 * day], std::slice::from_ref(&pregnant)),
+            Some((ServiceResult::ServedAgain, 21))
+        );
+        let lost = (60 * day, AnimalEvent::Abortion { opens_cycle: false });
+        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((ServiceResult::Aborted, 60)));
+        // Holstein heifer 277.8 d: Norman et al. 2009.
+        assert_eq!(
+            told(&[0], &[pregnant, (278 * day, AnimalEvent::Calving)]),
+            Some((ServiceResult::Calved, 278))
+        );
+        assert_eq!(
+            told(&[0], &[(20 * day, AnimalEvent::Calving)]),
             None,
             "that calving was another pregnancy's"
         );
@@ -445,7 +453,7 @@ mod tests {
 
     #[test]
     fn an_old_heat_no_longer_counts() {
-        let heat = history(&[], &[(0, Happening::Heat { method: HeatMethod::Seen })]);
+        let heat = history(&[], &[(0, AnimalEvent::Heat { method: HeatMethod::Seen })]);
         assert_eq!(heat.standing(at(72), two_days()).heat_at, Some(at(0)));
         assert_eq!(heat.standing(at(73), two_days()).heat_at, None);
     }

@@ -12,7 +12,7 @@ use crate::{
         animals::{
             choice::{Allowed, Class, one_of},
             herd::HerdDetails,
-            history::Standing,
+            history::AnimalStatus,
         },
         straws::{lot::LotStatus, semen::SemenType},
         values::{Day, Reason, Timestamp},
@@ -126,14 +126,14 @@ impl Objection {
     }
 
     /// What a technician is told.
-    pub fn told(&self, herd: &HerdDetails) -> String {
+    pub fn describe(&self, herd: &HerdDetails) -> String {
         match self {
             Self::DoNotBreed { since } => {
-                format!("She is not to be bred (decided {}).", since.told_in(herd.time_zone))
+                format!("She is not to be bred (decided {}).", since.display_in(herd.time_zone))
             }
             Self::AnimalLeft { on } => format!("She left the herd on {on}."),
             Self::Pregnant { since_check } => {
-                format!("She was found pregnant on {}.", since_check.told_in(herd.time_zone))
+                format!("She was found pregnant on {}.", since_check.display_in(herd.time_zone))
             }
             Self::TooYoung { age_days, limit_days } => {
                 format!("She is {age_days} days old; this herd serves heifers from {limit_days} days.")
@@ -145,20 +145,25 @@ impl Objection {
                 limit * 100.0
             ),
             Self::ChoiceRule { semen_type, allowed } => {
-                format!("{} Not {}: take {}.", allowed.text, semen_type.told(), one_of(&allowed.semen_types))
+                format!(
+                    "{} Not {}: take {}.",
+                    allowed.text,
+                    semen_type.describe(),
+                    one_of(&allowed.semen_types)
+                )
             }
         }
     }
 
     /// The deviation that remains when it is set aside for `reason`.
     pub fn set_aside(&self, herd: &HerdDetails, reason: Option<&Reason>) -> Deviation {
-        Deviation { kind: self.kind(), text: self.told(herd), reason: reason.map(ToString::to_string) }
+        Deviation { kind: self.kind(), text: self.describe(herd), reason: reason.map(ToString::to_string) }
     }
 }
 
 /// What stands against serving her at all, whatever the straw.
 pub fn objections_to_animal(
-    standing: &Standing,
+    standing: &AnimalStatus,
     born_on: Option<Day>,
     left_on: Option<Day>,
     herd: &HerdDetails,
@@ -201,7 +206,7 @@ pub fn objections_to_straw(
 
 /// A warning when she calved less than the herd's waiting period ago (voluntary waiting period
 /// 45-60 d: Overton 2009 and others).
-pub fn waiting_warning(standing: &Standing, herd: &HerdDetails, at: Timestamp) -> Option<String> {
+pub fn waiting_warning(standing: &AnimalStatus, herd: &HerdDetails, at: Timestamp) -> Option<String> {
     let calved_at = standing.calved_at?;
     let waiting = herd.waiting_days.get();
     let days = at.since(calved_at).num_days();

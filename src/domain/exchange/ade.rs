@@ -10,7 +10,7 @@ use crate::{
         exchange::change::ChangeKind,
         identifiers::ExternalId,
         straws::{lot::Lot, place::Place, semen::SemenType},
-        values::{Day, HerdId, LotId, Mark, Name, SireId, TimeZone, Timestamp},
+        values::{Code, Day, HerdId, LotId, Name, SireId, TimeZone, Timestamp},
     },
     json_column, text_enum,
 };
@@ -114,8 +114,8 @@ text_enum! {
 /// What was sent, as it is told again.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
-pub struct Kept(pub Value);
-json_column!(Kept, Plan);
+pub struct RawResource(pub Value);
+json_column!(RawResource, Plan);
 
 text_enum! {
     /// What is recommended.
@@ -155,7 +155,7 @@ pub struct Plan(pub Vec<Recommended>);
 
 /// What is told of a straw.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Clues {
+pub struct MatchCriteria {
     /// Its lot, by our own name for it.
     pub lot: Option<LotId>,
     /// Whether a sire is named at all.
@@ -163,7 +163,7 @@ pub struct Clues {
     /// The sires of this book that go by the names told.
     pub sires: Vec<SireId>,
     /// The batch printed on it.
-    pub batch: Option<Mark>,
+    pub batch: Option<Code>,
     /// When it was collected.
     pub collected_on: Option<Day>,
     /// Where.
@@ -193,7 +193,7 @@ pub struct Straw<'b> {
 
 /// Which straw is meant.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Meant {
+pub enum MatchResult {
     /// This one of those shown.
     This(usize),
     /// None of them.
@@ -202,7 +202,7 @@ pub enum Meant {
     Several(String),
 }
 
-impl Clues {
+impl MatchCriteria {
     /// Whether a straw of this lot can be the one told of. A batch that is told must be the lot's; what
     /// is not on the lot's card does not speak against it.
     pub fn fit(&self, lot: &Lot) -> bool {
@@ -231,12 +231,14 @@ impl Clues {
 
     /// Which of the straws within her herd's reach is meant. Nothing is guessed: it must be the only lot
     /// that fits, and hang at one place or at the one that is named.
-    pub fn which(&self, straws: &[Straw<'_>]) -> Meant {
+    pub fn which(&self, straws: &[Straw<'_>]) -> MatchResult {
         if !self.name_something() {
-            return Meant::None("It names no straw: neither sire nor batch.".to_owned());
+            return MatchResult::None("It names no straw: neither sire nor batch.".to_owned());
         }
         if self.sires.len() > 1 {
-            return Meant::Several("The names of its sire belong to several sires of this book.".to_owned());
+            return MatchResult::Several(
+                "The names of its sire belong to several sires of this book.".to_owned(),
+            );
         }
         let fit: Vec<(usize, &Straw<'_>)> = straws
             .iter()
@@ -245,13 +247,13 @@ impl Clues {
             .filter(|(_, straw)| self.from_herd_stock.is_none_or(|own| own == straw.tank_herd_id.is_some()))
             .collect();
         let Some((first, one)) = fit.first().copied() else {
-            return Meant::None("No straw that fits hangs within the herd's reach.".to_owned());
+            return MatchResult::None("No straw that fits hangs within the herd's reach.".to_owned());
         };
         if fit.iter().any(|(_, other)| other.lot.id != one.lot.id) {
-            return Meant::Several("Straws of several lots fit.".to_owned());
+            return MatchResult::Several("Straws of several lots fit.".to_owned());
         }
         if fit.len() == 1 {
-            return Meant::This(first);
+            return MatchResult::This(first);
         }
         let named: Vec<usize> = fit
             .iter()
@@ -264,15 +266,18 @@ impl Clues {
             .map(|(n, _)| *n)
             .collect();
         match named.as_slice() {
-            [only] => Meant::This(*only),
-            _ => Meant::Several(format!("Straws of {} hang at several places.", one.lot.details.told())),
+            [only] => MatchResult::This(*only),
+            _ => MatchResult::Several(format!(
+                "Straws of {} hang at several places.",
+                one.lot.details.describe()
+            )),
         }
     }
 }
 
 /// A place as herd systems are told it: "Dairy room, canister 3, cane B, upper goblet".
 pub fn container(tank: &Name, place: &Place) -> String {
-    format!("{tank}, {}", place.told())
+    format!("{tank}, {}", place.describe())
 }
 
 /// Within so much of another insemination of hers, one that a herd system tells may be the same, entered
@@ -295,24 +300,29 @@ pub fn is_stale(here: Option<Timestamp>, came: Option<Timestamp>) -> bool {
 mod tests {
     use serde_json::json;
 
-    use crate::domain::form::{Spot, read};
     use super::*;
+    use crate::domain::form::{InputPath, read};
 
     fn lot(sire: SireId, batch: Option<&str>, semen_type: &str) -> Lot {
         let details = json!({"sire_id": sire, "semen_type": semen_type, "batch": batch,
                              "collected_on": "2024-04-26"});
-        let details = read(&details, &Spot::body()).unwrap();
+        let details = read(&details, &InputPath::body()).unwrap();
         let at = "2026-03-02T06:00:00Z";
-        Lot { id: LotId::new(), details, created_at: read(&json!(at), &Spot::body()).unwrap() }
+        Lot { id: LotId::new(), details, created_at: read(&json!(at), &InputPath::body()).unwrap() }
     }
 
     fn place(canister: i64) -> Place {
         let tank = crate::domain::values::TankId::new();
-        read(&json!({"tank_id": tank, "canister": canister}), &Spot::body()).unwrap()
+        read(&json!({"tank_id": tank, "canister": canister}), &InputPath::body()).unwrap()
     }
 
-    fn sexed(sire: SireId) -> Clues {
-        Clues { names_sire: true, sires: vec![sire], is_sexed: Some(true), ..Clues::default() }
+    fn sexed(sire: SireId) -> MatchCriteria {
+        MatchCriteria {
+            names_sire: true,
+            sires: vec![sire],
+            is_sexed: Some(true),
+            ..MatchCriteria::default()
+        }
     }
 
     #[test]
@@ -328,29 +338,29 @@ mod tests {
         let room = Name::parse("Dairy room").unwrap();
         let straw = |lot, place| Straw { lot, place, tank_name: &room, tank_herd_id: None };
         let stock = [straw(&lots[0], &here), straw(&lots[1], &here), straw(&lots[2], &there)];
-        assert_eq!(sexed(sire).which(&stock), Meant::This(0));
-        let either = Clues { is_sexed: None, ..sexed(sire) };
-        assert!(matches!(either.which(&stock), Meant::Several(_)));
-        let batch = Clues { batch: Some(Mark::parse("2").unwrap()), is_sexed: None, ..sexed(sire) };
-        assert_eq!(batch.which(&stock), Meant::This(1));
-        let wrong_batch = Clues { batch: Some(Mark::parse("3").unwrap()), ..sexed(sire) };
-        assert!(matches!(wrong_batch.which(&stock), Meant::None(_)));
-        let unmarked = Clues { batch: Some(Mark::parse("3").unwrap()), ..sexed(other) };
-        assert!(matches!(unmarked.which(&stock), Meant::None(_)), "a batch must be the lot's own");
-        let own = Clues { from_herd_stock: Some(true), ..sexed(sire) };
-        assert!(matches!(own.which(&stock), Meant::None(_)), "it hangs in the technician's tank");
-        let unknown_sire = Clues { names_sire: true, ..Clues::default() };
-        assert!(matches!(unknown_sire.which(&stock), Meant::None(_)));
-        assert!(matches!(Clues::default().which(&stock), Meant::None(_)));
-        let by_id = Clues { lot: Some(lots[2].id), ..Clues::default() };
-        assert_eq!(by_id.which(&stock), Meant::This(2));
-        let day = Clues {
+        assert_eq!(sexed(sire).which(&stock), MatchResult::This(0));
+        let either = MatchCriteria { is_sexed: None, ..sexed(sire) };
+        assert!(matches!(either.which(&stock), MatchResult::Several(_)));
+        let batch = MatchCriteria { batch: Some(Code::parse("2").unwrap()), is_sexed: None, ..sexed(sire) };
+        assert_eq!(batch.which(&stock), MatchResult::This(1));
+        let wrong_batch = MatchCriteria { batch: Some(Code::parse("3").unwrap()), ..sexed(sire) };
+        assert!(matches!(wrong_batch.which(&stock), MatchResult::None(_)));
+        let unmarked = MatchCriteria { batch: Some(Code::parse("3").unwrap()), ..sexed(other) };
+        assert!(matches!(unmarked.which(&stock), MatchResult::None(_)), "a batch must be the lot's own");
+        let own = MatchCriteria { from_herd_stock: Some(true), ..sexed(sire) };
+        assert!(matches!(own.which(&stock), MatchResult::None(_)), "it hangs in the technician's tank");
+        let unknown_sire = MatchCriteria { names_sire: true, ..MatchCriteria::default() };
+        assert!(matches!(unknown_sire.which(&stock), MatchResult::None(_)));
+        assert!(matches!(MatchCriteria::default().which(&stock), MatchResult::None(_)));
+        let by_id = MatchCriteria { lot: Some(lots[2].id), ..MatchCriteria::default() };
+        assert_eq!(by_id.which(&stock), MatchResult::This(2));
+        let day = MatchCriteria {
             collected_on: Some(Day(chrono::NaiveDate::from_ymd_opt(2024, 4, 27).unwrap())),
             ..sexed(sire)
         };
-        assert!(matches!(day.which(&stock), Meant::None(_)));
-        let two = Clues { sires: vec![sire, other], ..sexed(sire) };
-        assert!(matches!(two.which(&stock), Meant::Several(_)));
+        assert!(matches!(day.which(&stock), MatchResult::None(_)));
+        let two = MatchCriteria { sires: vec![sire, other], ..sexed(sire) };
+        assert!(matches!(two.which(&stock), MatchResult::Several(_)));
     }
 
     #[test]
@@ -361,18 +371,22 @@ mod tests {
         let room = Name::parse("Dairy room").unwrap();
         let straw = |place| Straw { lot: &one, place, tank_name: &room, tank_herd_id: None };
         let stock = [straw(&here), straw(&there)];
-        assert!(matches!(sexed(sire).which(&stock), Meant::Several(_)));
-        let at = |told: &str| Clues { container: Some(told.to_owned()), ..sexed(sire) };
-        assert_eq!(at("Dairy room, canister 2").which(&stock), Meant::This(1));
-        assert!(matches!(at("7").which(&stock), Meant::Several(_)));
-        assert!(matches!(at("Dairy room").which(&stock), Meant::Several(_)));
-        assert_eq!(at("7").which(&stock[..1]), Meant::This(0), "the sender's own numbers are no objection");
+        assert!(matches!(sexed(sire).which(&stock), MatchResult::Several(_)));
+        let at = |told: &str| MatchCriteria { container: Some(told.to_owned()), ..sexed(sire) };
+        assert_eq!(at("Dairy room, canister 2").which(&stock), MatchResult::This(1));
+        assert!(matches!(at("7").which(&stock), MatchResult::Several(_)));
+        assert!(matches!(at("Dairy room").which(&stock), MatchResult::Several(_)));
+        assert_eq!(
+            at("7").which(&stock[..1]),
+            MatchResult::This(0),
+            "the sender's own numbers are no objection"
+        );
     }
 
     #[test]
     fn a_date_sent_as_an_instant_is_the_day_that_was_meant() {
         let vienna = TimeZone::parse("Europe/Vienna").unwrap();
-        let day = |at: &str| day_meant(read(&json!(at), &Spot::body()).unwrap(), vienna).to_string();
+        let day = |at: &str| day_meant(read(&json!(at), &InputPath::body()).unwrap(), vienna).to_string();
         assert_eq!(day("2021-02-17T00:00:00Z"), "2021-02-17");
         // Midnight in Vienna, sent in UTC.
         assert_eq!(day("2021-02-16T23:00:00Z"), "2021-02-17");
@@ -381,7 +395,7 @@ mod tests {
 
     #[test]
     fn only_what_is_newer_changes_something() {
-        let at = |at: &str| Some(read::<Timestamp>(&json!(at), &Spot::body()).unwrap());
+        let at = |at: &str| Some(read::<Timestamp>(&json!(at), &InputPath::body()).unwrap());
         let (early, late) = (at("2026-03-02T06:00:00Z"), at("2026-03-02T06:00:01Z"));
         assert!(!is_stale(early, late));
         assert!(is_stale(late, early) && is_stale(early, early));

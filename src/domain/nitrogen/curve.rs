@@ -2,7 +2,7 @@
 
 use crate::domain::{
     nitrogen::{
-        History, Vessel,
+        LevelHistory, Vessel,
         estimate::{Estimate, Moment},
         filter::Bank,
         history::{Timeline, What, after_days, days_between},
@@ -18,7 +18,7 @@ pub struct CurvePoint {
     /// Depth in millimetres, 5 %.
     pub low_mm: f64,
     /// Depth in millimetres, the middle.
-    pub likely_mm: f64,
+    pub estimate_mm: f64,
     /// Depth in millimetres, 95 %.
     pub high_mm: f64,
     /// Whether the level before this point is not known or a refill lies between, so that no line joins them.
@@ -33,7 +33,7 @@ const FUTURE_POINTS: u32 = 60;
 /// `now` the forecast. Nothing before the first reading; a few hundred points at most.
 pub fn curve(
     vessel: &Vessel,
-    history: &History,
+    history: &LevelHistory,
     now: Timestamp,
     from: Timestamp,
     until: Timestamp,
@@ -86,7 +86,7 @@ fn past(vessel: &Vessel, timeline: &Timeline, from: Timestamp, until: Timestamp)
 
 fn point(estimate: &Estimate<'_>, bank: &Bank, at: Timestamp, begins: bool) -> CurvePoint {
     let depth = estimate.level_of(bank).depth_mm;
-    CurvePoint { at, low_mm: depth.low, likely_mm: depth.likely, high_mm: depth.high, begins }
+    CurvePoint { at, low_mm: depth.low, estimate_mm: depth.estimate, high_mm: depth.high, begins }
 }
 
 #[cfg(test)]
@@ -104,7 +104,7 @@ mod tests {
     fn the_line_breaks_at_a_refill_and_the_band_widens_ahead() {
         let vessel = Vessel { rated_loss: Some(RatedLoss::MmPerDay(3.0)), ..Vessel::default() };
         let readings = [(0, 400.0), (10, 350.0), (20, 300.0), (25, 410.0), (35, 360.0)];
-        let history = History {
+        let history = LevelHistory {
             readings: readings.map(|(at, level_mm)| Reading { at: day(at), level_mm }).to_vec(),
             refills: vec![Refill { at: day(24), level_before_mm: None, level_after_mm: None }],
             openings: Vec::new(),
@@ -114,7 +114,7 @@ mod tests {
         assert_eq!(begins, [day(0), day(25)]);
         assert!(points.windows(2).all(|pair| pair[0].at <= pair[1].at));
         assert!(
-            points.iter().all(|p| p.low_mm <= p.likely_mm && p.likely_mm <= p.high_mm && p.low_mm >= 0.0)
+            points.iter().all(|p| p.low_mm <= p.estimate_mm && p.estimate_mm <= p.high_mm && p.low_mm >= 0.0)
         );
         let width = |point: &CurvePoint| point.high_mm - point.low_mm;
         let ahead: Vec<_> = points.iter().filter(|point| point.at >= day(40)).collect();
@@ -122,7 +122,7 @@ mod tests {
         assert_eq!(ahead[ahead.len() - 1].at, day(70));
         let part = curve(&vessel, &history, day(40), day(22), day(30));
         assert_eq!(part.iter().map(|point| point.at).collect::<Vec<_>>(), [day(24), day(25)]);
-        assert!(curve(&vessel, &History::default(), day(1), day(0), day(9)).is_empty());
+        assert!(curve(&vessel, &LevelHistory::default(), day(1), day(0), day(9)).is_empty());
     }
 
     #[test]
@@ -130,7 +130,7 @@ mod tests {
         let readings = (0..3000)
             .map(|at| Reading { at: day(at), level_mm: 400.0 - f64::from(i32::try_from(at % 40).unwrap()) })
             .collect();
-        let history = History { readings, ..History::default() };
+        let history = LevelHistory { readings, ..LevelHistory::default() };
         let points = curve(&Vessel::default(), &history, day(3000), day(0), day(3000));
         assert!((200..500).contains(&points.len()), "{}", points.len());
     }

@@ -111,7 +111,7 @@ impl<'v> Estimate<'v> {
         let loss = forecast::loss(&self.bank());
         let chart = self.vessel.chart.as_ref();
         let mean_slope = chart.map(super::DepthChart::mean_slope_l_per_mm);
-        let stretch = level.map_or(1.0, |level| self.straight().sighting(level.depth_mm.likely).stretch);
+        let stretch = level.map_or(1.0, |level| self.straight().sighting(level.depth_mm.estimate).stretch);
         Loss {
             mm_per_day: loss.map(|mm| mm / stretch),
             litres_per_day: mean_slope.map(|slope| loss.map(|mm| mm * slope)),
@@ -124,7 +124,7 @@ impl<'v> Estimate<'v> {
         let min_mm = self.straight().level_mm(self.vessel.min_depth_mm?);
         let bank = self.track.knows_level().then(|| self.bank())?;
         let at = |chance| days_until(&bank, min_mm, chance).map(|days| after_days(now, days));
-        Some(Minimum { earliest: at(0.05)?, likely: at(0.5)?, latest: at(0.95) })
+        Some(Minimum { earliest: at(0.05)?, estimate: at(0.5)?, latest: at(0.95) })
     }
 
     /// Litres that fill the tank up in so many days.

@@ -137,12 +137,12 @@ impl Filter {
     }
 
     /// Error and variance of a sighting as this filter foretells it.
-    fn foretold(&self, sighting: Sighting) -> (f64, f64) {
+    fn predicted(&self, sighting: Sighting) -> (f64, f64) {
         (sighting.level_mm - self.level_mm, self.p_ll + self.noise(sighting))
     }
 
     fn learn(&mut self, sighting: Sighting) {
-        let (error, variance) = self.foretold(sighting);
+        let (error, variance) = self.predicted(sighting);
         let (gain_l, gain_r) = (self.p_ll / variance, self.p_lr / variance);
         self.level_mm += gain_l * error;
         self.rho = (self.rho + gain_r * error).clamp(LEAST_LOSS.ln(), MOST_LOSS.ln());
@@ -238,7 +238,7 @@ impl Bank {
     /// The chance, as foretold, of a level at or below this one.
     pub fn chance_below(&self, sighting: Sighting) -> f64 {
         self.mix(|filter| {
-            let (error, variance) = filter.foretold(sighting);
+            let (error, variance) = filter.predicted(sighting);
             phi(error / variance.sqrt())
         })
     }
@@ -251,7 +251,7 @@ impl Bank {
     /// How well it foretold a level: the density there, a millimetre.
     pub fn likelihood(&self, sighting: Sighting) -> f64 {
         self.mix(|filter| {
-            let (error, variance) = filter.foretold(sighting);
+            let (error, variance) = filter.predicted(sighting);
             density(error, variance)
         })
     }
@@ -259,13 +259,13 @@ impl Bank {
     /// Learns from a level: every filter from its error, the bank which filter foretold best.
     pub fn learn(&mut self, sighting: Sighting) {
         let squares = |filter: &Filter| {
-            let (error, variance) = filter.foretold(sighting);
+            let (error, variance) = filter.predicted(sighting);
             error * error / variance
         };
         // Measured from the best, so that a level that nobody foretold leaves somebody standing.
         let best = self.filters.iter().map(squares).fold(f64::INFINITY, f64::min);
         for filter in &mut self.filters {
-            let (_, variance) = filter.foretold(sighting);
+            let (_, variance) = filter.predicted(sighting);
             filter.weight *= ((best - squares(filter)) / 2.0).exp() / variance.sqrt();
             filter.learn(sighting);
         }

@@ -82,6 +82,6 @@ fn interval(bank: &Bank, of: impl Fn(&Filter) -> (f64, f64)) -> Interval {
     let (low, high) = reach.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (least, most)| {
         (f64::min(low, least), f64::max(high, most))
     });
-    let [low, likely, high] = ENDS.map(|chance| passes(below, chance, low, high, 1e-9));
-    Interval { low, likely, high }
+    let [low, estimate, high] = ENDS.map(|chance| passes(below, chance, low, high, 1e-9));
+    Interval { low, estimate, high }
 }

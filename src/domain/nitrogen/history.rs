@@ -57,7 +57,7 @@ pub struct Refill {
 
 /// What happened to a tank. Each list may come in any order; superseded readings are left out by the caller.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct History {
+pub struct LevelHistory {
     /// Levels that were read. One at the same instant as a refill counts as read after it.
     pub readings: Vec<Reading>,
     /// Refills.
@@ -154,7 +154,7 @@ impl Event {
 
 impl Timeline {
     /// Puts in order what happened up to `now`; nothing when there was neither a reading nor a refill.
-    pub fn of(history: &History, now: Timestamp) -> Option<Self> {
+    pub fn of(history: &LevelHistory, now: Timestamp) -> Option<Self> {
         let steps = steps(history, now);
         let start = steps.first()?.0;
         let days_of = |at: Timestamp| days_between(start, at);
@@ -208,7 +208,7 @@ impl Count<'_> {
 }
 
 /// Readings and refills up to `now` in the order of time, the readings thinned between refills.
-fn steps(history: &History, now: Timestamp) -> Vec<(Timestamp, What)> {
+fn steps(history: &LevelHistory, now: Timestamp) -> Vec<(Timestamp, What)> {
     let mut readings: Vec<_> = history.readings.iter().copied().filter(|reading| reading.at <= now).collect();
     readings.sort_by_key(|reading| reading.at);
     let mut refills: Vec<_> = history.refills.iter().filter(|refill| refill.at <= now).collect();
@@ -329,7 +329,7 @@ mod tests {
 
     #[test]
     fn what_happened_is_put_in_order_and_the_future_is_left_out() {
-        let history = History {
+        let history = LevelHistory {
             readings: vec![reading(9, 350.0), reading(2, 380.0), reading(20, 300.0), reading(10, 420.0)],
             refills: vec![Refill { at: day(10), level_before_mm: Some(345.0), level_after_mm: None }],
             openings: vec![day(3), day(8), day(-20), day(12), day(30)],
@@ -350,7 +350,7 @@ mod tests {
         );
         assert!((timeline.days_since - 4.0).abs() < 1e-12 && (timeline.openings_since - 1.0).abs() < 1e-12);
         assert!(timeline.openings_known);
-        assert_eq!(Timeline::of(&History::default(), day(1)), None);
+        assert_eq!(Timeline::of(&LevelHistory::default(), day(1)), None);
         assert_eq!(Timeline::of(&history, day(1)), None);
     }
 

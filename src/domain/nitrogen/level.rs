@@ -10,9 +10,9 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         nitrogen::{
-            self, DepthChart, History, Vessel,
+            self, DepthChart, LevelHistory, Vessel,
             facts::litres_of_gross_kg,
             history::{check_level, check_refill, level_after_mm},
             tank::TankDetails,
@@ -121,7 +121,7 @@ form! {
 }
 
 impl RodDepth {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if !matches!(self.measured().level(), Level::DepthMm(mm) if ReadDepthMm::new(mm).is_some()) {
             faults.push(spot.member("value").fault("must be at most 5000 millimetres"));
         }
@@ -179,7 +179,7 @@ impl NewReading {
         self.all().next()
     }
 
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.measured().is_none() {
             faults.push(
                 spot.member("depth_mm").fault("is required, or one of depth, litres, gross_kg in its place"),
@@ -242,7 +242,7 @@ form! {
 }
 
 impl NewRefill {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.depth_after_mm.is_none() && self.litres_added.is_none() {
             faults.push(spot.member("depth_after_mm").fault("is required, or litres_added in its place"));
         }
@@ -402,20 +402,20 @@ impl Record {
     ///
     /// Where only litres were told of a refill, the level after it follows from the one before: as it was read, or
     /// for what no later reading corrects, as it is expected by then.
-    pub fn history(&self, gauge: &Gauge, vessel: &Vessel) -> (History, usize) {
+    pub fn history(&self, gauge: &Gauge, vessel: &Vessel) -> (LevelHistory, usize) {
         let reading = |(at, measured): &(Timestamp, Measured)| {
             Some(nitrogen::Reading { at: *at, level_mm: gauge.depth_mm(*measured)? })
         };
         let readings: Vec<_> = self.readings.iter().filter_map(reading).collect();
         let unusable = self.readings.len() - readings.len();
         let mut history =
-            History { readings, refills: Vec::new(), openings: visits(self.moments.iter().copied()) };
+            LevelHistory { readings, refills: Vec::new(), openings: visits(self.moments.iter().copied()) };
         let last_read = history.readings.last().map(|reading| reading.at);
         for refill in &self.refills {
             let expected = || {
                 let corrected = last_read.is_some_and(|last| last >= refill.at);
                 let level = (!corrected).then(|| nitrogen::outlook(vessel, &history, refill.at).level)??;
-                Some(level.depth_mm.likely)
+                Some(level.depth_mm.estimate)
             };
             let filled = || {
                 let (chart, added) = (gauge.chart.as_ref()?, refill.added_l?);
@@ -441,7 +441,7 @@ mod tests {
     use crate::domain::form::read;
 
     fn tank(details: &serde_json::Value) -> TankDetails {
-        read(details, &Spot::body()).unwrap()
+        read(details, &InputPath::body()).unwrap()
     }
 
     fn at(minutes: i64) -> Timestamp {

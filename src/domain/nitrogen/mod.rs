@@ -15,7 +15,7 @@
 //! - [`outlook`](mod@outlook): all of it in one answer
 //! - [`curve`](mod@curve): the fitted level and the forecast band, for a drawing
 //!
-//! What a caller needs is [`Vessel`], [`History`], [`outlook`](fn@outlook) and [`curve`](fn@curve); before recording,
+//! What a caller needs is [`Vessel`], [`LevelHistory`], [`outlook`](fn@outlook) and [`curve`](fn@curve); before recording,
 //! [`history::check_level`], [`history::check_refill`], [`DepthChart::through`]. How well it does is told in
 //! `docs/nitrogen.md`.
 //!
@@ -44,8 +44,8 @@ pub mod watch;
 
 pub use chart::{ChartPoint, DepthChart};
 pub use curve::{CurvePoint, curve};
-pub use history::{History, RatedLoss, Reading, Refill, Vessel};
-pub use outlook::{Basis, Interval, Level, Loss, Minimum, Outlook, outlook};
+pub use history::{LevelHistory, RatedLoss, Reading, Refill, Vessel};
+pub use outlook::{Basis, Interval, Level, LevelForecast, Loss, Minimum, outlook};
 pub use watch::Condition;
 
 /// Where the figures come from, to be shown beside them.

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         nitrogen::{
-            Condition, History, Reading, Vessel,
+            Condition, LevelHistory, Reading, Vessel,
             estimate::Estimate,
             history::{Timeline, days_between},
             verdict::Verdict,
@@ -22,7 +22,7 @@ pub struct Interval {
     /// 5 %: the true figure is below this in one case of twenty.
     pub low: f64,
     /// The middle.
-    pub likely: f64,
+    pub estimate: f64,
     /// 95 %.
     pub high: f64,
 }
@@ -31,13 +31,13 @@ impl Interval {
     /// The interval of something that rises with this.
     #[must_use]
     pub fn map(self, of: impl Fn(f64) -> f64) -> Self {
-        Self { low: of(self.low), likely: of(self.likely), high: of(self.high) }
+        Self { low: of(self.low), estimate: of(self.estimate), high: of(self.high) }
     }
 
     /// The interval of something that falls as this rises.
     #[must_use]
     pub fn map_falling(self, of: impl Fn(f64) -> f64) -> Self {
-        Self { low: of(self.high), likely: of(self.likely), high: of(self.low) }
+        Self { low: of(self.high), estimate: of(self.estimate), high: of(self.low) }
     }
 }
 
@@ -81,14 +81,14 @@ pub struct Minimum {
     /// 5 %. Refill by then.
     pub earliest: Timestamp,
     /// The middle.
-    pub likely: Timestamp,
+    pub estimate: Timestamp,
     /// 95 %; null when it is more than ten years ahead.
     pub latest: Option<Timestamp>,
 }
 
 /// What can be said of a tank's nitrogen.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Outlook {
+pub struct LevelForecast {
     /// What the figures rest on.
     pub basis: Basis,
     /// The same in words, with what is missing.
@@ -114,14 +114,14 @@ pub struct Outlook {
 }
 
 /// What can be said of a tank's nitrogen at `now`. What lies after `now` is left out.
-pub fn outlook(vessel: &Vessel, history: &History, now: Timestamp) -> Outlook {
+pub fn outlook(vessel: &Vessel, history: &LevelHistory, now: Timestamp) -> LevelForecast {
     let timeline = Timeline::of(history, now);
     let estimate = Estimate::of(vessel, timeline.as_ref());
     let verdict = Verdict::of(vessel, timeline.as_ref(), &estimate);
     let level = estimate.level();
     let minimum = estimate.minimum(now);
     let refill_by = minimum.map(|minimum| minimum.earliest);
-    Outlook {
+    LevelForecast {
         basis: estimate.basis(),
         basis_text: estimate.basis_text(),
         readings_used: estimate.readings,
@@ -137,7 +137,7 @@ pub fn outlook(vessel: &Vessel, history: &History, now: Timestamp) -> Outlook {
 }
 
 /// The last reading up to `now`.
-fn last_reading(history: &History, now: Timestamp) -> Option<Reading> {
+fn last_reading(history: &LevelHistory, now: Timestamp) -> Option<Reading> {
     history.readings.iter().filter(|reading| reading.at <= now).max_by_key(|reading| reading.at).copied()
 }
 
@@ -166,15 +166,15 @@ mod tests {
         }
     }
 
-    fn read(days_and_levels: &[(i64, f64)]) -> History {
+    fn read(days_and_levels: &[(i64, f64)]) -> LevelHistory {
         let readings =
             days_and_levels.iter().map(|(days, level_mm)| Reading { at: day(*days), level_mm: *level_mm });
-        History { readings: readings.collect(), ..History::default() }
+        LevelHistory { readings: readings.collect(), ..LevelHistory::default() }
     }
 
     /// A sound tank that is read weekly: it loses 4 mm a day and is filled up when it stands at 180 mm or lower.
-    fn weekly(weeks: i64) -> History {
-        let mut history = History::default();
+    fn weekly(weeks: i64) -> LevelHistory {
+        let mut history = LevelHistory::default();
         let mut level_mm = 420.0;
         for week in 0..weeks {
             // Read to 5 mm, now a little high, now a little low.
@@ -195,13 +195,17 @@ mod tests {
 
     #[test]
     fn without_a_reading_the_loss_is_the_rated_one_and_it_says_so() {
-        let told = outlook(&vessel(), &History::default(), day(1));
+        let told = outlook(&vessel(), &LevelHistory::default(), day(1));
         assert_eq!((told.basis, told.condition), (Basis::RatedLoss, Condition::Unknown));
         assert!(told.basis_text.contains("No level has been read yet"), "{}", told.basis_text);
         assert_eq!((told.level, told.minimum, told.refill_l), (None, None, None));
         let loss = told.loss.litres_per_day.unwrap();
         // The rated loss, 15 % for its age and about half for openings.
-        assert!((loss.likely / 0.11 - 1.7).abs() < 1e-6 && loss.low < loss.likely && loss.likely < loss.high);
+        assert!(
+            (loss.estimate / 0.11 - 1.7).abs() < 1e-6
+                && loss.low < loss.estimate
+                && loss.estimate < loss.high
+        );
     }
 
     #[test]
@@ -212,14 +216,14 @@ mod tests {
         let minimum = told.minimum.unwrap();
         // 250 mm at 1.7 x 0.11 l a day, 2.31 mm a day by the chart: 64 days, give or take.
         let days = |at: Timestamp| days_between(day(0), at);
-        assert!((days(minimum.likely) - 64.0).abs() < 3.0, "{minimum:?}");
-        assert!(minimum.earliest < minimum.likely && minimum.likely < minimum.latest.unwrap());
+        assert!((days(minimum.estimate) - 64.0).abs() < 3.0, "{minimum:?}");
+        assert!(minimum.earliest < minimum.estimate && minimum.estimate < minimum.latest.unwrap());
         assert_eq!(told.refill_by, Some(minimum.earliest));
         let level = told.level.unwrap();
-        assert!((level.depth_mm.likely - 400.0).abs() < 0.5);
-        assert!((level.percent.unwrap().likely - 100.0 * 400.0 / 430.0).abs() < 0.5);
+        assert!((level.depth_mm.estimate - 400.0).abs() < 0.5);
+        assert!((level.percent.unwrap().estimate - 100.0 * 400.0 / 430.0).abs() < 0.5);
         let refill = told.refill_l.unwrap();
-        assert!(refill.low < refill.likely && refill.likely < 20.5 * 280.0 / 430.0 + 0.1, "{refill:?}");
+        assert!(refill.low < refill.estimate && refill.estimate < 20.5 * 280.0 / 430.0 + 0.1, "{refill:?}");
     }
 
     #[test]
@@ -240,7 +244,7 @@ mod tests {
     #[test]
     fn a_loss_far_above_the_rated_one_stays_watched_when_the_alarm_is_over() {
         // 11 mm a day where 2.3 mm are rated, read weekly and filled up every third time.
-        let mut history = History::default();
+        let mut history = LevelHistory::default();
         for cycle in 0..12 {
             let filled = cycle * 21;
             history.refills.push(Refill {
@@ -290,7 +294,7 @@ mod tests {
     #[test]
     fn a_far_too_low_reading_asks_for_a_second_one_and_the_second_decides() {
         let (sound, now) = (weekly(8), day(7 * 7));
-        let low = |history: &History, extra: &[(i64, f64)]| {
+        let low = |history: &LevelHistory, extra: &[(i64, f64)]| {
             let mut history = history.clone();
             history.readings.pop();
             history.readings.extend(
@@ -314,7 +318,7 @@ mod tests {
         assert!(confirmed.reason.contains("a second one said the same"), "{}", confirmed.reason);
         let taken_back = low(&sound, &[(0, 160.0), (2, 225.0)]);
         assert_eq!(taken_back.condition, Condition::Normal);
-        assert!((taken_back.level.unwrap().depth_mm.likely - 225.0).abs() < 5.0);
+        assert!((taken_back.level.unwrap().depth_mm.estimate - 225.0).abs() < 5.0);
     }
 
     #[test]
@@ -339,7 +343,7 @@ mod tests {
 
     #[test]
     fn an_hourly_sensor_raises_no_alarm_and_a_long_silence_is_unknown() {
-        let mut history = History::default();
+        let mut history = LevelHistory::default();
         for hour in 0..24 * 60 {
             let hours = f64::from(i32::try_from(hour).unwrap());
             // It ripples by 3 mm and shows nothing at all once a fortnight.
@@ -381,7 +385,7 @@ mod tests {
         let shouldered = Vessel { chart: Some(chart), full_depth_mm: Some(400.0), ..vessel() };
         let told = outlook(&shouldered, &read(&levels), day(45));
         let loss = told.loss.litres_per_day.unwrap();
-        assert!((loss.likely - 0.2).abs() < 0.02, "{loss:?}");
+        assert!((loss.estimate - 0.2).abs() < 0.02, "{loss:?}");
         assert_eq!(told.condition, Condition::Normal, "{}", told.reason);
     }
 }

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, Spot},
+        form::{Fault, Field, InputPath},
         nitrogen::{ChartPoint, DepthChart, RatedLoss, Vessel},
         values::{
             Canister, DepthMm, HerdId, Kilograms, Litres, LitresPerDay, Name, ReadDepthMm, ReadLitres,
@@ -45,7 +45,7 @@ impl TankChart {
 }
 
 impl Field for TankChart {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let chart = Self(Field::read(value, spot, faults)?);
         DepthChart::through(&chart.points()).map_err(|wrong| faults.push(spot.fault(wrong))).ok()?;
         Some(chart)
@@ -96,7 +96,7 @@ fn mm(depth: DepthMm) -> f64 {
 }
 
 impl TankDetails {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.full_depth_mm.is_some_and(|full| full.get() == 0) {
             faults.push(spot.member("full_depth_mm").fault("must be more than 0"));
         }
@@ -189,7 +189,7 @@ mod tests {
     use crate::domain::form::read;
 
     fn tank(details: &Value) -> TankDetails {
-        read(details, &Spot::body()).unwrap()
+        read(details, &InputPath::body()).unwrap()
     }
 
     #[test]

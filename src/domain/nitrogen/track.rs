@@ -20,7 +20,7 @@ const SURE: f64 = 0.9;
 
 /// What a reading told.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Heard {
+pub enum ReadingClass {
     /// The first since a refill, or ever.
     First,
     /// About what was foretold.
@@ -44,7 +44,7 @@ pub enum Heard {
 #[derive(Clone, Debug)]
 pub struct Track {
     bank: Bank,
-    rival: Option<Rival>,
+    rival: Option<Alternative>,
     /// Readings believed since the last refill, the first of them included.
     believed: usize,
     /// Readings ever from which the loss was learned.
@@ -52,7 +52,7 @@ pub struct Track {
 }
 
 #[derive(Clone, Debug)]
-struct Rival {
+struct Alternative {
     bank: Bank,
     low: bool,
     /// Whether what it contradicts rests on more than one reading.
@@ -79,7 +79,7 @@ impl Track {
     }
 
     /// A level was read.
-    pub fn read(&mut self, seen: Sighting) -> Heard {
+    pub fn read(&mut self, seen: Sighting) -> ReadingClass {
         if self.believed == 0 {
             return self.first(seen);
         }
@@ -95,19 +95,19 @@ impl Track {
             if !expected && low && rival.low {
                 // Lower still than the doubted one: both say that more was lost.
                 self.believe(self.bank.supposing(seen, &RISEN));
-                return Heard::Confirmed { loss: true };
+                return ReadingClass::Confirmed { loss: true };
             }
         }
         if expected {
             self.bank.learn(seen);
             self.believed += 1;
             self.learned += 1;
-            return Heard::Expected { lower_by_sd };
+            return ReadingClass::Expected { lower_by_sd };
         }
         let bank = self.bank.supposing(seen, if low { &RISEN } else { &[] });
         let against_many = self.believed > 1;
-        self.rival = Some(Rival { bank, low, against_many });
-        Heard::Doubted { low }
+        self.rival = Some(Alternative { bank, low, against_many });
+        ReadingClass::Doubted { low }
     }
 
     /// The bank, or both halves of the doubt.
@@ -135,7 +135,7 @@ impl Track {
         self.rival.as_ref().map(|rival| rival.low)
     }
 
-    fn first(&mut self, seen: Sighting) -> Heard {
+    fn first(&mut self, seen: Sighting) -> ReadingClass {
         self.bank.anchor(seen);
         if let Some(rival) = &mut self.rival {
             // A doubt from before the refill stands, now on two levels that were read.
@@ -143,11 +143,11 @@ impl Track {
             rival.against_many = true;
         }
         self.believed = 1;
-        Heard::First
+        ReadingClass::First
     }
 
     /// The rival foretold this reading, the bank did not.
-    fn take_over(&mut self, rival: Rival, seen: Sighting) -> Heard {
+    fn take_over(&mut self, rival: Alternative, seen: Sighting) -> ReadingClass {
         let mut bank = rival.bank;
         bank.learn(seen);
         // Against a single reading the doubted one proves nothing, for that first one may have been wrong; the loss since
@@ -155,7 +155,7 @@ impl Track {
         let loss = rival.low && bank.chance_risen() > if rival.against_many { LIKELY } else { SURE };
         self.believe(bank);
         self.learned += 1;
-        Heard::Confirmed { loss }
+        ReadingClass::Confirmed { loss }
     }
 
     fn believe(&mut self, bank: Bank) {

@@ -63,11 +63,11 @@ impl Verdict {
             };
         }
         let rated = times_rated(vessel, estimate);
-        if let Some((_, likely)) = rated.filter(|(low, _)| *low > FAR_ABOVE_RATED) {
+        if let Some((_, estimate)) = rated.filter(|(low, _)| *low > FAR_ABOVE_RATED) {
             return Self {
                 condition: Condition::Watch,
                 reason: format!(
-                    "It loses about {likely:.1} times its rated loss, more than openings explain: look for frost or sweat on \
+                    "It loses about {estimate:.1} times its rated loss, more than openings explain: look for frost or sweat on \
                      the neck and the outside, check the rated loss that is entered, and read again soon."
                 ),
             };
@@ -136,7 +136,7 @@ fn normal(rated: Option<(f64, f64)>, estimate: &Estimate<'_>, watch: &Watch) -> 
         ""
     };
     let rated = rated
-        .map(|(_, likely)| format!(" With its openings it loses about {likely:.1} times its rated loss."))
+        .map(|(_, estimate)| format!(" With its openings it loses about {estimate:.1} times its rated loss."))
         .unwrap_or_default();
     format!("{loses}{rated}{high}")
 }

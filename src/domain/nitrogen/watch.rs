@@ -18,7 +18,7 @@ use crate::{
     domain::nitrogen::{
         filter::{BASELINE, Bank, DETECTION, Prior, Straight},
         history::{Event, Timeline, What},
-        track::{Heard, Track},
+        track::{ReadingClass, Track},
     },
     text_enum,
 };
@@ -156,10 +156,10 @@ impl Watch {
     }
 
     /// The sequential test.
-    fn sum_up(&mut self, at_days: f64, heard: Heard) {
+    fn sum_up(&mut self, at_days: f64, heard: ReadingClass) {
         match heard {
-            Heard::First => {}
-            Heard::Expected { lower_by_sd } => {
+            ReadingClass::First => {}
+            ReadingClass::Expected { lower_by_sd } => {
                 self.judged += 1;
                 let part = lower_by_sd - ALLOWANCE_SD;
                 self.sum = (self.sum + part).max(0.0);
@@ -168,12 +168,12 @@ impl Watch {
                     self.raise(at_days, Why::Sum);
                 }
             }
-            Heard::Doubted { low } => {
+            ReadingClass::Doubted { low } => {
                 if low {
                     self.asked.push(at_days);
                 }
             }
-            Heard::Confirmed { loss } => {
+            ReadingClass::Confirmed { loss } => {
                 self.judged += 1;
                 if loss {
                     self.raise(at_days, Why::Confirmed);

@@ -44,14 +44,14 @@ pub const MOST_DAYS: f64 = 3650.0;
 
 /// What was used: straws by their age in whole days, and since how many days one could have used any.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct History {
+pub struct UseHistory {
     /// Age in whole days, and straws used on that day.
     pub by_day: Vec<(i64, i64)>,
     /// Days since the first of them came, at most [`LOOK_BACK_DAYS`].
     pub days: f64,
 }
 
-impl History {
+impl UseHistory {
     /// Straws used in all.
     pub fn straws(&self) -> i64 {
         self.by_day.iter().map(|(_, straws)| straws).sum()
@@ -111,7 +111,7 @@ pub struct Interval {
     /// One case in twenty lies below.
     pub low: f64,
     /// The mean of a use; the median of a time.
-    pub middle: f64,
+    pub estimate: f64,
     /// One case in twenty lies above.
     pub high: f64,
 }
@@ -121,7 +121,7 @@ impl Demand {
     pub fn daily_use(&self) -> Interval {
         let (shape, rate) = (self.x / self.phi, self.t / self.phi);
         let at = |q| solve(q, |straws| checked_gamma_lr(shape, rate * straws).unwrap_or(1.0));
-        Interval { low: at(tail()), middle: self.x / self.t, high: at(1.0 - tail()) }
+        Interval { low: at(tail()), estimate: self.x / self.t, high: at(1.0 - tail()) }
     }
 
     /// Mean and variance of the straws asked for in `days`.
@@ -154,8 +154,8 @@ impl Demand {
         }
         let mut low = -1;
         while high - low > 1 {
-            let middle = i64::midpoint(low, high);
-            if enough(middle) { high = middle } else { low = middle }
+            let estimate = i64::midpoint(low, high);
+            if enough(estimate) { high = estimate } else { low = estimate }
         }
         high
     }
@@ -169,9 +169,9 @@ impl Demand {
     pub fn lasts_days(&self, straws: i64) -> Interval {
         let at = |q| solve(q, |days| self.runs_out(straws - 1, days));
         if straws <= 0 {
-            return Interval { low: 0.0, middle: 0.0, high: 0.0 };
+            return Interval { low: 0.0, estimate: 0.0, high: 0.0 };
         }
-        Interval { low: at(tail()), middle: at(0.5), high: at(1.0 - tail()) }
+        Interval { low: at(tail()), estimate: at(0.5), high: at(1.0 - tail()) }
     }
 }
 
@@ -192,8 +192,8 @@ fn solve(q: f64, rises: impl Fn(f64) -> f64) -> f64 {
     let mut low = 0.0;
     // A hundred halvings leave nothing of the interval that a double could tell.
     for _ in 0..100 {
-        let middle = f64::midpoint(low, high);
-        if rises(middle) < q { low = middle } else { high = middle }
+        let estimate = f64::midpoint(low, high);
+        if rises(estimate) < q { low = estimate } else { high = estimate }
     }
     f64::midpoint(low, high)
 }
@@ -217,7 +217,7 @@ mod tests {
     #[test]
     fn the_same_every_day_is_that_a_day_however_old() {
         for days in [30, 90, 364] {
-            let history = History { by_day: (0..days).map(|age| (age, 2)).collect(), days: real(days) };
+            let history = UseHistory { by_day: (0..days).map(|age| (age, 2)).collect(), days: real(days) };
             let demand = history.learned().unwrap();
             assert!(((demand.x - 0.5) / (demand.t - 0.5) - 2.0).abs() < 1e-12);
         }
@@ -225,11 +225,11 @@ mod tests {
 
     #[test]
     fn too_little_is_told_as_such() {
-        let of = |by_day: Vec<(i64, i64)>, days| History { by_day, days }.learned();
+        let of = |by_day: Vec<(i64, i64)>, days| UseHistory { by_day, days }.learned();
         assert!(of(vec![(1, 5)], 28.0).is_some());
         assert!(of(vec![(1, 4)], 364.0).is_none());
         assert!(of(vec![(1, 50)], 27.9).is_none());
-        assert!(History::default().learned().is_none());
+        assert!(UseHistory::default().learned().is_none());
     }
 
     proptest! {
@@ -241,8 +241,8 @@ mod tests {
             prop_assert!(demand.runs_out(straws + 1, days) <= demand.runs_out(straws, days) + 1e-12);
             prop_assert!(demand.runs_out(straws, days) <= demand.runs_out(straws, days * 1.5) + 1e-9);
             let lasts = demand.lasts_days(straws + 1);
-            prop_assert!(lasts.low <= lasts.middle && lasts.middle <= lasts.high);
-            prop_assert!(demand.lasts_days(straws).middle <= lasts.middle);
+            prop_assert!(lasts.low <= lasts.estimate && lasts.estimate <= lasts.high);
+            prop_assert!(demand.lasts_days(straws).estimate <= lasts.estimate);
             // The reorder point is the least that is enough.
             let least = demand.reorder_point(days, 0.95);
             prop_assert!(demand.at_most(least, days) >= 0.95);
@@ -253,7 +253,7 @@ mod tests {
         fn the_interval_of_daily_use_holds_its_mean(x in 1.0..2000.0_f64, t in 1.0..200.0_f64, phi in 1.0..8.0_f64) {
             prop_assume!(x / phi > 0.5);
             let used = Demand { x, t, phi }.daily_use();
-            prop_assert!(used.low < used.middle && used.middle < used.high, "{used:?}");
+            prop_assert!(used.low < used.estimate && used.estimate < used.high, "{used:?}");
         }
     }
 }

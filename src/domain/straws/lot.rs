@@ -5,12 +5,12 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::{
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
-        values::{Day, LotId, Mark, MinorUnits, Name, Percent, SireId, Timestamp},
+        values::{Code, Day, LotId, MinorUnits, Name, Percent, SireId, Timestamp},
     },
     form, json_column, text_enum,
 };
@@ -35,13 +35,13 @@ form! {
         pub amount_minor: MinorUnits,
         /// ISO 4217 code of three letters.
         #[schema(example = "EUR")]
-        pub currency: Mark,
+        pub currency: Code,
     }
 }
 json_column!(Cost);
 
 impl Cost {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         let code = self.currency.as_str();
         if code.len() != 3 || !code.bytes().all(|b| b.is_ascii_uppercase()) {
             faults
@@ -60,7 +60,7 @@ form! {
         pub semen_type: SemenType,
         /// The batch printed on the straw.
         #[schema(example = "24117")]
-        pub batch: Option<Mark>,
+        pub batch: Option<Code>,
         /// When it was collected.
         pub collected_on: Option<Day>,
         /// Where it was collected: the establishment's approval number or name.
@@ -83,14 +83,14 @@ form! {
 
 impl LotDetails {
     /// What its members say against each other.
-    pub fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    pub fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.sexed_percentage.is_some() && !self.semen_type.is_sexed() {
             faults.push(spot.member("sexed_percentage").fault("belongs to sexed semen only"));
         }
     }
 
     /// The lot in words: "batch 24117 of 2024-04-26".
-    pub fn told(&self) -> String {
+    pub fn describe(&self) -> String {
         match (&self.batch, self.collected_on) {
             (Some(batch), Some(day)) => format!("batch {batch} of {day}"),
             (Some(batch), None) => format!("batch {batch}"),

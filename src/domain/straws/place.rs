@@ -9,7 +9,7 @@ use crate::{
 };
 
 /// Lets a mark that the farm may leave out stand in a key column: empty means "not said".
-macro_rules! optional_mark {
+macro_rules! optional_code {
     ($($(#[$doc:meta])* $name:ident;)+) => {$(
         $(#[$doc])*
         #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, sqlx::Type)]
@@ -38,7 +38,7 @@ macro_rules! optional_mark {
         impl crate::domain::form::Field for $name {
             fn read(
                 value: &serde_json::Value,
-                spot: &crate::domain::form::Spot,
+                spot: &crate::domain::form::InputPath,
                 faults: &mut Vec<crate::domain::form::Fault>,
             ) -> Option<Self> {
                 crate::domain::values::read_text(value, spot, faults, |text| crate::domain::values::clean_text(text, 40, false)).map(Self)
@@ -50,7 +50,7 @@ macro_rules! optional_mark {
     )+};
 }
 
-optional_mark! {
+optional_code! {
     /// Which cane in the canister, as the farm marks it.
     Cane;
     /// Which goblet of the cane, such as upper or lower.
@@ -76,7 +76,7 @@ form! {
 
 impl Place {
     /// The place inside its tank in words: "canister 3, cane B, upper goblet".
-    pub fn told(&self) -> String {
+    pub fn describe(&self) -> String {
         let canister = format!("canister {}", self.canister);
         let cane = self.cane.said().map(|cane| format!("cane {cane}"));
         let goblet = self.goblet.said().map(|goblet| format!("{goblet} goblet"));

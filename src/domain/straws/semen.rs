@@ -9,7 +9,7 @@ use utoipa::{
 };
 
 use crate::{
-    domain::form::{Fault, Field, Spot},
+    domain::form::{Fault, Field, InputPath},
     text_enum,
 };
 
@@ -32,7 +32,7 @@ impl SemenType {
     }
 
     /// The type in words, for a sentence.
-    pub const fn told(self) -> &'static str {
+    pub const fn describe(self) -> &'static str {
         match self {
             Self::Conventional => "conventional",
             Self::SexedFemale => "sexed (female)",
@@ -105,7 +105,7 @@ impl<'de> Deserialize<'de> for StrawVolume {
 }
 
 impl Field for StrawVolume {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let ml = match value {
             Value::String(text) if spot.is_text_only() => text.parse().ok(),
             other => other.as_f64(),
@@ -161,21 +161,21 @@ impl<'r> Decode<'r, Sqlite> for StrawVolume {
 mod tests {
     use serde_json::json;
 
-    use crate::domain::form::read;
     use super::*;
+    use crate::domain::form::read;
 
     #[test]
     fn a_straw_volume_is_a_number_of_millilitres_in_json() {
         for (json, straw) in [(json!(0.25), StrawVolume::Quarter), (json!(0.5), StrawVolume::Half)] {
-            assert_eq!(read::<StrawVolume>(&json, &Spot::body()), Ok(straw));
+            assert_eq!(read::<StrawVolume>(&json, &InputPath::body()), Ok(straw));
             assert_eq!(serde_json::to_value(straw).unwrap(), json);
             assert_eq!(serde_json::from_value::<StrawVolume>(json).unwrap(), straw);
         }
         for wrong in [json!(0.3), json!(25), json!("0.25"), json!(null), json!(0)] {
-            let faults = read::<StrawVolume>(&wrong, &Spot::body()).unwrap_err();
+            let faults = read::<StrawVolume>(&wrong, &InputPath::body()).unwrap_err();
             assert_eq!(faults[0].detail, "must be 0.25 or 0.5 (millilitres)", "{wrong}");
         }
-        assert_eq!(read::<StrawVolume>(&json!("0.5"), &Spot::query()), Ok(StrawVolume::Half));
+        assert_eq!(read::<StrawVolume>(&json!("0.5"), &InputPath::query()), Ok(StrawVolume::Half));
     }
 
     #[test]

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         identifiers::{ExternalId, Identifiers},
-        values::{AnimalId, Mark, Name, SireId, Timestamp},
+        values::{AnimalId, Code, Name, SireId, Timestamp},
     },
     form,
 };
@@ -20,7 +20,7 @@ form! {
         pub name: Name,
         /// His breed, by its three letters as in an international ID.
         #[schema(example = "HOL")]
-        pub breed: Option<Mark>,
+        pub breed: Option<Code>,
         /// His official names, each with its scheme. `international-id` and `uniform-code` are
         /// checked and written in their normal form; other schemes are kept as they come.
         #[schema(value_type = Vec<ExternalId>, required = false)]

@@ -17,7 +17,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::semen::{SemenType, StrawVolume},
         values::{Celsius, Millilitres, Note, Seconds, Timestamp},
     },
@@ -79,7 +79,7 @@ fn fixed_seconds(seconds: i64) -> Seconds {
 }
 
 /// Refuses a protocol whose temperatures contradict each other or no body would stand for.
-fn has_sensible_range(protocol: &ThawProtocol, spot: &Spot, faults: &mut Vec<Fault>) {
+fn has_sensible_range(protocol: &ThawProtocol, spot: &InputPath, faults: &mut Vec<Fault>) {
     let (min, max, aim) = (protocol.min_c.get(), protocol.max_c.get(), protocol.aim_c.get());
     if min < COLDEST_C {
         faults.push(spot.member("min_c").fault(format!(
@@ -337,8 +337,8 @@ mod tests {
     use proptest::prelude::*;
     use serde_json::{Value, json};
 
-    use crate::domain::form::read;
     use super::*;
+    use crate::domain::form::read;
 
     fn celsius(c: f64) -> Celsius {
         Celsius::new(c).unwrap()
@@ -376,7 +376,7 @@ mod tests {
             assert_eq!(json["min_s"], 30);
             assert_eq!(json["use_within_s"], use_within_s);
             assert!(json["source"].as_str().unwrap().contains("common practice, no source"));
-            assert_eq!(read::<ThawProtocol>(&json, &Spot::body()), Ok(ThawProtocol::default_for(semen)));
+            assert_eq!(read::<ThawProtocol>(&json, &InputPath::body()), Ok(ThawProtocol::default_for(semen)));
         }
     }
 
@@ -386,17 +386,17 @@ mod tests {
             json!({"min_c": min, "max_c": max, "aim_c": aim, "min_s": 45, "use_within_s": 600})
         };
         // 32-35 C, at least 45 s: Nebel, Virginia Cooperative Extension, 1997.
-        let nebel = read::<ThawProtocol>(&sent(32.0, 35.0, 35.0), &Spot::body()).unwrap();
+        let nebel = read::<ThawProtocol>(&sent(32.0, 35.0, 35.0), &InputPath::body()).unwrap();
         assert_eq!(nebel.source.as_str(), "set by the farm");
         // 37 C: as suppliers print it.
-        assert!(read::<ThawProtocol>(&sent(37.0, 37.0, 37.0), &Spot::body()).is_ok());
+        assert!(read::<ThawProtocol>(&sent(37.0, 37.0, 37.0), &InputPath::body()).is_ok());
         for (wrong, at) in [
             (sent(36.0, 35.0, 35.5), "#/min_c"),
             (sent(35.0, 36.0, 36.5), "#/aim_c"),
             (sent(35.0, 40.5, 36.0), "#/max_c"),
             (sent(29.9, 36.0, 36.0), "#/min_c"),
         ] {
-            let faults = read::<ThawProtocol>(&wrong, &Spot::body()).unwrap_err();
+            let faults = read::<ThawProtocol>(&wrong, &InputPath::body()).unwrap_err();
             assert_eq!((faults.len(), faults[0].pointer.as_str()), (1, at));
         }
     }

@@ -100,11 +100,11 @@ pub struct Blocked(pub String);
 
 /// Where webhooks may lead.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Reach {
+pub struct EgressPolicy {
     allowed: Vec<Range>,
 }
 
-impl Reach {
+impl EgressPolicy {
     /// The public internet over https, and these ranges besides, also over plain http.
     pub fn new(allowed: Vec<Range>) -> Self {
         Self { allowed }
@@ -195,8 +195,8 @@ mod tests {
         text.parse().unwrap()
     }
 
-    fn ranges(texts: &[&str]) -> Reach {
-        Reach::new(texts.iter().map(|text| text.parse().unwrap()).collect())
+    fn ranges(texts: &[&str]) -> EgressPolicy {
+        EgressPolicy::new(texts.iter().map(|text| text.parse().unwrap()).collect())
     }
 
     #[test]
@@ -217,7 +217,7 @@ mod tests {
             fdff:ffff:ffff:ffff:ffff:ffff:ffff:ffff fe80:: fe80::1 febf:ffff:ffff:ffff:ffff:ffff:ffff:ffff
             fec0::1 4000::1 1fff::1 ff00:: ff02::1 ffff:ffff:ffff:ffff:ffff:ffff:ffff:ffff
         ";
-        let reach = Reach::default();
+        let reach = EgressPolicy::default();
         for closed in closed.split_whitespace() {
             assert!(reach.judge(ip(closed), false).is_err(), "{closed}");
         }
@@ -259,8 +259,8 @@ mod tests {
 
     #[test]
     fn an_address_of_numbers_is_judged_in_whatever_form_it_is_written() {
-        let judge = |reach: &Reach, url: &str| reach.judge_url(&Url::parse(url).unwrap());
-        let reach = Reach::default();
+        let judge = |reach: &EgressPolicy, url: &str| reach.judge_url(&Url::parse(url).unwrap());
+        let reach = EgressPolicy::default();
         for closed in [
             "https://127.0.0.1/",
             "https://2130706433/",

@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, Spot},
+        form::{Fault, Field, InputPath},
         values::{DeliveryId, HerdId, Note, TankId, Timestamp, WebhookId, read_text},
         webhooks::event::Topic,
     },
@@ -43,7 +43,7 @@ text_enum! {
 
 text_enum! {
     /// How an attempt ended.
-    Outcome {
+    AttemptOutcome {
         /// The receiver answered 2xx.
         Delivered = "delivered",
         /// It answered 410: it wants nothing more, ever.
@@ -77,7 +77,7 @@ macro_rules! lists {
         json_column!($name);
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 Vec::<$item>::read(value, spot, faults).map(Self)
             }
         }
@@ -99,7 +99,7 @@ pub struct Topics(pub Vec<Topic>);
 json_column!(Topics);
 
 impl Field for Topics {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let topics = Vec::<Topic>::read(value, spot, faults)?;
         let asked_for = topics.iter().position(|topic| !topic.is_offered());
         if let Some(at) = asked_for {
@@ -181,7 +181,7 @@ pub fn literal(url: &Url) -> Option<std::net::IpAddr> {
 }
 
 impl Field for WebhookUrl {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         read_text(value, spot, faults, Self::parse)
     }
 }
@@ -266,7 +266,7 @@ const JITTER: f64 = 0.2;
 pub const PATIENCE: TimeDelta = TimeDelta::days(5);
 
 /// After so many failures in a row a webhook rests, and only one delivery at a time tries whether it is back.
-pub const FAILURES_TO_REST: i64 = 5;
+pub const FAILURES_TO_BACK_OFF: i64 = 5;
 
 /// The rest after the first of those failures; doubled with each further one.
 const FIRST_REST_S: i64 = 30;
@@ -282,7 +282,7 @@ const LONGEST_ASKED: TimeDelta = TimeDelta::hours(24);
 
 /// Where a delivery and its webhook stood before an attempt.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Before {
+pub struct FailureState {
     /// The delivery; its id spreads the waits.
     pub delivery: DeliveryId,
     /// How far along the schedule it is.
@@ -295,7 +295,7 @@ pub struct Before {
 
 /// What follows from an attempt.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct After {
+pub struct NextAttempt {
     /// What became of the delivery.
     pub state: DeliveryState,
     /// How far along the schedule it is.
@@ -313,11 +313,16 @@ pub struct After {
 }
 
 /// What follows from an attempt that ended at `now`; `asked` is the wait that the receiver asked for.
-pub fn after(before: Before, outcome: Outcome, asked: Option<TimeDelta>, now: Timestamp) -> After {
-    let Before { delivery, step, failures, failing_since } = before;
+pub fn after(
+    before: FailureState,
+    outcome: AttemptOutcome,
+    asked: Option<TimeDelta>,
+    now: Timestamp,
+) -> NextAttempt {
+    let FailureState { delivery, step, failures, failing_since } = before;
     let step = step + 1;
-    if outcome == Outcome::Delivered {
-        return After {
+    if outcome == AttemptOutcome::Delivered {
+        return NextAttempt {
             state: DeliveryState::Delivered,
             step,
             due_at: None,
@@ -330,10 +335,10 @@ pub fn after(before: Before, outcome: Outcome, asked: Option<TimeDelta>, now: Ti
     let failures = failures + 1;
     let since = failing_since.unwrap_or(now);
     let asked = asked.map(|asked| asked.clamp(TimeDelta::zero(), LONGEST_ASKED));
-    let overloaded =
-        (outcome == Outcome::Overloaded).then(|| asked.map_or(OVERLOAD_REST, |a| a.max(OVERLOAD_REST)));
+    let overloaded = (outcome == AttemptOutcome::Overloaded)
+        .then(|| asked.map_or(OVERLOAD_REST, |a| a.max(OVERLOAD_REST)));
     let rest = rest(delivery, failures).into_iter().chain(overloaded).max();
-    let disabled = if outcome == Outcome::Gone {
+    let disabled = if outcome == AttemptOutcome::Gone {
         Some("The receiver answered 410 Gone.".to_owned())
     } else if now.since(since) >= PATIENCE {
         Some(format!("Every attempt failed since {since}."))
@@ -342,7 +347,7 @@ pub fn after(before: Before, outcome: Outcome, asked: Option<TimeDelta>, now: Ti
     };
     let wait = wait(delivery, step).map(|wait| asked.map_or(wait, |asked| wait.max(asked)));
     let due_at = wait.filter(|_| disabled.is_none()).map(|wait| now.plus(wait));
-    After {
+    NextAttempt {
         state: if due_at.is_some() { DeliveryState::Waiting } else { DeliveryState::Failed },
         step,
         due_at,
@@ -361,7 +366,7 @@ fn wait(delivery: DeliveryId, step: i64) -> Option<TimeDelta> {
 
 /// The rest of a webhook after so many failures in a row.
 fn rest(delivery: DeliveryId, failures: i64) -> Option<TimeDelta> {
-    let doubled = failures - FAILURES_TO_REST;
+    let doubled = failures - FAILURES_TO_BACK_OFF;
     if doubled < 0 {
         return None;
     }
@@ -380,7 +385,7 @@ fn spread(seconds: i64, delivery: DeliveryId, number: i64) -> TimeDelta {
     TimeDelta::milliseconds((stretched * 1000.0).round() as i64)
 }
 
-/// The wait that a `Retry-After` asks for: seconds, or an instant (RFC 9110, section 10.2.3).
+/// The wait that a `Retry-NextAttempt` asks for: seconds, or an instant (RFC 9110, section 10.2.3).
 pub fn retry_after(text: &str, now: Timestamp) -> Option<TimeDelta> {
     let text = text.trim();
     if let Ok(seconds) = text.parse::<u32>() {
@@ -400,8 +405,8 @@ mod tests {
         chrono::DateTime::from_timestamp(1_772_427_600 + seconds, 0).unwrap().into()
     }
 
-    fn fresh() -> Before {
-        Before { delivery: DeliveryId::new(), step: 0, failures: 0, failing_since: None }
+    fn fresh() -> FailureState {
+        FailureState { delivery: DeliveryId::new(), step: 0, failures: 0, failing_since: None }
     }
 
     #[test]
@@ -410,14 +415,14 @@ mod tests {
         assert_eq!(SCHEDULE_S.iter().sum::<i64>(), 75 * 3600 + 35 * 60 + 5);
         let (mut before, mut now, mut waits) = (fresh(), at(0), Vec::new());
         loop {
-            let after = after(before, Outcome::Refused, None, now);
+            let after = after(before, AttemptOutcome::Refused, None, now);
             let Some(due) = after.due_at else {
                 assert_eq!((after.state, after.step, after.disabled), (DeliveryState::Failed, 10, None));
                 break;
             };
             waits.push(due.since(now).num_seconds());
             now = due;
-            before = Before {
+            before = FailureState {
                 step: after.step,
                 failures: after.failures,
                 failing_since: after.failing_since,
@@ -442,20 +447,20 @@ mod tests {
 
     #[test]
     fn five_days_without_a_success_disable_and_a_success_starts_anew() {
-        let failing = Before { failing_since: Some(at(0)), failures: 40, step: 3, ..fresh() };
-        let almost = after(failing, Outcome::TimedOut, None, at(5 * 86_400 - 1));
+        let failing = FailureState { failing_since: Some(at(0)), failures: 40, step: 3, ..fresh() };
+        let almost = after(failing, AttemptOutcome::TimedOut, None, at(5 * 86_400 - 1));
         assert_eq!((almost.disabled, almost.state), (None, DeliveryState::Waiting));
-        let over = after(failing, Outcome::TimedOut, None, at(5 * 86_400));
+        let over = after(failing, AttemptOutcome::TimedOut, None, at(5 * 86_400));
         assert!(over.disabled.is_some());
         assert_eq!((over.state, over.due_at), (DeliveryState::Failed, None));
-        let well = after(failing, Outcome::Delivered, None, at(5 * 86_400));
+        let well = after(failing, AttemptOutcome::Delivered, None, at(5 * 86_400));
         assert_eq!((well.failures, well.failing_since, well.rest_until), (0, None, None));
         assert_eq!((well.disabled, well.state), (None, DeliveryState::Delivered));
     }
 
     #[test]
     fn gone_disables_at_once() {
-        let gone = after(fresh(), Outcome::Gone, None, at(0));
+        let gone = after(fresh(), AttemptOutcome::Gone, None, at(0));
         assert!(gone.disabled.unwrap().contains("410"));
         assert_eq!(gone.state, DeliveryState::Failed);
     }
@@ -463,17 +468,22 @@ mod tests {
     #[test]
     fn a_receiver_says_how_long_to_wait() {
         let hour = Some(TimeDelta::hours(1));
-        let busy = after(fresh(), Outcome::Overloaded, hour, at(0));
+        let busy = after(fresh(), AttemptOutcome::Overloaded, hour, at(0));
         assert_eq!((busy.due_at, busy.rest_until), (Some(at(3600)), Some(at(3600))));
         // Not shorter than we would wait anyway, and not for ever.
-        let late = after(Before { step: 3, ..fresh() }, Outcome::Refused, Some(TimeDelta::seconds(1)), at(0));
+        let late = after(
+            FailureState { step: 3, ..fresh() },
+            AttemptOutcome::Refused,
+            Some(TimeDelta::seconds(1)),
+            at(0),
+        );
         assert!(late.due_at.unwrap() > at(5000));
-        let years = after(fresh(), Outcome::Overloaded, Some(TimeDelta::days(999)), at(0));
+        let years = after(fresh(), AttemptOutcome::Overloaded, Some(TimeDelta::days(999)), at(0));
         assert_eq!(years.due_at, Some(at(86_400)));
         // Without a word it is left alone for a minute, as a whole.
-        let silent = after(fresh(), Outcome::Overloaded, None, at(0));
+        let silent = after(fresh(), AttemptOutcome::Overloaded, None, at(0));
         assert_eq!(silent.rest_until, Some(at(60)));
-        assert_eq!(after(fresh(), Outcome::Refused, None, at(0)).rest_until, None);
+        assert_eq!(after(fresh(), AttemptOutcome::Refused, None, at(0)).rest_until, None);
     }
 
     #[test]
@@ -558,15 +568,15 @@ mod tests {
         #[test]
         fn an_attempt_never_leaves_a_delivery_in_limbo(
             step in 0_i64..20, failures in 0_i64..100, failing_for in 0_i64..864_000, asked in 0_i64..10_000_000,
-            outcome in proptest::sample::select(Outcome::ALL),
+            outcome in proptest::sample::select(AttemptOutcome::ALL),
         ) {
             let now = at(failing_for);
-            let before = Before { step, failures, failing_since: (failures > 0).then(|| at(0)), ..fresh() };
+            let before = FailureState { step, failures, failing_since: (failures > 0).then(|| at(0)), ..fresh() };
             let after = after(before, outcome, Some(TimeDelta::seconds(asked)), now);
             prop_assert_eq!(after.state == DeliveryState::Waiting, after.due_at.is_some());
             prop_assert!(after.due_at.is_none_or(|due| due > now && due.since(now) <= TimeDelta::hours(29)));
             prop_assert!(after.rest_until.is_none_or(|rest| rest > now && rest.since(now) <= TimeDelta::hours(24)));
-            prop_assert_eq!(after.failures == 0, outcome == Outcome::Delivered);
+            prop_assert_eq!(after.failures == 0, outcome == AttemptOutcome::Delivered);
             prop_assert_eq!(after.failures == 0, after.failing_since.is_none());
         }
     }

@@ -16,7 +16,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store::access::audit::{self, Act, Wanted},
+    store::access::audit::{self, AuditEntry, AuditQuery},
 };
 
 form! {
@@ -56,8 +56,8 @@ pub struct ActView {
     idempotency_key: Option<String>,
 }
 
-impl From<Act> for ActView {
-    fn from(act: Act) -> Self {
+impl From<AuditEntry> for ActView {
+    fn from(act: AuditEntry) -> Self {
         Self {
             id: act.id,
             at: act.recorded_at,
@@ -72,8 +72,8 @@ impl From<Act> for ActView {
 }
 
 /// The audit.
-#[utoipa::path(get, path = "/v1/audit", operation_id = "list_acts", tag = "Business",
-    summary = "Who did what, when, with which key",
+#[utoipa::path(get, path = "/v1/audit", operation_id = "list_audit_entries", tag = "Business",
+    summary = "List audit entries",
     description = "Everything that was written, and what the state of the book refused, oldest first. For managers.",
     params(PageParams, AuditFilter),
     responses((status = 200, description = "A page of acts.", body = Page<ActView>), Problems))]
@@ -83,7 +83,7 @@ async fn list(
     listing: Listing<AuditFilter>,
 ) -> Result<Response, Problem> {
     let f = &listing.filter;
-    let wanted = Wanted { by: f.key_id, from: f.from, to: f.to };
+    let wanted = AuditQuery { by: f.key_id, from: f.from, to: f.to };
     let mut tx = app.book.db.read().await?;
     let rows = audit::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     Ok(listing.list(rows, |act| act.id.to_string(), ActView::from))

@@ -31,8 +31,8 @@ pub struct BusinessView {
 }
 
 /// Whose book this is.
-#[utoipa::path(get, path = "/v1/business", operation_id = "read_business", tag = "Business",
-    summary = "Whose book the key opens",
+#[utoipa::path(get, path = "/v1/business", operation_id = "get_business", tag = "Business",
+    summary = "Get the business of the key",
     description = "Nothing crosses between businesses; another's resources do not exist for this key.",
     responses((status = 200, description = "The business.", body = BusinessView), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>) -> Result<Json<BusinessView>, Problem> {

@@ -16,7 +16,7 @@ use crate::{
         App,
         answer::done,
         docs::{IdempotencyKey, Problems},
-        extract::{Command, Id, Permit, Read, Work},
+        extract::{CommandRequest, Id, Permit, Read, Work},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -61,7 +61,7 @@ impl From<Alert> for AlertView {
 
 /// Alerts.
 #[utoipa::path(get, path = "/v1/alerts", operation_id = "list_alerts", tag = "Alerts",
-    summary = "List the alerts",
+    summary = "List alerts",
     description = "One alert is open for each kind and subject: opened when its condition begins, told again at most daily until \
         somebody acknowledges it, over when its condition is. Each step is an event for webhooks.",
     params(PageParams, AlertFilter),
@@ -85,8 +85,8 @@ async fn list(
 }
 
 /// One alert.
-#[utoipa::path(get, path = "/v1/alerts/{id}", operation_id = "read_alert", tag = "Alerts",
-    summary = "Read an alert",
+#[utoipa::path(get, path = "/v1/alerts/{id}", operation_id = "get_alert", tag = "Alerts",
+    summary = "Get an alert",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = AlertView), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<AlertView>, Problem> {
@@ -115,7 +115,7 @@ form! {
 async fn acknowledge(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<NewAcknowledgement, Work>,
+    command: CommandRequest<NewAcknowledgement, Work>,
 ) -> Result<Response, Problem> {
     let act = Acknowledge { alert_id: AlertId(id), note: command.body.note.clone() };
     app.perform(command, act, |alert| done(&AlertView::from(alert))).await

@@ -16,7 +16,7 @@ use crate::{
         answer::gone,
         catalogue::catalogue,
         docs::{IdempotencyKey, IfMatch},
-        extract::Removal,
+        extract::DeleteRequest,
     },
     store::{self, Tx},
 };
@@ -42,11 +42,15 @@ async fn rows(
 
 /// A rule is taken away.
 #[utoipa::path(delete, path = "/v1/alert-rules/{id}", operation_id = "delete_alert_rule", tag = "Alerts",
-    summary = "Take an alert rule away",
+    summary = "Delete an alert rule",
     description = "Its open alerts are over, unless another rule holds for the same.",
     params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "It is gone."), Problems))]
-async fn remove(State(app): State<App>, Id(id): Id, removal: Removal<Manage>) -> Result<Response, Problem> {
+async fn remove(
+    State(app): State<App>,
+    Id(id): Id,
+    removal: DeleteRequest<Manage>,
+) -> Result<Response, Problem> {
     let act = RemoveRule { id: AlertRuleId(id), if_match: removal.if_match.clone() };
     app.do_for(removal.ask, act, |()| gone()).await
 }
@@ -59,16 +63,16 @@ pub fn all_routes() -> OpenApiRouter<App> {
 catalogue! {
     thing AlertRule, details AlertRuleDetails, permission Manage,
     path "/v1/alert-rules", one "alert rule", tag "Alerts",
-    create "create_alert_rule" "Enter an alert rule"
+    create "create_alert_rule" "Create an alert rule"
         "A rule holds for one kind of alert and for a lot, a sire's straws of a type, a tank, a herd, or everything; where several \
          hold, the narrowest decides, and one with `enabled` false silences. `stock.low` and `stock.out` are told only where a \
          rule says so. The other kinds are told without one, with the defaults named here; a rule changes them. Of nitrogen \
          nothing is told of a tank that was never read. What a new rule finds is told within half a minute. 409 `in-use` when \
          another rule holds for the same.",
         example {"kind": "stock.low", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0ad", "semen_type": "sexed_female", "below_straws": 5},
-    list "list_alert_rules" "List the alert rules" AlertRuleFilter, params AlertRuleFilter,
-    read "read_alert_rule" "Read an alert rule",
-    change "change_alert_rule" "Change an alert rule"
+    list "list_alert_rules" "List alert rules" AlertRuleFilter, params AlertRuleFilter,
+    read "get_alert_rule" "Get an alert rule",
+    change "update_alert_rule" "Update an alert rule"
         "A merge patch. Its open alerts are looked at anew at once, all that it watches within half a minute.",
         example {"below_straws": 8},
     rows rows

@@ -5,7 +5,7 @@ use utoipa::IntoParams;
 use crate::{
     domain::{
         animals::animal::{Animal, AnimalDetails},
-        values::{BusinessId, HerdId, Mark},
+        values::{BusinessId, Code, HerdId},
     },
     form,
     http::catalogue::catalogue,
@@ -20,9 +20,9 @@ form! {
         /// Only of this herd.
         pub herd_id: Option<HerdId>,
         /// Only with this number.
-        pub number: Option<Mark>,
+        pub number: Option<Code>,
         /// Only with this official name, in its normal form and whatever scheme.
-        pub identifier: Option<Mark>,
+        pub identifier: Option<Code>,
     }
 }
 
@@ -43,13 +43,13 @@ async fn rows(
 catalogue! {
     thing Animal, details AnimalDetails, permission Report,
     path "/v1/animals", one "animal", tag "Animals",
-    create "create_animal" "Enter an animal"
+    create "create_animal" "Create an animal"
         "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \
          reported of her.",
         example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "412", "born_on": "2023-05-02"},
-    list "list_animals" "List the animals" AnimalFilter, params AnimalFilter,
-    read "read_animal" "Read an animal",
-    change "change_animal" "Change an animal" "A merge patch.",
+    list "list_animals" "List animals" AnimalFilter, params AnimalFilter,
+    read "get_animal" "Get an animal",
+    change "update_animal" "Update an animal" "A merge patch.",
         example {"name": "Zofka", "left_on": null},
     rows rows
 }

@@ -11,7 +11,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::animals::report_event::Report,
     domain::{
-        animals::history::{CheckMethod, CheckResult, Happening, HappeningKind, HeatMethod},
+        animals::history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
         values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
     },
     form,
@@ -19,7 +19,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKey, Problems},
-        extract::{Command, Id, Permit, Read, Report as MayReport},
+        extract::{CommandRequest, Id, Permit, Read, Report as MayReport},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -122,10 +122,10 @@ macro_rules! events {
                     Problems))]
             pub async fn report(
                 State(app): State<App>,
-                command: Command<$new, MayReport>,
+                command: CommandRequest<$new, MayReport>,
             ) -> Result<Response, Problem> {
                 let new = command.body.clone();
-                let what: fn(&$new) -> Happening = $what;
+                let what: fn(&$new) -> AnimalEvent = $what;
                 let act = Report {
                     animal_id: new.animal_id,
                     what: what(&new),
@@ -190,13 +190,13 @@ events! {
         #[schema(required = false)]
         method: HeatMethod = HeatMethod::Seen,
     },
-    what |new| Happening::Heat { method: new.method },
-    shown Happening::Heat { method },
-    report "report_heat" "Report a heat"
+    what |new| AnimalEvent::Heat { method: new.method },
+    shown AnimalEvent::Heat { method },
+    report "create_heat" "Record a heat"
         "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
-    list "list_heats" "List the heats",
-    read "read_heat" "Read a heat"
+    list "list_heats" "List heats",
+    read "get_heat" "Get a heat"
 }
 
 events! {
@@ -214,14 +214,14 @@ events! {
         /// What was found.
         result: CheckResult,
     },
-    what |new| Happening::PregnancyCheck { method: new.method, result: new.result },
-    shown Happening::PregnancyCheck { method, result },
-    report "report_pregnancy_check" "Report a pregnancy check"
+    what |new| AnimalEvent::PregnancyCheck { method: new.method, result: new.result },
+    shown AnimalEvent::PregnancyCheck { method, result },
+    report "create_pregnancy_check" "Record a pregnancy check"
         "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
          than its method allows is kept with a warning.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
-    list "list_pregnancy_checks" "List the pregnancy checks",
-    read "read_pregnancy_check" "Read a pregnancy check"
+    list "list_pregnancy_checks" "List pregnancy checks",
+    read "get_pregnancy_check" "Get a pregnancy check"
 }
 
 events! {
@@ -234,13 +234,13 @@ events! {
         /// When; now when not said.
         calved_at,
     fields {},
-    what |_| Happening::Calving,
-    shown Happening::Calving,
-    report "report_calving" "Report a calving"
+    what |_| AnimalEvent::Calving,
+    shown AnimalEvent::Calving,
+    report "create_calving" "Record a calving"
         "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},
-    list "list_calvings" "List the calvings",
-    read "read_calving" "Read a calving"
+    list "list_calvings" "List calvings",
+    read "get_calving" "Get a calving"
 }
 
 events! {
@@ -257,14 +257,14 @@ events! {
         #[schema(required = false)]
         opens_cycle: bool = false,
     },
-    what |new| Happening::Abortion { opens_cycle: new.opens_cycle },
-    shown Happening::Abortion { opens_cycle },
-    report "report_abortion" "Report an abortion"
+    what |new| AnimalEvent::Abortion { opens_cycle: new.opens_cycle },
+    shown AnimalEvent::Abortion { opens_cycle },
+    report "create_abortion" "Record an abortion"
         "Abortions can be infectious for people and herd: wear gloves, isolate her, and report it to the veterinarian as \
          local law demands.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "aborted_at": "2026-03-02T03:40:00+01:00", "opens_cycle": false},
-    list "list_abortions" "List the abortions",
-    read "read_abortion" "Read an abortion"
+    list "list_abortions" "List abortions",
+    read "get_abortion" "Get an abortion"
 }
 
 events! {
@@ -281,13 +281,13 @@ events! {
         #[schema(required = false)]
         do_not_breed: bool = true,
     },
-    what |new| Happening::DoNotBreed { do_not_breed: new.do_not_breed },
-    shown Happening::DoNotBreed { do_not_breed },
-    report "report_do_not_breed" "Report whether she may be bred"
+    what |new| AnimalEvent::DoNotBreed { do_not_breed: new.do_not_breed },
+    shown AnimalEvent::DoNotBreed { do_not_breed },
+    report "create_do_not_breed" "Record a do-not-breed decision"
         "The last decision counts.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "do_not_breed": true, "note": "Lame; to be sold."},
-    list "list_do_not_breed" "List the decisions whether animals may be bred",
-    read "read_do_not_breed" "Read a decision whether an animal may be bred"
+    list "list_do_not_breed" "List do-not-breed decisions",
+    read "get_do_not_breed" "Get a do-not-breed decision"
 }
 
 /// The routes, each with its description.

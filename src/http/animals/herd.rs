@@ -21,12 +21,12 @@ async fn rows(
 catalogue! {
     thing Herd, details HerdDetails, permission Manage,
     path "/v1/herds", one "herd", tag "Herds",
-    create "create_herd" "Enter a herd"
+    create "create_herd" "Create a herd"
         "With its time zone and what its owner decided: the choice rule, the waiting period, the limit of kinship.",
         example {"name": "Lower Meadow", "time_zone": "Europe/Vienna", "location": {"scheme": "example.org/holding", "id": "LM-1"}},
-    list "list_herds" "List the herds" NoFilter,
-    read "read_herd" "Read a herd",
-    change "change_herd" "Change a herd"
+    list "list_herds" "List herds" NoFilter,
+    read "get_herd" "Get a herd",
+    change "update_herd" "Update a herd"
         "A merge patch. A new choice rule counts from the next withdrawal; what is on record keeps what was decided then.",
         example {"waiting_days": 60},
     rows rows

@@ -50,8 +50,8 @@ impl<T: Field> FromRequestParts<App> for Query<T> {
 }
 
 /// What the next service calls for.
-#[utoipa::path(get, path = "/v1/animals/{id}/next-service", operation_id = "next_service", tag = "Choosing",
-    summary = "What an animal's next service calls for",
+#[utoipa::path(get, path = "/v1/animals/{id}/next-service", operation_id = "get_next_service", tag = "Choosing",
+    summary = "Get what an animal's next service calls for",
     description = "Before the plug comes off: the service number, the semen types it calls for and the rule that says so, the \
         straws that satisfy it with their places, sires that are blocked and why, when to serve her after standing heat, \
         how to thaw, and what to heed. Sources of the figures stand beside them; the supplier's instruction, local codes \

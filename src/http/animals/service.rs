@@ -18,7 +18,7 @@ use crate::{
         App,
         answer::{created, done},
         docs::{IdempotencyKeyRequired, Problems},
-        extract::{Id, LedgerCommand, Permit, Read},
+        extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
         views::ServiceView,
@@ -50,7 +50,7 @@ form! {
 }
 
 /// A service is recorded.
-#[utoipa::path(post, path = "/v1/services", operation_id = "record_service", tag = "Services",
+#[utoipa::path(post, path = "/v1/services", operation_id = "create_service", tag = "Services",
     summary = "Record a service",
     description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
         have been used stands with its deviation. The answer says when she is due, when to watch for a return to heat, and \
@@ -67,7 +67,7 @@ form! {
         (status = 201, description = "On record.", body = ServiceView,
          headers(("Location" = String, description = "The service."))),
         Problems))]
-async fn record(State(app): State<App>, command: LedgerCommand<NewService>) -> Result<Response, Problem> {
+async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
     let new = command.body.clone();
     let semen =
         semen(new.withdrawal_id, new.animal_id, new.sire_id, new.semen_type, new.semen_from_herd_stock)?;
@@ -87,7 +87,7 @@ form! {
 
 /// A service was entered by mistake.
 #[utoipa::path(post, path = "/v1/services/{id}/reversal", operation_id = "reverse_service", tag = "Services",
-    summary = "Take back a service that was entered by mistake",
+    summary = "Reverse a service",
     description = "It stays to be seen and no longer counts; its number is free again. A straw of this book that went into it is \
         unresolved again. If the straw never left the tank, reverse the movement of its withdrawal instead.",
     request_body(content = NewServiceReversal, example = json!({})),
@@ -96,7 +96,7 @@ form! {
 async fn reverse(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewServiceReversal>,
+    command: LedgerRequest<NewServiceReversal>,
 ) -> Result<Response, Problem> {
     let act = ReverseService { service_id: ServiceId(id) };
     app.perform(command, act, |shown| done(&ServiceView::from(shown))).await
@@ -116,7 +116,7 @@ form! {
 
 /// Services.
 #[utoipa::path(get, path = "/v1/services", operation_id = "list_services", tag = "Services",
-    summary = "List the services",
+    summary = "List services",
     params(PageParams, ServiceFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<ServiceView>), Problems))]
 async fn list(
@@ -137,8 +137,8 @@ async fn list(
 }
 
 /// One service.
-#[utoipa::path(get, path = "/v1/services/{id}", operation_id = "read_service", tag = "Services",
-    summary = "Read a service",
+#[utoipa::path(get, path = "/v1/services/{id}", operation_id = "get_service", tag = "Services",
+    summary = "Get a service",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = ServiceView), Problems))]
 async fn read(

@@ -11,7 +11,7 @@ use crate::{
     book::exchange::resolve::{Decision, Settle},
     domain::{
         exchange::ade::{Flag, ItemKind, Resolution},
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::place::Place,
         values::{AdeItemId, AnimalId, HerdId, LotId, Note, Source, Timestamp, WithdrawalId},
     },
@@ -20,7 +20,7 @@ use crate::{
         App,
         answer::done,
         docs::{IdempotencyKeyRequired, Problems},
-        extract::{Id, LedgerCommand, Permit, Read},
+        extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
     },
@@ -111,7 +111,7 @@ impl From<Item> for ItemView {
 
 /// The items.
 #[utoipa::path(get, path = "/v1/ade-items", operation_id = "list_ade_items", tag = "Herd software",
-    summary = "List what herd systems sent",
+    summary = "List items sent by herd software",
     description = "With `flagged=true` what a person has to look at: an insemination whose straw is not certain, or that may be on \
         record already. Nothing is guessed: until it is settled the stock stays as it is.",
     params(PageParams, ItemFilter),
@@ -122,7 +122,7 @@ async fn list(
     listing: Listing<ItemFilter>,
 ) -> Result<Response, Problem> {
     let filter = &listing.filter;
-    let wanted = store::exchange::ade_item::Wanted {
+    let wanted = store::exchange::ade_item::FlagFilter {
         herd: filter.herd_id,
         animal: filter.animal_id,
         flagged: filter.flagged.unwrap_or(false),
@@ -133,8 +133,8 @@ async fn list(
 }
 
 /// One item.
-#[utoipa::path(get, path = "/v1/ade-items/{id}", operation_id = "read_ade_item", tag = "Herd software",
-    summary = "Read what a herd system sent",
+#[utoipa::path(get, path = "/v1/ade-items/{id}", operation_id = "get_ade_item", tag = "Herd software",
+    summary = "Get an item sent by herd software",
     params(("id" = Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = ItemView), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<ItemView>, Problem> {
@@ -164,7 +164,7 @@ form! {
 }
 
 impl NewResolution {
-    fn check(&self, _: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
         let is = |resolution| self.resolution == resolution;
         for (name, stands, wanted) in [
             ("lot_id", self.lot_id.is_some(), is(Resolution::Straw)),
@@ -194,8 +194,8 @@ impl NewResolution {
 }
 
 /// A flagged item is settled.
-#[utoipa::path(post, path = "/v1/ade-items/{id}/resolution", operation_id = "settle_ade_item", tag = "Herd software",
-    summary = "Say what a flagged item was",
+#[utoipa::path(post, path = "/v1/ade-items/{id}/resolution", operation_id = "resolve_ade_item", tag = "Herd software",
+    summary = "Resolve a flagged item",
     description = "Takes the straw out of the stock that was used, as of the time of the insemination; or says that there is nothing \
         to take. What stood against that straw for that animal goes on record as deviations.",
     request_body(content = NewResolution, example = json!({"resolution": "no_straw", "note": "By another technician."})),
@@ -204,7 +204,7 @@ impl NewResolution {
 async fn settle(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewResolution>,
+    command: LedgerRequest<NewResolution>,
 ) -> Result<Response, Problem> {
     let decision = command.body.decision()?;
     let act = Settle { item_id: AdeItemId(id), decision, note: command.body.note.clone() };

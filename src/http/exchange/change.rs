@@ -53,14 +53,14 @@ pub struct Changes {
     pub items: Vec<ChangeView>,
     /// Send it as `after` the next time.
     #[schema(minimum = 0)]
-    pub next_after: i64,
+    pub next_cursor: i64,
     /// Whether there is more already.
-    pub more: bool,
+    pub has_more: bool,
 }
 
 /// What changed.
 #[utoipa::path(get, path = "/v1/changes", operation_id = "list_changes", tag = "Changes",
-    summary = "What changed since you last asked",
+    summary = "List changes",
     description = "Each thing in the book once, in the order in which their last changes were committed. Keep `next_after` and \
         send it as `after` the next time: whatever is written meanwhile, by however many at once, comes once you ask \
         again, and nothing is passed over. What changes again moves to the end with a new number, so the list never \
@@ -76,11 +76,11 @@ async fn list(
     let mut tx = app.book.db.read().await?;
     let mut rows = store::exchange::change::list(&mut tx, caller.business_id, after, limit + 1).await?;
     let shown = usize::try_from(limit).unwrap_or(usize::MAX);
-    let more = rows.len() > shown;
+    let has_more = rows.len() > shown;
     rows.truncate(shown);
-    let next_after = rows.last().map_or(after, |last| last.seq);
+    let next_cursor = rows.last().map_or(after, |last| last.seq);
     let view = |change: Change| ChangeView { href: format!("{}/{}", change.kind.path(), change.id), change };
-    Ok(Json(Changes { items: rows.into_iter().map(view).collect(), next_after, more }))
+    Ok(Json(Changes { items: rows.into_iter().map(view).collect(), next_cursor, has_more }))
 }
 
 /// The routes, each with its description.

@@ -22,7 +22,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKey, Problems},
-        extract::{Command, Id, Measure, Permit, Read},
+        extract::{CommandRequest, Id, Measure, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -122,7 +122,7 @@ pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tan
 }
 
 /// A level was read.
-#[utoipa::path(post, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "read_level", tag = "Nitrogen",
+#[utoipa::path(post, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "create_nitrogen_reading", tag = "Nitrogen",
     summary = "Record a reading of the level",
     description = "With a SOLID rod: to the bottom for 5 to 10 s, wave it in the air, read the lower edge of the frost; never a \
         hollow tube, which spouts. Or by weight: (gross - tare) / 0.806 kg a litre. Late readings and readings out of order \
@@ -139,7 +139,7 @@ pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tan
 async fn add_reading(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<NewReading, Measure>,
+    command: CommandRequest<NewReading, Measure>,
 ) -> Result<Response, Problem> {
     let act = ReadLevel { tank_id: TankId(id), new: command.body.clone() };
     app.perform(command, act, |done| {
@@ -151,8 +151,8 @@ async fn add_reading(
 }
 
 /// The readings of a tank.
-#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "list_readings", tag = "Nitrogen",
-    summary = "List the readings of a tank",
+#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen-readings", operation_id = "list_nitrogen_readings", tag = "Nitrogen",
+    summary = "List readings of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
     responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
                body = Page<ReadingView>), Problems))]
@@ -172,8 +172,8 @@ async fn list_readings(
 }
 
 /// One reading.
-#[utoipa::path(get, path = "/v1/nitrogen-readings/{id}", operation_id = "read_reading", tag = "Nitrogen",
-    summary = "Read a reading",
+#[utoipa::path(get, path = "/v1/nitrogen-readings/{id}", operation_id = "get_nitrogen_reading", tag = "Nitrogen",
+    summary = "Get a reading",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it was told.", body = ReadingView), Problems))]
 async fn read_reading(
@@ -189,7 +189,7 @@ async fn read_reading(
 }
 
 /// A tank was topped up.
-#[utoipa::path(post, path = "/v1/tanks/{id}/refills", operation_id = "refill", tag = "Nitrogen",
+#[utoipa::path(post, path = "/v1/tanks/{id}/refills", operation_id = "create_refill", tag = "Nitrogen",
     summary = "Record a refill",
     description = "With the depth after it and best before it too, or the litres that went in. A wrong one is corrected by \
         another that `supersedes` it. Pour slowly, with open doors, dry loose gloves and a face shield: nitrogen gas displaces \
@@ -205,7 +205,7 @@ async fn read_reading(
 async fn add_refill(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<NewRefill, Measure>,
+    command: CommandRequest<NewRefill, Measure>,
 ) -> Result<Response, Problem> {
     let act = FillUp { tank_id: TankId(id), new: command.body.clone() };
     app.perform(command, act, |done| {
@@ -217,7 +217,7 @@ async fn add_refill(
 
 /// The refills of a tank.
 #[utoipa::path(get, path = "/v1/tanks/{id}/refills", operation_id = "list_refills", tag = "Nitrogen",
-    summary = "List the refills of a tank",
+    summary = "List refills of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
     responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
                body = Page<RefillView>), Problems))]
@@ -236,8 +236,8 @@ async fn list_refills(
 }
 
 /// One refill.
-#[utoipa::path(get, path = "/v1/refills/{id}", operation_id = "read_refill", tag = "Nitrogen",
-    summary = "Read a refill",
+#[utoipa::path(get, path = "/v1/refills/{id}", operation_id = "get_refill", tag = "Nitrogen",
+    summary = "Get a refill",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it was told.", body = RefillView), Problems))]
 async fn read_refill(

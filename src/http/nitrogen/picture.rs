@@ -22,7 +22,7 @@ use plotters::{
 };
 
 use crate::{
-    book::nitrogen::status::Standing,
+    book::nitrogen::status::TankStatus,
     domain::{
         nitrogen::{Condition, CurvePoint, Interval, curve, tank::Tank},
         values::{TimeZone, Timestamp},
@@ -96,7 +96,7 @@ pub struct Picture {
     /// So many of the last lines told are an alarm.
     alarm: usize,
     below: String,
-    across: Across,
+    across: TimeAxis,
     top_mm: f64,
     now: f64,
     readings: Vec<(f64, f64)>,
@@ -107,12 +107,12 @@ pub struct Picture {
 
 /// The axis of days, marked where days begin in the zone.
 #[derive(Clone)]
-struct Across {
+struct TimeAxis {
     days: f64,
     ticks: Vec<(f64, String)>,
 }
 
-impl Ranged for Across {
+impl Ranged for TimeAxis {
     type FormatOption = NoDefaultFormatting;
     type ValueType = f64;
 
@@ -132,7 +132,7 @@ impl Ranged for Across {
     }
 }
 
-impl ValueFormatter<f64> for Across {
+impl ValueFormatter<f64> for TimeAxis {
     fn format_ext(&self, value: &f64) -> String {
         let nearest = self.ticks.iter().find(|(x, _)| (x - value).abs() < 1e-9);
         nearest.map_or_else(String::new, |(_, label)| label.clone())
@@ -148,8 +148,8 @@ fn days(delta: TimeDelta) -> f64 {
 
 impl Picture {
     /// The picture of a tank as it stands.
-    pub fn of(tank: &Tank, standing: &Standing, zone: TimeZone) -> Self {
-        let Standing { at, vessel, history, outlook, .. } = standing;
+    pub fn of(tank: &Tank, standing: &TankStatus, zone: TimeZone) -> Self {
+        let TankStatus { at, vessel, history, outlook, .. } = standing;
         let now = *at;
         let earliest = now.plus(-BACK);
         let shown =
@@ -157,7 +157,7 @@ impl Picture {
         let first = shown.filter(|shown| *shown >= earliest).min().unwrap_or(now);
         let from = first.min(now.plus(-TimeDelta::days(7))).plus(-TimeDelta::days(1));
         let ahead = outlook.minimum.map_or(TimeDelta::days(30), |minimum| {
-            minimum.latest.unwrap_or(minimum.likely).since(now) + TimeDelta::days(3)
+            minimum.latest.unwrap_or(minimum.estimate).since(now) + TimeDelta::days(3)
         });
         let until = now.plus(ahead.clamp(TimeDelta::days(14), TimeDelta::days(120)));
         let x = |at: Timestamp| days(at.since(from));
@@ -183,8 +183,8 @@ impl Picture {
             title: format!("{}: liquid nitrogen", tank.details.name),
             told: told.into_iter().chain(alarm.iter().cloned()).collect(),
             alarm: alarm.len(),
-            below: format!("{}, as of {}", zone, now.told_in(zone)),
-            across: Across {
+            below: format!("{}, as of {}", zone, now.display_in(zone)),
+            across: TimeAxis {
                 days: days(until.since(from)),
                 ticks: ticks(from, until, zone).into_iter().map(|(at, label)| (x(at), label)).collect(),
             },
@@ -199,7 +199,7 @@ impl Picture {
 }
 
 /// What the figures say, in a few lines.
-fn told(standing: &Standing, zone: TimeZone) -> Vec<String> {
+fn told(standing: &TankStatus, zone: TimeZone) -> Vec<String> {
     let outlook = &standing.outlook;
     let mut lines = Vec::new();
     match outlook.level {
@@ -207,16 +207,16 @@ fn told(standing: &Standing, zone: TimeZone) -> Vec<String> {
         Some(level) => {
             let mm = level.depth_mm;
             let litres =
-                level.litres.map_or_else(String::new, |litres| format!(", {:.1} litres", litres.likely));
-            lines.push(format!("Level {:.0} mm ({:.0} to {:.0}){litres}", mm.likely, mm.low, mm.high));
+                level.litres.map_or_else(String::new, |litres| format!(", {:.1} litres", litres.estimate));
+            lines.push(format!("Level {:.0} mm ({:.0} to {:.0}){litres}", mm.estimate, mm.low, mm.high));
         }
     }
     let (loss, unit) = match outlook.loss.litres_per_day {
         Some(litres) => (litres, "litres"),
         None => (outlook.loss.mm_per_day, "mm"),
     };
-    let Interval { low, likely, high } = loss;
-    lines.push(format!("Loses {likely:.2} {unit} a day ({low:.2} to {high:.2})"));
+    let Interval { low, estimate, high } = loss;
+    lines.push(format!("Loses {estimate:.2} {unit} a day ({low:.2} to {high:.2})"));
     if let Some(by) = outlook.refill_by {
         lines.push(format!("Refill by {}", by.day_in(zone)));
     }
@@ -224,7 +224,7 @@ fn told(standing: &Standing, zone: TimeZone) -> Vec<String> {
 }
 
 /// Why the tank needs looking at, if it does.
-fn alarm(standing: &Standing) -> Vec<String> {
+fn alarm(standing: &TankStatus) -> Vec<String> {
     let outlook = &standing.outlook;
     match outlook.condition {
         Condition::Failing | Condition::Watch => {
@@ -338,11 +338,11 @@ fn halved(points: &[u8], width: usize) -> Vec<u8> {
     halved
 }
 
-type Ground<'a, DB> = DrawingArea<DB, Shift>;
+type Canvas<'a, DB> = DrawingArea<DB, Shift>;
 
 /// Draws on a ground of `fine` points a unit.
 fn draw<DB: DrawingBackend>(
-    ground: &Ground<'_, DB>,
+    ground: &Canvas<'_, DB>,
     picture: &Picture,
     theme: Theme,
     fine: u32,
@@ -409,9 +409,9 @@ fn draw<DB: DrawingBackend>(
         line(NOW, 1),
     )])?;
     for stretch in stretches(&picture.curve) {
-        let likely = |(x, point): &(f64, CurvePoint)| (*x, inside(point.likely_mm));
-        let past: Vec<_> = stretch.iter().filter(|(x, _)| *x <= picture.now).map(likely).collect();
-        let coming: Vec<_> = stretch.iter().filter(|(x, _)| *x >= picture.now).map(likely).collect();
+        let estimate = |(x, point): &(f64, CurvePoint)| (*x, inside(point.estimate_mm));
+        let past: Vec<_> = stretch.iter().filter(|(x, _)| *x <= picture.now).map(estimate).collect();
+        let coming: Vec<_> = stretch.iter().filter(|(x, _)| *x >= picture.now).map(estimate).collect();
         chart.draw_series([PathElement::new(past, line(LEVEL, 3))])?;
         chart.draw_series([dashes(coming, line(LEVEL, 3), units(8))])?;
     }
@@ -449,7 +449,7 @@ fn stretches(curve: &[(f64, CurvePoint)]) -> impl Iterator<Item = &[(f64, CurveP
 
 /// What the signs mean, in one line at that height.
 fn legend<DB: DrawingBackend>(
-    ground: &Ground<'_, DB>,
+    ground: &Canvas<'_, DB>,
     theme: Theme,
     fine: u32,
     y: i32,

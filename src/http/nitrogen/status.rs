@@ -20,7 +20,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         catalogue::version_of_bytes,
-        nitrogen::status::{self, Standing},
+        nitrogen::status::{self, TankStatus},
     },
     domain::{
         nitrogen::{Basis, CAUTION, Condition, Interval, Level, Loss, Minimum, level::Measured, tank::Tank},
@@ -113,7 +113,11 @@ pub struct NitrogenState {
 }
 
 fn figures(interval: Interval) -> Interval {
-    Interval { low: rounded(interval.low), likely: rounded(interval.likely), high: rounded(interval.high) }
+    Interval {
+        low: rounded(interval.low),
+        estimate: rounded(interval.estimate),
+        high: rounded(interval.high),
+    }
 }
 
 /// A day that is foretold, to the minute.
@@ -122,9 +126,9 @@ fn to_minute(at: Timestamp) -> Timestamp {
     at.utc().duration_trunc(TimeDelta::minutes(1)).map_or(at, Timestamp::from)
 }
 
-impl From<&Standing> for NitrogenState {
-    fn from(standing: &Standing) -> Self {
-        let Standing { at, vessel, history, outlook, last_read, .. } = standing;
+impl From<&TankStatus> for NitrogenState {
+    fn from(standing: &TankStatus) -> Self {
+        let TankStatus { at, vessel, history, outlook, last_read, .. } = standing;
         let lately = at.plus(-TimeDelta::days(30));
         let last_reading = last_read.map(|(read_at, measured)| {
             #[expect(clippy::cast_precision_loss, reason = "at most 400 days of seconds")]
@@ -146,7 +150,7 @@ impl From<&Standing> for NitrogenState {
             min_depth_mm: vessel.min_depth_mm,
             reaches_minimum: outlook.minimum.map(|minimum| Minimum {
                 earliest: to_minute(minimum.earliest),
-                likely: to_minute(minimum.likely),
+                estimate: to_minute(minimum.estimate),
                 latest: minimum.latest.map(to_minute),
             }),
             refill_by: outlook.refill_by.map(to_minute),
@@ -184,7 +188,7 @@ const SOURCES: &[&str] = &[
 ];
 
 impl NitrogenView {
-    fn of(tank: &Tank, standing: &Standing) -> Self {
+    fn of(tank: &Tank, standing: &TankStatus) -> Self {
         let d = &tank.details;
         let mut cautions = Vec::new();
         if standing.unusable > 0 {
@@ -222,8 +226,8 @@ impl NitrogenView {
 }
 
 /// How a tank stands.
-#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen", operation_id = "nitrogen", tag = "Nitrogen",
-    summary = "How a tank stands with its nitrogen",
+#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen", operation_id = "get_nitrogen_status", tag = "Nitrogen",
+    summary = "Get the nitrogen status of a tank",
     description = "The level, the loss a day, when the minimum is reached, by when to refill and with how much, and whether the \
         tank is failing, each with its 90 % interval; from the readings, the refills and the openings that the ledger knows. \
         With no or one reading it rests on the rated loss and says so. An estimate: a rod read once a week cannot save a tank \
@@ -299,8 +303,8 @@ async fn drawn(
 }
 
 /// The picture for screens of any size.
-#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen.svg", operation_id = "nitrogen_svg", tag = "Nitrogen",
-    summary = "The level of a tank as a picture (SVG)",
+#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen.svg", operation_id = "get_nitrogen_svg", tag = "Nitrogen",
+    summary = "Get the level of a tank as a picture (SVG)",
     description = "Readings, refills, the fitted level, the forecast with its 90 % band and the minimum, with dates in the herd's \
         time zone (UTC for the technician's tank). An estimate; frost or sweat on the neck means moving the straws at once.",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PictureParams),
@@ -330,8 +334,8 @@ impl PartialSchema for PngFile {
 impl ToSchema for PngFile {}
 
 /// The picture for what cannot show SVG.
-#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen.png", operation_id = "nitrogen_png", tag = "Nitrogen",
-    summary = "The level of a tank as a picture (PNG)",
+#[utoipa::path(get, path = "/v1/tanks/{id}/nitrogen.png", operation_id = "get_nitrogen_png", tag = "Nitrogen",
+    summary = "Get the level of a tank as a picture (PNG)",
     description = "The same as the SVG, 1200 by 900 pixels.",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PictureParams),
     responses(

@@ -60,7 +60,7 @@ enum TankPage {
 }
 
 /// Tanks.
-#[utoipa::path(get, path = "/v1/tanks", operation_id = "list_tanks", tag = "Tanks", summary = "List the tanks",
+#[utoipa::path(get, path = "/v1/tanks", operation_id = "list_tanks", tag = "Tanks", summary = "List tanks",
     description = "With `include=nitrogen` each tells how it stands with its nitrogen, an estimate from its readings and refills. \
         Frost or sweat on a tank's neck means moving its straws at once, whatever stands here; local codes go before this.",
     params(PageParams, TankFilter),
@@ -105,13 +105,13 @@ async fn with_nitrogen(records: Vec<status::TankRecord>, now: Timestamp) -> Resu
 catalogue! {
     thing Tank, details TankDetails, permission Manage,
     path "/v1/tanks", one "tank", tag "Tanks",
-    create "create_tank" "Enter a tank"
+    create "create_tank" "Create a tank"
         "A herd's own tank names its herd; the technician's names none. Liquid nitrogen burns and its gas displaces air \
          without warning: ventilate, wear gloves and a face shield, never seal the neck; local codes go before this.",
         example {"name": "Dairy room", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "canisters": 6, "capacity_l": 20.5, "full_depth_mm": 430, "min_depth_mm": 150, "static_loss_l_per_day": 0.11},
     list own,
-    read "read_tank" "Read a tank",
-    change "change_tank" "Change a tank"
+    read "get_tank" "Get a tank",
+    change "update_tank" "Update a tank"
         "A merge patch. A canister in which straws hang cannot be taken away (409 `in-use`).",
         example {"name": "Heifer barn"}
 }

@@ -16,9 +16,9 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         Caller,
-        writer::{Ask, Keyed},
+        writer::{Keyed, RequestContext},
     },
-    domain::form::{self, Fault, Field as _, Spot},
+    domain::form::{self, Fault, Field as _, InputPath},
     http::{
         App,
         docs::Problems,
@@ -56,7 +56,7 @@ impl FromRequest<App> for Batch {
                 Value::Array(items) => items.into_iter().map(Ok).collect(),
                 other => {
                     let detail = format!("must be a list of withdrawals, not {}", form::kind(&other));
-                    return Err(Problem::invalid(Kind::InvalidInput, vec![Spot::body().fault(detail)]));
+                    return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
                 }
             },
             "application/x-ndjson" | "application/jsonl" => bytes
@@ -72,7 +72,7 @@ impl FromRequest<App> for Batch {
         };
         if items.is_empty() || items.len() > MOST_ITEMS {
             let detail = format!("must have 1 to {MOST_ITEMS} withdrawals, not {}", items.len());
-            return Err(Problem::invalid(Kind::InvalidInput, vec![Spot::body().fault(detail)]));
+            return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
         }
         Ok(Self { caller, items })
     }
@@ -110,8 +110,8 @@ pub struct BatchResult {
 }
 
 /// Many withdrawals at once.
-#[utoipa::path(post, path = "/v1/withdrawals/batch", operation_id = "withdraw_batch", tag = "Withdrawals",
-    summary = "Post what was withdrawn offline",
+#[utoipa::path(post, path = "/v1/withdrawals/batch", operation_id = "create_withdrawal_batch", tag = "Withdrawals",
+    summary = "Record withdrawals made offline",
     description = "A JSON list, or NDJSON with one withdrawal a line (`application/x-ndjson`), of at most 1000: the members of a \
         withdrawal and its own `idempotency_key`. Each is done or refused by itself, in order, exactly as if it had been posted \
         alone; a batch may be sent again as a whole after a broken connection, and adds nothing twice. Always 207, with one \
@@ -141,7 +141,7 @@ async fn one(app: &App, caller: Caller, index: usize, item: Result<Value, Proble
         Err(problem) => return refused(None, &problem),
     };
     let told = match new.act() {
-        Ok(act) => app.tell(ask, act, new.tell(app)).await,
+        Ok(act) => app.run(ask, act, new.tell(app)).await,
         Err(problem) => Err(problem),
     };
     match told {
@@ -154,11 +154,11 @@ async fn one(app: &App, caller: Caller, index: usize, item: Result<Value, Proble
 }
 
 /// One item: its key, and the withdrawal that the other members are.
-fn read_item(caller: Caller, item: Value) -> Result<(String, Ask, NewWithdrawal), Problem> {
+fn read_item(caller: Caller, item: Value) -> Result<(String, RequestContext, NewWithdrawal), Problem> {
     let invalid = |faults: Vec<Fault>| Problem::invalid(Kind::InvalidInput, faults);
     let Value::Object(mut members) = item else {
         return Err(invalid(vec![
-            Spot::body().fault(format!("must be a JSON object, not {}", form::kind(&item))),
+            InputPath::body().fault(format!("must be a JSON object, not {}", form::kind(&item))),
         ]));
     };
     let key = members.remove("idempotency_key");
@@ -168,11 +168,12 @@ fn read_item(caller: Caller, item: Value) -> Result<(String, Ask, NewWithdrawal)
         faults.push(Fault::at("idempotency_key", "is required: text of 1 to 255 visible characters"));
     }
     let body = Value::Object(members);
-    let new = NewWithdrawal::read(&body, &Spot::body(), &mut faults);
+    let new = NewWithdrawal::read(&body, &InputPath::body(), &mut faults);
     let (Some(key), Some(new), true) = (key, new, faults.is_empty()) else { return Err(invalid(faults)) };
     // As if it had been posted alone, so that the same key answers the same there.
     let keyed = Keyed { key: key.clone(), fingerprint: fingerprint_of("POST", "/v1/withdrawals", &body) };
-    let ask = Ask { caller, request: "POST /v1/withdrawals (batch)".to_owned(), keyed: Some(keyed) };
+    let ask =
+        RequestContext { caller, request: "POST /v1/withdrawals (batch)".to_owned(), keyed: Some(keyed) };
     Ok((key, ask, new))
 }
 

@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::straws::discard::Discard,
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::{place::Place, withdrawal::DiscardReason},
         values::{LotId, Note, Straws, Technician, Timestamp, needs_note},
     },
@@ -16,7 +16,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
-        extract::LedgerCommand,
+        extract::LedgerRequest,
         problem::Problem,
         views::MovedView,
     },
@@ -44,14 +44,14 @@ form! {
 }
 
 impl NewDiscard {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 
 /// Straws are thrown away.
-#[utoipa::path(post, path = "/v1/discards", operation_id = "discard", tag = "Stock",
-    summary = "Throw straws away",
+#[utoipa::path(post, path = "/v1/discards", operation_id = "create_discard", tag = "Stock",
+    summary = "Discard straws",
     request_body(content = NewDiscard, example = json!({
         "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
         "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
@@ -61,7 +61,7 @@ impl NewDiscard {
         (status = 201, description = "On record; the movement is at Location.", body = MovedView,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn discard(State(app): State<App>, command: LedgerCommand<NewDiscard>) -> Result<Response, Problem> {
+async fn discard(State(app): State<App>, command: LedgerRequest<NewDiscard>) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = Discard {
         lot_id: new.lot_id,

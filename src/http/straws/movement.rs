@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::straws::reverse::Reverse,
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::movement::{Movement, MovementKind, ReversalReason},
         values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp, needs_note},
     },
@@ -16,7 +16,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
-        extract::{Id, LedgerCommand, Permit, Read},
+        extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
         views::MovedView,
@@ -50,7 +50,7 @@ form! {
 
 /// The ledger.
 #[utoipa::path(get, path = "/v1/movements", operation_id = "list_movements", tag = "Stock",
-    summary = "Read the ledger",
+    summary = "List movements",
     description = "Every movement of straws in the order of the book, with what hung at both places after it. Following \
         `next_cursor` gives each line once, also while others write.",
     params(PageParams, MovementFilter),
@@ -78,8 +78,8 @@ async fn list(
 }
 
 /// One movement.
-#[utoipa::path(get, path = "/v1/movements/{id}", operation_id = "read_movement", tag = "Stock",
-    summary = "Read a line of the ledger",
+#[utoipa::path(get, path = "/v1/movements/{id}", operation_id = "get_movement", tag = "Stock",
+    summary = "Get a movement",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "The movement.", body = Movement), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
@@ -105,14 +105,14 @@ form! {
 }
 
 impl NewReversal {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         needs_note(self.reason == ReversalReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 
 /// A mistake is undone.
 #[utoipa::path(post, path = "/v1/movements/{id}/reversal", operation_id = "reverse_movement", tag = "Stock",
-    summary = "Undo a line of the ledger",
+    summary = "Reverse a movement",
     description = "Writes another line the other way round; the pair stays to be seen. Once only, and only if the straws can be \
         there: 409 `not-in-stock` when they were moved on. A reversed withdrawal never left the tank: the service recorded with \
         it no longer counts, and its number is free again.",
@@ -126,7 +126,7 @@ impl NewReversal {
 async fn reverse(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewReversal>,
+    command: LedgerRequest<NewReversal>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = Reverse {

@@ -6,13 +6,13 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::outlook::{Asked, Forecast, Outlook, outlook},
+    book::straws::outlook::{ForecastRequest, Shortage, StockForecast, outlook},
     domain::{
         alerts::{
             rule::LEAD_DAYS,
             stock::{Area, Lead},
         },
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::{
             demand::{COVERAGE, Interval, MOST_DAYS},
             semen::SemenType,
@@ -54,7 +54,7 @@ form! {
     }
 }
 
-fn one_area(filter: &OutlookFilter, spot: &Spot, faults: &mut Vec<Fault>) {
+fn one_area(filter: &OutlookFilter, spot: &InputPath, faults: &mut Vec<Fault>) {
     if filter.tank_id.is_some() && filter.herd_id.is_some() {
         faults.push(spot.member("herd_id").fault("must not stand beside tank_id; ask for one of them"));
     }
@@ -71,7 +71,7 @@ pub struct IntervalView {
     low: Option<f64>,
     /// The mean of a use, the median of a time; null where it is more than ten years.
     #[schema(minimum = 0)]
-    middle: Option<f64>,
+    estimate: Option<f64>,
     /// One case in twenty lies above; null where it is more than ten years.
     #[schema(minimum = 0)]
     high: Option<f64>,
@@ -80,7 +80,7 @@ pub struct IntervalView {
 impl IntervalView {
     fn new(interval: Interval, places: f64) -> Self {
         let told = |number: f64| (number <= MOST_DAYS).then(|| (number * places).round() / places);
-        Self { low: told(interval.low), middle: told(interval.middle), high: told(interval.high) }
+        Self { low: told(interval.low), estimate: told(interval.estimate), high: told(interval.high) }
     }
 }
 
@@ -100,17 +100,17 @@ pub struct ForecastView {
     reorder_point: i64,
     /// How probable it is that they do not last until then.
     #[schema(minimum = 0, maximum = 1)]
-    probability_of_running_out: f64,
+    stockout_probability: f64,
 }
 
-impl From<&Forecast> for ForecastView {
-    fn from(forecast: &Forecast) -> Self {
+impl From<&Shortage> for ForecastView {
+    fn from(forecast: &Shortage) -> Self {
         Self {
             daily_use: IntervalView::new(forecast.daily_use, 1e4),
             dispersion: (forecast.dispersion * 1e2).round() / 1e2,
             days_of_cover: IntervalView::new(forecast.lasts_days, 1e1),
             reorder_point: forecast.reorder_point,
-            probability_of_running_out: (forecast.runs_out * 1e4).round() / 1e4,
+            stockout_probability: (forecast.runs_out * 1e4).round() / 1e4,
         }
     }
 }
@@ -138,7 +138,7 @@ pub struct OutlookView {
 }
 
 impl OutlookView {
-    fn of(outlook: &Outlook) -> Self {
+    fn of(outlook: &StockForecast) -> Self {
         let used_straws = outlook.used.straws();
         let used_in_days = (outlook.used.days * 10.0).round() / 10.0;
         let use_so_far = format!("{used_straws} straws used in {used_in_days:.0} days");
@@ -186,8 +186,8 @@ const ASSUMPTIONS: [&str; 5] = [
 ];
 
 /// How long the stock lasts.
-#[utoipa::path(get, path = "/v1/stock/outlook", operation_id = "stock_outlook", tag = "Stock",
-    summary = "How long the stock lasts",
+#[utoipa::path(get, path = "/v1/stock/outlook", operation_id = "get_stock_outlook", tag = "Stock",
+    summary = "Get the stock outlook",
     description = "For each sire and semen type: daily use, days of cover, reorder point and the probability of running out \
         before the next delivery, each with what it rests on. With too little use to tell, it says so instead. Only usable \
         lots count. The start of a season is outside its reach.",
@@ -201,7 +201,8 @@ async fn list(
     let now = app.book.clock.now();
     let f = &listing.filter;
     if f.delivery_at.is_some_and(|at| at <= now) {
-        let fault = Spot::query().member("delivery_at").fault(format!("must be to come; it is {now} here"));
+        let fault =
+            InputPath::query().member("delivery_at").fault(format!("must be to come; it is {now} here"));
         return Err(Problem::invalid(Kind::InvalidQuery, vec![fault]));
     }
     let area = match (f.tank_id, f.herd_id) {
@@ -210,7 +211,7 @@ async fn list(
         (None, None) => Area::Everywhere,
     };
     let lead = Lead { days: f.lead_days.map_or(LEAD_DAYS, LeadDays::get), delivery_at: f.delivery_at };
-    let asked = Asked {
+    let asked = ForecastRequest {
         wanted: WantedOutlook { sire: f.sire_id, semen_type: f.semen_type, area },
         lead,
         service_level: f.service_level.map_or(0.95, ServiceLevel::get),

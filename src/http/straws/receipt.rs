@@ -16,7 +16,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
-        extract::LedgerCommand,
+        extract::LedgerRequest,
         problem::Problem,
         views::MovedView,
     },
@@ -62,8 +62,8 @@ impl From<Moved> for ReceiptView {
 }
 
 /// A delivery comes in.
-#[utoipa::path(post, path = "/v1/receipts", operation_id = "receive", tag = "Stock",
-    summary = "Take in a delivery",
+#[utoipa::path(post, path = "/v1/receipts", operation_id = "create_receipt", tag = "Stock",
+    summary = "Record a receipt",
     request_body(content = NewReceipt, example = json!({
         "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
         "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},
@@ -73,7 +73,7 @@ impl From<Moved> for ReceiptView {
         (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn receive(State(app): State<App>, command: LedgerCommand<NewReceipt>) -> Result<Response, Problem> {
+async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> Result<Response, Problem> {
     let receipt = command.body.clone();
     let act = Receive {
         lot_id: receipt.lot_id,

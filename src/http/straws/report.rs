@@ -6,11 +6,11 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::lot_trace::{LotTrace, Totals, Traced, lot_trace},
+    book::straws::lot_trace::{LotTrace, Totals, TracedService, lot_trace},
     domain::{
-        animals::history::Outcome,
+        animals::history::ServiceResult,
         straws::{lot::Lot, place::Place, withdrawal::WithdrawalState},
-        values::{AnimalId, HerdId, LotId, Mark, ServiceId, Straws, Technician, Timestamp, WithdrawalId},
+        values::{AnimalId, Code, HerdId, LotId, ServiceId, Straws, Technician, Timestamp, WithdrawalId},
     },
     http::{
         App,
@@ -46,7 +46,7 @@ pub struct TracedView {
     /// The animal.
     animal_id: AnimalId,
     /// Her number in her herd.
-    animal_number: Mark,
+    animal_number: Code,
     /// Her herd then.
     herd_id: HerdId,
     /// When.
@@ -63,7 +63,7 @@ pub struct TracedView {
     /// When it was found to have been entered by mistake.
     reversed_at: Option<Timestamp>,
     /// What came of it, as far as known.
-    result: Option<Outcome>,
+    result: Option<ServiceResult>,
     /// When that was known.
     result_at: Option<Timestamp>,
 }
@@ -109,8 +109,8 @@ impl From<LotTrace> for LotTraceView {
     }
 }
 
-impl From<Traced> for TracedView {
-    fn from(traced: Traced) -> Self {
+impl From<TracedService> for TracedView {
+    fn from(traced: TracedService) -> Self {
         let s = traced.service;
         Self {
             service_id: s.id,
@@ -130,8 +130,8 @@ impl From<Traced> for TracedView {
 }
 
 /// Every straw of a lot.
-#[utoipa::path(get, path = "/v1/reports/lot-trace/{id}", operation_id = "trace_lot", tag = "Reports",
-    summary = "Trace every straw of a lot",
+#[utoipa::path(get, path = "/v1/reports/lot-trace/{id}", operation_id = "get_lot_trace", tag = "Reports",
+    summary = "Get the trace of a lot",
     description = "Where the straws are, which animals were served with them, when, by whom, with what result: what a recall asks for.",
     params(("id" = uuid::Uuid, Path, description = "The lot.")),
     responses((status = 200, description = "Every straw.", body = LotTraceView), Problems))]

@@ -5,7 +5,7 @@ use utoipa::IntoParams;
 use crate::{
     domain::{
         straws::sire::{Sire, SireDetails},
-        values::{BusinessId, Mark},
+        values::{BusinessId, Code},
     },
     form,
     http::catalogue::catalogue,
@@ -18,9 +18,9 @@ form! {
     #[into_params(parameter_in = Query)]
     pub struct SireFilter {
         /// Only of this breed.
-        pub breed: Option<Mark>,
+        pub breed: Option<Code>,
         /// Only with this official name, in its normal form and whatever scheme.
-        pub identifier: Option<Mark>,
+        pub identifier: Option<Code>,
     }
 }
 
@@ -36,13 +36,13 @@ async fn rows(
 catalogue! {
     thing Sire, details SireDetails, permission Manage,
     path "/v1/sires", one "sire", tag "Sires",
-    create "create_sire" "Enter a sire"
+    create "create_sire" "Create a sire"
         "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \
          their normal form beside their scheme. His parents, where known, let kinship be judged.",
         example {"name": "Invented One", "breed": "HOL", "identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]},
-    list "list_sires" "List the sires" SireFilter, params SireFilter,
-    read "read_sire" "Read a sire",
-    change "change_sire" "Change a sire" "A merge patch.",
+    list "list_sires" "List sires" SireFilter, params SireFilter,
+    read "get_sire" "Get a sire",
+    change "update_sire" "Update a sire" "A merge patch.",
         example {"breed": "JER"},
     rows rows
 }

@@ -57,7 +57,7 @@ pub struct StockPage {
 
 /// What hangs where.
 #[utoipa::path(get, path = "/v1/stock", operation_id = "list_stock", tag = "Stock",
-    summary = "What hangs where",
+    summary = "List stock",
     description = "Every lot at every place with its number of straws, and the total of the whole list.",
     params(PageParams, StockFilter),
     responses((status = 200, description = "A page of stock.", body = StockPage), Problems))]

@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::straws::stocktake::{Accept, TakeStock},
     domain::{
-        form::{Fault, Field, Spot},
+        form::{Fault, Field, InputPath},
         straws::{place::Place, stocktake::Stocktake},
         values::{
             Canister, CountedStraws, LineNumber, LotId, Note, StocktakeId, TankId, Technician, Timestamp,
@@ -18,7 +18,7 @@ use crate::{
         App,
         answer::{created, done},
         docs::{IdempotencyKeyRequired, Problems},
-        extract::{Id, LedgerCommand, Permit, Read},
+        extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -47,7 +47,7 @@ pub struct Counts(Vec<Count>);
 const MOST_COUNTS: usize = 5000;
 
 impl Field for Counts {
-    fn read(value: &serde_json::Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &serde_json::Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let Some(elements) = value.as_array().filter(|elements| elements.len() <= MOST_COUNTS) else {
             faults.push(spot.fault(format!("must be a list of at most {MOST_COUNTS} counts")));
             return None;
@@ -88,8 +88,8 @@ form! {
 }
 
 /// A count is compared with the book.
-#[utoipa::path(post, path = "/v1/stocktakes", operation_id = "take_stock", tag = "Stock",
-    summary = "Compare a count with the book",
+#[utoipa::path(post, path = "/v1/stocktakes", operation_id = "create_stocktake", tag = "Stock",
+    summary = "Record a stocktake",
     description = "Answers the differences by lot and place and changes no balance. They are taken against the book as it stood \
         at the line up to which it was counted, so straws taken while counting are no difference.",
     request_body(content = NewStocktake, example = json!({
@@ -103,7 +103,7 @@ form! {
         (status = 201, description = "The differences.", body = Stocktake,
          headers(("Location" = String, description = "The stocktake."))),
         Problems))]
-async fn take(State(app): State<App>, command: LedgerCommand<NewStocktake>) -> Result<Response, Problem> {
+async fn take(State(app): State<App>, command: LedgerRequest<NewStocktake>) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = TakeStock {
         tank_id: new.tank_id,
@@ -127,7 +127,7 @@ form! {
 
 /// The differences are posted.
 #[utoipa::path(post, path = "/v1/stocktakes/{id}/acceptance", operation_id = "accept_stocktake", tag = "Stock",
-    summary = "Post the differences of a stocktake",
+    summary = "Accept a stocktake",
     description = "Writes a `count` movement for each difference, all or none. They are posted as differences: what was taken or \
         came since the count stays as it is. 409 `not-in-stock` when so many are missing that others, taken since, cannot have \
         been there: count again.",
@@ -137,7 +137,7 @@ form! {
 async fn accept(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewAcceptance>,
+    command: LedgerRequest<NewAcceptance>,
 ) -> Result<Response, Problem> {
     app.perform(command, Accept { stocktake_id: StocktakeId(id) }, |stocktake| done(&stocktake)).await
 }
@@ -154,7 +154,7 @@ form! {
 
 /// Stocktakes.
 #[utoipa::path(get, path = "/v1/stocktakes", operation_id = "list_stocktakes", tag = "Stock",
-    summary = "List the stocktakes",
+    summary = "List stocktakes",
     params(PageParams, StocktakeFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Stocktake>), Problems))]
 async fn list(
@@ -170,8 +170,8 @@ async fn list(
 }
 
 /// One stocktake.
-#[utoipa::path(get, path = "/v1/stocktakes/{id}", operation_id = "read_stocktake", tag = "Stock",
-    summary = "Read a stocktake",
+#[utoipa::path(get, path = "/v1/stocktakes/{id}", operation_id = "get_stocktake", tag = "Stock",
+    summary = "Get a stocktake",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Stocktake), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Stocktake>, Problem> {

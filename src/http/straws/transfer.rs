@@ -15,7 +15,7 @@ use crate::{
         App,
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
-        extract::LedgerCommand,
+        extract::LedgerRequest,
         problem::Problem,
         views::MovedView,
     },
@@ -46,8 +46,8 @@ form! {
 }
 
 /// Straws are hung elsewhere.
-#[utoipa::path(post, path = "/v1/transfers", operation_id = "transfer", tag = "Stock",
-    summary = "Hang straws elsewhere",
+#[utoipa::path(post, path = "/v1/transfers", operation_id = "create_transfer", tag = "Stock",
+    summary = "Transfer straws",
     description = "Between places, tanks and herds of the business, in one piece. An exposure longer than 5 s for a 0.25 ml straw \
         (trade guidance) or 8 s (Stroud, ARSBC 2014) is recorded and warned of. Gloves and a face shield; ventilate.",
     request_body(content = NewTransfer, example = json!({
@@ -60,7 +60,7 @@ form! {
         (status = 201, description = "On record; the movement is at Location.", body = MovedView,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn transfer(State(app): State<App>, command: LedgerCommand<NewTransfer>) -> Result<Response, Problem> {
+async fn transfer(State(app): State<App>, command: LedgerRequest<NewTransfer>) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = Transfer {
         lot_id: new.lot_id,

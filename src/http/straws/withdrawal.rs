@@ -11,10 +11,10 @@ use crate::{
             thaw::Thaw,
             withdraw::{Shown, Withdraw, shown, wish},
         },
-        writer::Reply,
+        writer::StoredResponse,
     },
     domain::{
-        form::{Fault, Spot},
+        form::{Fault, InputPath},
         straws::{place::Place, semen::SemenType, withdrawal::DiscardReason},
         values::{
             AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
@@ -26,7 +26,7 @@ use crate::{
         App,
         answer::{created, done},
         docs::{IdempotencyKeyRequired, Problems},
-        extract::{Id, LedgerCommand, Permit, Read},
+        extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
         views::WithdrawalView,
@@ -72,7 +72,7 @@ form! {
 }
 
 impl NewWithdrawal {
-    fn check(&self, _: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
         if let Err(wrong) = wish(self.lot_id, self.sire_id, self.semen_type) {
             faults.extend(wrong);
         }
@@ -80,8 +80,8 @@ impl NewWithdrawal {
 }
 
 /// A straw leaves the tank.
-#[utoipa::path(post, path = "/v1/withdrawals", operation_id = "withdraw", tag = "Withdrawals",
-    summary = "Take a straw out for an animal",
+#[utoipa::path(post, path = "/v1/withdrawals", operation_id = "create_withdrawal", tag = "Withdrawals",
+    summary = "Withdraw a straw for an animal",
     description = "Enforces the herd's rules: refused with 409 `choice-rule`, `animal-pregnant`, `do-not-breed`, `kinship`, \
         `lot-not-usable`, `too-young` or `animal-left`, saying what is allowed and where it hangs, unless `override` sets that \
         aside; refused with 409 `not-in-stock` when so many straws do not hang there, saying where else they do.",
@@ -102,7 +102,7 @@ impl NewWithdrawal {
         Problems))]
 async fn withdraw(
     State(app): State<App>,
-    command: LedgerCommand<NewWithdrawal>,
+    command: LedgerRequest<NewWithdrawal>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new.act()?, new.tell(&app)).await
@@ -125,7 +125,7 @@ impl NewWithdrawal {
     }
 
     /// How what came of it is answered.
-    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> Reply + Send + Sync + use<> {
+    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> StoredResponse + Send + Sync + use<> {
         let clock = app.book.clock.clone();
         move |shown| {
             let view = WithdrawalView::at(shown, clock.now());
@@ -156,8 +156,8 @@ form! {
 }
 
 /// A straw goes into the bath.
-#[utoipa::path(post, path = "/v1/withdrawals/{id}/thaw", operation_id = "thaw", tag = "Withdrawals",
-    summary = "Put the straw into the bath",
+#[utoipa::path(post, path = "/v1/withdrawals/{id}/thaw", operation_id = "thaw_withdrawal", tag = "Withdrawals",
+    summary = "Start the thaw of a withdrawn straw",
     description = "Refused with 422 `bath-too-hot` or `bath-too-cold` outside the protocol's range, saying what to do; with the \
         bath's volume and the temperature of the water at hand it says how many millilitres. Otherwise answers from when \
         (`ready_at`) and until when (`use_by`) to use the straw. The supplier's printed instruction overrides any default.",
@@ -168,7 +168,7 @@ form! {
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewThaw>,
+    command: LedgerRequest<NewThaw>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = Thaw {
@@ -199,14 +199,14 @@ form! {
 }
 
 impl NewDiscardOfWithdrawn {
-    fn check(&self, spot: &Spot, faults: &mut Vec<Fault>) {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
     }
 }
 
 /// A withdrawn straw is thrown away.
-#[utoipa::path(post, path = "/v1/withdrawals/{id}/discard", operation_id = "discard_withdrawn", tag = "Withdrawals",
-    summary = "Throw a withdrawn straw away",
+#[utoipa::path(post, path = "/v1/withdrawals/{id}/discard", operation_id = "discard_withdrawal", tag = "Withdrawals",
+    summary = "Discard a withdrawn straw",
     description = "The straw was not used; no service is counted. A thawed straw is never frozen again.",
     request_body(content = NewDiscardOfWithdrawn, example = json!({
         "reason": "thawed_not_used", "technician": "T. Example"})),
@@ -215,7 +215,7 @@ impl NewDiscardOfWithdrawn {
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerCommand<NewDiscardOfWithdrawn>,
+    command: LedgerRequest<NewDiscardOfWithdrawn>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     let act = DiscardWithdrawn {
@@ -244,7 +244,7 @@ form! {
 
 /// Withdrawals.
 #[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
-    summary = "List the withdrawals",
+    summary = "List withdrawals",
     params(PageParams, WithdrawalFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<WithdrawalView>), Problems))]
 async fn list(
@@ -272,8 +272,8 @@ async fn list(
 }
 
 /// One withdrawal.
-#[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "read_withdrawal", tag = "Withdrawals",
-    summary = "Read a withdrawal",
+#[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "get_withdrawal", tag = "Withdrawals",
+    summary = "Get a withdrawal",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = WithdrawalView), Problems))]
 async fn read(

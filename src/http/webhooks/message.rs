@@ -18,30 +18,30 @@ use crate::{
 
 /// A type of message: its kind, the schema of its `data`, and when it is sent.
 #[derive(Clone, Copy)]
-struct Told {
+struct Payload {
     kind: EventKind,
     data: &'static str,
     when: &'static str,
 }
 
-const TOLD: &[Told] = &[
-    Told {
+const PAYLOADS: &[Payload] = &[
+    Payload {
         kind: Topic::StrawWithdrawn.happened(),
         data: "StrawWithdrawn",
         when: "Straws left the tank for an animal.",
     },
-    Told {
+    Payload {
         kind: Topic::ServiceRecorded.happened(),
         data: "ServiceRecorded",
         when: "A service was recorded.",
     },
-    Told {
+    Payload {
         kind: Topic::WebhookDisabled.happened(),
         data: "WebhookDisabled",
         when: "Nothing is sent to a webhook any more: every attempt failed for five days, or it answered 410. Told to the \
                others.",
     },
-    Told {
+    Payload {
         kind: Topic::WebhookTest.happened(),
         data: "WebhookTest",
         when: "Someone asked for it with `POST /v1/webhooks/{id}/test`.",
@@ -50,15 +50,15 @@ const TOLD: &[Told] = &[
 
 /// Every message, by its type.
 pub fn described() -> Paths {
-    let all = TOLD.iter().copied().chain(of_alerts());
+    let all = PAYLOADS.iter().copied().chain(of_alerts());
     all.fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(&told))).build()
 }
 
 /// The steps of every alert.
-fn of_alerts() -> impl Iterator<Item = Told> {
+fn of_alerts() -> impl Iterator<Item = Payload> {
     AlertKind::ALL.iter().flat_map(|alert| {
         let topic = alert.topic();
-        let told = |kind, when| Told { kind, data: "AlertTold", when };
+        let told = |kind, when| Payload { kind, data: "AlertTold", when };
         [
             told(topic.happened(), "An alert was opened."),
             told(topic.repeated(), "Its alert is still open and nobody has taken it on; told at most daily."),
@@ -68,7 +68,7 @@ fn of_alerts() -> impl Iterator<Item = Told> {
     })
 }
 
-fn message(told: &Told) -> PathItem {
+fn message(told: &Payload) -> PathItem {
     let kind = told.kind.wire();
     let own = ObjectBuilder::new()
         .property("type", ObjectBuilder::new().schema_type(Type::String).enum_values(Some([kind.clone()])))

@@ -10,14 +10,15 @@ use crate::{
     book::{
         catalogue::Change,
         webhooks::webhook::{
-            AddWebhook, ChangeWebhook, Redeliver, RedeliverSince, RotateSecret, Step, Take, Try,
+            AddWebhook, ChangeState, ChangeWebhook, Redeliver, RedeliverSince, RotateSecret, SendTest,
+            StateChange,
         },
     },
     domain::{
         values::{DeliveryId, GraceHours, MessageId, Timestamp, WebhookId},
         webhooks::{
             event::Topic,
-            webhook::{DeliveryState, Outcome, Webhook, WebhookDetails},
+            webhook::{AttemptOutcome, DeliveryState, Webhook, WebhookDetails},
         },
     },
     form,
@@ -25,7 +26,7 @@ use crate::{
         App,
         answer::{Tagged, created, done, gone, tagged},
         docs::{IdempotencyKey, IfMatch, Problems},
-        extract::{Command, Id, Manage, Permit, Removal},
+        extract::{CommandRequest, DeleteRequest, Id, Manage, Permit},
         page::{Listing, NoFilter, Page, PageParams},
         problem::{Problem, internal},
     },
@@ -54,7 +55,7 @@ fn new_secret() -> Result<Secret, Problem> {
 
 /// A webhook is made.
 #[utoipa::path(post, path = "/v1/webhooks", operation_id = "create_webhook", tag = "Webhooks",
-    summary = "Have events sent to a receiver",
+    summary = "Create a webhook",
     description = "Events are sent as CloudEvents 1.0 (structured JSON), signed as Standard Webhooks 1.0.0 say, at least once. \
         The answer shows the secret with which they are signed, this once. Only https and only public addresses, unless the \
         operator allows others; redirects are not followed.",
@@ -69,7 +70,7 @@ fn new_secret() -> Result<Secret, Problem> {
         Problems))]
 async fn create(
     State(app): State<App>,
-    command: Command<WebhookDetails, Manage>,
+    command: CommandRequest<WebhookDetails, Manage>,
 ) -> Result<Response, Problem> {
     let secret = new_secret()?;
     let act = AddWebhook { details: command.body.clone(), secret: secret.reveal(), reach: app.reach.clone() };
@@ -81,7 +82,7 @@ async fn create(
 
 /// Webhooks.
 #[utoipa::path(get, path = "/v1/webhooks", operation_id = "list_webhooks", tag = "Webhooks",
-    summary = "List the webhooks",
+    summary = "List webhooks",
     params(PageParams),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Tagged<Webhook>>), Problems))]
 async fn list(
@@ -95,8 +96,8 @@ async fn list(
 }
 
 /// One webhook.
-#[utoipa::path(get, path = "/v1/webhooks/{id}", operation_id = "read_webhook", tag = "Webhooks",
-    summary = "Read a webhook",
+#[utoipa::path(get, path = "/v1/webhooks/{id}", operation_id = "get_webhook", tag = "Webhooks",
+    summary = "Get a webhook",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses(
         (status = 200, description = "As it stands.", body = Tagged<Webhook>,
@@ -116,8 +117,8 @@ async fn read(
 }
 
 /// A webhook is changed.
-#[utoipa::path(patch, path = "/v1/webhooks/{id}", operation_id = "change_webhook", tag = "Webhooks",
-    summary = "Change a webhook",
+#[utoipa::path(patch, path = "/v1/webhooks/{id}", operation_id = "update_webhook", tag = "Webhooks",
+    summary = "Update a webhook",
     description = "A merge patch. With another address it is tried again at once.",
     request_body(content = WebhookDetails, content_type = "application/merge-patch+json",
         description = "The members that are to be different; null removes one (RFC 7396).",
@@ -130,7 +131,7 @@ async fn read(
 async fn change(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<serde_json::Value, Manage>,
+    command: CommandRequest<serde_json::Value, Manage>,
 ) -> Result<Response, Problem> {
     let change = Change::<Webhook> {
         id,
@@ -143,13 +144,18 @@ async fn change(
 }
 
 /// A webhook is removed.
-#[utoipa::path(delete, path = "/v1/webhooks/{id}", operation_id = "remove_webhook", tag = "Webhooks",
-    summary = "Remove a webhook",
+#[utoipa::path(delete, path = "/v1/webhooks/{id}", operation_id = "delete_webhook", tag = "Webhooks",
+    summary = "Delete a webhook",
     description = "Nothing is sent to it any more. Its address and secrets are forgotten at once.",
     params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "It is gone."), Problems))]
-async fn remove(State(app): State<App>, Id(id): Id, removal: Removal<Manage>) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Remove, if_match: removal.if_match };
+async fn remove(
+    State(app): State<App>,
+    Id(id): Id,
+    removal: DeleteRequest<Manage>,
+) -> Result<Response, Problem> {
+    let act =
+        ChangeState { webhook_id: WebhookId(id), change: StateChange::Remove, if_match: removal.if_match };
     app.do_for(removal.ask, act, |_| gone()).await
 }
 
@@ -169,9 +175,13 @@ form! {
 async fn pause(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Nothing, Manage>,
+    command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Pause, if_match: command.if_match.clone() };
+    let act = ChangeState {
+        webhook_id: WebhookId(id),
+        change: StateChange::Pause,
+        if_match: command.if_match.clone(),
+    };
     app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
 }
 
@@ -186,9 +196,13 @@ async fn pause(
 async fn resume(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Nothing, Manage>,
+    command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
-    let act = Take { webhook_id: WebhookId(id), step: Step::Resume, if_match: command.if_match.clone() };
+    let act = ChangeState {
+        webhook_id: WebhookId(id),
+        change: StateChange::Resume,
+        if_match: command.if_match.clone(),
+    };
     app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
 }
 
@@ -215,7 +229,7 @@ pub struct NewSecret {
 
 /// A secret is replaced.
 #[utoipa::path(post, path = "/v1/webhooks/{id}/secret-rotation", operation_id = "rotate_webhook_secret", tag = "Webhooks",
-    summary = "Replace a webhook's secret",
+    summary = "Rotate a webhook's secret",
     description = "Deliveries carry both signatures, the new one first, until the grace period is over; a receiver that \
         knows either verifies them. A third secret ends the first at once.",
     request_body(content = Rotation, example = json!({"grace_hours": 24})),
@@ -224,7 +238,7 @@ pub struct NewSecret {
 async fn rotate(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Rotation, Manage>,
+    command: CommandRequest<Rotation, Manage>,
 ) -> Result<Response, Problem> {
     let secret = new_secret()?;
     let act = RotateSecret {
@@ -260,7 +274,7 @@ pub struct DeliveryView {
     #[schema(minimum = 0)]
     attempts: i64,
     /// How the last attempt ended.
-    outcome: Option<Outcome>,
+    outcome: Option<AttemptOutcome>,
     /// When it is tried next, while it waits; later when the webhook rests.
     next_attempt_at: Option<Timestamp>,
     /// When it was entered.
@@ -302,7 +316,7 @@ pub struct AttemptView {
     /// To which host and port.
     host: String,
     /// How it ended.
-    outcome: Outcome,
+    outcome: AttemptOutcome,
     /// What the receiver answered.
     #[schema(minimum = 100, maximum = 999)]
     status: Option<i64>,
@@ -354,9 +368,9 @@ pub struct DeliveryDetail {
 async fn test(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Nothing, Manage>,
+    command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
-    app.perform(command, Try { webhook_id: WebhookId(id) }, |delivery| {
+    app.perform(command, SendTest { webhook_id: WebhookId(id) }, |delivery| {
         created(format!("/v1/deliveries/{}", delivery.id), &DeliveryView::from(delivery))
     })
     .await
@@ -376,7 +390,7 @@ form! {
 
 /// Deliveries.
 #[utoipa::path(get, path = "/v1/webhooks/{id}/deliveries", operation_id = "list_deliveries", tag = "Webhooks",
-    summary = "List what was or is to be sent to a webhook",
+    summary = "List deliveries of a webhook",
     description = "Kept for 30 days.",
     params(("id" = uuid::Uuid, Path, description = "The webhook."), PageParams, DeliveryFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<DeliveryView>), Problems))]
@@ -398,8 +412,8 @@ async fn deliveries(
 }
 
 /// One delivery.
-#[utoipa::path(get, path = "/v1/deliveries/{id}", operation_id = "read_delivery", tag = "Webhooks",
-    summary = "Read a delivery with its attempts",
+#[utoipa::path(get, path = "/v1/deliveries/{id}", operation_id = "get_delivery", tag = "Webhooks",
+    summary = "Get a delivery with its attempts",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = DeliveryDetail), Problems))]
 async fn delivery(
@@ -421,8 +435,8 @@ async fn delivery(
 }
 
 /// One delivery is sent once more.
-#[utoipa::path(post, path = "/v1/deliveries/{id}/redelivery", operation_id = "redeliver", tag = "Webhooks",
-    summary = "Send one event once more",
+#[utoipa::path(post, path = "/v1/deliveries/{id}/redelivery", operation_id = "redeliver_event", tag = "Webhooks",
+    summary = "Redeliver an event",
     description = "Whatever became of it before; with the same `webhook-id`, and with the whole schedule of retries before it.",
     request_body(content = Nothing, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The delivery."), IdempotencyKey),
@@ -430,7 +444,7 @@ async fn delivery(
 async fn redeliver(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Nothing, Manage>,
+    command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
     let act = Redeliver { delivery_id: DeliveryId(id) };
     app.perform(command, act, |delivery| done(&DeliveryView::from(delivery))).await
@@ -456,12 +470,12 @@ pub struct RedeliveryResult {
     #[schema(minimum = 0)]
     deliveries: u64,
     /// Whether there may be more; then ask again when these are through.
-    more: bool,
+    has_more: bool,
 }
 
 /// What a webhook missed is sent.
-#[utoipa::path(post, path = "/v1/webhooks/{id}/redelivery", operation_id = "redeliver_since", tag = "Webhooks",
-    summary = "Send once more what a webhook missed",
+#[utoipa::path(post, path = "/v1/webhooks/{id}/redelivery", operation_id = "redeliver_events", tag = "Webhooks",
+    summary = "Redeliver missed events",
     description = "At most 1000 in one go, the oldest first.",
     request_body(content = Redelivery, example = json!({"since": "2026-03-01T00:00:00Z"})),
     params(("id" = uuid::Uuid, Path, description = "The webhook."), IdempotencyKey),
@@ -469,12 +483,12 @@ pub struct RedeliveryResult {
 async fn redeliver_since(
     State(app): State<App>,
     Id(id): Id,
-    command: Command<Redelivery, Manage>,
+    command: CommandRequest<Redelivery, Manage>,
 ) -> Result<Response, Problem> {
     let Redelivery { since, also_delivered } = command.body;
     let act = RedeliverSince { webhook_id: WebhookId(id), since, also_delivered };
     app.perform(command, act, |again| {
-        done(&RedeliveryResult { deliveries: again.deliveries, more: again.more })
+        done(&RedeliveryResult { deliveries: again.deliveries, has_more: again.has_more })
     })
     .await
 }

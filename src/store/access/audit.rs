@@ -9,7 +9,7 @@ use crate::{
 
 /// What was answered under an Idempotency-Key.
 #[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Answered {
+pub struct KeyedResponse {
     /// Tells one request from another under the same key.
     pub fingerprint: String,
     /// The status.
@@ -23,7 +23,7 @@ pub struct Answered {
 }
 
 /// What was answered under a key, if it was used.
-pub async fn answered(tx: &mut Tx, business: BusinessId, key: &str) -> Result<Option<Answered>> {
+pub async fn find_response(tx: &mut Tx, business: BusinessId, key: &str) -> Result<Option<KeyedResponse>> {
     // Uses act_by_key.
     tx.sql(
         "select fingerprint, status, location, etag, body from act
@@ -37,7 +37,7 @@ pub async fn answered(tx: &mut Tx, business: BusinessId, key: &str) -> Result<Op
 
 /// An act to be noted.
 #[derive(Clone, Debug)]
-pub struct NewAct<'a> {
+pub struct NewAuditEntry<'a> {
     /// The key with which it was asked for.
     pub by: KeyId,
     /// What was asked for: method and path.
@@ -51,7 +51,7 @@ pub struct NewAct<'a> {
 }
 
 /// Notes an act.
-pub async fn add(tx: &mut Tx, business: BusinessId, act: NewAct<'_>, now: Timestamp) -> Result<()> {
+pub async fn add(tx: &mut Tx, business: BusinessId, act: NewAuditEntry<'_>, now: Timestamp) -> Result<()> {
     let (key, fingerprint, etag, body) = match act.keyed {
         Some((key, fingerprint, etag, body)) => (Some(key), Some(fingerprint), etag, Some(body)),
         None => (None, None, None, None),
@@ -79,7 +79,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, act: NewAct<'_>, now: Timest
 
 /// An act as the audit shows it.
 #[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Act {
+pub struct AuditEntry {
     /// Its id.
     pub id: Uuid,
     /// The key.
@@ -100,7 +100,7 @@ pub struct Act {
 
 /// Which acts a list shows; what is not said is not asked.
 #[derive(Clone, Debug, Default)]
-pub struct Wanted {
+pub struct AuditQuery {
     /// With this key.
     pub by: Option<KeyId>,
     /// Not before this.
@@ -110,7 +110,12 @@ pub struct Wanted {
 }
 
 /// Acts, oldest first.
-pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page) -> Result<Vec<Act>> {
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &AuditQuery,
+    page: Page,
+) -> Result<Vec<AuditEntry>> {
     tx.sql(
         "select a.id, a.key_id, k.name as key_name, a.request, a.status, a.location, a.idempotency_key, a.recorded_at
          from act a join api_key k on k.business_id = a.business_id and k.id = a.key_id

@@ -16,7 +16,7 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     let about = alert.about;
     tx.sql(
         "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,
-                            withdrawal_id, stocktake_id, text, figures, opened_at, told_at, tell_again_at)
+                            withdrawal_id, stocktake_id, text, figures, opened_at, notified_at, next_notification_at)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $15, $16)",
     )
     .bind(business)
@@ -34,24 +34,24 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     .bind(alert.text.clone())
     .bind(alert.figures)
     .bind(alert.opened_at)
-    .bind(alert.tell_again_at)
+    .bind(alert.next_notification_at)
     .run()
     .await
     .map(drop)
 }
 
 /// An open alert is told again, with the figures of now.
-pub async fn tell_again(
+pub async fn notify_again(
     tx: &mut Tx,
     business: BusinessId,
     id: AlertId,
     text: &str,
     figures: Figures,
     now: Timestamp,
-    tell_again_at: Option<Timestamp>,
+    next_notification_at: Option<Timestamp>,
 ) -> Result<()> {
     tx.sql(
-        "update alert set text = $3, figures = $4, told_at = $5, tell_again_at = $6
+        "update alert set text = $3, figures = $4, notified_at = $5, next_notification_at = $6
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -59,7 +59,7 @@ pub async fn tell_again(
     .bind(text.to_owned())
     .bind(figures)
     .bind(now)
-    .bind(tell_again_at)
+    .bind(next_notification_at)
     .run()
     .await
     .map(drop)
@@ -75,7 +75,7 @@ pub async fn acknowledge(
     now: Timestamp,
 ) -> Result<()> {
     tx.sql(
-        "update alert set acknowledged_at = $3, acknowledged_by = $4, note = $5, tell_again_at = null
+        "update alert set acknowledged_at = $3, acknowledged_by = $4, note = $5, next_notification_at = null
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -97,7 +97,7 @@ pub async fn clear(
     now: Timestamp,
 ) -> Result<()> {
     tx.sql(
-        "update alert set cleared_at = $3, cleared_because = $4, tell_again_at = null
+        "update alert set cleared_at = $3, clear_reason = $4, next_notification_at = null
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -113,8 +113,8 @@ macro_rules! alerts {
     ($rest:literal) => {
         concat!(
             "select id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id, withdrawal_id,
-                    stocktake_id, text, figures, opened_at, told_at, tell_again_at, acknowledged_at, acknowledged_by, note, cleared_at,
-                    cleared_because
+                    stocktake_id, text, figures, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note, cleared_at,
+                    clear_reason
              from alert ",
             $rest
         )
@@ -162,19 +162,16 @@ pub async fn open_by(tx: &mut Tx, business: BusinessId, rule: AlertRuleId) -> Re
 }
 
 /// Alerts that are to be told again by now.
-pub async fn to_tell_again(
-    tx: &mut Tx,
-    business: BusinessId,
-    now: Timestamp,
-    limit: i64,
-) -> Result<Vec<Alert>> {
+pub async fn due_again(tx: &mut Tx, business: BusinessId, now: Timestamp, limit: i64) -> Result<Vec<Alert>> {
     // Uses alert_to_tell_again.
-    tx.sql(alerts!("where business_id = $1 and tell_again_at <= $2 order by tell_again_at limit $3"))
-        .bind(business)
-        .bind(now)
-        .bind(limit)
-        .all()
-        .await
+    tx.sql(alerts!(
+        "where business_id = $1 and next_notification_at <= $2 order by next_notification_at limit $3"
+    ))
+    .bind(business)
+    .bind(now)
+    .bind(limit)
+    .all()
+    .await
 }
 
 /// Which alerts a list shows; what is not said is not asked.

@@ -32,7 +32,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AlertRuleId, d: &Aler
          set kind = $3, tank_id = $4, herd_id = $5, sire_id = $6, semen_type = $7, lot_id = $8, enabled = $9,
              below_straws = $10, below_days = $11, above_probability = $12, lead_days = $13, delivery_at = $14,
              clear_at = $15, below_depth_mm = $16, within_days = $17, every_days = $18, grace_minutes = $19,
-             straws_apart = $20, looked_at = null
+             min_difference = $20, looked_at = null
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -54,7 +54,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AlertRuleId, d: &Aler
     .bind(d.within_days)
     .bind(d.every_days)
     .bind(d.grace_minutes)
-    .bind(d.straws_apart)
+    .bind(d.min_difference)
     .run()
     .await
     .map(drop)
@@ -75,7 +75,7 @@ macro_rules! rules {
         concat!(
             "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
                     r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
-                    r.within_days, r.every_days, r.grace_minutes, r.straws_apart, r.created_at
+                    r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at
              from alert_rule r ",
             $rest
         )
@@ -145,7 +145,7 @@ pub async fn concerned(
     tx.sql(
         "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
                 r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
-                r.within_days, r.every_days, r.grace_minutes, r.straws_apart, r.created_at,
+                r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at,
                 l.sire_id as lot_sire_id, l.semen_type as lot_semen_type
          from alert_rule r
          join lot l on l.business_id = r.business_id and l.id = $2

@@ -5,12 +5,12 @@ use crate::{
         animals::animal::{Animal, AnimalDetails},
         exchange::change::ChangeKind,
         identifiers::ExternalId,
-        values::{AnimalId, BusinessId, HerdId, Mark},
+        values::{AnimalId, BusinessId, Code, HerdId},
     },
     store::{
         Page, Result, Tx,
         animals::{identifier, pedigree::Parents},
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -37,8 +37,12 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     .run()
     .await?;
     identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
-    change::note(tx, business, Noted::of(ChangeKind::Animal, animal.id.0).herd(d.herd_id).animal(animal.id))
-        .await
+    change::note(
+        tx,
+        business,
+        NewChange::of(ChangeKind::Animal, animal.id.0).herd(d.herd_id).animal(animal.id),
+    )
+    .await
 }
 
 /// Changes what is said of an animal.
@@ -62,7 +66,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
-    change::note(tx, business, Noted::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id)).await
 }
 
 /// Enters who the dam of an animal is.
@@ -89,7 +93,7 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
 }
 
 /// The animals of that number in a herd, oldest entry first; farms give a number anew when its bearer has left.
-pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &Mark) -> Result<Vec<Animal>> {
+pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &Code) -> Result<Vec<Animal>> {
     // Uses animal_by_number, which covers the inner statement: without it SQLite, which keeps no statistics,
     // walks all animals of the business instead.
     tx.sql(
@@ -126,9 +130,9 @@ pub struct Wanted {
     /// Of this herd.
     pub herd: Option<HerdId>,
     /// With this number.
-    pub number: Option<Mark>,
+    pub number: Option<Code>,
     /// With this official name, in whatever scheme.
-    pub identifier: Option<Mark>,
+    pub identifier: Option<Code>,
 }
 
 /// Animals, oldest entry first.

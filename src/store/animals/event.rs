@@ -2,13 +2,13 @@
 
 use crate::{
     domain::{
-        animals::history::{Happening, HappeningKind},
+        animals::history::{AnimalEvent, HappeningKind},
         exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, Technician, Timestamp},
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -25,7 +25,7 @@ pub struct Event {
     pub happened_at: Timestamp,
     /// What.
     #[sqlx(rename = "details")]
-    pub what: Happening,
+    pub what: AnimalEvent,
     /// Who reported it.
     pub technician: Option<Technician>,
     /// A remark.
@@ -59,7 +59,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) ->
     change::note(tx, business, noted(event)).await
 }
 
-fn noted(event: &Event) -> Noted {
+fn noted(event: &Event) -> NewChange {
     let kind = match event.what.kind() {
         HappeningKind::Heat => ChangeKind::Heat,
         HappeningKind::PregnancyCheck => ChangeKind::PregnancyCheck,
@@ -67,7 +67,7 @@ fn noted(event: &Event) -> Noted {
         HappeningKind::Abortion => ChangeKind::Abortion,
         HappeningKind::DoNotBreed => ChangeKind::DoNotBreed,
     };
-    Noted::of(kind, event.id.0).herd(event.herd_id).animal(event.animal_id)
+    NewChange::of(kind, event.id.0).herd(event.herd_id).animal(event.animal_id)
 }
 
 /// The event was entered by mistake: it stays and does not count.

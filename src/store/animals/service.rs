@@ -8,7 +8,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -41,7 +41,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> R
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
+    change::note(tx, business, NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
         .await
 }
 
@@ -103,7 +103,7 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .bind(numbered.rank)
         .run()
         .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Service, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0)).await
 }
 
 /// The service that counts for a withdrawal.
@@ -137,5 +137,5 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Time
         .bind(now)
         .run()
         .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Service, id.0).reversed(true)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true)).await
 }

@@ -5,7 +5,7 @@ use uuid::Uuid;
 use crate::{
     domain::{
         exchange::{
-            ade::{Flag, ItemKind, Kept, Plan, Resolution},
+            ade::{Flag, ItemKind, Plan, RawResource, Resolution},
             change::{Change, ChangeKind},
         },
         identifiers::ExternalId,
@@ -13,7 +13,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -39,7 +39,7 @@ pub struct Item {
     /// When it happened.
     pub happened_at: Option<Timestamp>,
     /// As it was sent.
-    pub resource: Kept,
+    pub resource: RawResource,
     /// Of a mating recommendation, the plan.
     pub plan: Option<Plan>,
     /// What it is in the book at present.
@@ -69,8 +69,8 @@ impl Item {
         self.deleted || (self.resolution == Some(Resolution::Dismiss) && self.subject_id.is_none())
     }
 
-    fn noted(&self) -> Noted {
-        let noted = Noted::of(ChangeKind::AdeItem, self.id.0).herd(self.herd_id).reversed(self.is_gone());
+    fn noted(&self) -> NewChange {
+        let noted = NewChange::of(ChangeKind::AdeItem, self.id.0).herd(self.herd_id).reversed(self.is_gone());
         self.animal_id.map_or(noted, |animal| noted.animal(animal))
     }
 }
@@ -204,7 +204,7 @@ pub async fn plan_for(
 
 /// Which items a list shows; what is not said is not asked.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct Wanted {
+pub struct FlagFilter {
     /// Of this herd.
     pub herd: Option<HerdId>,
     /// Of this animal.
@@ -214,7 +214,7 @@ pub struct Wanted {
 }
 
 /// Items, oldest entry first.
-pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Item>> {
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: Page) -> Result<Vec<Item>> {
     tx.sql(items!(
         "where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or animal_id = $5)
            and (not $6 or (flag is not null and resolved_at is null and not deleted))
@@ -252,7 +252,7 @@ pub async fn maker(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<O
 
 /// Which things are told to a herd system.
 #[derive(Clone, Debug)]
-pub struct Told {
+pub struct ItemFilter {
     /// Of this herd.
     pub herd: HerdId,
     /// Of this kind.
@@ -307,10 +307,10 @@ macro_rules! bound {
 }
 
 /// What is told after the change `after`, in the order of changes.
-pub async fn told(
+pub async fn list_items(
     tx: &mut Tx,
     business: BusinessId,
-    told: &Told,
+    told: &ItemFilter,
     after: i64,
     limit: i64,
 ) -> Result<Vec<Change>> {
@@ -323,7 +323,7 @@ pub async fn told(
 }
 
 /// How many are told in all.
-pub async fn count(tx: &mut Tx, business: BusinessId, told: &Told) -> Result<i64> {
+pub async fn count(tx: &mut Tx, business: BusinessId, told: &ItemFilter) -> Result<i64> {
     let sql = tx.sql(told!("select cast(count(*) as bigint)", ""));
     Ok(bound!(sql, business, told).value().await?.unwrap_or(0))
 }

@@ -15,7 +15,7 @@ use crate::{
 
 /// A change to be noted.
 #[derive(Clone, Copy, Debug)]
-pub struct Noted {
+pub struct NewChange {
     kind: ChangeKind,
     subject: Uuid,
     herd: Option<HerdId>,
@@ -23,7 +23,7 @@ pub struct Noted {
     reversed: bool,
 }
 
-impl Noted {
+impl NewChange {
     /// The thing of that kind and id came or changed.
     pub fn of(kind: ChangeKind, subject: Uuid) -> Self {
         Self { kind, subject, herd: None, animal: None, reversed: false }
@@ -70,7 +70,7 @@ impl Noted {
 }
 
 /// Notes a change, and that of the item that the thing came as.
-pub async fn note(tx: &mut Tx, business: BusinessId, noted: Noted) -> Result<()> {
+pub async fn note(tx: &mut Tx, business: BusinessId, noted: NewChange) -> Result<()> {
     tx.sql(
         "insert into change (business_id, kind, subject_id, seq, herd_id, animal_id, reversed, created_at, changed_at)
          select b.id, $2, $3, 1 + coalesce((select max(seq) from change where business_id = $1), 0), $4, $5, $6,

@@ -8,7 +8,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -34,7 +34,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     .bind(tank.created_at)
     .run()
     .await?;
-    let noted = Noted::of(ChangeKind::Tank, tank.id.0);
+    let noted = NewChange::of(ChangeKind::Tank, tank.id.0);
     let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
     change::note(tx, business, noted).await
 }
@@ -59,7 +59,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
     .bind(d.tare_kg)
     .run()
     .await?;
-    let noted = Noted::of(ChangeKind::Tank, id.0);
+    let noted = NewChange::of(ChangeKind::Tank, id.0);
     let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
     change::note(tx, business, noted).await
 }

@@ -5,10 +5,10 @@ use crate::{
         alerts::stock::{Area, StockSubject, Straw},
         identifiers::Identifiers,
         straws::{
-            demand::{History, LOOK_BACK_DAYS},
+            demand::{LOOK_BACK_DAYS, UseHistory},
             semen::SemenType,
         },
-        values::{BusinessId, Mark, Name, SireId, Timestamp},
+        values::{BusinessId, Code, Name, SireId, Timestamp},
     },
     store::{Result, Tx},
 };
@@ -32,7 +32,7 @@ pub struct Held {
     /// His name.
     pub sire_name: Name,
     /// His breed.
-    pub sire_breed: Option<Mark>,
+    pub sire_breed: Option<Code>,
     /// His official names.
     pub sire_identifiers: Identifiers,
     /// The type.
@@ -122,7 +122,7 @@ pub async fn history(
     (sire, semen_type): (SireId, SemenType),
     area: Area,
     now: Timestamp,
-) -> Result<History> {
+) -> Result<UseHistory> {
     #[derive(sqlx::FromRow)]
     struct Day {
         age: i64,
@@ -184,5 +184,5 @@ pub async fn history(
     let watched = first.flatten().map_or(0.0, |first| now.since(first).num_seconds() as f64 / 86_400.0);
     #[expect(clippy::cast_precision_loss, reason = "at most a year of days")]
     let days = watched.clamp(0.0, LOOK_BACK_DAYS as f64).max(oldest as f64);
-    Ok(History { by_day, days })
+    Ok(UseHistory { by_day, days })
 }

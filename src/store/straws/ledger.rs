@@ -17,14 +17,14 @@ use crate::{
             semen::SemenType,
         },
         values::{
-            AnimalId, BusinessId, Canister, ExposureSeconds, HerdId, KeyId, LotId, Mark, MovementId, Name,
+            AnimalId, BusinessId, Canister, Code, ExposureSeconds, HerdId, KeyId, LotId, MovementId, Name,
             Note, PlaceId, SireId, StocktakeId, Straws, TankId, Technician, Timestamp, WithdrawalId,
         },
     },
     store::{
         Result, Tx,
         access::business,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -259,7 +259,7 @@ pub async fn write(
     .bind(entry.note)
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Movement, id.0)).await?;
+    change::note(tx, business, NewChange::of(ChangeKind::Movement, id.0)).await?;
     Ok(Some(id))
 }
 
@@ -532,7 +532,7 @@ pub struct Stock {
     /// The sire's name.
     pub sire_name: Name,
     /// The sire's breed.
-    pub sire_breed: Option<Mark>,
+    pub sire_breed: Option<Code>,
     /// The sire's official names.
     pub sire_identifiers: Identifiers,
 }

@@ -11,7 +11,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -38,7 +38,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, lot: &Lot) -> Result<()> {
     .bind(lot.created_at)
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Lot, lot.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Lot, lot.id.0)).await
 }
 
 /// Changes what is said of a lot.
@@ -62,7 +62,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: LotId, d: &LotDetails
     .bind(d.status)
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Lot, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Lot, id.0)).await
 }
 
 /// One lot.

@@ -4,12 +4,12 @@ use crate::{
     domain::{
         exchange::change::ChangeKind,
         straws::sire::{Sire, SireDetails},
-        values::{BusinessId, Mark, SireId},
+        values::{BusinessId, Code, SireId},
     },
     store::{
         Page, Result, Tx,
         animals::identifier,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -31,7 +31,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .run()
     .await?;
     identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
-    change::note(tx, business, Noted::of(ChangeKind::Sire, sire.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Sire, sire.id.0)).await
 }
 
 /// Changes what is said of a sire.
@@ -50,7 +50,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
-    change::note(tx, business, Noted::of(ChangeKind::Sire, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Sire, id.0)).await
 }
 
 /// One sire.
@@ -69,8 +69,8 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: SireId) -> Result<Optio
 pub async fn list(
     tx: &mut Tx,
     business: BusinessId,
-    breed: Option<Mark>,
-    identifier: Option<Mark>,
+    breed: Option<Code>,
+    identifier: Option<Code>,
     page: Page,
 ) -> Result<Vec<Sire>> {
     tx.sql(

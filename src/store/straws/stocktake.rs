@@ -8,7 +8,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -34,7 +34,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Stocktake) ->
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Stocktake, s.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, s.id.0)).await
 }
 
 macro_rules! stocktakes {
@@ -89,5 +89,5 @@ pub async fn accept(
     .bind(lines.clone())
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Stocktake, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, id.0)).await
 }

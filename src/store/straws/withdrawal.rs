@@ -12,7 +12,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        exchange::change::{self, Noted},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -44,7 +44,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -
     .bind(by)
     .run()
     .await?;
-    let noted = Noted::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id);
+    let noted = NewChange::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id);
     change::note(tx, business, noted).await
 }
 
@@ -110,7 +110,7 @@ pub async fn thawing(
     .bind(deviations.clone())
     .run()
     .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0)).await
 }
 
 /// The straw is unresolved again: what resolved it was entered by mistake.
@@ -126,7 +126,7 @@ pub async fn reopen(
         .bind(state)
         .run()
         .await?;
-    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0)).await
 }
 
 /// The straw was served, discarded, or never left.
@@ -145,7 +145,7 @@ pub async fn resolve(
         .run()
         .await?;
     let reversed = state == WithdrawalState::Reversed;
-    change::note(tx, business, Noted::of(ChangeKind::Withdrawal, id.0).reversed(reversed)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed)).await
 }
 
 /// All withdrawals of a lot that are neither served nor discarded nor reversed.

@@ -8,7 +8,8 @@ use crate::{
         webhooks::{
             event::{Phase, Topic, Written},
             webhook::{
-                After, DeliveryState, FAILURES_TO_REST, Outcome, Webhook, WebhookDetails, WebhookState,
+                AttemptOutcome, DeliveryState, FAILURES_TO_BACK_OFF, NextAttempt, Webhook, WebhookDetails,
+                WebhookState,
             },
         },
     },
@@ -114,7 +115,7 @@ pub async fn resume(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<
 }
 
 /// Its failures are forgotten: it has another address.
-pub async fn forgive(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+pub async fn reset(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
     tx.sql(
         "update webhook set failures = 0, failing_since = null, rest_until = null where business_id = $1 and id = $2",
     )
@@ -126,7 +127,7 @@ pub async fn forgive(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result
 }
 
 /// It need not rest any longer: the next that is due is sent.
-pub async fn wake(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+pub async fn resume_after_backoff(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
     tx.sql("update webhook set rest_until = null where business_id = $1 and id = $2")
         .bind(business)
         .bind(id)
@@ -160,7 +161,7 @@ async fn stop(
     )
     .bind(business)
     .bind(id)
-    .bind(Outcome::NotTried)
+    .bind(AttemptOutcome::NotTried)
     .bind(now)
     .run()
     .await
@@ -261,7 +262,7 @@ pub struct Delivery {
     /// When it is tried next, while it waits.
     pub due_at: Timestamp,
     /// How the last attempt ended.
-    pub outcome: Option<Outcome>,
+    pub outcome: Option<AttemptOutcome>,
     /// When it was entered.
     pub created_at: Timestamp,
     /// When it was delivered or given up.
@@ -344,7 +345,7 @@ pub struct Attempt {
     /// To which host and port.
     pub host: String,
     /// How it ended.
-    pub outcome: Outcome,
+    pub outcome: AttemptOutcome,
     /// What the receiver answered.
     pub status: Option<i64>,
     /// How long it took.
@@ -416,12 +417,12 @@ pub struct Ready {
     /// Which.
     pub id: WebhookId,
     /// How many of its deliveries may be in hand together.
-    pub hands: i64,
+    pub concurrency: i64,
 }
 
 /// A delivery that a worker has in hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Taken {
+pub struct Claimed {
     /// Of which business.
     pub business_id: BusinessId,
     /// Which.
@@ -447,7 +448,7 @@ pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<
          where in_hand < hands limit $4",
     )
     .bind(now)
-    .bind(FAILURES_TO_REST)
+    .bind(FAILURES_TO_BACK_OFF)
     .bind(each)
     .bind(most)
     .all()
@@ -456,7 +457,7 @@ pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<
 
 /// Whether a webhook may be told something now, as far as no other worker is just looking at it. It is kept from
 /// others until the transaction ends.
-pub async fn hold(tx: &mut Tx, ready: &Ready) -> Result<bool> {
+pub async fn lock(tx: &mut Tx, ready: &Ready) -> Result<bool> {
     let held: Option<i64> = tx
         .sql_for(
             "select 1 from webhook where business_id = $1 and id = $2 and state = 'active'",
@@ -471,7 +472,7 @@ pub async fn hold(tx: &mut Tx, ready: &Ready) -> Result<bool> {
 }
 
 /// How many deliveries of a webhook are in hand.
-pub async fn in_hand(tx: &mut Tx, ready: &Ready, now: Timestamp) -> Result<i64> {
+pub async fn leased(tx: &mut Tx, ready: &Ready, now: Timestamp) -> Result<i64> {
     // Uses delivery_in_hand.
     let count = tx
         .sql("select count(*) from delivery where business_id = $1 and webhook_id = $2 and lease_until > $3")
@@ -491,13 +492,13 @@ const LOOK_AT: i64 = 200;
 
 /// Takes at most `most` due deliveries of a webhook in hand, the oldest events first, and of one subject only
 /// the first.
-pub async fn take(
+pub async fn claim(
     tx: &mut Tx,
     ready: &Ready,
     most: i64,
     lease: TimeDelta,
     now: Timestamp,
-) -> Result<Vec<Taken>> {
+) -> Result<Vec<Claimed>> {
     // Uses delivery_due, delivery_by_subject; asks for one row for the same reason as above.
     tx.sql(
         "update delivery set lease_until = $3
@@ -553,7 +554,7 @@ pub async fn order(
 }
 
 /// How a webhook has fared lately: attempts that failed in a row, and since when.
-pub async fn fared(
+pub async fn failure_state(
     tx: &mut Tx,
     business: BusinessId,
     id: WebhookId,
@@ -601,12 +602,12 @@ pub async fn add_attempt(
 }
 
 /// Writes what followed from an attempt on the delivery and its webhook.
-pub async fn conclude(
+pub async fn record_attempt(
     tx: &mut Tx,
     business: BusinessId,
     (delivery, webhook): (DeliveryId, WebhookId),
     attempt: &Attempt,
-    after: &After,
+    after: &NextAttempt,
     now: Timestamp,
 ) -> Result<()> {
     let delivered = after.state == DeliveryState::Delivered;
@@ -645,7 +646,7 @@ pub async fn conclude(
 }
 
 /// What is in hand is let go of by `until` at the latest.
-pub async fn let_go(tx: &mut Tx, until: Timestamp) -> Result<()> {
+pub async fn release(tx: &mut Tx, until: Timestamp) -> Result<()> {
     tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(until).run().await.map(drop)
 }
 
@@ -681,7 +682,7 @@ pub async fn backlog(tx: &mut Tx) -> Result<Backlog> {
 
 /// Forgets at most `most` deliveries of a business, and as many events, that were written before `before`. Gives
 /// how many rows went; none when there is nothing left to forget.
-pub async fn forget(tx: &mut Tx, business: BusinessId, before: Timestamp, most: i64) -> Result<u64> {
+pub async fn purge(tx: &mut Tx, business: BusinessId, before: Timestamp, most: i64) -> Result<u64> {
     // Uses delivery_by_age.
     let attempts = tx
         .sql(

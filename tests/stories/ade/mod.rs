@@ -89,8 +89,8 @@ impl Yard {
         let mut after = 0;
         loop {
             let page = self.manager.get(&format!("/v1/changes?limit=1000&after={after}")).await.expect(200);
-            after = page["next_after"].as_i64().unwrap();
-            if page["more"] == false {
+            after = page["next_cursor"].as_i64().unwrap();
+            if page["has_more"] == false {
                 return after;
             }
         }

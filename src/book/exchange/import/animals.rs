@@ -12,7 +12,7 @@ use crate::{
             lots::{ANOTHER, differs},
             register::{self, Register},
             sheet::{Line, Sheet},
-            sires::{Said, Sires},
+            sires::{SireLine, Sires},
         },
         lookup,
     },
@@ -20,10 +20,10 @@ use crate::{
         animals::{
             animal::{Animal, AnimalDetails},
             herd::Herd,
-            history::Happening,
+            history::AnimalEvent,
         },
         identifiers::ExternalId,
-        values::{AnimalId, Day, EventId, HerdId, Mark, Name, SireId, TimeZone},
+        values::{AnimalId, Code, Day, EventId, HerdId, Name, SireId, TimeZone},
     },
     form,
     store::{self, animals::event::Event},
@@ -36,13 +36,13 @@ form! {
         /// Her herd.
         pub herd_name: Name,
         /// Her number in it.
-        pub number: Mark,
+        pub number: Code,
         /// Her name.
         pub name: Option<Name>,
         /// Her day of birth.
         pub born_on: Option<Day>,
         /// Her breed.
-        pub breed: Option<Mark>,
+        pub breed: Option<Code>,
         /// Her animal code.
         pub iso_11784: Option<AnimalCode>,
         /// Her international ID.
@@ -52,7 +52,7 @@ form! {
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// Her dam's number in the same herd.
-        pub dam_number: Option<Mark>,
+        pub dam_number: Option<Code>,
         /// Her last calving.
         pub calved_at: Option<When>,
         /// When she left.
@@ -61,9 +61,9 @@ form! {
 }
 
 impl AnimalLine {
-    fn sire(&self) -> Said {
+    fn sire(&self) -> SireLine {
         let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
-        Said { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..Said::default() }
+        SireLine { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..SireLine::default() }
     }
 
     fn codes(&self) -> Vec<(&'static str, ExternalId)> {
@@ -77,7 +77,7 @@ impl AnimalLine {
 struct Orphan {
     line: u64,
     herd: HerdId,
-    dam: Mark,
+    dam: Code,
 }
 
 struct Animals {
@@ -91,7 +91,7 @@ struct Animals {
 /// Takes in every line.
 pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) -> Result<(), Failure> {
     let business = taking.business();
-    let tx = &mut *taking.turn.tx;
+    let tx = &mut *taking.cx.tx;
     let mut animals = Animals {
         herds: register::herds(tx, business).await?,
         sires: Sires::of(tx, business).await?,
@@ -144,7 +144,7 @@ impl Animals {
         let business = taking.business();
         let mut found = None;
         for (column, code) in said.codes() {
-            match (found, store::animals::animal::identified(taking.turn.tx, business, &code).await?) {
+            match (found, store::animals::animal::identified(taking.cx.tx, business, &code).await?) {
                 (Some(one), Some(other)) if one != other => {
                     let told = "is another animal's in the book than the other identifier".to_owned();
                     return Ok(Err((column, told)));
@@ -154,10 +154,10 @@ impl Animals {
             }
         }
         if let Some(id) = found {
-            return Ok(Ok(Some(lookup::animal_of(taking.turn.tx, business, id).await?)));
+            return Ok(Ok(Some(lookup::animal_of(taking.cx.tx, business, id).await?)));
         }
         let mut numbered =
-            store::animals::animal::numbered(taking.turn.tx, business, herd.id, &said.number).await?;
+            store::animals::animal::numbered(taking.cx.tx, business, herd.id, &said.number).await?;
         Ok(match numbered.len() {
             0 | 1 => Ok(numbered.pop()),
             several => Err((
@@ -209,18 +209,18 @@ impl Animals {
             breed: said.breed.clone(),
             left_on: said.left_on,
         };
-        let possible = animal_is_possible(&details, herd, taking.turn.now);
-        let animal = Animal { id, details, created_at: taking.turn.now };
+        let possible = animal_is_possible(&details, herd, taking.cx.now);
+        let animal = Animal { id, details, created_at: taking.cx.now };
         let calving = calving(taking, line, &animal, herd, said);
         if taking.heed(line, possible).is_none() || calving.is_err() {
             self.orphans.remove(&id);
             return Ok(false);
         }
-        store::animals::animal::add(taking.turn.tx, business, &animal).await?;
+        store::animals::animal::add(taking.cx.tx, business, &animal).await?;
         taking.summary.animals += 1;
         if let Ok(Some(calving)) = calving {
-            let by = taking.turn.caller.key_id;
-            store::animals::event::add(taking.turn.tx, business, by, &calving).await?;
+            let by = taking.cx.caller.key_id;
+            store::animals::event::add(taking.cx.tx, business, by, &calving).await?;
             taking.summary.calvings += 1;
         }
         Ok(true)
@@ -237,8 +237,8 @@ impl Animals {
         said: &AnimalLine,
     ) -> store::Result<bool> {
         let business = taking.business();
-        let events = store::animals::event::of_animal(taking.turn.tx, business, known.id).await?;
-        let calved_at = events.iter().rev().find(|event| event.what == Happening::Calving);
+        let events = store::animals::event::of_animal(taking.cx.tx, business, known.id).await?;
+        let calved_at = events.iter().rev().find(|event| event.what == AnimalEvent::Calving);
         let calved_on = calved_at.map(|event| When::At(event.happened_at));
         let d = &known.details;
         let mut different: Vec<_> = [
@@ -279,7 +279,7 @@ impl Animals {
     async fn is_dam<P: FnMut(u64)>(
         &self,
         taking: &mut Taking<'_, P>,
-        number: &Mark,
+        number: &Code,
         calf: &Animal,
     ) -> store::Result<bool> {
         let Some(dam) = calf.details.dam_id else {
@@ -287,7 +287,7 @@ impl Animals {
         };
         let business = taking.business();
         let numbered =
-            store::animals::animal::numbered(taking.turn.tx, business, calf.details.herd_id, number).await?;
+            store::animals::animal::numbered(taking.cx.tx, business, calf.details.herd_id, number).await?;
         Ok(numbered.iter().any(|numbered| numbered.id == dam))
     }
 
@@ -296,9 +296,7 @@ impl Animals {
         let business = taking.business();
         for (calf, orphan) in &self.orphans {
             match dam_of(taking, orphan).await? {
-                Ok(Some(dam)) => {
-                    store::animals::animal::set_dam(taking.turn.tx, business, *calf, dam).await?
-                }
+                Ok(Some(dam)) => store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam).await?,
                 Err(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
                 Ok(None) if self.is_faulty(orphan) => {}
                 Ok(None) => taking.faults.at(
@@ -331,7 +329,7 @@ fn calving<P: FnMut(u64)>(
 ) -> Result<Option<Event>, ()> {
     let Some(calved) = said.calved_at else { return Ok(None) };
     let at = Some(calved.moment(herd.details.time_zone));
-    let told = lookup::told_time(at, &taking.turn, "calved_at");
+    let told = lookup::client_time(at, &taking.cx, "calved_at");
     let (happened_at, _) = taking.heed(line, told).ok_or(())?;
     taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
     Ok(Some(Event {
@@ -339,10 +337,10 @@ fn calving<P: FnMut(u64)>(
         herd_id: herd.id,
         animal_id: animal.id,
         happened_at,
-        what: Happening::Calving,
+        what: AnimalEvent::Calving,
         technician: None,
         note: None,
-        recorded_at: taking.turn.now,
+        recorded_at: taking.cx.now,
         reversed_at: None,
     }))
 }
@@ -353,8 +351,7 @@ async fn dam_of<P: FnMut(u64)>(
     orphan: &Orphan,
 ) -> store::Result<Result<Option<AnimalId>, String>> {
     let business = taking.business();
-    let numbered =
-        store::animals::animal::numbered(taking.turn.tx, business, orphan.herd, &orphan.dam).await?;
+    let numbered = store::animals::animal::numbered(taking.cx.tx, business, orphan.herd, &orphan.dam).await?;
     Ok(match numbered.as_slice() {
         [] => Ok(None),
         [dam] => Ok(Some(dam.id)),

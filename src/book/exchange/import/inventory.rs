@@ -10,7 +10,7 @@ use crate::{
             lots::Lots,
             register::{self, Register},
             sheet::{Line, Sheet},
-            sires::{Said, Sires},
+            sires::{SireLine, Sires},
         },
         lookup,
         straws::receive::{Receive, canister_exists},
@@ -25,7 +25,7 @@ use crate::{
             thaw::ThawProtocol,
         },
         values::{
-            Canister, Day, HerdId, LotId, Mark, Name, Note, Percent, PlaceId, SireId, Straws, TimeZone,
+            Canister, Code, Day, HerdId, LotId, Name, Note, Percent, PlaceId, SireId, Straws, TimeZone,
         },
     },
     form,
@@ -47,7 +47,7 @@ form! {
         /// The sire.
         pub sire_name: Option<Name>,
         /// His breed.
-        pub sire_breed: Option<Mark>,
+        pub sire_breed: Option<Code>,
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// His uniform code.
@@ -55,7 +55,7 @@ form! {
         /// The semen type.
         pub semen_type: SemenType,
         /// The batch.
-        pub batch: Option<Mark>,
+        pub batch: Option<Code>,
         /// The day of collection.
         pub collected_on: Option<Day>,
         /// Where it was collected.
@@ -84,7 +84,7 @@ form! {
 }
 
 impl InventoryLine {
-    fn sire(&self) -> Said {
+    fn sire(&self) -> SireLine {
         let international = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
         let uniform = self.sire_uniform_code.clone().map(|code| ("sire_uniform_code", code.0));
         let all = self.sire_identifiers.iter().flat_map(|all| all.0.iter().cloned());
@@ -94,7 +94,7 @@ impl InventoryLine {
                 codes.push(("sire_identifiers", code));
             }
         }
-        Said { name: self.sire_name.clone(), breed: self.sire_breed.clone(), codes, origin: self.sire_id }
+        SireLine { name: self.sire_name.clone(), breed: self.sire_breed.clone(), codes, origin: self.sire_id }
     }
 }
 
@@ -111,7 +111,7 @@ struct Inventory {
 /// Takes in every line.
 pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) -> Result<(), Failure> {
     let business = taking.business();
-    let tx = &mut *taking.turn.tx;
+    let tx = &mut *taking.cx.tx;
     let herds = register::herds(tx, business).await?;
     let mut inventory = Inventory {
         tanks: register::tanks(tx, business).await?,
@@ -140,7 +140,7 @@ impl Inventory {
         }
         let zone = tank.ok().and_then(|tank| self.zones.get(&tank.details.herd_id?)).copied();
         let told = said.received_at.map(|when| when.moment(zone.unwrap_or(TimeZone::UTC)));
-        let received = taking.heed(number, lookup::told_time(told, &taking.turn, "received_at"));
+        let received = taking.heed(number, lookup::client_time(told, &taking.cx, "received_at"));
         let sire = self.sires.meant(taking, number, &said.sire()).await?;
         if sire == Ok(None) {
             taking.faults.at(number, "sire_name", "is required, or an identifier of a sire in the book");
@@ -155,7 +155,7 @@ impl Inventory {
         let place = Place { tank_id: tank.id, canister: said.canister, cane: said.cane, goblet: said.goblet };
         let to = match self.places.get(&place) {
             Some(id) => *id,
-            None => ledger::ensure_place(taking.turn.tx, business, &place).await?,
+            None => ledger::ensure_place(taking.cx.tx, business, &place).await?,
         };
         self.places.insert(place.clone(), to);
         let receipt = Receive {
@@ -166,7 +166,7 @@ impl Inventory {
             technician: None,
             note: Some(self.note.clone()),
         };
-        taking.turn.write(receipt.entry(to, occurred_at)).await?;
+        taking.cx.write(receipt.entry(to, occurred_at)).await?;
         taking.summary.receipts += 1;
         taking.summary.straws += said.straws.get();
         Ok(())

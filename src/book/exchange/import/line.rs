@@ -4,9 +4,9 @@ use chrono::{LocalResult, NaiveTime, TimeZone as _};
 use serde_json::Value;
 
 use crate::domain::{
-    form::{self, Fault, Field, Spot},
+    form::{self, Fault, Field, InputPath},
     identifiers::{ExternalId, INTERNATIONAL_ID, ISO_11784, UNIFORM_CODE},
-    values::{Day, Mark, TimeZone, Timestamp},
+    values::{Code, Day, TimeZone, Timestamp},
 };
 
 /// When something happened: the moment, or the day only, as most lists have it.
@@ -35,7 +35,7 @@ impl When {
 }
 
 impl Field for When {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let mut neither = Vec::new();
         let at = Timestamp::read(value, spot, &mut neither).map(Self::At);
         let read = at.or_else(|| Day::read(value, spot, &mut neither).map(Self::On));
@@ -54,12 +54,12 @@ impl Field for When {
 pub struct Json<T>(pub T);
 
 impl<T: Field> Field for Json<T> {
-    fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
         let Some(json) = value.as_str().and_then(|text| serde_json::from_str(text).ok()) else {
             faults.push(spot.fault("must be JSON, as an export writes it, or empty"));
             return None;
         };
-        form::read(&json, &Spot::body())
+        form::read(&json, &InputPath::body())
             .map(Self)
             .map_err(|wrong: Vec<Fault>| {
                 let within =
@@ -77,9 +77,9 @@ macro_rules! codes {
         pub struct $name(pub ExternalId);
 
         impl Field for $name {
-            fn read(value: &Value, spot: &Spot, faults: &mut Vec<Fault>) -> Option<Self> {
-                let id = Mark::read(value, spot, faults)?;
-                let read = Mark::parse($scheme).and_then(|scheme| ExternalId::new(scheme, &id));
+            fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
+                let id = Code::read(value, spot, faults)?;
+                let read = Code::parse($scheme).and_then(|scheme| ExternalId::new(scheme, &id));
                 read.map(Self).map_err(|wrong| faults.push(spot.fault(wrong))).ok()
             }
         }
@@ -105,7 +105,7 @@ mod tests {
     #[test]
     fn a_day_alone_is_its_noon_where_the_herd_is() {
         let vienna = TimeZone::parse("Europe/Vienna").unwrap();
-        let read = |text: &str| read::<When>(&json!(text), &Spot::query());
+        let read = |text: &str| read::<When>(&json!(text), &InputPath::query());
         let at = |text: &str| read(text).unwrap().moment(vienna).to_string();
         assert_eq!(at("2026-03-02"), "2026-03-02T11:00:00Z");
         assert_eq!(at("2026-07-02"), "2026-07-02T10:00:00Z");

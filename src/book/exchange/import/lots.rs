@@ -12,19 +12,19 @@ use crate::{
         },
     },
     domain::{
-        form::Spot,
+        form::InputPath,
         straws::{
             lot::{Cost, Lot, LotDetails, LotStatus},
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
-        values::{BusinessId, Day, LotId, Mark, Name, Percent, SireId},
+        values::{BusinessId, Code, Day, LotId, Name, Percent, SireId},
     },
     store::{self, Tx},
 };
 
 /// What tells one lot from another.
-type Marks = (SireId, SemenType, Option<Mark>, Option<Day>);
+type Marks = (SireId, SemenType, Option<Code>, Option<Day>);
 
 /// A lot of the book, as far as a line can say anything of it.
 struct Held {
@@ -129,17 +129,17 @@ impl Lots {
             status: said.status.unwrap_or(LotStatus::Usable),
         };
         let mut faults = Vec::new();
-        details.check(&Spot::query(), &mut faults);
+        details.check(&InputPath::query(), &mut faults);
         for fault in &faults {
             taking.faults.of_field(line, fault);
         }
-        let possible = lot_is_possible(&details, taking.turn.now);
+        let possible = lot_is_possible(&details, taking.cx.now);
         if taking.heed(line, possible).is_none() || !faults.is_empty() {
             return Ok(None);
         }
-        let lot = Lot { id: LotId::new(), details, created_at: taking.turn.now };
+        let lot = Lot { id: LotId::new(), details, created_at: taking.cx.now };
         let business = taking.business();
-        store::straws::lot::add(taking.turn.tx, business, &lot).await?;
+        store::straws::lot::add(taking.cx.tx, business, &lot).await?;
         taking.summary.lots += 1;
         let id = lot.id;
         self.know(lot);

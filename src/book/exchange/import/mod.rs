@@ -27,10 +27,10 @@ use sheet::Sheet;
 
 use crate::{
     book::{
-        Caller, Refusal,
+        Caller, Rejection,
         access::key,
         alerts::alert::{self, Touched},
-        writer::Turn,
+        writer::CommandContext,
     },
     domain::values::{BusinessId, Name, Timestamp},
     store::{self, Db, Tx, access::key::Role},
@@ -135,7 +135,7 @@ impl Import<'_> {
         let caller = self.source_as_caller(&mut tx, now).await?;
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
-            turn: Turn { tx: &mut tx, caller: &caller, now, latest, touched: Touched::default() },
+            cx: CommandContext { tx: &mut tx, caller: &caller, now, latest, touched: Touched::default() },
             faults: Faults::default(),
             summary: Summary::default(),
             progress,
@@ -148,7 +148,7 @@ impl Import<'_> {
         if !taking.faults.is_empty() {
             return Err(Failure::Wrong(taking.faults));
         }
-        alert::look_at_touched(&mut taking.turn).await?;
+        alert::look_at_touched(&mut taking.cx).await?;
         let summary = taking.summary;
         noted::note(&mut tx, &caller, self, &sheet.digest(), &summary, now).await?;
         if !self.dry_run {
@@ -170,7 +170,7 @@ impl Import<'_> {
 
 /// A file being taken in.
 struct Taking<'t, P> {
-    turn: Turn<'t>,
+    cx: CommandContext<'t>,
     faults: Faults,
     summary: Summary,
     progress: P,
@@ -181,7 +181,7 @@ const PROGRESS: u64 = 10_000;
 
 impl<P: FnMut(u64)> Taking<'_, P> {
     fn business(&self) -> BusinessId {
-        self.turn.business()
+        self.cx.business()
     }
 
     /// A line was read.
@@ -193,10 +193,10 @@ impl<P: FnMut(u64)> Taking<'_, P> {
     }
 
     /// What `checked` gives; a refusal becomes a fault of the line.
-    fn heed<T>(&mut self, line: u64, checked: Result<T, Refusal>) -> Option<T> {
+    fn heed<T>(&mut self, line: u64, checked: Result<T, Rejection>) -> Option<T> {
         match checked {
             Ok(value) => Some(value),
-            Err(Refusal::Invalid(faults)) => {
+            Err(Rejection::Invalid(faults)) => {
                 for fault in faults {
                     self.faults.of_field(line, &fault);
                 }

@@ -11,7 +11,7 @@ use crate::{
     domain::values::Timestamp,
     store::{
         Tx,
-        access::audit::{self, NewAct},
+        access::audit::{self, NewAuditEntry},
     },
 };
 
@@ -26,7 +26,7 @@ pub async fn note(
 ) -> Result<(), Failure> {
     let key = format!("import inventory sha256:{digest}");
     let delivery = import.subject == Subject::Inventory;
-    if delivery && audit::answered(tx, caller.business_id, &key).await?.is_some() {
+    if delivery && audit::find_response(tx, caller.business_id, &key).await?.is_some() {
         return Err(Failure::Unusable(
             "this very file was imported before, and its straws are in the book; if as many came once more, \
              say when in received_at"
@@ -34,7 +34,7 @@ pub async fn note(
         ));
     }
     let body = serde_json::to_string(summary).unwrap_or_default();
-    let act = NewAct {
+    let act = NewAuditEntry {
         by: caller.key_id,
         request: &format!("import {}", import.subject),
         status: 201,

@@ -11,14 +11,14 @@ use crate::{
             lots::differs,
             register::{self, Register},
             sheet::{Line, Sheet},
-            sires::{Said, Sires},
+            sires::{SireLine, Sires},
         },
         lookup,
     },
     domain::{
         animals::{animal::Animal, herd::Herd, objection::Deviations, service::Service},
         straws::semen::SemenType,
-        values::{AnimalId, HerdId, Mark, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
+        values::{AnimalId, Code, HerdId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
     },
     form, store,
 };
@@ -30,7 +30,7 @@ form! {
         /// Her herd.
         pub herd_name: Name,
         /// Her number in it.
-        pub animal_number: Mark,
+        pub animal_number: Code,
         /// When.
         pub served_at: When,
         /// Who did it.
@@ -47,9 +47,9 @@ form! {
 }
 
 impl ServiceLine {
-    fn sire(&self) -> Said {
+    fn sire(&self) -> SireLine {
         let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
-        Said { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..Said::default() }
+        SireLine { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..SireLine::default() }
     }
 }
 
@@ -63,7 +63,7 @@ struct Services {
 /// Takes in every line.
 pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) -> Result<(), Failure> {
     let business = taking.business();
-    let tx = &mut *taking.turn.tx;
+    let tx = &mut *taking.cx.tx;
     let mut services = Services {
         herds: register::herds(tx, business).await?,
         sires: Sires::of(tx, business).await?,
@@ -90,7 +90,7 @@ impl Services {
             }
         };
         let animals =
-            store::animals::animal::numbered(taking.turn.tx, business, herd.id, &said.animal_number).await?;
+            store::animals::animal::numbered(taking.cx.tx, business, herd.id, &said.animal_number).await?;
         let animal = match animals.as_slice() {
             [one] => one,
             [] => {
@@ -106,18 +106,18 @@ impl Services {
             }
         };
         let told = Some(said.served_at.moment(herd.details.time_zone));
-        let told = lookup::told_time(told, &taking.turn, "served_at");
+        let told = lookup::client_time(told, &taking.cx, "served_at");
         let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
         let born = born_before(animal, &herd.details, served_at, "served_at");
         let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };
 
-        let earlier = store::animals::service::of_animal(taking.turn.tx, business, animal.id).await?;
+        let earlier = store::animals::service::of_animal(taking.cx.tx, business, animal.id).await?;
         if let Some(same) = earlier.iter().find(|service| service.served_at == served_at) {
             compare(taking, number, same, sire, &said);
             return Ok(());
         }
-        let service = foreign(animal, served_at, sire, said, taking.turn.now);
-        store::animals::service::add(taking.turn.tx, business, taking.turn.caller.key_id, &service).await?;
+        let service = foreign(animal, served_at, sire, said, taking.cx.now);
+        store::animals::service::add(taking.cx.tx, business, taking.cx.caller.key_id, &service).await?;
         taking.summary.services += 1;
         self.served.insert(animal.id, herd.id);
         Ok(())
@@ -131,7 +131,7 @@ impl Services {
         let business = taking.business();
         for (id, herd) in &self.served {
             if let Some(herd) = self.herds.all().iter().find(|known| known.id == *herd) {
-                renumber(taking.turn.tx, business, *id, &herd.details).await?;
+                renumber(taking.cx.tx, business, *id, &herd.details).await?;
             }
         }
         Ok(())

@@ -13,7 +13,7 @@ use crate::{
     },
     domain::{
         exchange::cell,
-        form::{self, Field, Spot},
+        form::{self, Field, InputPath},
     },
 };
 
@@ -43,7 +43,7 @@ pub struct Line {
 impl Line {
     /// Reads the line; every value that is not right becomes a fault.
     pub fn read<T: Field>(&self, faults: &mut Faults) -> Option<T> {
-        form::read(&self.values, &Spot::query())
+        form::read(&self.values, &InputPath::query())
             .map_err(|wrong| wrong.iter().for_each(|fault| faults.of_field(self.number, fault)))
             .ok()
     }

@@ -13,18 +13,18 @@ use crate::{
     domain::{
         identifiers::{ExternalId, Identifiers},
         straws::sire::{Sire, SireDetails},
-        values::{BusinessId, Mark, Name, SireId},
+        values::{BusinessId, Code, Name, SireId},
     },
     store::{self, Tx},
 };
 
 /// What a line says of a sire.
 #[derive(Clone, Debug, Default)]
-pub struct Said {
+pub struct SireLine {
     /// His name, in the column `sire_name`.
     pub name: Option<Name>,
     /// His breed, in the column `sire_breed`.
-    pub breed: Option<Mark>,
+    pub breed: Option<Code>,
     /// His identifiers, each with its column, the most official first.
     pub codes: Vec<(&'static str, ExternalId)>,
     /// Which sire he was where the file comes from.
@@ -33,7 +33,7 @@ pub struct Said {
 
 /// Whom a line means.
 #[derive(Debug, PartialEq)]
-enum Meant {
+enum SireMatch {
     /// Nobody is named.
     Nobody,
     /// One whom the book has, with what it knows of him now.
@@ -73,7 +73,7 @@ impl Sires {
         &mut self,
         taking: &mut Taking<'_, P>,
         line: u64,
-        said: &Said,
+        said: &SireLine,
     ) -> store::Result<Result<Option<SireId>, ()>> {
         let business = taking.business();
         match self.decide(said) {
@@ -81,20 +81,20 @@ impl Sires {
                 taking.faults.at(line, column, wrong);
                 Ok(Err(()))
             }
-            Ok(Meant::Nobody) => Ok(Ok(None)),
-            Ok(Meant::Known(id, details)) => {
+            Ok(SireMatch::Nobody) => Ok(Ok(None)),
+            Ok(SireMatch::Known(id, details)) => {
                 if let Some(known) = self.by_id.get(&id).filter(|known| known.details != details) {
                     let sire = Sire { details, ..known.clone() };
-                    store::straws::sire::change(taking.turn.tx, business, id, &sire.details).await?;
+                    store::straws::sire::change(taking.cx.tx, business, id, &sire.details).await?;
                     taking.summary.sires_completed += 1;
                     self.know(sire);
                 }
                 self.claims.note(id, said.origin);
                 Ok(Ok(Some(id)))
             }
-            Ok(Meant::New(details)) => {
-                let sire = Sire { id: SireId::new(), details, created_at: taking.turn.now };
-                store::straws::sire::add(taking.turn.tx, business, &sire).await?;
+            Ok(SireMatch::New(details)) => {
+                let sire = Sire { id: SireId::new(), details, created_at: taking.cx.now };
+                store::straws::sire::add(taking.cx.tx, business, &sire).await?;
                 taking.summary.sires += 1;
                 let id = sire.id;
                 self.know(sire);
@@ -115,7 +115,7 @@ impl Sires {
         self.by_id.insert(sire.id, sire);
     }
 
-    fn decide(&self, said: &Said) -> Result<Meant, Wrong> {
+    fn decide(&self, said: &SireLine) -> Result<SireMatch, Wrong> {
         if let Some(sire) = self.by_codes(said)? {
             let name = &sire.details.name;
             // A slip of the pen in an identifier may hit another bull; his name tells.
@@ -129,12 +129,12 @@ impl Sires {
         }
         let Some(name) = &said.name else {
             if said.codes.is_empty() {
-                return Ok(Meant::Nobody);
+                return Ok(SireMatch::Nobody);
             }
             return Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned()));
         };
         match self.by_name(name, said).as_slice() {
-            [] => Ok(Meant::New(SireDetails {
+            [] => Ok(SireMatch::New(SireDetails {
                 name: name.clone(),
                 breed: said.breed.clone(),
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
@@ -149,7 +149,7 @@ impl Sires {
     }
 
     /// The sire whom the identifiers name.
-    fn by_codes(&self, said: &Said) -> Result<Option<&Sire>, Wrong> {
+    fn by_codes(&self, said: &SireLine) -> Result<Option<&Sire>, Wrong> {
         let mut found: Option<&Sire> = None;
         for (column, code) in &said.codes {
             let hit = self.by_code.get(code).filter(|id| self.claims.allow(**id, said.origin));
@@ -170,7 +170,7 @@ impl Sires {
     }
 
     /// The sires of that name against whom no identifier speaks.
-    fn by_name(&self, name: &Name, said: &Said) -> Vec<&Sire> {
+    fn by_name(&self, name: &Name, said: &SireLine) -> Vec<&Sire> {
         let named = self.by_name.get(name.as_str()).into_iter().flatten();
         named
             .filter(|id| self.claims.allow(**id, said.origin))
@@ -181,7 +181,7 @@ impl Sires {
 }
 
 /// Whether he has another identifier in a scheme in which the line gives one.
-fn is_another(sire: &Sire, said: &Said) -> bool {
+fn is_another(sire: &Sire, said: &SireLine) -> bool {
     said.codes.iter().any(|(_, code)| contradicted(sire, code).is_some())
 }
 
@@ -193,7 +193,7 @@ fn contradicted<'s>(sire: &'s Sire, code: &ExternalId) -> Option<&'s ExternalId>
 }
 
 /// A sire of the book with what the line adds to him.
-fn completed(sire: &Sire, said: &Said) -> Result<Meant, Wrong> {
+fn completed(sire: &Sire, said: &SireLine) -> Result<SireMatch, Wrong> {
     let mut details = sire.details.clone();
     if let Some(breed) = &said.breed {
         match &details.breed {
@@ -216,7 +216,7 @@ fn completed(sire: &Sire, said: &Said) -> Result<Meant, Wrong> {
         let all: Identifiers = details.identifiers.iter().cloned().chain(new).collect();
         details.identifiers = all;
     }
-    Ok(Meant::Known(sire.id, details))
+    Ok(SireMatch::Known(sire.id, details))
 }
 
 #[cfg(test)]
@@ -231,15 +231,15 @@ mod tests {
     const OTHER: &str = "HOLCANM000000B54321";
 
     fn code(scheme: &str, id: &str) -> ExternalId {
-        ExternalId::new(Mark::parse(scheme).unwrap(), &Mark::parse(id).unwrap()).unwrap()
+        ExternalId::new(Code::parse(scheme).unwrap(), &Code::parse(id).unwrap()).unwrap()
     }
 
-    fn said(name: &str, breed: &str, international: &str, uniform: &str) -> Said {
+    fn said(name: &str, breed: &str, international: &str, uniform: &str) -> SireLine {
         let codes =
             [("international_id", INTERNATIONAL_ID, international), ("uniform_code", UNIFORM_CODE, uniform)];
-        Said {
+        SireLine {
             name: Name::parse(name).ok(),
-            breed: Mark::parse(breed).ok(),
+            breed: Code::parse(breed).ok(),
             codes: codes
                 .into_iter()
                 .filter(|(.., id)| !id.is_empty())
@@ -250,7 +250,7 @@ mod tests {
     }
 
     /// A book in which these sires are.
-    fn book(sires: &[Said]) -> (Sires, Vec<SireId>) {
+    fn book(sires: &[SireLine]) -> (Sires, Vec<SireId>) {
         let mut book = Sires::default();
         let mut ids = Vec::new();
         for said in sires {
@@ -269,8 +269,8 @@ mod tests {
         (book, ids)
     }
 
-    fn known(meant: &Result<Meant, Wrong>) -> SireId {
-        let Ok(Meant::Known(id, _)) = meant else { panic!("{meant:?}") };
+    fn known(meant: &Result<SireMatch, Wrong>) -> SireId {
+        let Ok(SireMatch::Known(id, _)) = meant else { panic!("{meant:?}") };
         *id
     }
 
@@ -290,10 +290,10 @@ mod tests {
     fn a_name_finds_him_unless_an_identifier_says_he_is_another() {
         let (book, ids) = book(&[said("Invented One", "", ONE, "")]);
         assert_eq!(known(&book.decide(&said("Invented One", "", "", ""))), ids[0]);
-        assert!(matches!(book.decide(&said("Invented One", "", OTHER, "")), Ok(Meant::New(_))));
-        assert!(matches!(book.decide(&said("invented one", "", "", "")), Ok(Meant::New(_))));
+        assert!(matches!(book.decide(&said("Invented One", "", OTHER, "")), Ok(SireMatch::New(_))));
+        assert!(matches!(book.decide(&said("invented one", "", "", "")), Ok(SireMatch::New(_))));
         assert_eq!(book.decide(&said("", "", OTHER, "")).unwrap_err().0, "sire_name");
-        assert_eq!(book.decide(&Said::default()), Ok(Meant::Nobody));
+        assert_eq!(book.decide(&SireLine::default()), Ok(SireMatch::Nobody));
     }
 
     #[test]
@@ -308,7 +308,8 @@ mod tests {
         let (mut book, ids) = book(&[said("Invented One", "", ONE, ""), said("Invented One", "", ONE, "")]);
         let origin = SireId::new();
         book.claims.note(ids[0], Some(origin));
-        let meant = |origin| book.decide(&Said { origin: Some(origin), ..said("Invented One", "", "", "") });
+        let meant =
+            |origin| book.decide(&SireLine { origin: Some(origin), ..said("Invented One", "", "", "") });
         assert_eq!(known(&meant(origin)), ids[0]);
         assert_eq!(known(&meant(SireId::new())), ids[1]);
     }
@@ -316,7 +317,8 @@ mod tests {
     #[test]
     fn what_the_book_does_not_know_of_him_is_taken_over() {
         let (book, ids) = book(&[said("Invented One", "", "", "")]);
-        let Ok(Meant::Known(id, details)) = book.decide(&said("Invented One", "HOL", ONE, "7HO5157")) else {
+        let Ok(SireMatch::Known(id, details)) = book.decide(&said("Invented One", "HOL", ONE, "7HO5157"))
+        else {
             panic!()
         };
         assert_eq!(id, ids[0]);

@@ -2,11 +2,11 @@
 
 use crate::{
     book::{
-        Refusal, Stop,
-        catalogue::{Add, Entered as _},
+        CommandError, Rejection,
+        catalogue::{Add, CatalogueItem as _},
         exchange::ingest::{Entered, Message, animals_called, insemination::sires_called},
         lookup,
-        writer::{Act as _, Turn},
+        writer::{Command as _, CommandContext},
     },
     domain::{
         animals::{
@@ -16,29 +16,29 @@ use crate::{
         exchange::{ade::day_meant, change::ChangeKind},
         form::Fault,
         identifiers::{ExternalId, Identifiers},
-        values::{AnimalId, HerdId, Mark, Name, Timestamp},
+        values::{AnimalId, Code, HerdId, Name, Timestamp},
     },
     store::{
         self,
-        exchange::{ade_item::Item, change::Noted},
+        exchange::{ade_item::Item, change::NewChange},
     },
 };
 
 /// What is told of an animal.
 #[derive(Clone, Debug, Default)]
-pub struct AnimalTold {
+pub struct AnimalReport {
     /// Her other names.
     pub names: Vec<ExternalId>,
     /// Why she is only kept and not entered, if so.
     pub only_kept: Option<&'static str>,
     /// Her number in the herd.
-    pub number: Option<Mark>,
+    pub number: Option<Code>,
     /// Her name.
     pub name: Option<Name>,
     /// When she was born.
     pub born_at: Option<Timestamp>,
     /// Her breed.
-    pub breed: Option<Mark>,
+    pub breed: Option<Code>,
     /// The names of her sire.
     pub sire: Vec<ExternalId>,
     /// The names of her dam.
@@ -48,35 +48,35 @@ pub struct AnimalTold {
 }
 
 pub(super) async fn enter(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     item: &Item,
     herd_id: HerdId,
     name: &ExternalId,
-    told: &AnimalTold,
-) -> Result<Entered, Stop> {
+    told: &AnimalReport,
+) -> Result<Entered, CommandError> {
     if let Some(why) = told.only_kept {
         return Ok(Entered { messages: vec![Message::warning(why)], ..Entered::default() });
     }
-    let business = turn.business();
-    let herd = lookup::herd_of(turn.tx, business, herd_id).await?.details;
+    let business = cx.business();
+    let herd = lookup::herd_of(cx.tx, business, herd_id).await?.details;
     let names: Vec<ExternalId> = std::iter::once(name).chain(&told.names).cloned().collect();
     let before = match item.subject_id {
-        Some(id) => Some(lookup::animal_of(turn.tx, business, AnimalId(id)).await?),
-        None => the_one_called(turn, &names).await?,
+        Some(id) => Some(lookup::animal_of(cx.tx, business, AnimalId(id)).await?),
+        None => the_one_called(cx, &names).await?,
     };
-    let details = details(turn, herd_id, &herd, &names, told, before.as_ref()).await?;
+    let details = details(cx, herd_id, &herd, &names, told, before.as_ref()).await?;
     let animal = match before {
-        None => Add::<Animal> { details }.perform(turn).await?,
+        None => Add::<Animal> { details }.perform(cx).await?,
         Some(before) if before.details == details => {
             // What only the herd system says of her may have changed, and is told as hers.
-            let noted = Noted::of(ChangeKind::Animal, before.id.0).herd(herd_id).animal(before.id);
-            store::exchange::change::note(turn.tx, business, noted).await?;
+            let noted = NewChange::of(ChangeKind::Animal, before.id.0).herd(herd_id).animal(before.id);
+            store::exchange::change::note(cx.tx, business, noted).await?;
             before
         }
         Some(before) => {
             let after = before.clone().with(details);
-            after.check(turn, Some(&before)).await?;
-            after.change(turn.tx, business).await?;
+            after.check(cx, Some(&before)).await?;
+            after.change(cx.tx, business).await?;
             after
         }
     };
@@ -84,11 +84,14 @@ pub(super) async fn enter(
 }
 
 /// The animal that goes by one of these names, if there is one.
-async fn the_one_called(turn: &mut Turn<'_>, names: &[ExternalId]) -> Result<Option<Animal>, Stop> {
-    let business = turn.business();
+async fn the_one_called(
+    cx: &mut CommandContext<'_>,
+    names: &[ExternalId],
+) -> Result<Option<Animal>, CommandError> {
+    let business = cx.business();
     let mut found: Vec<AnimalId> = Vec::new();
     for name in names {
-        for id in animals_called(turn.tx, business, name).await? {
+        for id in animals_called(cx.tx, business, name).await? {
             if !found.contains(&id) {
                 found.push(id);
             }
@@ -96,27 +99,27 @@ async fn the_one_called(turn: &mut Turn<'_>, names: &[ExternalId]) -> Result<Opt
     }
     match found.as_slice() {
         [] => Ok(None),
-        [one] => Ok(Some(lookup::animal_of(turn.tx, business, *one).await?)),
+        [one] => Ok(Some(lookup::animal_of(cx.tx, business, *one).await?)),
         _ => {
             let detail = "and the alternative identifiers belong to several animals of this book";
-            Err(Refusal::Invalid(vec![Fault::at("identifier", detail)]).into())
+            Err(Rejection::Invalid(vec![Fault::at("identifier", detail)]).into())
         }
     }
 }
 
 async fn details(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     herd_id: HerdId,
     herd: &HerdDetails,
     names: &[ExternalId],
-    told: &AnimalTold,
+    told: &AnimalReport,
     before: Option<&Animal>,
-) -> Result<AnimalDetails, Stop> {
-    let business = turn.business();
-    let sires = sires_called(turn.tx, business, &told.sire).await?;
+) -> Result<AnimalDetails, CommandError> {
+    let business = cx.business();
+    let sires = sires_called(cx.tx, business, &told.sire).await?;
     let mut dams = Vec::new();
     for name in &told.dam {
-        dams.extend(animals_called(turn.tx, business, name).await?);
+        dams.extend(animals_called(cx.tx, business, name).await?);
     }
     dams.dedup();
     let sire_id = sires.first().copied().filter(|_| sires.len() == 1);
@@ -126,11 +129,11 @@ async fn details(
     let born_on = told.born_at.map(|at| day_meant(at, herd.time_zone));
     let number = || told.number.clone().or_else(|| names.first().map(|name| name.id.clone()));
     let old = before.map(|animal| &animal.details);
-    let today = turn.now.day_in(herd.time_zone);
+    let today = cx.now.day_in(herd.time_zone);
     let left_on = old.and_then(|old| old.left_on);
     let number = match old {
         Some(old) => told.number.clone().unwrap_or_else(|| old.number.clone()),
-        None => number().ok_or(Refusal::Invalid(vec![Fault::at("identifier", "is required")]))?,
+        None => number().ok_or(Rejection::Invalid(vec![Fault::at("identifier", "is required")]))?,
     };
     Ok(AnimalDetails {
         herd_id,
@@ -152,17 +155,17 @@ async fn details(
 }
 
 /// The sender takes her back: what is on record of her stays, and she counts as gone.
-pub(super) async fn left(turn: &mut Turn<'_>, item: &Item) -> Result<Entered, Stop> {
-    let business = turn.business();
+pub(super) async fn left(cx: &mut CommandContext<'_>, item: &Item) -> Result<Entered, CommandError> {
+    let business = cx.business();
     let Some(id) = item.subject_id else {
         return Ok(Entered { animal: item.animal_id, ..Entered::default() });
     };
-    let before = lookup::animal_of(turn.tx, business, AnimalId(id)).await?;
-    let herd = lookup::herd_of(turn.tx, business, before.details.herd_id).await?.details;
+    let before = lookup::animal_of(cx.tx, business, AnimalId(id)).await?;
+    let herd = lookup::herd_of(cx.tx, business, before.details.herd_id).await?.details;
     if before.details.left_on.is_none() {
-        let today = turn.now.day_in(herd.time_zone);
+        let today = cx.now.day_in(herd.time_zone);
         let details = AnimalDetails { left_on: Some(today), ..before.details.clone() };
-        store::animals::animal::change(turn.tx, business, before.id, &details).await?;
+        store::animals::animal::change(cx.tx, business, before.id, &details).await?;
     }
     let messages = vec![Message::information("What is on record of her stays; she counts as gone.")];
     Ok(Entered { animal: Some(before.id), subject: Some(id), messages, ..Entered::default() })

@@ -2,19 +2,19 @@
 
 use crate::{
     book::{
-        Stop,
+        CommandError,
         animals::record_service::{NO_THAW, Semen, Serve},
         exchange::ingest::{Before, Content, Entered, Message, own},
         lookup,
-        straws::withdraw::{Wish, Withdraw},
-        writer::{Act as _, Turn},
+        straws::withdraw::{StrawSelection, Withdraw},
+        writer::{Command as _, CommandContext},
     },
     domain::{
         animals::animal::Animal,
-        exchange::ade::{Clues, Flag, MAY_BE_THE_SAME, Meant, Straw, day_meant},
+        exchange::ade::{Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
         identifiers::ExternalId,
         straws::{place::Place, semen::SemenType, withdrawal::Withdrawal},
-        values::{BusinessId, LotId, Mark, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
     store::{self, Tx, exchange::ade_item::Item, straws::ledger},
 };
@@ -23,7 +23,7 @@ use crate::{
 #[derive(Clone, Debug, Default)]
 pub struct Insemination {
     /// What is told of the straw.
-    pub straw: StrawTold,
+    pub straw: StrawReport,
     /// Frozen, so that it may have hung in a tank of this book.
     pub was_frozen: bool,
     /// From the herd's own stock, or the technician's.
@@ -34,13 +34,13 @@ pub struct Insemination {
 
 /// What is told of a straw.
 #[derive(Clone, Debug, Default)]
-pub struct StrawTold {
+pub struct StrawReport {
     /// Its lot, by our own name for it.
     pub lot: Option<LotId>,
     /// The names of its sire.
     pub sires: Vec<ExternalId>,
     /// The batch printed on it.
-    pub batch: Option<Mark>,
+    pub batch: Option<Code>,
     /// When it was collected.
     pub collected_at: Option<Timestamp>,
     /// Where.
@@ -69,22 +69,22 @@ pub enum Used {
 }
 
 pub(super) async fn enter(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     item: &Item,
     content: &Content,
     told: &Insemination,
     animal: &Animal,
     before: Before,
-) -> Result<Entered, Stop> {
-    let at = content.at.unwrap_or(turn.now);
-    let clues = clues(turn, told, animal).await?;
+) -> Result<Entered, CommandError> {
+    let at = content.at.unwrap_or(cx.now);
+    let clues = clues(cx, told, animal).await?;
     let foreign = Used::Foreign(
         clues.sires.first().copied().filter(|_| clues.sires.len() == 1),
         clues.semen_type.or_else(|| (clues.is_sexed == Some(false)).then_some(SemenType::Conventional)),
         clues.from_herd_stock.unwrap_or(false),
     );
     let (used, flag, resolution) = match before {
-        Before::Straw(lot, place, decided) if hangs(turn, lot, &place).await? => {
+        Before::Straw(lot, place, decided) if hangs(cx, lot, &place).await? => {
             (Used::Hanging(lot, place), None, decided)
         }
         Before::Withdrawn(id, decided) => (Used::Withdrawn(id), None, decided),
@@ -93,11 +93,11 @@ pub(super) async fn enter(
             return Ok(Entered { resolution: Some((resolution, at)), ..Entered::default() });
         }
         Before::Nothing | Before::Straw(..) => {
-            if let Some(text) = may_be_the_same(turn, animal, at).await? {
+            if let Some(text) = may_be_the_same(cx, animal, at).await? {
                 let flag = Some((Flag::PossibleDuplicate, text));
                 return Ok(Entered { flag, ..Entered::default() });
             }
-            match which(turn, animal, &clues, at).await? {
+            match which(cx, animal, &clues, at).await? {
                 _ if !told.was_frozen => (foreign, None, None),
                 Ok(used) => (used, None, None),
                 Err(flag) => (foreign, Some(flag), None),
@@ -106,17 +106,21 @@ pub(super) async fn enter(
     };
     let when =
         When { at: content.at, responsible: content.responsible.clone(), remark: content.remark.clone() };
-    let (subject, messages) = record(turn, item, when, animal, used).await?;
+    let (subject, messages) = record(cx, item, when, animal, used).await?;
     Ok(Entered { subject: Some(subject), flag, resolution, messages, ..Entered::default() })
 }
 
 /// What is told of the straw, with the sires of this book that go by the names told.
-async fn clues(turn: &mut Turn<'_>, told: &Insemination, animal: &Animal) -> Result<Clues, Stop> {
-    let business = turn.business();
-    let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
+async fn clues(
+    cx: &mut CommandContext<'_>,
+    told: &Insemination,
+    animal: &Animal,
+) -> Result<MatchCriteria, CommandError> {
+    let business = cx.business();
+    let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
     let straw = &told.straw;
-    let sires = sires_called(turn.tx, business, &straw.sires).await?;
-    Ok(Clues {
+    let sires = sires_called(cx.tx, business, &straw.sires).await?;
+    Ok(MatchCriteria {
         lot: straw.lot,
         names_sire: !straw.sires.is_empty(),
         sires,
@@ -153,18 +157,18 @@ pub async fn sires_called(
     Ok(sires)
 }
 
-async fn hangs(turn: &mut Turn<'_>, lot: LotId, place: &Place) -> store::Result<bool> {
-    let stock = ledger::stock_of_lot(turn.tx, turn.caller.business_id, lot).await?;
+async fn hangs(cx: &mut CommandContext<'_>, lot: LotId, place: &Place) -> store::Result<bool> {
+    let stock = ledger::stock_of_lot(cx.tx, cx.caller.business_id, lot).await?;
     Ok(stock.iter().any(|hanging| hanging.place == *place))
 }
 
 /// Says so when an insemination of hers is on record that may be this one.
 async fn may_be_the_same(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     animal: &Animal,
     at: Timestamp,
 ) -> store::Result<Option<String>> {
-    let services = store::animals::service::of_animal(turn.tx, turn.caller.business_id, animal.id).await?;
+    let services = store::animals::service::of_animal(cx.tx, cx.caller.business_id, animal.id).await?;
     let near = services.iter().find(|service| service.served_at.since(at).abs() <= MAY_BE_THE_SAME);
     Ok(near.map(|service| {
         format!("An insemination of hers at {} is on record, which may be the same one.", service.served_at)
@@ -173,17 +177,17 @@ async fn may_be_the_same(
 
 /// Which straw it was, or why a person must say so.
 async fn which(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     animal: &Animal,
-    clues: &Clues,
+    clues: &MatchCriteria,
     at: Timestamp,
 ) -> store::Result<Result<Used, (Flag, String)>> {
-    let business = turn.business();
+    let business = cx.business();
     let page = store::Page { after: uuid::Uuid::nil(), limit: 100 };
-    let open = store::straws::withdrawal::list(turn.tx, business, Some(animal.id), true, page).await?;
+    let open = store::straws::withdrawal::list(cx.tx, business, Some(animal.id), true, page).await?;
     let mut out: Vec<Withdrawal> = Vec::new();
     for withdrawal in open {
-        let lot = lookup::lot_of(turn.tx, business, withdrawal.lot_id).await?;
+        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
         if clues.name_something()
             && clues.fit(&lot)
             && withdrawal.withdrawn_at.since(at).abs() <= chrono::TimeDelta::hours(24)
@@ -199,7 +203,7 @@ async fn which(
             return Ok(Err((Flag::StrawAmbiguous, text.to_owned())));
         }
     }
-    let stock = ledger::stock_for_herd(turn.tx, business, animal.details.herd_id).await?;
+    let stock = ledger::stock_for_herd(cx.tx, business, animal.details.herd_id).await?;
     let straws: Vec<Straw<'_>> = stock
         .iter()
         .map(|hanging| Straw {
@@ -210,21 +214,21 @@ async fn which(
         })
         .collect();
     Ok(match clues.which(&straws) {
-        Meant::This(n) => Ok(Used::Hanging(stock[n].lot.id, stock[n].place.clone())),
-        Meant::None(text) => Err((Flag::StrawUnknown, text)),
-        Meant::Several(text) => Err((Flag::StrawAmbiguous, text)),
+        MatchResult::This(n) => Ok(Used::Hanging(stock[n].lot.id, stock[n].place.clone())),
+        MatchResult::None(text) => Err((Flag::StrawUnknown, text)),
+        MatchResult::Several(text) => Err((Flag::StrawAmbiguous, text)),
     })
 }
 
 /// Records it as a service, and takes the straw out of the book where there is one.
 pub(super) async fn record(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     item: &Item,
     when: When,
     animal: &Animal,
     used: Used,
-) -> Result<(uuid::Uuid, Vec<Message>), Stop> {
-    let business = turn.business();
+) -> Result<(uuid::Uuid, Vec<Message>), CommandError> {
+    let business = cx.business();
     let semen = match used {
         Used::Withdrawn(id) => Semen::Withdrawn(id),
         Used::Foreign(sire_id, semen_type, from_herd_stock) => {
@@ -233,22 +237,22 @@ pub(super) async fn record(
         Used::Hanging(lot, place) => {
             let withdraw = Withdraw {
                 animal_id: animal.id,
-                what: Wish::Lot(lot),
+                what: StrawSelection::Lot(lot),
                 place: Some(place),
                 straws: Straws::ONE,
                 withdrawn_at: when.at,
                 technician: when.responsible.clone(),
                 override_reason: None,
             };
-            let withdrawn = withdraw.happened(turn).await?.withdrawal;
-            store::exchange::ade_item::made(turn.tx, business, item.id, withdrawn.id.0).await?;
+            let withdrawn = withdraw.happened(cx).await?.withdrawal;
+            store::exchange::ade_item::made(cx.tx, business, item.id, withdrawn.id.0).await?;
             Semen::Withdrawn(withdrawn.id)
         }
     };
     let serve = Serve { semen, served_at: when.at, technician: when.responsible, note: when.remark };
-    let served = serve.perform(turn).await?;
+    let served = serve.perform(cx).await?;
     let subject = served.service.id.0;
-    store::exchange::ade_item::made(turn.tx, business, item.id, subject).await?;
+    store::exchange::ade_item::made(cx.tx, business, item.id, subject).await?;
     // Nobody thaws by this book who tells of it afterwards.
     let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
     let deviations = served.service.deviations.0.into_iter().map(|deviation| deviation.text);

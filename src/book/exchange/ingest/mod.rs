@@ -12,16 +12,16 @@ use uuid::Uuid;
 
 use crate::{
     book::{
-        Refusal, Stop,
+        CommandError, Rejection,
         animals::report_event::{Report, renumber},
-        exchange::resource::{self, Told},
+        exchange::resource::{self, Resource},
         lookup,
         straws::reverse::{Reverse, ReverseService},
-        writer::{Act, Turn},
+        writer::{Command, CommandContext},
     },
     domain::{
-        animals::{animal::Animal, history::Happening},
-        exchange::ade::{Flag, ItemKind, Kept, Plan, Resolution, is_stale},
+        animals::{animal::Animal, history::AnimalEvent},
+        exchange::ade::{Flag, ItemKind, Plan, RawResource, Resolution, is_stale},
         form::Fault,
         identifiers::ExternalId,
         straws::{movement::ReversalReason, place::Place},
@@ -34,8 +34,8 @@ use crate::{
 };
 
 pub use crate::domain::exchange::ade::own;
-pub use animal::AnimalTold;
-pub use insemination::{Insemination, StrawTold, Used, sires_called};
+pub use animal::AnimalReport;
+pub use insemination::{Insemination, StrawReport, Used, sires_called};
 
 /// What this book calls itself where a system must be named.
 pub fn own_source(business: BusinessId) -> String {
@@ -56,7 +56,7 @@ pub struct TakeIn {
     /// When it last changed over there.
     pub modified: Option<Timestamp>,
     /// As it was sent.
-    pub resource: Kept,
+    pub resource: RawResource,
     /// What it says; `None` when it is taken back.
     pub content: Option<Content>,
 }
@@ -82,11 +82,11 @@ pub enum What {
     /// She was inseminated.
     Insemination(Insemination),
     /// Something else happened to her.
-    Happened(Happening),
+    Happened(AnimalEvent),
     /// Which sires are recommended for her.
     Plan(Plan),
     /// She herself.
-    Animal(Box<AnimalTold>),
+    Animal(Box<AnimalReport>),
     /// It is kept and told again, and counts for nothing here, for the reason given.
     OnlyKept(&'static str),
 }
@@ -95,7 +95,7 @@ pub enum What {
 #[derive(Debug)]
 pub struct TakenIn {
     /// As it is told from now on.
-    pub told: Told,
+    pub told: Resource,
     /// What the sender should know.
     pub messages: Vec<Message>,
 }
@@ -144,35 +144,35 @@ enum Before {
     Decided(Resolution, Timestamp, bool),
 }
 
-impl Act for TakeIn {
+impl Command for TakeIn {
     type Done = TakenIn;
 
-    async fn perform(&self, turn: &mut Turn<'_>) -> Result<TakenIn, Stop> {
-        let business = turn.business();
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
+        let business = cx.business();
         if self.source.as_str() == own_source(business) {
-            return self.ours_came_back(turn).await;
+            return self.ours_came_back(cx).await;
         }
         let before =
-            store::exchange::ade_item::by_source(turn.tx, business, self.kind, &self.source, &self.source_id)
+            store::exchange::ade_item::by_source(cx.tx, business, self.kind, &self.source, &self.source_id)
                 .await?;
         match before {
             None => {
-                let item = self.blank(turn.now);
-                store::exchange::ade_item::add(turn.tx, business, turn.caller.key_id, &item).await?;
-                self.enter(turn, item, Before::Nothing).await
+                let item = self.blank(cx.now);
+                store::exchange::ade_item::add(cx.tx, business, cx.caller.key_id, &item).await?;
+                self.enter(cx, item, Before::Nothing).await
             }
             Some(item) if self.says_the_same(&item) => {
-                done(turn, &item, vec![Message::information("It is on record already; nothing was changed.")])
+                done(cx, &item, vec![Message::information("It is on record already; nothing was changed.")])
                     .await
             }
             Some(item) if is_stale(item.modified, self.modified) => {
                 let text = "It is not newer than what is on record (meta.modified); nothing was changed.";
-                done(turn, &item, vec![Message::warning(text)]).await
+                done(cx, &item, vec![Message::warning(text)]).await
             }
             Some(item) => {
-                let earlier = self.earlier(turn, &item).await?;
-                undo(turn, &item).await?;
-                self.enter(turn, item, earlier).await
+                let earlier = self.earlier(cx, &item).await?;
+                undo(cx, &item).await?;
+                self.enter(cx, item, earlier).await
             }
         }
     }
@@ -180,20 +180,20 @@ impl Act for TakeIn {
 
 impl TakeIn {
     /// Something of ours that a system read and sends back: the word on it is ours.
-    async fn ours_came_back(&self, turn: &mut Turn<'_>) -> Result<TakenIn, Stop> {
-        let business = turn.business();
+    async fn ours_came_back(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
+        let business = cx.business();
         let subject = Uuid::try_parse(self.source_id.as_str()).ok().zip(self.kind.subject());
         let change = match subject {
-            Some((id, kind)) => store::exchange::change::find(turn.tx, business, kind, id).await?,
+            Some((id, kind)) => store::exchange::change::find(cx.tx, business, kind, id).await?,
             None => None,
         };
         let change = change.filter(|change| change.herd_id == Some(self.herd_id)).ok_or_else(|| {
-            Refusal::Invalid(vec![Fault::at(
+            Rejection::Invalid(vec![Fault::at(
                 "meta/sourceId",
                 "is said to be of this book, which has no such thing at this location",
             )])
         })?;
-        let told = resource::of(turn.tx, business, self.kind, change).await?;
+        let told = resource::of(cx.tx, business, self.kind, change).await?;
         let text = "It came from this book, where it stays as it is; nothing was changed.";
         Ok(TakenIn { told, messages: vec![Message::information(text)] })
     }
@@ -228,8 +228,8 @@ impl TakeIn {
     }
 
     /// What of the item's state in the book still holds, when only other things of it are corrected.
-    async fn earlier(&self, turn: &mut Turn<'_>, item: &Item) -> store::Result<Before> {
-        let business = turn.business();
+    async fn earlier(&self, cx: &mut CommandContext<'_>, item: &Item) -> store::Result<Before> {
+        let business = cx.business();
         if item.kind != ItemKind::Insemination || straw_told(&item.resource) != straw_told(&self.resource) {
             return Ok(Before::Nothing);
         }
@@ -238,27 +238,32 @@ impl TakeIn {
             return Ok(Before::Decided(resolution, at, item.subject_id.is_some()));
         }
         let Some(id) = item.subject_id else { return Ok(Before::Nothing) };
-        let service = store::animals::service::find(turn.tx, business, ServiceId(id)).await?;
+        let service = store::animals::service::find(cx.tx, business, ServiceId(id)).await?;
         let Some(service) = service.filter(|service| service.reversed_at.is_none()) else {
             return Ok(Before::Nothing);
         };
         if let Some(withdrawal) = service.withdrawal_id
-            && store::exchange::ade_item::maker(turn.tx, business, withdrawal.0).await? != Some(item.id)
+            && store::exchange::ade_item::maker(cx.tx, business, withdrawal.0).await? != Some(item.id)
         {
             return Ok(Before::Withdrawn(withdrawal, decided));
         }
         let Some((lot, place)) = service.lot_id.zip(service.place_id) else {
             return Ok(Before::Nothing);
         };
-        let place = ledger::place(turn.tx, business, place).await?;
+        let place = ledger::place(cx.tx, business, place).await?;
         Ok(place.map_or(Before::Nothing, |place| Before::Straw(lot, place, decided)))
     }
 
-    async fn enter(&self, turn: &mut Turn<'_>, item: Item, before: Before) -> Result<TakenIn, Stop> {
+    async fn enter(
+        &self,
+        cx: &mut CommandContext<'_>,
+        item: Item,
+        before: Before,
+    ) -> Result<TakenIn, CommandError> {
         let entered = match &self.content {
-            None if item.kind == ItemKind::Animal => animal::left(turn, &item).await?,
+            None if item.kind == ItemKind::Animal => animal::left(cx, &item).await?,
             None => Entered { animal: item.animal_id, ..Entered::default() },
-            Some(content) => self.content(turn, &item, content, before).await?,
+            Some(content) => self.content(cx, &item, content, before).await?,
         };
         let (flag, flag_text) = entered.flag.unzip();
         let (resolution, resolved_at) = entered.resolution.unzip();
@@ -283,7 +288,7 @@ impl TakeIn {
             note: item.note.filter(|_| resolution.is_some()),
             ..item
         };
-        store::exchange::ade_item::change(turn.tx, turn.caller.business_id, &item, None).await?;
+        store::exchange::ade_item::change(cx.tx, cx.caller.business_id, &item, None).await?;
         let mut messages = entered.messages;
         if item.is_open() {
             let text = item.flag_text.clone().unwrap_or_default();
@@ -292,25 +297,23 @@ impl TakeIn {
                 item.id
             )));
         }
-        done(turn, &item, messages).await
+        done(cx, &item, messages).await
     }
 
     async fn content(
         &self,
-        turn: &mut Turn<'_>,
+        cx: &mut CommandContext<'_>,
         item: &Item,
         content: &Content,
         before: Before,
-    ) -> Result<Entered, Stop> {
+    ) -> Result<Entered, CommandError> {
         if let What::Animal(told) = &content.what {
-            return animal::enter(turn, item, self.herd_id, &content.animal, told).await;
+            return animal::enter(cx, item, self.herd_id, &content.animal, told).await;
         }
-        let animal = the_animal(turn, self.herd_id, &content.animal).await?;
+        let animal = the_animal(cx, self.herd_id, &content.animal).await?;
         let entered = match &content.what {
-            What::Insemination(told) => {
-                insemination::enter(turn, item, content, told, &animal, before).await?
-            }
-            What::Happened(happening) => happened(turn, item, content, happening, &animal).await?,
+            What::Insemination(told) => insemination::enter(cx, item, content, told, &animal, before).await?,
+            What::Happened(happening) => happened(cx, item, content, happening, &animal).await?,
             What::Plan(_) | What::Animal(_) => Entered::default(),
             What::OnlyKept(why) => Entered { messages: vec![Message::warning(*why)], ..Entered::default() },
         };
@@ -319,13 +322,17 @@ impl TakeIn {
 }
 
 /// The answer for an item as it stands.
-async fn done(turn: &mut Turn<'_>, item: &Item, messages: Vec<Message>) -> Result<TakenIn, Stop> {
-    let told = resource::as_item(turn.tx, turn.caller.business_id, item.clone()).await?;
+async fn done(
+    cx: &mut CommandContext<'_>,
+    item: &Item,
+    messages: Vec<Message>,
+) -> Result<TakenIn, CommandError> {
+    let told = resource::as_item(cx.tx, cx.caller.business_id, item.clone()).await?;
     Ok(TakenIn { told, messages })
 }
 
 /// What is said, without who says it and when it was said.
-fn meaning(resource: &Kept) -> Value {
+fn meaning(resource: &RawResource) -> Value {
     let mut said = resource.0.clone();
     if let Value::Object(members) = &mut said {
         for name in ["meta", "id", "@self"] {
@@ -336,22 +343,26 @@ fn meaning(resource: &Kept) -> Value {
 }
 
 /// The members that say which straw it was.
-fn straw_told(resource: &Kept) -> Vec<Option<&Value>> {
+fn straw_told(resource: &RawResource) -> Vec<Option<&Value>> {
     ["animal", "inseminationType", "straw", "sireIdentifiers", "semenFromFarmStocks", "farmContainer"]
         .map(|name| resource.0.get(name))
         .to_vec()
 }
 
 /// The animal of that name in the herd.
-async fn the_animal(turn: &mut Turn<'_>, herd: HerdId, name: &ExternalId) -> Result<Animal, Stop> {
+async fn the_animal(
+    cx: &mut CommandContext<'_>,
+    herd: HerdId,
+    name: &ExternalId,
+) -> Result<Animal, CommandError> {
     let mut found = Vec::new();
-    for id in animals_called(turn.tx, turn.caller.business_id, name).await? {
-        let animal = lookup::animal_of(turn.tx, turn.caller.business_id, id).await?;
+    for id in animals_called(cx.tx, cx.caller.business_id, name).await? {
+        let animal = lookup::animal_of(cx.tx, cx.caller.business_id, id).await?;
         if animal.details.herd_id == herd {
             found.push(animal);
         }
     }
-    let refused = |detail: &str| Refusal::Invalid(vec![Fault::at("animal", detail)]);
+    let refused = |detail: &str| Rejection::Invalid(vec![Fault::at("animal", detail)]);
     match found.len() {
         0 => Err(refused("names no animal of this location; send her to its animals first").into()),
         1 => found.pop().ok_or_else(|| refused("names no animal of this location").into()),
@@ -375,12 +386,12 @@ async fn animals_called(
 
 /// Something that happened to her is reported as if it had been told here.
 async fn happened(
-    turn: &mut Turn<'_>,
+    cx: &mut CommandContext<'_>,
     item: &Item,
     content: &Content,
-    happening: &Happening,
+    happening: &AnimalEvent,
     animal: &Animal,
-) -> Result<Entered, Stop> {
+) -> Result<Entered, CommandError> {
     let report = Report {
         animal_id: animal.id,
         what: happening.clone(),
@@ -389,27 +400,27 @@ async fn happened(
         technician: content.responsible.clone(),
         note: content.remark.clone(),
     };
-    let reported = report.perform(turn).await?;
+    let reported = report.perform(cx).await?;
     let subject = reported.event.id.0;
-    store::exchange::ade_item::made(turn.tx, turn.caller.business_id, item.id, subject).await?;
+    store::exchange::ade_item::made(cx.tx, cx.caller.business_id, item.id, subject).await?;
     let messages = reported.warnings.into_iter().map(Message::warning).collect();
     Ok(Entered { subject: Some(subject), messages, ..Entered::default() })
 }
 
 /// What the item is in the book is reversed; a person may have done that already.
-pub(super) async fn undo(turn: &mut Turn<'_>, item: &Item) -> Result<(), Stop> {
-    let business = turn.business();
+pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &Item) -> Result<(), CommandError> {
+    let business = cx.business();
     let Some(subject) = item.subject_id else { return Ok(()) };
     match item.kind {
         ItemKind::Insemination => {
-            let service = lookup::service(turn, ServiceId(subject), None).await?;
+            let service = lookup::service(cx, ServiceId(subject), None).await?;
             if service.reversed_at.is_some() {
                 return Ok(());
             }
             if let Some(id) = service.withdrawal_id
-                && store::exchange::ade_item::maker(turn.tx, business, id.0).await? == Some(item.id)
+                && store::exchange::ade_item::maker(cx.tx, business, id.0).await? == Some(item.id)
             {
-                let movement = ledger::of_withdrawal(turn.tx, business, id).await?;
+                let movement = ledger::of_withdrawal(cx.tx, business, id).await?;
                 let movement = movement.ok_or_else(|| lookup::lost("movement of withdrawal", id.0))?;
                 let reverse = Reverse {
                     movement_id: movement.id,
@@ -418,9 +429,9 @@ pub(super) async fn undo(turn: &mut Turn<'_>, item: &Item) -> Result<(), Stop> {
                     technician: None,
                     note: None,
                 };
-                reverse.perform(turn).await?;
+                reverse.perform(cx).await?;
             } else {
-                ReverseService { service_id: service.id }.perform(turn).await?;
+                ReverseService { service_id: service.id }.perform(cx).await?;
             }
         }
         ItemKind::Heat
@@ -428,13 +439,13 @@ pub(super) async fn undo(turn: &mut Turn<'_>, item: &Item) -> Result<(), Stop> {
         | ItemKind::Parturition
         | ItemKind::Abortion
         | ItemKind::DoNotBreed => {
-            let event = store::animals::event::find(turn.tx, business, EventId(subject)).await?;
+            let event = store::animals::event::find(cx.tx, business, EventId(subject)).await?;
             let event = event.ok_or_else(|| lookup::lost("event", subject))?;
             if event.reversed_at.is_none() {
-                store::animals::event::reverse(turn.tx, business, &event, turn.now).await?;
-                let animal = lookup::animal_of(turn.tx, business, event.animal_id).await?;
-                let herd = lookup::herd_of(turn.tx, business, animal.details.herd_id).await?.details;
-                renumber(turn.tx, business, animal.id, &herd).await?;
+                store::animals::event::reverse(cx.tx, business, &event, cx.now).await?;
+                let animal = lookup::animal_of(cx.tx, business, event.animal_id).await?;
+                let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
+                renumber(cx.tx, business, animal.id, &herd).await?;
             }
         }
         // An animal is changed, not entered anew.
@@ -444,15 +455,19 @@ pub(super) async fn undo(turn: &mut Turn<'_>, item: &Item) -> Result<(), Stop> {
 }
 
 /// An insemination that came before is recorded with the straw that it was.
-pub(super) async fn record_again(turn: &mut Turn<'_>, item: &Item, used: Used) -> Result<Uuid, Stop> {
+pub(super) async fn record_again(
+    cx: &mut CommandContext<'_>,
+    item: &Item,
+    used: Used,
+) -> Result<Uuid, CommandError> {
     let animal = item.animal_id.ok_or_else(|| lookup::lost("animal of item", item.id.0))?;
-    let animal = lookup::animal_of(turn.tx, turn.caller.business_id, animal).await?;
+    let animal = lookup::animal_of(cx.tx, cx.caller.business_id, animal).await?;
     let text = |name: &str| item.resource.0.get(name).and_then(Value::as_str).unwrap_or_default();
     let when = insemination::When {
         at: item.happened_at,
         responsible: Technician::parse(text("responsible")).ok(),
         remark: Note::parse(text("remark")).ok(),
     };
-    let (subject, _) = insemination::record(turn, item, when, &animal, used).await?;
+    let (subject, _) = insemination::record(cx, item, when, &animal, used).await?;
     Ok(subject)
 }

@@ -70,11 +70,11 @@ columns! {
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
-        withdrawal_id, stocktake_id, rule_id, opened_at, told_at, tell_again_at, acknowledged_at, acknowledged_by, note,
-        cleared_at, cleared_because;
+        withdrawal_id, stocktake_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
+        cleared_at, clear_reason;
     AlertRules: id, kind, tank_id, herd_id, sire_id, semen_type, lot_id, enabled, below_straws, below_days,
         above_probability, lead_days, delivery_at, clear_at, below_depth_mm, within_days, every_days, grace_minutes,
-        straws_apart, created_at;
+        min_difference, created_at;
     AdeItems: id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, flagged, flag, flag_text,
         resolution, resolved_at, note, subject_id, resource, recorded_at;
     Audit: id, at, key_id, key_name, request, status, location, idempotency_key;

@@ -198,7 +198,7 @@ fn accepted(headers: &HeaderMap) -> ExportFormat {
 
 /// A whole list.
 #[utoipa::path(get, path = "/v1/exports/{list}", operation_id = "export_list", tag = "Business",
-    summary = "Take out a whole list",
+    summary = "Export a list",
     description = "Streams every item of a list, oldest entry first. NDJSON has the items of the JSON list, one a line. CSV has a \
         header; a column is called as the member, what has members or elements is written as JSON in one cell, and a cell that a \
         spreadsheet would take for a formula begins with an apostrophe. Items that are there when it begins come once each; the \

@@ -23,8 +23,7 @@ use crate::{
         views::{ServiceView, StockView, WithdrawalView},
     },
     store::{
-        self, Page, Tx, access::audit, alerts::alert::WantedAlerts, animals::event::Event,
-        straws::ledger,
+        self, Page, Tx, access::audit, alerts::alert::WantedAlerts, animals::event::Event, straws::ledger,
     },
 };
 
@@ -140,14 +139,14 @@ impl Progress {
                 let rows = store::exchange::ade_item::list(
                     tx,
                     business,
-                    store::exchange::ade_item::Wanted::default(),
+                    store::exchange::ade_item::FlagFilter::default(),
                     page,
                 )
                 .await?;
                 self.shown(rows, |item| item.id.0, ItemView::from)
             }
             ExportList::Audit => {
-                let rows = audit::list(tx, business, &audit::Wanted::default(), page).await?;
+                let rows = audit::list(tx, business, &audit::AuditQuery::default(), page).await?;
                 self.shown(rows, |act| act.id, ActView::from)
             }
         }
