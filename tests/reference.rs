@@ -13,7 +13,7 @@ use tankside::domain::{
         normal::{phi, phi_inverse},
     },
     straws::{
-        demand::{Demand, History},
+        demand::{Demand, UseHistory},
         thaw::{water_to_add_ml, water_to_replace_ml},
     },
     values::Day,
@@ -303,7 +303,7 @@ fn stock_lasts_as_scipy_says() {
     for case in rows(&stock, "histories") {
         let by_day =
             rows(case, "by_day").iter().map(|day| (day[0].as_i64().unwrap(), day[1].as_i64().unwrap()));
-        let learned = History { by_day: by_day.collect(), days: number(case, "days") }.learned_anyway();
+        let learned = UseHistory { by_day: by_day.collect(), days: number(case, "days") }.learned_anyway();
         for (got, wanted) in [(learned.x, "x"), (learned.t, "t"), (learned.phi, "phi")] {
             assert_within(got, number(case, wanted), tolerance, case);
         }
@@ -328,7 +328,7 @@ fn stock_lasts_as_scipy_says() {
             assert_within(rate, number(&case["rate"], quantile), tolerance, case);
             assert_within(days, number(&case["gone_after_days"], quantile), tolerance, case);
         }
-        assert_within(lasts.middle, number(&case["gone_after_days"], "0.5"), tolerance, case);
+        assert_within(lasts.estimate, number(&case["gone_after_days"], "0.5"), tolerance, case);
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::{Value, json};
 use tankside::{
     domain::values::{BusinessId, Timestamp},
-    store::{self, Db, exchange::change::Noted},
+    store::{self, Db, exchange::change::NewChange},
 };
 
 use crate::{
@@ -189,7 +189,7 @@ async fn a_number_is_seen_only_with_all_below_it(world: &World) {
     let id = uuid::Uuid::now_v7();
     let mut slow = db.write().await.unwrap();
     store::access::business::lock(&mut slow, business, now).await.unwrap();
-    store::exchange::change::note(&mut slow, business, Noted::of(kind, id)).await.unwrap();
+    store::exchange::change::note(&mut slow, business, NewChange::of(kind, id)).await.unwrap();
     // While it is open, another writes; it is answered only after the first is committed.
     let quick = client.post("/v1/sires", json!({"name": "Second"}));
     tokio::pin!(quick);

@@ -732,8 +732,8 @@ async fn what_is_old_is_forgotten(world: &World) {
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
     let before = Timestamp::from(world.now() - TimeDelta::days(10));
     // One attempt, one delivery, one event; then nothing more.
-    assert_eq!(store::webhooks::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 3);
-    assert_eq!(store::webhooks::webhook::forget(&mut tx, business, before, 200).await.unwrap(), 0);
+    assert_eq!(store::webhooks::webhook::purge(&mut tx, business, before, 200).await.unwrap(), 3);
+    assert_eq!(store::webhooks::webhook::purge(&mut tx, business, before, 200).await.unwrap(), 0);
     tx.commit().await.unwrap();
     db.close().await;
     let list = client.get(&format!("{webhook}/deliveries")).await.expect(200);
