@@ -6,9 +6,9 @@ use crate::{
     book::{
         CommandError, Rejection,
         animals::report_event as report,
+        command::{Command, CommandContext},
         lookup,
         straws::{thaw::still_open, withdraw::Candidate},
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
@@ -102,7 +102,7 @@ pub struct FollowUp {
 impl Command for Serve {
     type Done = Shown;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
         let (served_at, ahead) = lookup::client_time(self.served_at, cx, "served_at")?;
         let business = cx.business();
         let (animal_id, withdrawal) = match &self.semen {
@@ -130,7 +130,7 @@ impl Command for Serve {
         report::renumber(cx.tx, business, candidate.animal.id, &candidate.herd).await?;
 
         let mut shown = shown(cx.tx, business, service).await?;
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &told(&shown)).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, told(&shown));
         shown.warnings.extend(ahead);
         shown.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {

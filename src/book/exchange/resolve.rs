@@ -3,10 +3,10 @@
 use crate::{
     book::{
         CommandError, Rejection,
+        command::{Command, CommandContext},
         exchange::ingest::{self, Used},
         lookup,
         straws::receive::place_exists,
-        writer::{Command, CommandContext},
     },
     domain::{
         exchange::ade::Resolution,
@@ -44,7 +44,7 @@ pub enum Decision {
 impl Command for Settle {
     type Done = Item;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Item, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Item, CommandError> {
         let business = cx.business();
         let item = store::exchange::ade_item::find(cx.tx, business, self.item_id).await?;
         let item = item.ok_or(Rejection::Unknown { what: "item", id: self.item_id.0, pointer: None })?;

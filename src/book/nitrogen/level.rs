@@ -8,8 +8,9 @@ use chrono::TimeDelta;
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
-        writer::{Command, CommandContext},
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
     },
     domain::{
         form::Fault,
@@ -50,7 +51,7 @@ pub struct ReadingDone {
 impl Command for ReadLevel {
     type Done = ReadingDone;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<ReadingDone, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<ReadingDone, CommandError> {
         let new = &self.new;
         let (read_at, ahead) = lookup::client_time(new.read_at, cx, "read_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;
@@ -141,7 +142,7 @@ pub struct RefillDone {
 impl Command for FillUp {
     type Done = RefillDone;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<RefillDone, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RefillDone, CommandError> {
         let new = &self.new;
         let (filled_at, ahead) = lookup::client_time(new.filled_at, cx, "filled_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;

@@ -2,13 +2,14 @@
 
 use crate::{
     book::{
-        CommandError, NotInStock, Rejection, lookup,
+        CommandError, NotInStock, Rejection,
+        command::{Command, CommandContext},
+        lookup,
         straws::{
             receive::{Moved, place_exists, written},
             thaw::still_open,
             withdraw::{Shown, shown},
         },
-        writer::{Command, CommandContext},
     },
     domain::{
         straws::{
@@ -46,7 +47,7 @@ pub struct Discard {
 impl Command for Discard {
     type Done = Moved;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;
@@ -109,7 +110,7 @@ pub struct DiscardWithdrawn {
 impl Command for DiscardWithdrawn {
     type Done = Shown;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
         let (at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         let withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;

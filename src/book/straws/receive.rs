@@ -2,8 +2,9 @@
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
-        writer::{Command, CommandContext},
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
     },
     domain::{
         form::Fault,
@@ -46,7 +47,7 @@ pub struct Moved {
 impl Command for Receive {
     type Done = Moved;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
         let (occurred_at, warning) = lookup::client_time(self.received_at, cx, "received_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;

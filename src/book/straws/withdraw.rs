@@ -8,9 +8,9 @@ use crate::{
     book::{
         Caller, CommandError, NotInStock, Objected, Rejection,
         alerts::alert,
+        command::{Command, CommandContext},
         lookup,
         straws::receive::place_exists,
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
@@ -196,7 +196,7 @@ const MOST_INSTEAD: usize = 10;
 impl Command for Withdraw {
     type Done = Shown;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
         self.take(cx, Asked::Before).await
     }
 }
@@ -292,7 +292,7 @@ impl Withdraw {
             alert::overridden(cx, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
         let told = told(&withdrawal, &lot, &hanging.place);
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &told).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, told);
 
         let mut warnings: Vec<String> = ahead.into_iter().collect();
         warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, at));

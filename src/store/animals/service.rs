@@ -41,8 +41,12 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> R
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
-        .await
+    change::note(
+        tx,
+        business,
+        NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id),
+    );
+    Ok(())
 }
 
 macro_rules! services {
@@ -103,7 +107,8 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .bind(numbered.rank)
         .run()
         .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
+    Ok(())
 }
 
 /// The service that counts for a withdrawal.
@@ -137,5 +142,6 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Time
         .bind(now)
         .run()
         .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true));
+    Ok(())
 }

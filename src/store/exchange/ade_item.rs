@@ -13,6 +13,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
+        access::business,
         exchange::change::{self, NewChange},
     },
 };
@@ -88,6 +89,7 @@ macro_rules! items {
 
 /// Enters an item.
 pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &Item) -> Result<()> {
+    business::forget_state(tx, business);
     tx.sql(
         "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
                                happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,
@@ -116,7 +118,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &Item) -> R
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, item.noted()).await
+    change::note(tx, business, item.noted());
+    Ok(())
 }
 
 /// Writes an item over; `by` is who resolved it, if somebody did just now.
@@ -146,7 +149,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, item: &Item, by: Option<K
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, item.noted()).await
+    change::note(tx, business, item.noted());
+    Ok(())
 }
 
 /// One item.
