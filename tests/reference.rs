@@ -168,6 +168,32 @@ fn kinship_agrees_with_the_tabular_method() {
 }
 
 #[test]
+fn kinship_in_closed_herds_agrees_with_the_tabular_method() {
+    // Mrode 3e, ch. 2, by numpy and checked against exact fractions.
+    let kinship = table(include_str!("reference/kinship_closed.json"));
+    let tolerance = number(&kinship, "tolerance_abs");
+    for case in rows(&kinship, "cases") {
+        let mut pedigree = Pedigree::new();
+        for (id, parents) in (0_u64..).zip(rows(case, "parents")) {
+            pedigree.add(id, parents[0].as_u64(), parents[1].as_u64());
+        }
+        for (id, parents) in (0..).zip(rows(case, "parents")) {
+            if let (Some(sire), Some(dam)) = (parents[0].as_u64(), parents[1].as_u64()) {
+                let inbreeding = case["inbreeding"][id].as_f64().unwrap();
+                assert_near(pedigree.expected_inbreeding(dam, sire), inbreeding, tolerance, parents);
+            }
+        }
+        for by_dam in rows(case, "matings").chunk_by(|one, other| one[0] == other[0]) {
+            let dam = by_dam[0][0].as_u64().unwrap();
+            let sires: Vec<u64> = by_dam.iter().map(|mating| mating[1].as_u64().unwrap()).collect();
+            for (calf, mating) in pedigree.expected_inbreeding_with(dam, &sires).iter().zip(by_dam) {
+                assert_near(calf.coefficient, mating[2].as_f64().unwrap(), tolerance, mating);
+            }
+        }
+    }
+}
+
+#[test]
 fn nitrogen_has_the_properties_of_the_equation_of_state() {
     // CoolProp: Span et al. 2000, the equation of state of NIST. The service rounds to what a farm can use.
     let nitrogen = table(include_str!("reference/nitrogen.json"));

@@ -20,6 +20,7 @@ use crate::{
         animals::{
             animal::{Animal, AnimalDetails},
             herd::{Herd, HerdDetails},
+            kinship::{Parents, Relative},
         },
         form::{self, Fault, Field, InputPath},
         nitrogen::tank::{Tank, TankDetails},
@@ -29,10 +30,7 @@ use crate::{
         },
         values::{AlertRuleId, AnimalId, BusinessId, HerdId, LotId, SireId, TankId, Timestamp},
     },
-    store::{
-        self, Tx,
-        animals::pedigree::{self, Parents, Relative},
-    },
+    store::{self, Tx, animals::pedigree},
 };
 
 /// A thing that is entered in the book and may change.
@@ -183,9 +181,11 @@ async fn check_parents(
     let parents =
         [("sire_id", new.sire_id.map(Relative::Sire)), ("dam_id", new.dam_id.map(Relative::Animal))];
     let business = cx.business();
+    let sires: Vec<SireId> = new.sire_id.into_iter().collect();
+    let pedigree = pedigree::of(cx.tx, business, new.dam_id, &sires).await?;
     for (field, parent) in parents {
         if let Some(parent) = parent
-            && pedigree::descends_from(cx.tx, business, parent, own).await?
+            && pedigree.descends_from(parent, own)
         {
             let detail = "must not be the one whose parent it is, nor descend from it";
             return Err(Rejection::Invalid(vec![Fault::at(field, detail)]).into());

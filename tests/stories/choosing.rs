@@ -15,6 +15,8 @@ on_both_stores!(
     a_pregnant_animal_is_refused,
     do_not_breed_is_refused_until_it_is_lifted,
     her_own_sire_is_refused_and_so_are_half_sibs,
+    kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_the_tank,
+    nobody_becomes_an_ancestor_of_its_own,
     a_quarantined_lot_stays_where_it_is,
     a_heifer_too_young_or_an_animal_gone_is_refused,
     a_fresh_cow_is_served_with_a_warning,
@@ -311,4 +313,113 @@ async fn marks_are_ordered_alike_on_both_stores(world: &World) {
     let canes: Vec<_> =
         asked["candidates"].as_array().unwrap().iter().map(|straw| &straw["place"]["cane"]).collect();
     assert_eq!(canes, ["B", "a", "b", "B"], "the last hangs in canister 3");
+}
+
+/// An animal of the herd in the reference: a bull is a sire of the book, a cow an animal.
+async fn enter_closed_herd(client: &Client, farm: &Farm, herd: &Value) -> Vec<String> {
+    let (bulls, generation) = (herd["bulls"].as_u64().unwrap(), herd["generation"].as_u64().unwrap());
+    let mut ids: Vec<String> = Vec::new();
+    for (n, parents) in (0_u64..).zip(herd["parents"].as_array().unwrap()) {
+        let parent = |at: usize| parents[at].as_u64().map(|n| ids[usize::try_from(n).unwrap()].clone());
+        let mut details = json!({"sire_id": parent(0), "dam_id": parent(1)});
+        let path = if n % generation < bulls {
+            details["name"] = json!(format!("Invented {n}"));
+            "/v1/sires"
+        } else {
+            details["number"] = json!(n.to_string());
+            details["herd_id"] = json!(farm.herd);
+            "/v1/animals"
+        };
+        ids.push(client.make(path, details).await);
+    }
+    ids
+}
+
+async fn kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_the_tank(world: &World) {
+    // The tabular method, Mrode 3e, ch. 2: tests/reference/kinship_closed.py. 13 generations, and their founders.
+    let reference: Value = serde_json::from_str(include_str!("../reference/kinship_closed.json")).unwrap();
+    let herd = &reference["cases"][0];
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let own_herd = format!("/v1/herds/{}", farm.herd);
+    let ids = enter_closed_herd(client, &farm, herd).await;
+    let matings: Vec<(u64, u64, f64)> = herd["matings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|row| (row[0].as_u64().unwrap(), row[1].as_u64().unwrap(), row[2].as_f64().unwrap()))
+        .collect();
+    let cow = matings[0].0;
+    let animal = &ids[usize::try_from(cow).unwrap()];
+    let hers: Vec<_> = matings.into_iter().filter(|(dam, ..)| *dam == cow).collect();
+    // Founders, and bulls of the last generation.
+    assert_eq!((hers.len(), hers[0].1, hers[41].1), (42, 0, 106));
+    let mut hanging: Vec<(String, String, f64)> = Vec::new();
+    for (_, bull, inbreeding) in [0, 2, 41, 10, 5, 40, 30].map(|n| hers[n]) {
+        let sire = ids[usize::try_from(bull).unwrap()].clone();
+        let lot = client.make("/v1/lots", json!({"sire_id": sire, "semen_type": "sexed_female"})).await;
+        farm.receive(client, &lot, 1, 9).await;
+        hanging.push((sire, lot, inbreeding));
+        // Whoever hung there before is judged as he was alone.
+        let asked = next(client, animal).await;
+        for (sire, lot, inbreeding) in &hanging {
+            let blocked = asked["blocked"].as_array().unwrap().iter().find(|b| b["sire_id"] == json!(sire));
+            let offered =
+                asked["candidates"].as_array().unwrap().iter().any(|c| c["lot"]["id"] == json!(lot));
+            let told = format!("{:.1} %", inbreeding * 100.0);
+            let answer = withdraw(client, animal, lot).await;
+            if *inbreeding >= 0.125 {
+                assert!(
+                    !offered && blocked.unwrap()["reason"].as_str().unwrap().contains(&told),
+                    "{asked:#}"
+                );
+                let refused = answer.problem(409, "kinship");
+                assert!(refused["detail"].as_str().unwrap().contains(&told), "{refused:#}");
+            } else {
+                assert!(offered && blocked.is_none(), "{told} {asked:#}");
+                answer.created();
+            }
+        }
+    }
+    // The figure is the table's: a limit just below it refuses him, one just above it does not.
+    for (_, lot, inbreeding) in &hanging {
+        for (limit, given) in [(inbreeding - 1e-9, false), (inbreeding + 1e-9, true)] {
+            client.patch(&own_herd, None, json!({"kinship_limit": limit})).await.expect(200);
+            let offered = next(client, animal).await["candidates"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|candidate| candidate["lot"]["id"] == json!(lot));
+            assert_eq!(offered, given, "{inbreeding}");
+            assert_eq!(withdraw(client, animal, lot).await.status, if given { 201 } else { 409 });
+        }
+    }
+}
+
+async fn nobody_becomes_an_ancestor_of_its_own(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    // A line of 30 generations; by turns a cow, her son, his daughter.
+    let first = farm.animal(client, "0").await;
+    let mut last = first.clone();
+    for n in 1..=15 {
+        let son = client.make("/v1/sires", json!({"name": format!("Invented {n}"), "dam_id": last})).await;
+        let animal = json!({"herd_id": farm.herd, "number": n.to_string(), "sire_id": son});
+        last = client.make("/v1/animals", animal).await;
+    }
+    let son = client.make("/v1/sires", json!({"name": "Invented Last", "dam_id": last})).await;
+    let own = format!("/v1/animals/{first}");
+    for (field, parent) in [("dam_id", &first), ("dam_id", &last), ("sire_id", &son)] {
+        let mut patch = json!({});
+        patch[field] = json!(parent);
+        let refused = client.patch(&own, None, patch).await;
+        assert_eq!(refused.pointers(), [format!("#/{field}")]);
+        let wrong = refused.problem(422, "invalid-input");
+        assert!(wrong["errors"][0]["detail"].as_str().unwrap().contains("nor descend from it"), "{wrong:#}");
+    }
+    let sire = format!("/v1/sires/{son}");
+    client.patch(&sire, None, json!({"sire_id": son})).await.problem(422, "invalid-input");
+    // Parents who are no kin are hers.
+    let dam = farm.animal(client, "99").await;
+    client.patch(&own, None, json!({"dam_id": dam, "sire_id": farm.sire})).await.expect(200);
 }

@@ -24,6 +24,7 @@ on_both_stores!(
     an_inventory_becomes_sires_lots_and_receipts,
     a_file_is_understood_however_a_spreadsheet_saved_it,
     animals_come_with_their_dams_and_last_calvings,
+    nobody_comes_as_an_ancestor_of_its_own,
     services_are_numbered_by_the_rule_whatever_their_order,
     every_fault_is_named_by_line_and_column,
     one_fault_and_nothing_is_taken_in,
@@ -376,6 +377,28 @@ async fn every_fault_is_named_by_line_and_column(world: &World) {
         assert!(told[0].contains(why), "{told:?}");
     }
     assert_eq!(everything(client).await, before, "nothing came of all that");
+}
+
+async fn nobody_comes_as_an_ancestor_of_its_own(world: &World) {
+    let client = &world.manager;
+    farm(client).await;
+    let before = everything(client).await;
+    // 1 to 30 go round; 31 is a daughter of 1, and 32 the dam of nobody there.
+    let mut file = "herd_name,number,dam_number\n".to_owned();
+    for n in 1..=30 {
+        file.push_str(&format!("Lower Meadow,{n},{}\n", n % 30 + 1));
+    }
+    file.push_str("Lower Meadow,31,1\nLower Meadow,33,32\nLower Meadow,32,\n");
+    let told = take(world, Subject::Animals, &file).await.unwrap_err();
+    // The dam of 30 stands above her; every other dam's line comes later.
+    assert_eq!(told.len(), 29, "{told:#?}");
+    for (line, told) in (2..).zip(&told) {
+        let wrong = format!("line {line}, dam_number: descends from her own calf");
+        assert!(told.starts_with(&wrong), "{told}");
+    }
+    assert_eq!(everything(client).await, before);
+    let sound = file.replace("Lower Meadow,1,2", "Lower Meadow,1,");
+    assert_eq!(take(world, Subject::Animals, &sound).await.unwrap().animals, 33);
 }
 
 /// Each line has just these faults, in this order, on its own line of the file.

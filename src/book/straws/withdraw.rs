@@ -18,6 +18,7 @@ use crate::{
             choice::Allowed,
             herd::HerdDetails,
             history::{AnimalStatus, Numbered},
+            kinship::{Inbreeding, Relative},
             objection::{self, Deviations, Objection},
         },
         exchange::ade::ItemKind,
@@ -40,7 +41,7 @@ use crate::{
     store::{
         self, Tx,
         access::key::Role,
-        animals::pedigree::{self, Parents, Relative},
+        animals::pedigree,
         straws::ledger::{self, Cause, Entry, Stock, Whereabouts},
     },
 };
@@ -140,7 +141,7 @@ impl Candidate {
     }
 
     /// What stands against a straw of `lot` for her.
-    pub fn objections_to(&self, lot: &Lot, inbreeding: f64) -> Vec<Objection> {
+    pub fn objections_to(&self, lot: &Lot, inbreeding: Inbreeding) -> Vec<Objection> {
         objection::objections_to_straw(
             lot.details.status,
             lot.details.semen_type,
@@ -161,16 +162,10 @@ impl Candidate {
         tx: &mut Tx,
         business: BusinessId,
         sires: &[SireId],
-    ) -> store::Result<Vec<f64>> {
-        let mut known = Vec::with_capacity(sires.len());
-        for sire in sires {
-            let parents = store::straws::sire::parents(tx, business, *sire).await?;
-            known.push((*sire, parents.unwrap_or(Parents { sire_id: None, dam_id: None })));
-        }
-        let own = Parents { sire_id: self.animal.details.sire_id, dam_id: self.animal.details.dam_id };
-        let pedigree = pedigree::around(tx, business, (self.animal.id, own), &known).await?;
-        let her = Relative::Animal(self.animal.id);
-        Ok(sires.iter().map(|sire| pedigree.expected_inbreeding(her, Relative::Sire(*sire))).collect())
+    ) -> store::Result<Vec<Inbreeding>> {
+        let pedigree = pedigree::of(tx, business, self.animal.id, sires).await?;
+        let sires: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
+        Ok(pedigree.expected_inbreeding_with(Relative::Animal(self.animal.id), &sires))
     }
 }
 
@@ -229,7 +224,7 @@ impl Withdraw {
 
         let inbreeding = candidate.inbreeding(cx.tx, business, &[sire.id]).await?;
         let mut objections = candidate.objections(at);
-        objections.extend(candidate.objections_to(&lot, inbreeding.first().copied().unwrap_or(0.0)));
+        objections.extend(candidate.objections_to(&lot, inbreeding.first().copied().unwrap_or_default()));
         if !objections.is_empty() && asked == Asked::Before {
             if self.override_reason.is_none() {
                 return Err(refused(cx, &candidate, &objections).await?);
@@ -505,7 +500,8 @@ pub async fn offers(
     sires.sort_unstable();
     sires.dedup();
     let inbreeding = candidate.inbreeding(tx, business, &sires).await?;
-    let of = |sire: SireId| sires.binary_search(&sire).map_or(0.0, |n| inbreeding[n]);
+    let of =
+        |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
 
     let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
     for hanging in stock {

@@ -1,34 +1,108 @@
 //! How closely two animals are related, so that a bull is not used on his own daughter.
 //!
-//! What is asked before a service is the inbreeding its calf would have: the coancestry of dam
-//! and sire, 0.25 for a sire on his daughter, 0.125 for half sibs (Mrode, Linear Models for the
-//! Prediction of Animal Breeding Values, 3e, ch. 2). It is computed by decomposing the
-//! relationship matrix (A = T D T', Mrode ch. 2; Meuwissen & Luo 1992, from memory), which gives the
-//! same as the tabular method without holding the table; the tests hold it to the tabular method.
+//! What is asked before a service is the inbreeding its calf would have: half the additive
+//! relationship of dam and sire, 0.25 for a sire on his daughter, 0.125 for half sibs (Mrode, Linear
+//! Models for the Prediction of Animal Breeding Values, 3e, ch. 2). The whole known pedigree counts.
 //!
-//! Only the pedigree on record counts. Whoever is not on record is taken to be unrelated and not
-//! inbred, so the figure is a lower bound.
+//! The relationship matrix A = T D T' is not held. Its product with one animal's unit vector gives her
+//! relationship to everybody in two passes over the pedigree: upwards for T', downwards for T
+//! (Colleau 2002, Genet Sel Evol 34:409-421, from memory). D needs the inbreeding of the ancestors,
+//! which the same product gives for all offspring of a sire at once. The tests hold the result to
+//! the tabular method (Mrode 3e, ch. 2).
+//!
+//! Whoever is not on record is taken to be unrelated and not inbred, so the figure is a lower
+//! bound; [`Completeness`] says how much is known.
 
 use std::{
-    collections::{BTreeMap, HashMap, VecDeque},
+    collections::{HashMap, HashSet},
     hash::Hash,
 };
 
-/// How many generations back ancestors count; whoever stands further back is taken as unknown.
-///
-/// Our own bound, against endless pedigrees: what a single ancestor 20 generations back on both
-/// sides adds is below 10^-12.
-pub const MOST_GENERATIONS: usize = 20;
+use crate::domain::values::{AnimalId, SireId};
+
+/// Someone in the pedigree of a book.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Relative {
+    /// A bull.
+    Sire(SireId),
+    /// A female.
+    Animal(AnimalId),
+}
+
+/// The parents of someone, as far as they are known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Parents {
+    /// The father.
+    pub sire_id: Option<SireId>,
+    /// The mother.
+    pub dam_id: Option<AnimalId>,
+}
+
+/// Ancestors of an animal to the third generation: 2 parents, 4 grandparents, 8 great-grandparents.
+pub const ANCESTORS_TO_THE_THIRD: u32 = 14;
+
+/// How much is known of an animal's pedigree.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Completeness {
+    /// Generations back in which every ancestor is known; 0 when a parent is not.
+    pub generations: u32,
+    /// Known ancestors to the third generation, of [`ANCESTORS_TO_THE_THIRD`].
+    pub known_to_the_third: u32,
+}
+
+/// What is expected of the calf of one mating.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Inbreeding {
+    /// Its inbreeding coefficient from the known pedigree, 0 to 1.
+    pub coefficient: f64,
+    /// How much is known of the dam's pedigree.
+    pub dam: Completeness,
+    /// How much is known of the sire's pedigree.
+    pub sire: Completeness,
+}
+
+impl Inbreeding {
+    /// Says how much is known, when a parent of the dam or of the sire is not.
+    pub fn caveat(&self) -> Option<String> {
+        (self.dam.generations == 0 || self.sire.generations == 0).then(|| {
+            let count = |side: Completeness| match side.known_to_the_third {
+                0 => "none".to_owned(),
+                known => known.to_string(),
+            };
+            format!(
+                "It may be more: of {ANCESTORS_TO_THE_THIRD} ancestors to the third generation {} of hers and \
+                 {} of his are on record.",
+                count(self.dam),
+                count(self.sire)
+            )
+        })
+    }
+}
+
+/// Someone who is known by a name, or only as somebody's mother.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+enum Member<K> {
+    Named(K),
+    DamOf(K),
+}
+
+/// The sire's and the dam's places in a list.
+type ParentPlaces = [Option<usize>; 2];
+
+const SIRE: usize = 0;
+const DAM: usize = 1;
 
 /// Who descends from whom, as far as it is on record.
 #[derive(Clone, Debug)]
 pub struct Pedigree<K> {
-    parents: HashMap<K, [Option<K>; 2]>,
+    places: HashMap<Member<K>, usize>,
+    members: Vec<Member<K>>,
+    parents: Vec<ParentPlaces>,
 }
 
 impl<K> Default for Pedigree<K> {
     fn default() -> Self {
-        Self { parents: HashMap::new() }
+        Self { places: HashMap::new(), members: Vec::new(), parents: Vec::new() }
     }
 }
 
@@ -41,118 +115,264 @@ impl<K: Copy + Eq + Hash + Ord> Pedigree<K> {
     /// Records the parents of `id`; a second call for the same animal replaces them. Individuals
     /// never added have unknown parents.
     pub fn add(&mut self, id: K, sire: Option<K>, dam: Option<K>) {
-        self.parents.insert(id, [sire, dam]);
+        let parents = [sire, dam].map(|parent| parent.map(|parent| self.place(Member::Named(parent))));
+        let place = self.place(Member::Named(id));
+        self.parents[place] = parents;
     }
 
-    /// The inbreeding coefficient, 0 to 1, that a calf of `dam` by `sire` would have.
-    ///
-    /// Bad data do not stop it: where a path leads back to an animal that stands on it already, so
-    /// that the animal would be its own ancestor, that parent counts as unknown. The same two
-    /// animals give the same figure in either order.
-    pub fn expected_inbreeding(&self, dam: K, sire: K) -> f64 {
-        let (older, younger) = if dam <= sire { (dam, sire) } else { (sire, dam) };
-        let mut line = Line::of(self, older, younger);
-        line.calf()
-    }
-}
-
-/// One ancestor: where its parents stand in the same list.
-type Parents = [Option<usize>; 2];
-
-/// The known ancestors of two animals, parents before their offspring.
-struct Line {
-    parents: Vec<Parents>,
-    /// Where the two animals themselves stand.
-    pair: [usize; 2],
-    /// Per ancestor its inbreeding coefficient.
-    inbreeding: Vec<f64>,
-    /// Per ancestor the share of its variance that is new in it, not passed on by its parents: D.
-    own: Vec<f64>,
-}
-
-impl Line {
-    /// Gathers the ancestors of the two.
-    fn of<K: Copy + Eq + Hash>(pedigree: &Pedigree<K>, one: K, other: K) -> Self {
-        let (found, pair) = within_reach(pedigree, one, other);
-        let order = parents_first(&found, pair);
-        let mut place = vec![None; found.len()];
-        for (at, individual) in order.iter().enumerate() {
-            place[individual.at] = Some(at);
-        }
-        let parents = order
-            .iter()
-            .map(|individual| individual.parents.map(|parent| parent.and_then(|p| place[p])))
-            .collect();
-        let pair = pair.map(|at| place[at].unwrap_or_default());
-        Self { parents, pair, inbreeding: Vec::new(), own: Vec::new() }
+    /// Records who the sire of `id`'s dam is. It counts where `id`'s dam or her sire is unknown.
+    pub fn add_maternal_grandsire(&mut self, id: K, grandsire: K) {
+        self.place(Member::Named(id));
+        let grandsire = self.place(Member::Named(grandsire));
+        let dam = self.place(Member::DamOf(id));
+        self.parents[dam] = [Some(grandsire), None];
     }
 
-    /// The inbreeding of a calf of the pair.
-    fn calf(&mut self) -> f64 {
-        for at in 0..self.parents.len() {
-            let parents = self.parents[at];
-            let inbreeding = self.of_offspring(parents);
-            self.own.push(self.mendelian(parents));
-            self.inbreeding.push(inbreeding);
-        }
-        self.of_offspring(self.pair.map(Some))
-    }
-
-    /// D of an offspring of `parents`: 1, less a quarter of 1 + F of each parent that is known.
-    fn mendelian(&self, parents: Parents) -> f64 {
-        1.0 - parents.iter().flatten().map(|p| (1.0 + self.inbreeding[*p]) / 4.0).sum::<f64>()
-    }
-
-    /// The inbreeding of an offspring of `parents`: the sum of squared shares times D, less 1.
-    ///
-    /// Shares are traced from the youngest ancestor to the oldest, each passing on half.
-    fn of_offspring(&self, parents: Parents) -> f64 {
-        let [Some(_), Some(_)] = parents else { return 0.0 };
-        let mut shares: BTreeMap<usize, f64> = BTreeMap::new();
-        let mut relationship = self.mendelian(parents);
-        let pass_on = |shares: &mut BTreeMap<usize, f64>, parents: Parents, half: f64| {
-            for parent in parents.into_iter().flatten() {
-                *shares.entry(parent).or_default() += half;
-            }
-        };
-        pass_on(&mut shares, parents, 0.5);
-        while let Some((at, share)) = shares.pop_last() {
-            relationship += share * share * self.own[at];
-            pass_on(&mut shares, self.parents[at], share / 2.0);
-        }
-        (relationship - 1.0).clamp(0.0, 1.0)
-    }
-}
-
-/// An individual's place in a list, and its parents' places in the same list.
-#[derive(Clone, Copy)]
-struct Individual {
-    at: usize,
-    parents: Parents,
-}
-
-/// Everybody within [`MOST_GENERATIONS`] of either animal, nearest first, and where the two stand.
-fn within_reach<K: Copy + Eq + Hash>(pedigree: &Pedigree<K>, one: K, other: K) -> (Vec<Parents>, [usize; 2]) {
-    let mut places: HashMap<K, usize> = HashMap::new();
-    let mut waiting: VecDeque<(K, usize)> = VecDeque::new();
-    let mut place_of = |id: K, generation: usize, waiting: &mut VecDeque<(K, usize)>| {
-        let next = places.len();
-        *places.entry(id).or_insert_with(|| {
-            waiting.push_back((id, generation));
-            next
+    fn place(&mut self, member: Member<K>) -> usize {
+        *self.places.entry(member).or_insert_with(|| {
+            self.members.push(member);
+            self.parents.push([None, None]);
+            self.members.len() - 1
         })
-    };
-    let pair = [one, other].map(|id| place_of(id, 0, &mut waiting));
-    let mut found = Vec::new();
-    while let Some((id, generation)) = waiting.pop_front() {
-        let known = pedigree.parents.get(&id).filter(|_| generation < MOST_GENERATIONS);
-        let parents = known.copied().unwrap_or([None, None]);
-        found.push(parents.map(|parent| parent.map(|id| place_of(id, generation + 1, &mut waiting))));
     }
-    (found, pair)
+
+    fn find(&self, id: K) -> Option<usize> {
+        self.places.get(&Member::Named(id)).copied()
+    }
+
+    /// What is expected of a calf of `dam` by each of `sires`, in their order.
+    ///
+    /// The result for one sire does not depend on the others, nor on the order in which the pedigree
+    /// was recorded. Where bad data make an animal its own ancestor, a parent that leads back to it
+    /// counts as unknown.
+    pub fn expected_inbreeding_with(&self, dam: K, sires: &[K]) -> Vec<Inbreeding> {
+        let lineage = Lineage::of(self);
+        let place = |id: K| self.find(id).map_or(UNKNOWN, |at| lineage.places[at]);
+        let dam = place(dam);
+        let sires: Vec<usize> = sires.iter().map(|sire| place(*sire)).collect();
+        let last = sires.iter().copied().max().unwrap_or(UNKNOWN);
+        let mut product = Product::new(lineage.parents.len());
+        let variances = lineage.variances(&mut product);
+        product.with(dam, last, &lineage.parents, &variances);
+        let known = lineage.completeness();
+        sires
+            .into_iter()
+            .map(|sire| Inbreeding {
+                coefficient: rounded(product.relationships[sire] / 2.0),
+                dam: known[dam],
+                sire: known[sire],
+            })
+            .collect()
+    }
+
+    /// The expected inbreeding coefficient, 0 to 1, of a calf of `dam` by `sire`.
+    pub fn expected_inbreeding(&self, dam: K, sire: K) -> f64 {
+        self.expected_inbreeding_with(dam, &[sire]).first().map_or(0.0, |calf| calf.coefficient)
+    }
+
+    /// Whether `ancestor` is `id` itself or one of its ancestors.
+    pub fn descends_from(&self, id: K, ancestor: K) -> bool {
+        if id == ancestor {
+            return true;
+        }
+        let (Some(id), Some(ancestor)) = (self.find(id), self.find(ancestor)) else { return false };
+        let parents = with_maternal_grandsires(self);
+        let (mut open, mut seen) = (vec![id], vec![false; parents.len()]);
+        while let Some(at) = open.pop() {
+            if at == ancestor {
+                return true;
+            }
+            let is_new = |parent: &usize| !std::mem::replace(&mut seen[*parent], true);
+            open.extend(parents[at].into_iter().flatten().filter(is_new));
+        }
+        false
+    }
+
+    /// Those who stand on a loop of descent, or between two loops; nobody in a sound pedigree.
+    pub fn on_loops(&self) -> HashSet<K> {
+        let parents: Vec<Vec<usize>> = with_maternal_grandsires(self)
+            .into_iter()
+            .map(|parents| parents.into_iter().flatten().collect())
+            .collect();
+        let mut offspring = vec![Vec::new(); parents.len()];
+        for (child, parents) in parents.iter().enumerate() {
+            parents.iter().for_each(|parent| offspring[*parent].push(child));
+        }
+        let below = peel(&parents, &offspring);
+        let above = peel(&offspring, &parents);
+        let on_loop = |(at, member): (usize, &Member<K>)| match member {
+            Member::Named(id) if below[at] && above[at] => Some(*id),
+            _ => None,
+        };
+        self.members.iter().enumerate().filter_map(on_loop).collect()
+    }
 }
 
-/// How far the ordering has got with an individual.
+/// Removes whoever has nobody left in `before`, again and again; true for those who remain. `after`
+/// is the same relation the other way round.
+fn peel(before: &[Vec<usize>], after: &[Vec<usize>]) -> Vec<bool> {
+    let mut left: Vec<usize> = before.iter().map(Vec::len).collect();
+    let mut open: Vec<usize> = (0..left.len()).filter(|at| left[*at] == 0).collect();
+    while let Some(at) = open.pop() {
+        for next in &after[at] {
+            left[*next] -= 1;
+            if left[*next] == 0 {
+                open.push(*next);
+            }
+        }
+    }
+    left.into_iter().map(|left| left > 0).collect()
+}
+
+/// Rounded to 2^-40 (10^-12), so that a limit that is met exactly is not missed for an error of
+/// rounding in a deep pedigree. Coefficients are sums of powers of one half; those of fewer than
+/// 20 generations stay as they are.
+fn rounded(coefficient: f64) -> f64 {
+    const STEPS: f64 = (1_u64 << 40) as f64;
+    ((coefficient * STEPS).round() / STEPS).clamp(0.0, 1.0)
+}
+
+/// Where unknown parents stand in a [`Lineage`].
+const UNKNOWN: usize = 0;
+
+/// A pedigree in a list, parents before their offspring; [`UNKNOWN`] is the unknown parent.
+struct Lineage {
+    parents: Vec<[usize; 2]>,
+    /// Whether this is somebody by name.
+    named: Vec<bool>,
+    /// Where the members of the pedigree stand here.
+    places: Vec<usize>,
+}
+
+impl Lineage {
+    /// Orders a pedigree by generations counted from the oldest known ancestor, then by id. Two
+    /// animals thereby stand in the same order in every pedigree that holds all their ancestors, and what
+    /// is computed of them is the same to the last bit.
+    fn of<K: Copy + Eq + Hash + Ord>(pedigree: &Pedigree<K>) -> Self {
+        let mut by_id: Vec<usize> = (0..pedigree.members.len()).collect();
+        by_id.sort_unstable_by_key(|at| pedigree.members[*at]);
+        let (parents, generations) = without_loops(with_maternal_grandsires(pedigree), &by_id);
+        by_id.sort_by_key(|at| generations[*at]);
+
+        let mut places = vec![UNKNOWN; by_id.len()];
+        for (place, at) in (1..).zip(&by_id) {
+            places[*at] = place;
+        }
+        let ordered = by_id.iter().map(|at| parents[*at].map(|parent| parent.map_or(UNKNOWN, |p| places[p])));
+        let named = by_id.iter().map(|at| matches!(pedigree.members[*at], Member::Named(_)));
+        Self {
+            parents: std::iter::once([UNKNOWN; 2]).chain(ordered).collect(),
+            named: std::iter::once(false).chain(named).collect(),
+            places,
+        }
+    }
+
+    /// Per animal the share of its variance that is new in it and not passed on by its parents (D):
+    /// 1, less a quarter of 1 + F of each known parent.
+    fn variances(&self, product: &mut Product) -> Vec<f64> {
+        let mut matings: Vec<Mating> = self
+            .parents
+            .iter()
+            .enumerate()
+            .filter(|(_, parents)| !parents.contains(&UNKNOWN))
+            .map(|(calf, &[sire, dam])| Mating { sire, dam, calf })
+            .collect();
+        matings.sort_unstable_by_key(|mating| (mating.sire, mating.dam, mating.calf));
+        let mut matings = matings.chunk_by(|one, other| one.sire == other.sire).peekable();
+
+        let mut inbreeding = vec![0.0; self.parents.len()];
+        inbreeding[UNKNOWN] = -1.0;
+        let mut variances = vec![0.0; self.parents.len()];
+        for at in 1..self.parents.len() {
+            let [sire, dam] = self.parents[at].map(|parent| (1.0 + inbreeding[parent]) / 4.0);
+            variances[at] = 1.0 - sire - dam;
+            // His ancestors stand before him and are done; his offspring stand behind him and need it.
+            let Some(his) = matings.next_if(|his| his[0].sire == at) else { continue };
+            let last = his.last().map_or(UNKNOWN, |mating| mating.dam);
+            product.with(at, last, &self.parents, &variances);
+            for mating in his {
+                inbreeding[mating.calf] = product.relationships[mating.dam] / 2.0;
+            }
+        }
+        variances
+    }
+
+    fn completeness(&self) -> Vec<Completeness> {
+        let mut known = vec![Completeness::default(); self.parents.len()];
+        // Per animal its known ancestors one, two and three generations back.
+        let mut back = vec![[0_u32; 3]; self.parents.len()];
+        for at in 1..self.parents.len() {
+            let [sire, dam] = self.parents[at];
+            let is_named = |parent: usize| u32::from(self.named[parent]);
+            back[at] =
+                [is_named(sire) + is_named(dam), back[sire][0] + back[dam][0], back[sire][1] + back[dam][1]];
+            let generations = if self.named[sire] && self.named[dam] {
+                1 + known[sire].generations.min(known[dam].generations)
+            } else {
+                0
+            };
+            known[at] = Completeness { generations, known_to_the_third: back[at].iter().sum() };
+        }
+        known
+    }
+}
+
+/// Both parents of an animal, and itself.
+struct Mating {
+    sire: usize,
+    dam: usize,
+    calf: usize,
+}
+
+/// The product of the relationship matrix with the unit vector of one animal.
+struct Product {
+    shares: Vec<f64>,
+    relationships: Vec<f64>,
+}
+
+impl Product {
+    fn new(animals: usize) -> Self {
+        Self { shares: vec![0.0; animals], relationships: vec![0.0; animals] }
+    }
+
+    /// Computes the relationships of the animal at `one` to everybody from the oldest to `last`.
+    /// `variances` must hold those of `one` and its ancestors.
+    fn with(&mut self, one: usize, last: usize, parents: &[[usize; 2]], variances: &[f64]) {
+        // T': her genes, traced back; half to each parent.
+        self.shares[..=one].fill(0.0);
+        self.shares[one] = 1.0;
+        for at in (1..=one).rev() {
+            let half = self.shares[at] / 2.0;
+            if half > 0.0 {
+                let [sire, dam] = parents[at];
+                self.shares[sire] += half;
+                self.shares[dam] += half;
+            }
+        }
+        // D, then T: what is new in an animal, and half of what each parent has.
+        for at in 1..=last {
+            let [sire, dam] = parents[at];
+            let new = if at <= one { self.shares[at] * variances[at] } else { 0.0 };
+            self.relationships[at] = new + (self.relationships[sire] + self.relationships[dam]) / 2.0;
+        }
+    }
+}
+
+/// The parents of all members; an unknown dam whose sire is known stands for herself.
+fn with_maternal_grandsires<K: Copy + Eq + Hash + Ord>(pedigree: &Pedigree<K>) -> Vec<ParentPlaces> {
+    let mut parents = pedigree.parents.clone();
+    for (dam, member) in pedigree.members.iter().enumerate() {
+        let Member::DamOf(id) = member else { continue };
+        let Some(id) = pedigree.find(*id) else { continue };
+        match parents[id][DAM] {
+            None => parents[id][DAM] = Some(dam),
+            Some(known) => parents[known][SIRE] = parents[known][SIRE].or(parents[dam][SIRE]),
+        }
+    }
+    parents
+}
+
+/// How far the search has got with someone.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Visit {
     New,
@@ -161,37 +381,37 @@ enum Visit {
     Done,
 }
 
-/// The individuals in an order that puts parents before offspring; a parent that stands on its own
-/// path is dropped. The path is held in a list, not on the stack, however long it is.
-fn parents_first(found: &[Parents], pair: [usize; 2]) -> Vec<Individual> {
-    let mut visits = vec![Visit::New; found.len()];
-    let mut kept = found.to_vec();
-    let mut order = Vec::with_capacity(found.len());
-    for root in pair {
+/// Drops parents that lead back to their own offspring, and counts how many generations of known
+/// ancestors everybody has. The path is held in a list, not on the stack, however long it is.
+fn without_loops(mut parents: Vec<ParentPlaces>, roots: &[usize]) -> (Vec<ParentPlaces>, Vec<usize>) {
+    let mut visits = vec![Visit::New; parents.len()];
+    let mut generations = vec![0; parents.len()];
+    for root in roots {
         let mut path: Vec<(usize, usize)> = Vec::new();
-        if visits[root] == Visit::New {
-            visits[root] = Visit::OnPath;
-            path.push((root, 0));
+        if visits[*root] == Visit::New {
+            visits[*root] = Visit::OnPath;
+            path.push((*root, SIRE));
         }
         while let Some((at, side)) = path.pop() {
-            if side == 2 {
+            let Some(parent) = parents[at].get(side) else {
                 visits[at] = Visit::Done;
-                order.push(Individual { at, parents: kept[at] });
+                let above = parents[at].iter().flatten().map(|parent| generations[*parent] + 1);
+                generations[at] = above.max().unwrap_or(0);
                 continue;
-            }
+            };
             path.push((at, side + 1));
-            let Some(parent) = kept[at][side] else { continue };
+            let Some(parent) = *parent else { continue };
             match visits[parent] {
-                Visit::OnPath => kept[at][side] = None,
+                Visit::OnPath => parents[at][side] = None,
                 Visit::New => {
                     visits[parent] = Visit::OnPath;
-                    path.push((parent, 0));
+                    path.push((parent, SIRE));
                 }
                 Visit::Done => {}
             }
         }
     }
-    order
+    (parents, generations)
 }
 
 #[cfg(test)]
@@ -255,20 +475,69 @@ mod tests {
     }
 
     #[test]
-    fn ancestors_count_for_twenty_generations() {
-        // Our own bound. Two lines of sires, all dams unknown, that meet in animal 1.
-        let meeting_after = |generations: u32| {
+    fn a_bull_far_back_counts_as_much_as_the_table_says() {
+        // Mrode 3e, ch. 2, by the paths: (1/2)^(n + 1) for n animals on the path from parent to parent.
+        // One bull as maternal grandsire of the sire and as sire of the dam 1/16, as maternal grandsire of both 1/32.
+        let mut dams_known = pedigree(&[(10, 0, 1), (1, 9, 0), (20, 9, 0), (30, 0, 2), (2, 9, 0)]);
+        assert_near(dams_known.expected_inbreeding(20, 10), 1.0 / 16.0);
+        assert_near(dams_known.expected_inbreeding(30, 10), 1.0 / 32.0);
+        dams_known.add_maternal_grandsire(10, 8);
+        assert_near(dams_known.expected_inbreeding(30, 10), 1.0 / 32.0);
+
+        let mut dams_unknown = pedigree(&[(20, 9, 0)]);
+        dams_unknown.add_maternal_grandsire(10, 9);
+        dams_unknown.add_maternal_grandsire(30, 9);
+        assert_near(dams_unknown.expected_inbreeding(20, 10), 1.0 / 16.0);
+        assert_near(dams_unknown.expected_inbreeding(30, 10), 1.0 / 32.0);
+
+        // Two lines of sires that meet in animal 1, and no bound on how far back.
+        for generations in [1, 5, 6, 18] {
             let mut pedigree = Pedigree::new();
             for g in 1..=generations {
                 for line in [1000, 2000] {
                     pedigree.add(line + g, Some(if g == generations { 1 } else { line + g + 1 }), None);
                 }
             }
-            pedigree.expected_inbreeding(1001, 2001)
-        };
-        assert_near(meeting_after(1), 0.125);
-        assert!(meeting_after(20) > 0.0);
-        assert!(meeting_after(21) <= 0.0);
+            let wanted = 0.5_f64.powi(2 * i32::try_from(generations).unwrap() + 1);
+            assert_near(pedigree.expected_inbreeding(1001, 2001), wanted);
+        }
+    }
+
+    #[test]
+    fn what_is_known_of_the_pedigree_is_counted() {
+        let mut pedigree = pedigree(&[(1, 2, 3), (2, 4, 5), (3, 6, 0), (4, 8, 9), (20, 4, 0)]);
+        pedigree.add_maternal_grandsire(30, 4);
+        let calf = |sire| pedigree.expected_inbreeding_with(1, &[sire])[0];
+        // Of 1: both parents, three grandparents, two great-grandparents.
+        assert_eq!(calf(2).dam, Completeness { generations: 1, known_to_the_third: 7 });
+        assert_eq!(calf(2).sire, Completeness { generations: 1, known_to_the_third: 4 });
+        assert_eq!(calf(20).sire, Completeness { generations: 0, known_to_the_third: 3 });
+        // His dam is nobody by name; her sire and his parents are.
+        assert_eq!(calf(30).sire, Completeness { generations: 0, known_to_the_third: 3 });
+        assert_eq!(calf(77).sire, Completeness::default());
+        assert_eq!(calf(2).caveat(), None);
+        assert_eq!(
+            calf(77).caveat().unwrap(),
+            "It may be more: of 14 ancestors to the third generation 7 of hers and none of his are on record."
+        );
+    }
+
+    #[test]
+    fn loops_of_any_length_are_found() {
+        // 1 is its own sire; 2 and 3 go round, 4 descends from them and 5 is an ancestor; 6 to 105 go round.
+        let mut rows = vec![(1, 1, 0), (2, 3, 0), (3, 5, 2), (4, 2, 1)];
+        rows.extend((6..=104).map(|id| (id, 0, id + 1)));
+        assert_eq!(pedigree(&rows).on_loops(), HashSet::from([1, 2, 3]));
+        rows.push((105, 0, 6));
+        let looped = pedigree(&rows);
+        assert_eq!(looped.on_loops().len(), 103);
+        assert!(looped.descends_from(6, 105) && looped.descends_from(105, 6) && looped.descends_from(4, 3));
+        assert!(
+            !looped.descends_from(3, 4)
+                && !looped.descends_from(6, 1)
+                && looped.descends_from(99_999, 99_999)
+        );
+        assert!(pedigree(&MRODE).on_loops().is_empty());
     }
 
     #[test]
@@ -299,6 +568,12 @@ mod tests {
         table
     }
 
+    /// The rows of those and their ancestors.
+    fn only(rows: &[(u32, u32, u32)], all: &Pedigree<u32>, those: &[u32]) -> Pedigree<u32> {
+        let is_kin = |id: u32| those.iter().any(|one| all.descends_from(*one, id));
+        pedigree(&rows.iter().copied().filter(|row| is_kin(row.0)).collect::<Vec<_>>())
+    }
+
     /// Up to 14 animals, each with parents among those before it or unknown.
     fn rows() -> impl Strategy<Value = Vec<(u32, u32, u32)>> {
         prop::collection::vec((any::<prop::sample::Index>(), any::<prop::sample::Index>()), 2..14).prop_map(
@@ -313,6 +588,23 @@ mod tests {
                     .collect()
             },
         )
+    }
+
+    /// A herd that buys in no bull: 13 generations of 2 to 4 bulls and 3 to 6 cows, parents from the
+    /// generation before.
+    fn closed_herd() -> impl Strategy<Value = Vec<(u32, u32, u32)>> {
+        (2..5_usize, 3..7_usize).prop_flat_map(|(bulls, cows)| {
+            let size = bulls + cows;
+            prop::collection::vec((0..bulls, 0..cows), 12 * size).prop_map(move |picks| {
+                let number = |at: usize| u32::try_from(at + 1).unwrap();
+                let founders = (0..size).map(|at| (number(at), 0, 0));
+                let born = picks.into_iter().enumerate().map(|(at, (bull, cow))| {
+                    let before = at / size * size;
+                    (number(at + size), number(before + bull), number(before + bulls + cow))
+                });
+                founders.chain(born).collect()
+            })
+        })
     }
 
     proptest! {
@@ -335,6 +627,31 @@ mod tests {
             let inbreeding = pedigree.expected_inbreeding(dam, sire);
             prop_assert!((0.0..=1.0).contains(&inbreeding));
             prop_assert!((inbreeding - pedigree.expected_inbreeding(sire, dam)).abs() < 1e-15);
+        }
+    }
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(32))]
+
+        #[test]
+        fn so_it_does_in_a_closed_herd_and_every_sire_has_his_own_answer(
+            rows in closed_herd().prop_flat_map(|rows| (Just(rows.clone()), Just(rows).prop_shuffle())),
+        ) {
+            let (rows, shuffled) = rows;
+            let (ordered, disordered, table) = (pedigree(&rows), pedigree(&shuffled), coancestry_by_table(&rows));
+            let all: Vec<u32> = rows.iter().map(|row| row.0).collect();
+            let dam = *all.last().unwrap();
+            for (sire, together) in all.iter().zip(ordered.expected_inbreeding_with(dam, &all)) {
+                let coancestry = table[&(dam, *sire)];
+                let difference = (together.coefficient - coancestry).abs();
+                prop_assert!(difference < 1e-9, "{sire}: {together:?} {coancestry}");
+                if *sire <= dam - 9 {
+                    continue;
+                }
+                // With nothing but the ancestors of the two, in any order.
+                let own = only(&shuffled, &ordered, &[dam, *sire]);
+                prop_assert_eq!(&own.expected_inbreeding_with(dam, &[*sire]), &[together]);
+                prop_assert_eq!(&disordered.expected_inbreeding_with(dam, &[*sire]), &[together]);
+            }
         }
     }
 }

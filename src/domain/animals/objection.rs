@@ -13,6 +13,7 @@ use crate::{
             choice::{Allowed, Class, one_of},
             herd::HerdDetails,
             history::AnimalStatus,
+            kinship::Inbreeding,
         },
         straws::{lot::LotStatus, semen::SemenType},
         values::{Day, Reason, Timestamp},
@@ -98,7 +99,7 @@ pub enum Objection {
     /// The calf would be too inbred.
     Kinship {
         /// Its expected inbreeding.
-        inbreeding: f64,
+        inbreeding: Inbreeding,
         /// The herd's limit.
         limit: f64,
     },
@@ -139,11 +140,18 @@ impl Objection {
                 format!("She is {age_days} days old; this herd serves heifers from {limit_days} days.")
             }
             Self::LotNotUsable { status } => format!("The lot is {status}."),
-            Self::Kinship { inbreeding, limit } => format!(
-                "She and the sire are related: a calf's expected inbreeding is {:.1} %, this herd's limit {:.1} %.",
-                inbreeding * 100.0,
-                limit * 100.0
-            ),
+            Self::Kinship { inbreeding, limit } => {
+                let mut text = format!(
+                    "She and the sire are related: a calf's expected inbreeding is {:.1} %, this herd's limit {:.1} %.",
+                    inbreeding.coefficient * 100.0,
+                    limit * 100.0
+                );
+                if let Some(caveat) = inbreeding.caveat() {
+                    text.push(' ');
+                    text.push_str(&caveat);
+                }
+                text
+            }
             Self::ChoiceRule { semen_type, allowed } => {
                 format!(
                     "{} Not {}: take {}.",
@@ -190,13 +198,14 @@ pub fn objections_to_straw(
     status: LotStatus,
     semen_type: SemenType,
     allowed: &Allowed,
-    inbreeding: f64,
+    inbreeding: Inbreeding,
     herd: &HerdDetails,
 ) -> Vec<Objection> {
     let limit = herd.kinship_limit.get();
     [
         (status != LotStatus::Usable).then_some(Objection::LotNotUsable { status }),
-        (inbreeding > 0.0 && inbreeding >= limit).then_some(Objection::Kinship { inbreeding, limit }),
+        (inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit)
+            .then_some(Objection::Kinship { inbreeding, limit }),
         (!allowed.has(semen_type)).then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),
     ]
     .into_iter()

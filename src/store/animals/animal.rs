@@ -9,7 +9,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::{identifier, pedigree::Parents},
+        animals::identifier,
         exchange::change::{self, NewChange},
     },
 };
@@ -154,13 +154,4 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     .bind(wanted.identifier)
     .all()
     .await
-}
-
-/// The parents of an animal.
-pub async fn parents(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Parents>> {
-    tx.sql("select sire_id, dam_id from animal where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .optional()
-        .await
 }

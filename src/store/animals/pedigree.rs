@@ -1,93 +1,168 @@
-//! The known pedigree around a mating.
+//! The known pedigree around a mating: the animal, the sires and all their ancestors, however far back.
 
-use std::collections::{HashSet, VecDeque};
+use serde::{Deserialize, Deserializer};
+use sqlx::types::Json;
+use uuid::Uuid;
 
 use crate::{
     domain::{
-        animals::kinship::Pedigree,
+        animals::kinship::{Pedigree, Relative},
         values::{AnimalId, BusinessId, SireId},
     },
-    store::{Result, Tx, animals::animal, straws::sire},
+    store::{Result, Tx},
 };
 
-/// Someone in a pedigree.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Relative {
-    /// A bull.
-    Sire(SireId),
-    /// A female.
-    Animal(AnimalId),
+/// The end of a condition on an id: that it is in a list, given as JSON text.
+macro_rules! ids_in {
+    (sqlite, $list:literal) => {
+        concat!("in (select unhex(value, '-') from json_each(", $list, "))")
+    };
+    (postgres, $list:literal) => {
+        concat!("in (select value::uuid from json_array_elements_text((", $list, ")::json))")
+    };
+}
+pub(crate) use ids_in;
+
+/// A scalar subquery: the pedigree of some animals and sires as JSON, to be read into a
+/// `#[sqlx(json)] Pedigree<Relative>`.
+///
+/// It takes the database, the business, and which animals and which sires, as the end of a condition on
+/// their id:
+///
+/// ```ignore
+/// concat!("select a.number, ", pedigree_json!(sqlite, "$1", "= $2", ids_in!(sqlite, "$3")), " as pedigree
+///          from animal a where a.business_id = $1 and a.id = $2")
+/// ```
+///
+/// `union` and not `union all`: whoever is an ancestor on several sides is followed once, and a loop
+/// in bad data comes to an end. PostgreSQL lets a recursive part name itself once only, hence `lateral`;
+/// SQLite has no `lateral`, and would not keep to the index without `cross join`.
+#[rustfmt::skip]
+macro_rules! pedigree_json {
+    (sqlite, $business:literal, $animals:expr, $sires:expr) => {
+        concat!("(
+            with recursive kin (kind, id, sire_id, dam_id) as (
+                select 'animal', id, sire_id, dam_id from animal
+                where business_id = ", $business, " and id ", $animals, "
+                union
+                select 'sire', id, sire_id, dam_id from sire
+                where business_id = ", $business, " and id ", $sires, "
+                union
+                select 'sire', sire.id, sire.sire_id, sire.dam_id
+                from kin cross join sire on sire.business_id = ", $business, " and sire.id = kin.sire_id
+                union
+                select 'animal', dam.id, dam.sire_id, dam.dam_id
+                from kin cross join animal dam on dam.business_id = ", $business, " and dam.id = kin.dam_id
+            )
+            select json_group_array(json_array(
+                kind, hex(id), nullif(hex(sire_id), ''), nullif(hex(dam_id), '')
+            )) from kin
+        )")
+    };
+    (postgres, $business:literal, $animals:expr, $sires:expr) => {
+        concat!("(
+            with recursive kin (kind, id, sire_id, dam_id) as (
+                select 'animal', id, sire_id, dam_id from animal
+                where business_id = ", $business, " and id ", $animals, "
+                union
+                select 'sire', id, sire_id, dam_id from sire
+                where business_id = ", $business, " and id ", $sires, "
+                union
+                select parent.* from kin cross join lateral (
+                    select 'sire', id, sire_id, dam_id from sire
+                    where business_id = ", $business, " and id = kin.sire_id
+                    union all
+                    select 'animal', id, sire_id, dam_id from animal
+                    where business_id = ", $business, " and id = kin.dam_id
+                ) parent
+            )
+            select coalesce(json_agg(json_build_array(kind, id, sire_id, dam_id)), '[]') from kin
+        )")
+    };
+}
+pub(crate) use pedigree_json;
+
+/// Who it is, and the parents.
+#[derive(Deserialize)]
+struct Row(Kind, Uuid, Option<SireId>, Option<AnimalId>);
+
+#[derive(Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Kind {
+    Animal,
+    Sire,
 }
 
-/// The parents of someone, as far as known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Parents {
-    /// The father.
-    pub sire_id: Option<SireId>,
-    /// The mother.
-    pub dam_id: Option<AnimalId>,
-}
-
-/// Generations that are looked up: five bring every loop that moves a calf's inbreeding by 1/64 or more.
-const GENERATIONS: usize = 5;
-
-async fn parents_of(tx: &mut Tx, business: BusinessId, who: Relative) -> Result<Option<Parents>> {
-    match who {
-        Relative::Sire(id) => sire::parents(tx, business, id).await,
-        Relative::Animal(id) => animal::parents(tx, business, id).await,
-    }
-}
-
-/// Whether `who` is `whose` or an ancestor, however far back.
-pub async fn descends_from(
-    tx: &mut Tx,
-    business: BusinessId,
-    whose: Relative,
-    who: Relative,
-) -> Result<bool> {
-    let (mut open, mut seen) = (vec![whose], HashSet::from([whose]));
-    while let Some(next) = open.pop() {
-        if next == who {
-            return Ok(true);
+/// Reads what `pedigree_json!` wrote.
+impl<'de> Deserialize<'de> for Pedigree<Relative> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        let mut pedigree = Self::new();
+        for Row(kind, id, sire_id, dam_id) in Vec::deserialize(deserializer)? {
+            let who = match kind {
+                Kind::Animal => Relative::Animal(AnimalId(id)),
+                Kind::Sire => Relative::Sire(SireId(id)),
+            };
+            pedigree.add(who, sire_id.map(Relative::Sire), dam_id.map(Relative::Animal));
         }
-        let Some(parents) = parents_of(tx, business, next).await? else { continue };
-        let father = parents.sire_id.map(Relative::Sire);
-        let mother = parents.dam_id.map(Relative::Animal);
-        open.extend([father, mother].into_iter().flatten().filter(|parent| seen.insert(*parent)));
+        Ok(pedigree)
     }
-    Ok(false)
 }
 
-/// The known ancestors of `animal` and of `sires`.
-pub async fn around(
+/// The known pedigree of an animal, if one is given, and of `sires`.
+pub async fn of(
     tx: &mut Tx,
     business: BusinessId,
-    animal: (AnimalId, Parents),
-    sires: &[(SireId, Parents)],
+    animal: impl Into<Option<AnimalId>>,
+    sires: &[SireId],
 ) -> Result<Pedigree<Relative>> {
-    let mut pedigree = Pedigree::default();
-    let known = sires
-        .iter()
-        .map(|(id, parents)| (Relative::Sire(*id), *parents))
-        .chain([(Relative::Animal(animal.0), animal.1)]);
-    let mut open: VecDeque<(Relative, Parents, usize)> =
-        known.map(|(who, parents)| (who, parents, 0)).collect();
-    let mut seen = HashSet::new();
-    while let Some((who, parents, generation)) = open.pop_front() {
-        if !seen.insert(who) {
-            continue;
-        }
-        let father = parents.sire_id.map(Relative::Sire);
-        let mother = parents.dam_id.map(Relative::Animal);
-        pedigree.add(who, father, mother);
-        for parent in [father, mother].into_iter().flatten() {
-            if generation + 1 >= GENERATIONS || seen.contains(&parent) {
-                continue;
-            }
-            if let Some(theirs) = parents_of(tx, business, parent).await? {
-                open.push_back((parent, theirs, generation + 1));
-            }
-        }
-    }
-    Ok(pedigree)
+    let found = tx
+        .sql_for(
+            concat!("select ", self::pedigree_json!(sqlite, "$1", "= $2", self::ids_in!(sqlite, "$3"))),
+            concat!("select ", self::pedigree_json!(postgres, "$1", "= $2", self::ids_in!(postgres, "$3"))),
+        )
+        .bind(business)
+        .bind(animal.into())
+        .bind(list(sires))
+        .value::<Json<_>>()
+        .await?;
+    Ok(found.map_or_else(Pedigree::new, |Json(pedigree)| pedigree))
+}
+
+/// The known pedigree of several animals.
+pub async fn of_animals(
+    tx: &mut Tx,
+    business: BusinessId,
+    animals: &[AnimalId],
+) -> Result<Pedigree<Relative>> {
+    let found = tx
+        .sql_for(
+            concat!(
+                "select ",
+                self::pedigree_json!(
+                    sqlite,
+                    "$1",
+                    self::ids_in!(sqlite, "$2"),
+                    self::ids_in!(sqlite, "'[]'")
+                )
+            ),
+            concat!(
+                "select ",
+                self::pedigree_json!(
+                    postgres,
+                    "$1",
+                    self::ids_in!(postgres, "$2"),
+                    self::ids_in!(postgres, "'[]'")
+                )
+            ),
+        )
+        .bind(business)
+        .bind(list(animals))
+        .value::<Json<_>>()
+        .await?;
+    Ok(found.map_or_else(Pedigree::new, |Json(pedigree)| pedigree))
+}
+
+/// Ids as the JSON text that `ids_in!` reads.
+pub fn list<I: serde::Serialize>(ids: &[I]) -> String {
+    serde_json::to_string(ids).unwrap_or_default()
 }

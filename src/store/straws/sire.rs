@@ -91,16 +91,3 @@ pub async fn list(
     .all()
     .await
 }
-
-/// The own parents of a sire.
-pub async fn parents(
-    tx: &mut Tx,
-    business: BusinessId,
-    id: SireId,
-) -> Result<Option<crate::store::animals::pedigree::Parents>> {
-    tx.sql("select sire_id, dam_id from sire where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .optional()
-        .await
-}

@@ -21,12 +21,16 @@ use crate::{
             animal::{Animal, AnimalDetails},
             herd::Herd,
             history::AnimalEvent,
+            kinship::Relative,
         },
         identifiers::ExternalId,
         values::{AnimalId, Code, Day, EventId, HerdId, Name, SireId, TimeZone},
     },
     form,
-    store::{self, animals::event::Event},
+    store::{
+        self,
+        animals::{event::Event, pedigree},
+    },
 };
 
 form! {
@@ -294,9 +298,13 @@ impl Animals {
     /// Gives the calves their dams whose lines came after theirs.
     async fn find_dams<P: FnMut(u64)>(&self, taking: &mut Taking<'_, P>) -> store::Result<()> {
         let business = taking.business();
+        let mut found = Vec::new();
         for (calf, orphan) in &self.orphans {
             match dam_of(taking, orphan).await? {
-                Ok(Some(dam)) => store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam).await?,
+                Ok(Some(dam)) => {
+                    store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam).await?;
+                    found.push(*calf);
+                }
                 Err(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
                 Ok(None) if self.is_faulty(orphan) => {}
                 Ok(None) => taking.faults.at(
@@ -305,6 +313,18 @@ impl Animals {
                     "no animal of the herd has that number, neither in the book nor in this file; \
                      enter her too, or leave the field empty",
                 ),
+            }
+        }
+        if found.is_empty() {
+            return Ok(());
+        }
+        // Only a dam whose line came later can close a loop: of whoever is just entered nobody descends.
+        let pedigree = pedigree::of_animals(taking.cx.tx, business, &found).await?;
+        let on_loops = pedigree.on_loops();
+        for (calf, orphan) in &self.orphans {
+            if on_loops.contains(&Relative::Animal(*calf)) {
+                let wrong = "descends from her own calf; nobody is an ancestor of its own";
+                taking.faults.at(orphan.line, "dam_number", wrong);
             }
         }
         Ok(())
