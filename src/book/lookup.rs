@@ -6,7 +6,12 @@ use uuid::Uuid;
 use crate::{
     book::{CommandError, Rejection, writer::CommandContext},
     domain::{
-        animals::{animal::Animal, herd::Herd, history::AnimalHistory, service::Service},
+        animals::{
+            animal::Animal,
+            herd::Herd,
+            history::{AnimalHistory, Insemination},
+            service::Service,
+        },
         form::Fault,
         nitrogen::tank::Tank,
         straws::{lot::Lot, sire::Sire, stocktake::Stocktake, withdrawal::Withdrawal},
@@ -82,7 +87,7 @@ pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> sto
 }
 
 /// The same from records that were read already.
-pub fn history_of(services: &[Service], events: Vec<Event>) -> AnimalHistory {
+pub fn history_of(services: &[Insemination], events: Vec<Event>) -> AnimalHistory {
     AnimalHistory {
         services: services.iter().map(|service| service.served_at).collect(),
         happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),

@@ -10,11 +10,11 @@ use crate::{
             objection::{Deviation, DeviationKind},
         },
         form::Fault,
-        straws::{semen::SemenType, thaw::Advice, withdrawal::WithdrawalState},
+        straws::{semen::SemenType, stock::Stock, thaw::Advice, withdrawal::WithdrawalState},
         values::{MovementId, Timestamp, WebhookId, WithdrawalId},
         webhooks::webhook::WebhookState,
     },
-    store::{self, straws::ledger::Stock},
+    store,
 };
 
 /// Why an act stopped.

@@ -5,6 +5,7 @@
 //! writes down what came out.
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
+//! - [`row`]: reading rows that several tables were joined to
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
@@ -21,6 +22,7 @@ pub mod exchange;
 pub mod form;
 pub mod identifiers;
 pub mod nitrogen;
+pub mod row;
 pub mod straws;
 pub mod values;
 pub mod webhooks;

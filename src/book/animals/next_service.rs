@@ -18,10 +18,10 @@ use crate::{
         },
         exchange::ade::Recommendation,
         identifiers::ExternalId,
-        straws::{semen::SemenType, thaw::ThawProtocol},
+        straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
         values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
     },
-    store::{self, Tx, straws::ledger::Stock},
+    store::{self, Tx},
 };
 
 /// What a technician should know before she lifts a straw.

@@ -12,27 +12,20 @@ use crate::{
     },
     domain::{
         animals::{
-            choice::Class,
-            gestation::{self, DueDate, EarliestCheck, ReturnWatch},
             objection::{self, Deviations, Objection},
-            service::Service,
+            service::{Service, ServiceEntry},
         },
         exchange::ade::ItemKind,
         form::Fault,
         straws::{
             lot::Lot,
-            place::Place,
             semen::SemenType,
-            sire::Sire,
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{
-            AnimalId, BusinessId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
-            WithdrawalId,
-        },
+        values::{AnimalId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
         webhooks::event::{self, Event, ServiceRecorded, Subject, Topic},
     },
-    store::{self, Tx, straws::ledger},
+    store,
 };
 
 /// What is said of a straw that nobody put on record as thawed.
@@ -69,40 +62,10 @@ pub enum Semen {
     },
 }
 
-/// A service with what one needs to know of it.
-#[derive(Debug)]
-pub struct Shown {
-    /// The service.
-    pub service: Service,
-    /// The lot, when the straw was from this book.
-    pub lot: Option<Lot>,
-    /// The sire, where known.
-    pub sire: Option<Sire>,
-    /// Her number in her herd.
-    pub animal_number: Code,
-    /// Where the straw hung, and what that tank is called.
-    pub place: Option<(Place, Name)>,
-    /// What follows if she conceived, or did not.
-    pub outlook: FollowUp,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
-/// What follows from a service.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
-pub struct FollowUp {
-    /// When she calves if she conceived, by the service sire's breed.
-    pub due: DueDate,
-    /// When she comes back into heat if she did not.
-    pub return_watch: ReturnWatch,
-    /// From when on a pregnancy check by each method can be trusted.
-    pub pregnancy_checks: Vec<EarliestCheck>,
-}
-
 impl Command for Serve {
-    type Done = Shown;
+    type Done = Service;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
         let (served_at, ahead) = lookup::client_time(self.served_at, cx, "served_at")?;
         let business = cx.business();
         let (animal_id, withdrawal) = match &self.semen {
@@ -117,11 +80,11 @@ impl Command for Serve {
         let candidate = Candidate::at(cx.tx, business, animal, served_at).await?;
         report::born_before(&candidate.animal, &candidate.herd, served_at, "served_at")?;
 
-        let service = match &withdrawal {
+        let entry = match &withdrawal {
             Some(withdrawal) => self.with_straw(cx, &candidate, withdrawal, served_at).await?,
             None => self.foreign(cx, &candidate, served_at).await?,
         };
-        store::animals::service::add(cx.tx, business, cx.caller.key_id, &service).await?;
+        store::animals::service::add(cx.tx, business, cx.caller.key_id, &entry).await?;
         if let Some(withdrawal) = &withdrawal {
             let state = WithdrawalState::Served;
             store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, served_at).await?;
@@ -129,22 +92,23 @@ impl Command for Serve {
         }
         report::renumber(cx.tx, business, candidate.animal.id, &candidate.herd).await?;
 
-        let mut shown = shown(cx.tx, business, service).await?;
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &told(&shown)).await?;
-        shown.warnings.extend(ahead);
-        shown.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
+        let service = store::animals::service::find(cx.tx, business, entry.id).await?;
+        let mut service = service.ok_or_else(|| lookup::lost("service", entry.id.0))?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, &event_of(&service)).await?;
+        service.warnings.extend(ahead);
+        service.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
-            shown.warnings.push(NO_THAW.to_owned());
+            service.warnings.push(NO_THAW.to_owned());
         }
-        Ok(shown)
+        Ok(service)
     }
 }
 
 impl Serve {
     /// A service of which nothing is known but the animal and the time.
-    fn bare(&self, cx: &CommandContext<'_>, candidate: &Candidate, served_at: Timestamp) -> Service {
+    fn bare(&self, cx: &CommandContext<'_>, candidate: &Candidate, served_at: Timestamp) -> ServiceEntry {
         let next = candidate.standing.next;
-        Service {
+        ServiceEntry {
             id: ServiceId::new(),
             herd_id: candidate.animal.details.herd_id,
             animal_id: candidate.animal.id,
@@ -161,7 +125,6 @@ impl Serve {
             semen_from_herd_stock: false,
             deviations: Deviations::default(),
             note: self.note.clone(),
-            reversed_at: None,
             recorded_at: cx.now,
         }
     }
@@ -172,7 +135,7 @@ impl Serve {
         cx: &mut CommandContext<'_>,
         candidate: &Candidate,
         served_at: Timestamp,
-    ) -> Result<Service, CommandError> {
+    ) -> Result<ServiceEntry, CommandError> {
         let bare = self.bare(cx, candidate, served_at);
         let Semen::Foreign { sire_id, semen_type, from_herd_stock, .. } = &self.semen else {
             return Ok(bare);
@@ -180,7 +143,7 @@ impl Serve {
         if let Some(sire) = sire_id {
             lookup::sire(cx, *sire, Some("#/sire_id")).await?;
         }
-        Ok(Service {
+        Ok(ServiceEntry {
             sire_id: *sire_id,
             semen_type: *semen_type,
             semen_from_herd_stock: *from_herd_stock,
@@ -195,17 +158,14 @@ impl Serve {
         candidate: &Candidate,
         withdrawal: &Withdrawal,
         served_at: Timestamp,
-    ) -> Result<Service, CommandError> {
-        let business = cx.business();
-        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
-        let place = ledger::place(cx.tx, business, withdrawal.place_id).await?;
-        let place = place.ok_or_else(|| lookup::lost("place", withdrawal.place_id.0))?;
-        let tank = lookup::tank(cx, place.tank_id, None).await?;
+    ) -> Result<ServiceEntry, CommandError> {
+        let lot = &withdrawal.lot;
+        let tank = lookup::tank(cx, withdrawal.place.tank_id, None).await?;
         let mut deviations = withdrawal.deviations.clone();
         let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
         deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
-        deviations.0.extend(moved_on(candidate, &lot, &deviations));
-        Ok(Service {
+        deviations.0.extend(moved_on(candidate, lot, &deviations));
+        Ok(ServiceEntry {
             technician: self.technician.clone().or_else(|| withdrawal.technician.clone()),
             withdrawal_id: Some(withdrawal.id),
             lot_id: Some(lot.id),
@@ -221,15 +181,14 @@ impl Serve {
 }
 
 /// What others are told of a service.
-fn told(shown: &Shown) -> Event {
-    let service = &shown.service;
+fn event_of(service: &Service) -> Event {
     let data = ServiceRecorded {
         service_id: service.id,
         animal_id: service.animal_id,
         herd_id: service.herd_id,
         withdrawal_id: service.withdrawal_id,
-        lot_id: service.lot_id,
-        sire_id: service.sire_id,
+        lot_id: service.lot.as_ref().map(|lot| lot.id),
+        sire_id: service.sire.as_ref().map(|sire| sire.id),
         semen_type: service.semen_type,
         straws: service.straws,
         service_number: service.service_number,
@@ -242,7 +201,7 @@ fn told(shown: &Shown) -> Event {
         subject: Subject::Animal(service.animal_id),
         occurred_at: service.served_at,
         herd: Some(service.herd_id),
-        tank: shown.place.as_ref().map(|(place, _)| place.tank_id),
+        tank: service.place.as_ref().map(|place| place.tank_id),
         data: event::data(&data),
     }
 }
@@ -254,46 +213,6 @@ fn moved_on(candidate: &Candidate, lot: &Lot, already: &Deviations) -> Option<ob
     let objection = Objection::ChoiceRule { semen_type, allowed: candidate.allowed.clone() };
     let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
     (!known && !candidate.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
-}
-
-/// A service as it stands in the book.
-pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store::Result<Shown> {
-    let service = store::animals::service::find(tx, business, service.id).await?.unwrap_or(service);
-    let lot = match service.lot_id {
-        Some(id) => Some(lookup::lot_of(tx, business, id).await?),
-        None => None,
-    };
-    let sire = match service.sire_id {
-        Some(id) => Some(lookup::sire_of(tx, business, id).await?),
-        None => None,
-    };
-    let place = match service.place_id {
-        Some(id) => ledger::place(tx, business, id).await?,
-        None => None,
-    };
-    let place = match place {
-        Some(place) => {
-            let tank = lookup::tank_of(tx, business, place.tank_id).await?;
-            Some((place, tank.details.name))
-        }
-        None => None,
-    };
-    let animal = lookup::animal_of(tx, business, service.animal_id).await?;
-    let herd = lookup::herd_of(tx, business, service.herd_id).await?.details;
-    let history = lookup::history(tx, business, service.animal_id).await?;
-    let standing = history.standing(service.served_at, herd.same_heat_hours);
-    let served_on = service.served_at.day_in(herd.time_zone);
-    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(Code::as_str);
-    let outlook = FollowUp {
-        due: gestation::due_on(served_on, breed, standing.class == Class::Heifer),
-        return_watch: gestation::return_watch(served_on),
-        pregnancy_checks: gestation::earliest_checks(
-            served_on,
-            standing.calved_at.map(|calved| calved.day_in(herd.time_zone)),
-        ),
-    };
-    let animal_number = animal.details.number;
-    Ok(Shown { service, lot, sire, animal_number, place, outlook, warnings: Vec::new() })
 }
 
 /// Semen must be named one way: a withdrawal of this book, or an animal and what is known.

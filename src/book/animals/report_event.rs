@@ -106,7 +106,7 @@ pub async fn renumber(
     let events = store::animals::event::of_animal(tx, business, animal).await?;
     let numbers = lookup::history_of(&services, events).numbers(herd.same_heat_hours);
     for (service, numbered) in services.iter().zip(numbers) {
-        if (service.service_number, service.rank) != (numbered.service_number, numbered.rank) {
+        if service.numbered != numbered {
             store::animals::service::renumber(tx, business, service.id, numbered).await?;
         }
     }

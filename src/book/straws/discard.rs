@@ -6,7 +6,6 @@ use crate::{
         straws::{
             receive::{Moved, place_exists, written},
             thaw::still_open,
-            withdraw::{Shown, shown},
         },
         writer::{Command, CommandContext},
     },
@@ -107,9 +106,9 @@ pub struct DiscardWithdrawn {
 }
 
 impl Command for DiscardWithdrawn {
-    type Done = Shown;
+    type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let (at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         let withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
@@ -118,7 +117,7 @@ impl Command for DiscardWithdrawn {
         store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, at).await?;
         let entry = Entry {
             kind: MovementKind::Discard,
-            lot: withdrawal.lot_id,
+            lot: withdrawal.lot.id,
             // It went out of the tank towards a use; now it is known not to have got there.
             from: Whereabouts::Outside(PlaceKind::Used),
             to: Whereabouts::Outside(PlaceKind::Discarded),
@@ -132,9 +131,6 @@ impl Command for DiscardWithdrawn {
         };
         cx.write(entry).await?;
         cx.touched.withdrawal(withdrawal.id);
-        let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
-        let mut shown = shown(cx.tx, business, withdrawal).await?;
-        shown.warnings.extend(ahead);
-        Ok(shown)
+        Ok(Withdrawal { state, resolved_at: Some(at), warnings: ahead.into_iter().collect(), ..withdrawal })
     }
 }

@@ -5,7 +5,7 @@ use crate::{
         CommandError, Rejection,
         alerts::alert,
         lookup,
-        straws::withdraw::{Shown, may_override, shown},
+        straws::withdraw::may_override,
         writer::{Command, CommandContext},
     },
     domain::{
@@ -37,9 +37,9 @@ pub struct Thaw {
 }
 
 impl Command for Thaw {
-    type Done = Shown;
+    type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let (started_at, ahead) = lookup::client_time(self.started_at, cx, "started_at")?;
         let mut withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;
@@ -81,22 +81,21 @@ impl Command for Thaw {
         if let Some(what) = set_aside {
             alert::overridden(cx, &withdrawal, &format!("set aside: {what}")).await?;
         }
-        let mut shown = shown(cx.tx, business, withdrawal).await?;
-        shown.warnings = ahead.into_iter().chain(self.crowded(&shown)).collect();
-        Ok(shown)
+        let warnings = ahead.into_iter().chain(self.crowded(&withdrawal)).collect();
+        Ok(Withdrawal { warnings, ..withdrawal }.at(cx.now))
     }
 }
 
 impl Thaw {
     /// A warning when the straws together would cool the bath by more than a degree.
-    fn crowded(&self, shown: &Shown) -> Option<String> {
+    fn crowded(&self, withdrawal: &Withdrawal) -> Option<String> {
         let volume = self.bath_volume_ml?;
-        let at_once = straws_at_once(volume, shown.lot.details.straw_ml?);
-        (shown.withdrawal.straws.get() > at_once).then(|| {
+        let at_once = straws_at_once(volume, withdrawal.lot.details.straw_ml?);
+        (withdrawal.straws.get() > at_once).then(|| {
             format!(
                 "{} straws together cool {volume} ml of water by more than 1 C; thaw at most {at_once} at once, \
                  and they must not touch.",
-                shown.withdrawal.straws
+                withdrawal.straws
             )
         })
     }

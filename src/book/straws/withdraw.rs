@@ -28,12 +28,12 @@ use crate::{
             place::{Place, PlaceKind},
             semen::SemenType,
             sire::Sire,
+            stock::Stock,
             thaw::ThawProtocol,
             withdrawal::{Withdrawal, WithdrawalState},
         },
         values::{
-            AnimalId, BusinessId, Code, LotId, Name, Reason, SireId, Straws, Technician, Timestamp,
-            WithdrawalId,
+            AnimalId, BusinessId, LotId, Name, Reason, SireId, Straws, Technician, Timestamp, WithdrawalId,
         },
         webhooks::event::{self, Event, StrawWithdrawn, Subject, Topic},
     },
@@ -41,7 +41,7 @@ use crate::{
         self, Tx,
         access::key::Role,
         animals::pedigree::{self, Parents, Relative},
-        straws::ledger::{self, Cause, Entry, Stock, Whereabouts},
+        straws::ledger::{self, Cause, Entry, Whereabouts},
     },
 };
 
@@ -71,44 +71,6 @@ pub enum StrawSelection {
     Lot(LotId),
     /// Straws of this sire, and of this type when it is said.
     Sire(SireId, Option<SemenType>),
-}
-
-/// A withdrawal with what one needs to know of it.
-#[derive(Clone, Debug)]
-pub struct Shown {
-    /// The withdrawal.
-    pub withdrawal: Withdrawal,
-    /// Its lot.
-    pub lot: Lot,
-    /// The lot's sire.
-    pub sire: Sire,
-    /// Her number in her herd.
-    pub animal_number: Code,
-    /// Where the straw hung.
-    pub place: Place,
-    /// What that tank is called.
-    pub tank_name: Name,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
-/// A withdrawal as it stands in the book.
-pub async fn shown(tx: &mut Tx, business: BusinessId, withdrawal: Withdrawal) -> store::Result<Shown> {
-    let lot = lookup::lot_of(tx, business, withdrawal.lot_id).await?;
-    let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
-    let place = ledger::place(tx, business, withdrawal.place_id).await?;
-    let place = place.ok_or_else(|| lookup::lost("place", withdrawal.place_id.0))?;
-    let tank = lookup::tank_of(tx, business, place.tank_id).await?;
-    let animal = lookup::animal_of(tx, business, withdrawal.animal_id).await?;
-    Ok(Shown {
-        withdrawal,
-        lot,
-        sire,
-        animal_number: animal.details.number,
-        place,
-        tank_name: tank.details.name,
-        warnings: Vec::new(),
-    })
 }
 
 /// What is known of an animal whose turn has come.
@@ -194,9 +156,9 @@ pub fn may_override(caller: &Caller) -> Result<(), Rejection> {
 const MOST_INSTEAD: usize = 10;
 
 impl Command for Withdraw {
-    type Done = Shown;
+    type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         self.take(cx, Asked::Before).await
     }
 }
@@ -213,11 +175,11 @@ enum Asked {
 impl Withdraw {
     /// The same for a straw that was used already, as someone tells afterwards: what has happened is not
     /// refused, and what stood against it is kept as deviations.
-    pub async fn happened(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
+    pub async fn happened(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         self.take(cx, Asked::Afterwards).await
     }
 
-    async fn take(&self, cx: &mut CommandContext<'_>, asked: Asked) -> Result<Shown, CommandError> {
+    async fn take(&self, cx: &mut CommandContext<'_>, asked: Asked) -> Result<Withdrawal, CommandError> {
         let (at, ahead) = lookup::client_time(self.withdrawn_at, cx, "withdrawn_at")?;
         let business = cx.business();
         let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
@@ -247,27 +209,33 @@ impl Withdraw {
             .iter()
             .map(|objection| objection.set_aside(&candidate.herd, self.override_reason.as_ref()))
             .collect::<Vec<_>>();
-        let withdrawal = Withdrawal {
+        let mut withdrawal = Withdrawal {
             id: WithdrawalId::new(),
+            state: WithdrawalState::Out,
             animal_id: candidate.animal.id,
+            animal_number: candidate.animal.details.number.clone(),
             herd_id: candidate.animal.details.herd_id,
-            lot_id: lot.id,
-            place_id,
-            straws: self.straws,
-            withdrawn_at: at,
-            technician: self.technician.clone(),
             service_number,
             rank,
             thaw: protocol(&lot, &candidate.herd),
+            semen_type: lot.details.semen_type,
+            lot: lot.clone(),
+            sire: hanging.sire.clone(),
+            place: hanging.place.clone(),
+            place_id,
+            tank_name: hanging.tank_name.clone(),
+            straws: self.straws,
+            withdrawn_at: at,
+            technician: self.technician.clone(),
             rule: candidate.allowed.clone(),
-            override_reason: self.override_reason.clone().filter(|_| !deviations.is_empty()),
-            deviations: Deviations(deviations),
-            state: WithdrawalState::Out,
             bath_temp_c: None,
             thaw_started_at: None,
             ready_at: None,
             use_by: None,
             resolved_at: None,
+            override_reason: self.override_reason.clone().filter(|_| !deviations.is_empty()),
+            deviations: Deviations(deviations),
+            warnings: ahead.into_iter().collect(),
             recorded_at: cx.now,
         };
         store::straws::withdrawal::add(cx.tx, business, cx.caller.key_id, &withdrawal).await?;
@@ -291,23 +259,13 @@ impl Withdraw {
             let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
             alert::overridden(cx, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
-        let told = told(&withdrawal, &lot, &hanging.place);
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &told).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, &event_of(&withdrawal)).await?;
 
-        let mut warnings: Vec<String> = ahead.into_iter().collect();
-        warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, at));
+        withdrawal.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, at));
         if !candidate.reaches(hanging) {
-            warnings.push("These straws hang in another herd's tank.".to_owned());
+            withdrawal.warnings.push("These straws hang in another herd's tank.".to_owned());
         }
-        Ok(Shown {
-            withdrawal,
-            lot,
-            sire,
-            animal_number: candidate.animal.details.number,
-            place: hanging.place.clone(),
-            tank_name: hanging.tank_name.clone(),
-            warnings,
-        })
+        Ok(withdrawal)
     }
 }
 
@@ -403,15 +361,15 @@ impl Withdraw {
 }
 
 /// What others are told of a withdrawal.
-fn told(withdrawal: &Withdrawal, lot: &Lot, place: &Place) -> Event {
+fn event_of(withdrawal: &Withdrawal) -> Event {
     let data = StrawWithdrawn {
         withdrawal_id: withdrawal.id,
         animal_id: withdrawal.animal_id,
         herd_id: withdrawal.herd_id,
-        lot_id: lot.id,
-        sire_id: lot.details.sire_id,
-        semen_type: lot.details.semen_type,
-        place: place.clone(),
+        lot_id: withdrawal.lot.id,
+        sire_id: withdrawal.sire.id,
+        semen_type: withdrawal.semen_type,
+        place: withdrawal.place.clone(),
         straws: withdrawal.straws,
         service_number: withdrawal.service_number,
         rank: withdrawal.rank,
@@ -423,7 +381,7 @@ fn told(withdrawal: &Withdrawal, lot: &Lot, place: &Place) -> Event {
         subject: Subject::Animal(withdrawal.animal_id),
         occurred_at: withdrawal.withdrawn_at,
         herd: Some(withdrawal.herd_id),
-        tank: Some(place.tank_id),
+        tank: Some(withdrawal.place.tank_id),
         data: event::data(&data),
     }
 }
@@ -536,7 +494,7 @@ fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<
         }
         _ => return None,
     };
-    Some(Blocked { sire_id: lot.details.sire_id, sire_name: hanging.sire_name.clone(), lot_id, reason })
+    Some(Blocked { sire_id: lot.details.sire_id, sire_name: hanging.sire.name.clone(), lot_id, reason })
 }
 
 /// A wish must name a lot or a sire, not both and not neither.

@@ -7,6 +7,7 @@ pub mod movement;
 pub mod place;
 pub mod semen;
 pub mod sire;
+pub mod stock;
 pub mod stocktake;
 pub mod thaw;
 pub mod withdrawal;

@@ -25,7 +25,7 @@ use crate::{
         extract::{MOST_BYTES, Permit, Work, fingerprint_of, no_query, read_key},
         json,
         problem::{Kind, Problem},
-        straws::withdrawal::NewWithdrawal,
+        straws::withdrawal::{NewWithdrawal, withdrawn},
     },
 };
 
@@ -141,7 +141,7 @@ async fn one(app: &App, caller: Caller, index: usize, item: Result<Value, Proble
         Err(problem) => return refused(None, &problem),
     };
     let told = match new.act() {
-        Ok(act) => app.run(ask, act, new.tell(app)).await,
+        Ok(act) => app.run(ask, act, |withdrawal| withdrawn(&withdrawal)).await,
         Err(problem) => Err(problem),
     };
     match told {

@@ -9,13 +9,17 @@ use crate::{
         straws::{
             discard::DiscardWithdrawn,
             thaw::Thaw,
-            withdraw::{Shown, Withdraw, shown, wish},
+            withdraw::{Withdraw, wish},
         },
         writer::StoredResponse,
     },
     domain::{
         form::{Fault, InputPath},
-        straws::{place::Place, semen::SemenType, withdrawal::DiscardReason},
+        straws::{
+            place::Place,
+            semen::SemenType,
+            withdrawal::{DiscardReason, Withdrawal},
+        },
         values::{
             AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
             WithdrawalId, needs_note,
@@ -29,7 +33,6 @@ use crate::{
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
-        views::WithdrawalView,
     },
     store,
 };
@@ -97,15 +100,15 @@ impl NewWithdrawal {
             "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithdrawalView,
+        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = Withdrawal,
          headers(("Location" = String, description = "The withdrawal."))),
         Problems))]
 async fn withdraw(
     State(app): State<App>,
     command: LedgerRequest<NewWithdrawal>,
 ) -> Result<Response, Problem> {
-    let new = command.body.clone();
-    app.perform(command, new.act()?, new.tell(&app)).await
+    let act = command.body.act()?;
+    app.perform(command, act, |withdrawal| withdrawn(&withdrawal)).await
 }
 
 impl NewWithdrawal {
@@ -123,15 +126,11 @@ impl NewWithdrawal {
             override_reason: self.r#override.clone().map(|set_aside| set_aside.reason),
         })
     }
+}
 
-    /// How what came of it is answered.
-    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> StoredResponse + Send + Sync + use<> {
-        let clock = app.book.clock.clone();
-        move |shown| {
-            let view = WithdrawalView::at(shown, clock.now());
-            created(format!("/v1/withdrawals/{}", view.id()), &view)
-        }
-    }
+/// How a withdrawal just made is answered.
+pub fn withdrawn(withdrawal: &Withdrawal) -> StoredResponse {
+    created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
 }
 
 form! {
@@ -164,7 +163,7 @@ form! {
     request_body(content = NewThaw, example = json!({
         "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "The straw is thawing.", body = WithdrawalView), Problems))]
+    responses((status = 200, description = "The straw is thawing.", body = Withdrawal), Problems))]
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
@@ -179,8 +178,7 @@ async fn thaw(
         water_temp_c: new.water_temp_c,
         override_reason: new.r#override.map(|set_aside| set_aside.reason),
     };
-    let clock = app.book.clock.clone();
-    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
+    app.perform(command, act, |withdrawal| done(&withdrawal)).await
 }
 
 form! {
@@ -211,7 +209,7 @@ impl NewDiscardOfWithdrawn {
     request_body(content = NewDiscardOfWithdrawn, example = json!({
         "reason": "thawed_not_used", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "Accounted for.", body = WithdrawalView), Problems))]
+    responses((status = 200, description = "Accounted for.", body = Withdrawal), Problems))]
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
@@ -225,8 +223,7 @@ async fn discard(
         technician: new.technician,
         note: new.note,
     };
-    let clock = app.book.clock.clone();
-    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
+    app.perform(command, act, |withdrawal| done(&withdrawal)).await
 }
 
 form! {
@@ -246,7 +243,7 @@ form! {
 #[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
     summary = "List withdrawals",
     params(PageParams, WithdrawalFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<WithdrawalView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Withdrawal>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -263,29 +260,20 @@ async fn list(
         listing.by_id()?,
     )
     .await?;
-    let mut all: Vec<Shown> = Vec::with_capacity(rows.len());
-    for row in rows {
-        all.push(shown(&mut tx, business, row).await?);
-    }
     let now = app.book.clock.now();
-    Ok(listing.list(all, |shown| shown.withdrawal.id.to_string(), |shown| WithdrawalView::at(shown, now)))
+    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string(), |withdrawal| withdrawal.at(now)))
 }
 
 /// One withdrawal.
 #[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "get_withdrawal", tag = "Withdrawals",
     summary = "Get a withdrawal",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it stands.", body = WithdrawalView), Problems))]
-async fn read(
-    State(app): State<App>,
-    caller: Permit<Read>,
-    Id(id): Id,
-) -> Result<Json<WithdrawalView>, Problem> {
+    responses((status = 200, description = "As it stands.", body = Withdrawal), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Withdrawal>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let business = caller.business_id;
-    let found = store::straws::withdrawal::find(&mut tx, business, WithdrawalId(id)).await?;
+    let found = store::straws::withdrawal::find(&mut tx, caller.business_id, WithdrawalId(id)).await?;
     let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
-    Ok(Json(WithdrawalView::at(shown(&mut tx, business, found).await?, app.book.clock.now())))
+    Ok(Json(found.at(app.book.clock.now())))
 }
 
 /// The routes, each with its description.

@@ -2,18 +2,22 @@
 
 use crate::{
     domain::{
-        animals::{history::Numbered, service::Service},
+        animals::{
+            history::{Insemination, Numbered},
+            service::{Service, ServiceEntry},
+        },
         exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
+        straws::{ledger::place_columns, lot::lot_columns, sire::sire_columns},
     },
 };
 
 /// Enters a service.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> Result<()> {
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry) -> Result<()> {
     tx.sql(
         "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
@@ -48,9 +52,26 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> R
 macro_rules! services {
     ($rest:literal) => {
         concat!(
-            "select id, herd_id, animal_id, served_at, service_number, rank, technician, withdrawal_id, lot_id,
-                    sire_id, semen_type, place_id, straws, semen_from_herd_stock, deviations, note, reversed_at, recorded_at
-             from service ",
+            // Her last calving before it by animal_event_by_animal.
+            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
+                    v.technician, v.withdrawal_id, ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", v.semen_type, ",
+            place_columns!(),
+            ", t.name as tank_name, v.straws, v.semen_from_herd_stock, v.deviations, v.note, v.reversed_at,
+                    v.recorded_at, h.time_zone,
+                    (select max(e.happened_at) from animal_event e
+                     where e.business_id = v.business_id and e.animal_id = v.animal_id and e.kind = 'calving'
+                       and e.reversed_at is null and e.happened_at <= v.served_at) as calved_at
+             from service v
+             join animal a on a.business_id = v.business_id and a.id = v.animal_id
+             join herd h on h.business_id = v.business_id and h.id = v.herd_id
+             left join lot l on l.business_id = v.business_id and l.id = v.lot_id
+             left join sire s on s.business_id = v.business_id and s.id = v.sire_id
+             left join place p on p.business_id = v.business_id and p.id = v.place_id
+             left join tank t on t.business_id = p.business_id and t.id = p.tank_id ",
             $rest
         )
     };
@@ -58,7 +79,7 @@ macro_rules! services {
 
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
-    tx.sql(services!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+    tx.sql(services!("where v.business_id = $1 and v.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Services, oldest entry first; of one animal or herd when it is named.
@@ -70,8 +91,9 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Service>> {
     tx.sql(services!(
-        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4) and ($5 is null or herd_id = $5)
-         order by id limit $3"
+        "where v.business_id = $1 and v.id > $2 and ($4 is null or v.animal_id = $4)
+           and ($5 is null or v.herd_id = $5)
+         order by v.id limit $3"
     ))
     .bind(business)
     .bind(page.after)
@@ -82,12 +104,32 @@ pub async fn list(
     .await
 }
 
-/// All services of an animal that count, in order of time.
-pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Service>> {
+/// The service of an animal at a moment that counts.
+pub async fn at(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    served_at: Timestamp,
+) -> Result<Option<Service>> {
     // Uses service_by_animal.
     tx.sql(services!(
-        "where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id"
+        "where v.business_id = $1 and v.animal_id = $2 and v.served_at = $3 and v.reversed_at is null
+         order by v.id limit 1"
     ))
+    .bind(business)
+    .bind(animal)
+    .bind(served_at)
+    .optional()
+    .await
+}
+
+/// All services of an animal that count, in order of time.
+pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Insemination>> {
+    // Uses service_by_animal.
+    tx.sql(
+        "select id, served_at, service_number, rank from service
+         where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id",
+    )
     .bind(business)
     .bind(animal)
     .all()
@@ -113,7 +155,7 @@ pub async fn of_withdrawal(
     withdrawal: WithdrawalId,
 ) -> Result<Option<Service>> {
     // Uses service_by_withdrawal.
-    tx.sql(services!("where business_id = $1 and withdrawal_id = $2 and reversed_at is null"))
+    tx.sql(services!("where v.business_id = $1 and v.withdrawal_id = $2 and v.reversed_at is null"))
         .bind(business)
         .bind(withdrawal)
         .optional()
@@ -122,7 +164,7 @@ pub async fn of_withdrawal(
 
 /// All services with straws of a lot, in order of time, those that do not count included.
 pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Service>> {
-    tx.sql(services!("where business_id = $1 and lot_id = $2 order by served_at, id"))
+    tx.sql(services!("where v.business_id = $1 and v.lot_id = $2 order by v.served_at, v.id"))
         .bind(business)
         .bind(lot)
         .all()

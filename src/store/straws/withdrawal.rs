@@ -13,6 +13,7 @@ use crate::{
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
+        straws::{ledger::place_columns, lot::lot_columns, sire::sire_columns},
     },
 };
 
@@ -28,7 +29,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -
     .bind(w.id)
     .bind(w.animal_id)
     .bind(w.herd_id)
-    .bind(w.lot_id)
+    .bind(w.lot.id)
     .bind(w.place_id)
     .bind(w.straws)
     .bind(w.withdrawn_at)
@@ -51,10 +52,21 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -
 macro_rules! withdrawals {
     ($rest:literal) => {
         concat!(
-            "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
-                    rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
-                    resolved_at, recorded_at
-             from withdrawal ",
+            "select w.id, w.state, w.animal_id, a.number as animal_number, w.herd_id, w.service_number, w.rank, ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", ",
+            place_columns!(),
+            ", w.place_id, t.name as tank_name, w.straws, w.withdrawn_at, w.technician, w.rule, w.thaw,
+                    w.bath_temp_c, w.thaw_started_at, w.ready_at, w.use_by, w.resolved_at, w.override_reason,
+                    w.deviations, w.recorded_at
+             from withdrawal w
+             join animal a on a.business_id = w.business_id and a.id = w.animal_id
+             join lot l on l.business_id = w.business_id and l.id = w.lot_id
+             join sire s on s.business_id = l.business_id and s.id = l.sire_id
+             join place p on p.business_id = w.business_id and p.id = w.place_id
+             join tank t on t.business_id = p.business_id and t.id = p.tank_id ",
             $rest
         )
     };
@@ -62,7 +74,7 @@ macro_rules! withdrawals {
 
 /// One withdrawal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
-    tx.sql(withdrawals!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+    tx.sql(withdrawals!("where w.business_id = $1 and w.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Withdrawals, oldest entry first; of one animal, or only the unresolved, when that is asked.
@@ -74,9 +86,9 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Withdrawal>> {
     tx.sql(withdrawals!(
-        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4)
-           and (not $5 or state in ('out', 'thawing'))
-         order by id limit $3"
+        "where w.business_id = $1 and w.id > $2 and ($4 is null or w.animal_id = $4)
+           and (not $5 or w.state in ('out', 'thawing'))
+         order by w.id limit $3"
     ))
     .bind(business)
     .bind(page.after)
@@ -151,7 +163,7 @@ pub async fn resolve(
 /// All withdrawals of a lot that are neither served nor discarded nor reversed.
 pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Withdrawal>> {
     tx.sql(withdrawals!(
-        "where business_id = $1 and lot_id = $2 and state in ('out', 'thawing') order by withdrawn_at, id"
+        "where w.business_id = $1 and w.lot_id = $2 and w.state in ('out', 'thawing') order by w.withdrawn_at, w.id"
     ))
     .bind(business)
     .bind(lot)
@@ -162,16 +174,12 @@ pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) ->
 /// Straws on their way that left the tank before `before` and for which no alert is open.
 pub async fn unaccounted(tx: &mut Tx, business: BusinessId, before: Timestamp) -> Result<Vec<Withdrawal>> {
     // Uses withdrawal_unresolved and, for each of the few rows, alert_of_withdrawal.
-    tx.sql(
-        "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
-                rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
-                resolved_at, recorded_at
-         from withdrawal w
-         where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at <= $2
+    tx.sql(withdrawals!(
+        "where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at <= $2
            and not exists (select 1 from alert a where a.business_id = w.business_id and a.withdrawal_id = w.id
                and a.kind = 'withdrawal.unresolved' and a.cleared_at is null)
-         order by w.withdrawn_at",
-    )
+         order by w.withdrawn_at"
+    ))
     .bind(business)
     .bind(before)
     .all()

@@ -187,9 +187,8 @@ async fn which(
     let open = store::straws::withdrawal::list(cx.tx, business, Some(animal.id), true, page).await?;
     let mut out: Vec<Withdrawal> = Vec::new();
     for withdrawal in open {
-        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
         if clues.name_something()
-            && clues.fit(&lot)
+            && clues.fit(&withdrawal.lot)
             && withdrawal.withdrawn_at.since(at).abs() <= chrono::TimeDelta::hours(24)
         {
             out.push(withdrawal);
@@ -244,17 +243,17 @@ pub(super) async fn record(
                 technician: when.responsible.clone(),
                 override_reason: None,
             };
-            let withdrawn = withdraw.happened(cx).await?.withdrawal;
+            let withdrawn = withdraw.happened(cx).await?;
             store::exchange::ade_item::made(cx.tx, business, item.id, withdrawn.id.0).await?;
             Semen::Withdrawn(withdrawn.id)
         }
     };
     let serve = Serve { semen, served_at: when.at, technician: when.responsible, note: when.remark };
     let served = serve.perform(cx).await?;
-    let subject = served.service.id.0;
+    let subject = served.id.0;
     store::exchange::ade_item::made(cx.tx, business, item.id, subject).await?;
     // Nobody thaws by this book who tells of it afterwards.
     let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
-    let deviations = served.service.deviations.0.into_iter().map(|deviation| deviation.text);
+    let deviations = served.deviations.0.into_iter().map(|deviation| deviation.text);
     Ok((subject, deviations.chain(warnings).map(Message::warning).collect()))
 }

@@ -247,11 +247,8 @@ impl TakeIn {
         {
             return Ok(Before::Withdrawn(withdrawal, decided));
         }
-        let Some((lot, place)) = service.lot_id.zip(service.place_id) else {
-            return Ok(Before::Nothing);
-        };
-        let place = ledger::place(cx.tx, business, place).await?;
-        Ok(place.map_or(Before::Nothing, |place| Before::Straw(lot, place, decided)))
+        let straw = service.lot.zip(service.place);
+        Ok(straw.map_or(Before::Nothing, |(lot, place)| Before::Straw(lot.id, place, decided)))
     }
 
     async fn enter(
