@@ -15,9 +15,6 @@ use std::{
     },
     time::{Duration, Instant},
 };
-
-use axum::{Json, Router, routing::post};
-use serde_json::{Value, json};
 use tankside::{
     book::{
         Caller,
@@ -27,10 +24,16 @@ use tankside::{
     },
     clock::Clock,
     config::Settings,
-    domain::values::{AnimalId, LotId, Straws},
+    domain::{
+        access::Role,
+        values::{AnimalId, LotId, Straws},
+    },
     server,
-    store::{self, Db, access::key::Role},
+    store::{self, Db},
 };
+
+use axum::{Json, Router, routing::post};
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// How long each way is measured.

@@ -9,20 +9,23 @@ use std::{
     path::PathBuf,
     process::ExitCode,
 };
-
-use anyhow::{Context as _, bail};
-use clap::{Parser, Subcommand};
 use tankside::{
     book::access::key,
     clock::Clock,
     config::{Config, Settings},
     demo,
-    domain::values::{BusinessId, KeyId, Name, Timestamp},
+    domain::{
+        access::Role,
+        values::{BusinessId, KeyId, Name, Timestamp},
+    },
     http, maintenance as keeping, server,
-    store::{self, Db, access::key::Role},
+    store::{self, Db},
     telemetry,
     webhooks::{self, sign::Secret},
 };
+
+use anyhow::{Context as _, bail};
+use clap::{Parser, Subcommand};
 use tokio::signal::unix::{SignalKind, signal};
 
 /// The book of record for a cattle inseminator's liquid-nitrogen tank.

@@ -9,6 +9,7 @@ use sqlx::FromRow;
 use tankside::{
     book::access::key as keys,
     domain::{
+        access::Role,
         form::{self, InputPath},
         nitrogen::tank::{Tank, TankDetails},
         straws::{
@@ -21,7 +22,6 @@ use tankside::{
     },
     store::{
         self, Db,
-        access::key::Role,
         straws::ledger::{self, Cause, Entry, Whereabouts},
     },
 };

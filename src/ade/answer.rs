@@ -1,5 +1,10 @@
 //! Answers as the standard has them: its error resource, its batch results.
 
+use crate::{
+    book::{command::Failure, exchange::ingest::Message},
+    domain::{form::Fault, rejection::Rejection},
+    store,
+};
 use axum::{
     Json,
     body::{Body, to_bytes},
@@ -9,12 +14,6 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use serde_json::{Map, Value, json};
-
-use crate::{
-    book::{Rejection, command::Failure, exchange::ingest::Message},
-    domain::form::Fault,
-    store,
-};
 
 /// Why something is not done.
 #[derive(Debug)]

@@ -15,6 +15,24 @@ mod outgoing;
 mod page;
 mod shape;
 
+use crate::{
+    book::{
+        Book, Caller,
+        command::{Outcome, RequestContext, StoredResponse},
+        exchange::{
+            ingest::{TakeIn, TakenIn, own},
+            resource,
+        },
+    },
+    domain::{
+        access::Role,
+        animals::herd::Herd,
+        exchange::{ade::ItemKind, change::ChangeKind},
+        form::{self, InputPath},
+        values::{Code, HerdId},
+    },
+    store::{self, Tx},
+};
 use answer::AdeError;
 use axum::{
     Json, Router,
@@ -29,24 +47,6 @@ use incoming::Place;
 use outgoing::Around;
 use serde_json::{Value, json};
 use uuid::Uuid;
-
-use crate::{
-    book::{
-        Book, Caller,
-        command::{Outcome, RequestContext, StoredResponse},
-        exchange::{
-            ingest::{TakeIn, TakenIn, own},
-            resource,
-        },
-    },
-    domain::{
-        animals::herd::Herd,
-        exchange::{ade::ItemKind, change::ChangeKind},
-        form::{self, InputPath},
-        values::{Code, HerdId},
-    },
-    store::{self, Tx, access::key::Role},
-};
 
 pub use answer::in_the_standards_words;
 

@@ -9,19 +9,20 @@ use crate::{
     },
     book::exchange::{
         ingest::{own, own_source},
-        resource::{Resource, Served, Subject},
+        resource::{Resource, Subject},
     },
     domain::{
         animals::{
             animal::Animal,
             herd::Herd,
             history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
+            service::Service,
         },
         exchange::{
             ade::{ItemKind, container},
             change::Change,
         },
-        straws::{lot::Lot, semen::SemenType, sire::Sire},
+        straws::{lot::Lot, semen::SemenType, sire::SireSummary},
         values::{BusinessId, Day, Timestamp},
     },
     store::animals::event::Event,
@@ -51,7 +52,7 @@ pub fn resource(told: &Resource, around: &Around<'_>) -> Value {
     match &told.subject {
         Subject::None => {}
         Subject::Event(event) => put(&mut out, event_members(event)),
-        Subject::Service(served) => put(&mut out, service_members(served)),
+        Subject::Service(service) => put(&mut out, service_members(service)),
         Subject::Animal { sire, dam } => {
             if let Some(animal) = &told.animal {
                 put(&mut out, animal_members(animal, sire.as_ref(), dam.as_deref(), around.now));
@@ -193,8 +194,7 @@ fn event_members(event: &Event) -> Value {
     Value::Object(out)
 }
 
-fn service_members(served: &Served) -> Value {
-    let service = &served.service;
+fn service_members(service: &Service) -> Value {
     let deviations = service.deviations.0.iter().map(|deviation| match &deviation.reason {
         Some(reason) => format!("{} Accepted: {reason}", deviation.text),
         None => deviation.text.clone(),
@@ -215,25 +215,25 @@ fn service_members(served: &Served) -> Value {
         // "The rank of intervention of each AI carried out within the same reproductive cycle": counted
         // from calving to calving, as the service number is.
         "rank": service.service_number,
-        "straw": straw(served),
+        "straw": straw(service),
         "semenFromFarmStocks": service.semen_from_herd_stock,
-        "farmContainer": served.place.as_ref().map(|(place, tank)| container(tank, place)),
+        "farmContainer": service.tank_name.as_ref().zip(service.place.as_ref()).map(|(tank, place)| container(tank, place)),
     }))
 }
 
-fn straw(served: &Served) -> Option<Value> {
-    let semen_type = served.service.semen_type;
-    if served.lot.is_none() && served.sire.is_none() && semen_type.is_none() {
+fn straw(service: &Service) -> Option<Value> {
+    let semen_type = service.semen_type;
+    if service.lot.is_none() && service.sire.is_none() && semen_type.is_none() {
         return None;
     }
     let mut out = Map::new();
-    let sires = served.sire.as_ref().map(sire_names);
+    let sires = service.sire.as_ref().map(sire_names);
     put(
         &mut out,
         json!({
             "resourceType": "icarReproSemenStrawResource",
             "sireIdentifiers": sires,
-            "sireOfficialName": served.sire.as_ref().map(|sire| &sire.details.name),
+            "sireOfficialName": service.sire.as_ref().map(|sire| &sire.name),
             "isSexedSemen": semen_type.map(SemenType::is_sexed),
             "sexedGender": match semen_type {
                 Some(SemenType::SexedFemale) => Some("Female"),
@@ -242,7 +242,7 @@ fn straw(served: &Served) -> Option<Value> {
             },
         }),
     );
-    if let Some(lot) = &served.lot {
+    if let Some(lot) = &service.lot {
         put(&mut out, lot_members(lot));
     }
     Some(Value::Object(out))
@@ -260,11 +260,16 @@ fn lot_members(lot: &Lot) -> Value {
     })
 }
 
-fn sire_names(sire: &Sire) -> Vec<Value> {
-    all(&sire.details.identifiers, own::SIRE, sire.id.0)
+fn sire_names(sire: &SireSummary) -> Vec<Value> {
+    all(&sire.identifiers, own::SIRE, sire.id.0)
 }
 
-fn animal_members(animal: &Animal, sire: Option<&Sire>, dam: Option<&Animal>, now: Timestamp) -> Value {
+fn animal_members(
+    animal: &Animal,
+    sire: Option<&SireSummary>,
+    dam: Option<&Animal>,
+    now: Timestamp,
+) -> Value {
     let d = &animal.details;
     // Every name that she has, of a scheme several too: they are hers alone.
     let own_name = json!({"scheme": own::ANIMAL, "id": animal.id});
@@ -279,8 +284,7 @@ fn animal_members(animal: &Animal, sire: Option<&Sire>, dam: Option<&Animal>, no
             "officialName": official,
         }))
     };
-    let father =
-        sire.map(|sire| parent("Male", sire_names(sire).swap_remove(0), Some(json!(sire.details.name))));
+    let father = sire.map(|sire| parent("Male", sire_names(sire).swap_remove(0), Some(json!(sire.name))));
     let mother = dam.map(|dam| parent("Female", first_name(dam), None));
     let parents: Vec<Value> = father.into_iter().chain(mother).collect();
     let has_left = d.left_on.is_some_and(|left| left.0 <= now.utc().date_naive());

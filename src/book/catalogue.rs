@@ -3,14 +3,9 @@
 //! The five are entered and changed alike, so that is said once, in [`Add`] and [`Change`]; what
 //! differs, above all the rules of each, is in its [`CatalogueItem`].
 
-use serde::Serialize;
-use serde_json::Value;
-use sha2::{Digest as _, Sha256};
-use uuid::Uuid;
-
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         alerts::rule::check_alert_rule,
         command::{Command, CommandContext},
         lookup,
@@ -24,6 +19,7 @@ use crate::{
         },
         form::{self, Fault, Field, InputPath},
         nitrogen::tank::{Tank, TankDetails},
+        rejection::Rejection,
         straws::{
             lot::{Lot, LotDetails},
             sire::{Sire, SireDetails},
@@ -32,6 +28,10 @@ use crate::{
     },
     store::{self, Tx, animals::pedigree},
 };
+use serde::Serialize;
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
 
 /// A thing that is entered in the book and may change.
 pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {

@@ -5,6 +5,7 @@
 
 use crate::{
     book::{Caller, CommandError},
+    domain::now::Now,
     domain::values::{AlertRuleId, BusinessId, LotId, MovementId, PlaceId, TankId, Timestamp, WithdrawalId},
     store::{
         self, Tx,
@@ -27,6 +28,15 @@ pub trait Command: Send + Sync + 'static {
         &self,
         cx: &mut CommandContext<'_>,
     ) -> impl Future<Output = Result<Self::Done, CommandError>> + Send;
+}
+
+/// A command about one thing, which the path of its request names.
+#[derive(Clone, Copy, Debug)]
+pub struct On<I, C> {
+    /// The thing.
+    pub id: I,
+    /// The command.
+    pub command: C,
 }
 
 /// Work of the service's own, that no caller asked for: nothing of it stands in the audit, and nobody's
@@ -63,6 +73,11 @@ impl CommandContext<'_> {
         self.caller.business_id
     }
 
+    /// What time it is.
+    pub fn now(&self) -> Now {
+        Now { now: self.now, latest: self.latest }
+    }
+
     /// Moves straws, as [`ledger::write`] does. Commands move them by this alone, so that no movement passes
     /// unseen by the alerts.
     pub async fn write(&mut self, entry: Entry) -> store::Result<Option<MovementId>> {
@@ -90,6 +105,11 @@ impl Touched {
         if places != [None, None] {
             self.lots.push((entry.lot, places));
         }
+    }
+
+    /// Straws of a lot were taken out of a place.
+    pub fn took(&mut self, lot: LotId, place: PlaceId) {
+        self.lots.push((lot, [Some(place), None]));
     }
 
     /// Whether a lot's straws may be used changed.

@@ -1,14 +1,16 @@
 //! Looking up what a caller names; what is not in this business's book is refused as unknown.
 
-use chrono::TimeDelta;
-use uuid::Uuid;
-
 use crate::{
-    book::{CommandError, Rejection, command::CommandContext},
+    book::{CommandError, command::CommandContext},
     domain::{
-        animals::{animal::Animal, herd::Herd, history::AnimalHistory, service::Service},
-        form::Fault,
+        animals::{
+            animal::Animal,
+            herd::Herd,
+            history::{AnimalHistory, Insemination},
+            service::Service,
+        },
         nitrogen::tank::Tank,
+        rejection::Rejection,
         straws::{lot::Lot, sire::Sire, stocktake::Stocktake, withdrawal::Withdrawal},
         values::{
             AnimalId, BusinessId, HerdId, LotId, ServiceId, SireId, StocktakeId, TankId, Timestamp,
@@ -17,12 +19,7 @@ use crate::{
     },
     store::{self, Tx, animals::event::Event},
 };
-
-/// How far ahead of ours a client's clock may be. More is a slip of the pen, not a wrong clock.
-const MOST_AHEAD: TimeDelta = TimeDelta::hours(24);
-
-/// From when on we say that a client's clock is ahead.
-const TELL_AHEAD: TimeDelta = TimeDelta::minutes(5);
+use uuid::Uuid;
 
 macro_rules! known {
     ($($layer:ident $name:ident: $id:ty => $thing:ty, $what:literal;)+) => {$(
@@ -82,51 +79,18 @@ pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> sto
 }
 
 /// The same from records that were read already.
-pub fn history_of(services: &[Service], events: Vec<Event>) -> AnimalHistory {
+pub fn history_of(services: &[Insemination], events: Vec<Event>) -> AnimalHistory {
     AnimalHistory {
         services: services.iter().map(|service| service.served_at).collect(),
         happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),
     }
 }
 
-/// A moment that a client tells, or now; refused when it lies far ahead. And what to say when a clock seems to
-/// be wrong: the client's ahead of ours, or ours behind its own book.
+/// A moment that a client gives, or now, and what to say when a clock seems to be wrong.
 pub fn client_time(
     at: Option<Timestamp>,
     cx: &CommandContext<'_>,
     field: &'static str,
 ) -> Result<(Timestamp, Option<String>), Rejection> {
-    let now = cx.now;
-    let went_back = cx.latest.since(now) > TELL_AHEAD;
-    let Some(at) = at else {
-        let warning = went_back.then(|| {
-            format!(
-                "{field} was not told and is {now} by this service's clock, which went back: the book knew {} \
-                 before. Send {field}, and have the service's clock looked at.",
-                cx.latest
-            )
-        });
-        return Ok((now, warning));
-    };
-    // A clock that went back, such as one without a battery, must not make the farm's own times impossible.
-    let known = now.max(cx.latest);
-    if at.since(known) > MOST_AHEAD {
-        return Err(Rejection::Invalid(vec![Fault::at(
-            field,
-            format!("lies more than 24 hours ahead of this service's clock, which says {known}"),
-        )]));
-    }
-    let ahead = at.since(now);
-    let warning = (ahead > TELL_AHEAD).then(|| {
-        let whose = if went_back {
-            "this service's clock went back; have it looked at"
-        } else {
-            "look at the sender's clock"
-        };
-        let minutes = ahead.num_minutes();
-        format!(
-            "{field} is {minutes} minutes ahead of this service's clock; it is kept as told, but {whose}."
-        )
-    });
-    Ok((at, warning))
+    cx.now().client_time(at, field)
 }

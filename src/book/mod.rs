@@ -12,18 +12,40 @@ pub mod command;
 pub mod exchange;
 mod lookup;
 pub mod nitrogen;
-mod rejection;
 pub mod straws;
 pub mod webhooks;
 pub mod writer;
 
-pub use rejection::{CommandError, NotInStock, Objected, Rejection};
-
 use crate::{
     clock::Clock,
-    domain::values::{BusinessId, KeyId},
-    store::{Db, access::key::Role},
+    domain::{
+        access::Role,
+        rejection::Rejection,
+        values::{BusinessId, KeyId},
+    },
+    store::{self, Db},
 };
+
+/// Why a command did not run to its end.
+#[derive(Debug)]
+pub enum CommandError {
+    /// It was rejected.
+    Rejected(Box<Rejection>),
+    /// The store failed.
+    Failed(store::Error),
+}
+
+impl From<store::Error> for CommandError {
+    fn from(error: store::Error) -> Self {
+        Self::Failed(error)
+    }
+}
+
+impl From<Rejection> for CommandError {
+    fn from(rejection: Rejection) -> Self {
+        Self::Rejected(Box::new(rejection))
+    }
+}
 
 /// Who asks.
 #[derive(Clone, Debug)]

@@ -9,6 +9,25 @@
 //! The first response to each Idempotency-Key stands in the same transaction as its effect. So a
 //! retry is right whatever happened in between, also after a commit whose outcome nobody knows.
 
+use crate::{
+    book::{
+        CommandError,
+        alerts::alert,
+        command::{
+            BackgroundCommand, Command, CommandContext, Failure, Keyed, Outcome, RequestContext,
+            StoredResponse, Touched,
+        },
+    },
+    clock::Clock,
+    domain::{
+        rejection::Rejection,
+        values::{BusinessId, Timestamp},
+    },
+    store::{
+        self, Db, Tx,
+        access::audit::{self, NewAuditEntry, NewKeyedResponse},
+    },
+};
 use std::{
     collections::{BTreeMap, HashMap},
     panic::AssertUnwindSafe,
@@ -24,23 +43,6 @@ use futures_util::{FutureExt as _, future::BoxFuture};
 use tokio::{
     sync::{mpsc, oneshot},
     task::JoinHandle,
-};
-
-use crate::{
-    book::{
-        CommandError, Rejection,
-        alerts::alert,
-        command::{
-            BackgroundCommand, Command, CommandContext, Failure, Keyed, Outcome, RequestContext,
-            StoredResponse, Touched,
-        },
-    },
-    clock::Clock,
-    domain::values::{BusinessId, Timestamp},
-    store::{
-        self, Db, Tx,
-        access::audit::{self, NewAuditEntry, NewKeyedResponse},
-    },
 };
 
 /// Commands that share one commit at most. More would only lengthen the wait of the first.

@@ -20,6 +20,16 @@ mod round;
 mod straws;
 mod technician;
 
+use crate::{
+    clock::Clock,
+    config::{Config, Settings},
+    domain::{
+        access::Role,
+        values::{Day, TimeZone, Timestamp},
+    },
+    server::{self, Running},
+    telemetry,
+};
 use std::{
     net::{Ipv4Addr, SocketAddr, TcpListener},
     time::Instant,
@@ -32,15 +42,6 @@ use folder::Folder;
 use narration::Narrator;
 use round::Round;
 use technician::Technician;
-
-use crate::{
-    clock::Clock,
-    config::{Config, Settings},
-    domain::values::{Day, TimeZone, Timestamp},
-    server::{self, Running},
-    store::access::key::Role,
-    telemetry,
-};
 
 /// Where the demo listens when nobody says where.
 const USUAL: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);

@@ -1,13 +1,15 @@
 //! What the operator does beside the running service: sees that the store is empty, makes keys,
 //! checks the books. The same as `tankside key create` and `tankside verify`.
 
-use anyhow::{bail, ensure};
-
 use crate::{
     book::access::key::{self, Secret},
-    domain::values::{Name, Timestamp},
-    store::{self, Db, Page, access::key::Role},
+    domain::{
+        access::Role,
+        values::{Name, Timestamp},
+    },
+    store::{self, Db, Page},
 };
+use anyhow::{bail, ensure};
 
 /// Refuses a store in which somebody's herds stand already.
 ///

@@ -5,6 +5,7 @@
 //! writes down what came out.
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
+//! - [`row`]: reading rows that several tables were joined to
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
 //!   [`service`]: what is on record
@@ -15,12 +16,16 @@
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 //! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
+pub mod access;
 pub mod alerts;
 pub mod animals;
 pub mod exchange;
 pub mod form;
 pub mod identifiers;
 pub mod nitrogen;
+pub mod now;
+pub mod rejection;
+pub mod row;
 pub mod straws;
 pub mod values;
 pub mod webhooks;

@@ -126,6 +126,11 @@ impl Timestamp {
         self.0.with_timezone(&zone.0).format("%Y-%m-%d %H:%M").to_string()
     }
 
+    /// The instant so many microseconds after 1970 began in UTC; `None` out of the range of dates.
+    pub fn from_micros(micros: i64) -> Option<Self> {
+        DateTime::from_timestamp_micros(micros).map(Self)
+    }
+
     /// The instant as a library value.
     pub fn utc(self) -> DateTime<Utc> {
         self.0

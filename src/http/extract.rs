@@ -4,6 +4,20 @@
 //! and whether an Idempotency-Key is required. A handler without one of these cannot know its
 //! caller's business, and so cannot reach anything.
 
+use crate::{
+    book::{
+        Caller,
+        command::{Keyed, RequestContext},
+    },
+    domain::{
+        access::Role,
+        form::{self, Field, InputPath},
+    },
+    http::{
+        App, json,
+        problem::{Kind, Problem, internal},
+    },
+};
 use std::{marker::PhantomData, ops::Deref};
 
 use axum::{
@@ -14,19 +28,6 @@ use axum::{
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
-
-use crate::{
-    book::{
-        Caller,
-        command::{Keyed, RequestContext},
-    },
-    domain::form::{self, Field, InputPath},
-    http::{
-        App, json,
-        problem::{Kind, Problem, internal},
-    },
-    store::access::key::Role,
-};
 
 /// Bytes that a body may have.
 pub const MOST_BYTES: usize = 1024 * 1024;

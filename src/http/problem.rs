@@ -13,15 +13,11 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
-    book::{
-        Rejection,
-        command::{Failure, StoredResponse},
-    },
+    book::command::{Failure, StoredResponse},
     domain::{
-        animals::objection::DeviationKind, form::Fault, straws::thaw::Advice,
+        animals::objection::DeviationKind, form::Fault, rejection::Rejection, straws::thaw::Advice,
         webhooks::webhook::MOST_WEBHOOKS,
     },
-    http::views::StockView,
     store,
 };
 
@@ -342,7 +338,7 @@ impl From<Rejection> for Problem {
                 let nearest = objected.instead.first().map(|first| {
                     let semen_type = first.lot.details.semen_type.describe();
                     let place = first.place.describe();
-                    format!("Nearest: {} ({semen_type}) in {}, {place}.", first.sire_name, first.tank_name)
+                    format!("Nearest: {} ({semen_type}) in {}, {place}.", first.sire.name, first.tank_name)
                 });
                 let detail = told.into_iter().chain(nearest.as_deref()).collect::<Vec<_>>().join(" ");
                 Self::new(kind, detail)
@@ -351,7 +347,7 @@ impl From<Rejection> for Problem {
                     .with("semen_types", json!(objected.allowed.semen_types))
                     .with("rule", json!(objected.allowed))
                     .with("objections", reasons)
-                    .with("allowed", views(&objected.instead))
+                    .with("allowed", json!(objected.instead))
             }
             Rejection::NotInStock(missing) => {
                 let elsewhere = missing.elsewhere.first().map_or_else(
@@ -369,7 +365,7 @@ impl From<Rejection> for Problem {
                     .with("requested", missing.asked)
                     .with("available", missing.held)
                     .with("semen_type", json!(missing.semen_type))
-                    .with("elsewhere", views(&missing.elsewhere))
+                    .with("elsewhere", json!(missing.elsewhere))
             }
             Rejection::AlreadyResolved { withdrawal, state, at } => {
                 Self::new(Kind::AlreadyResolved, format!("The straw was {state} already."))
@@ -418,10 +414,6 @@ fn bath(kind: Kind, advice: Advice) -> Problem {
         Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
     let told = problem.detail.clone();
     Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
-}
-
-fn views(stock: &[store::straws::ledger::Stock]) -> Value {
-    json!(stock.iter().map(StockView::from).collect::<Vec<_>>())
 }
 
 fn kind_of(objection: DeviationKind) -> Kind {

@@ -1,13 +1,10 @@
 //! The real service over HTTP, asked what the model is asked, and compared with it.
 
 use std::collections::HashMap;
-
-use chrono::{DateTime, SecondsFormat, TimeDelta};
-use reqwest::Method;
-use serde_json::{Map, Value, json};
 use tankside::{
     book::access::key as keys,
     domain::{
+        access::Role,
         animals::{
             animal::{Animal, AnimalDetails},
             herd::{Herd, HerdDetails},
@@ -20,8 +17,12 @@ use tankside::{
         },
         values::{AnimalId, BusinessId, HerdId, LotId, Name, SireId, TankId, Timestamp},
     },
-    store::{self, Db, Tx, access::key::Role},
+    store::{self, Db, Tx},
 };
+
+use chrono::{DateTime, SecondsFormat, TimeDelta};
+use reqwest::Method;
+use serde_json::{Map, Value, json};
 use tokio::sync::Mutex;
 use uuid::Uuid;
 

@@ -3,7 +3,7 @@
 
 use chrono::TimeDelta;
 use serde_json::{Value, json};
-use tankside::store::{Db, access::key::Role};
+use tankside::{domain::access::Role, store::Db};
 
 use crate::{
     on_both_stores,

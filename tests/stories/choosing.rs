@@ -1,7 +1,7 @@
 //! What stands against a straw for an animal, and how it is set aside.
 
 use serde_json::{Value, json};
-use tankside::store::access::key::Role;
+use tankside::domain::access::Role;
 
 use crate::{
     on_both_stores,

@@ -1,16 +1,16 @@
 //! Whole lists taken out: as CSV for spreadsheets, as NDJSON for programs.
 
 use std::collections::{BTreeMap, BTreeSet};
+use tankside::{
+    clock::Clock,
+    domain::{access::Role, values::Timestamp},
+    http::exchange::export::{Export, ExportFormat, ExportList},
+    store::{self, Db},
+};
 
 use reqwest::Method;
 use serde_json::{Value, json};
 use sqlx::{Connection as _, Row as _};
-use tankside::{
-    clock::Clock,
-    domain::values::Timestamp,
-    http::exchange::export::{Export, ExportFormat, ExportList},
-    store::{self, Db, access::key::Role},
-};
 
 use crate::{
     lists::{lists, stocked, whole},

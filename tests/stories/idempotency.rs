@@ -2,7 +2,7 @@
 
 use reqwest::Method;
 use serde_json::json;
-use tankside::store::access::key::Role;
+use tankside::domain::access::Role;
 
 use crate::{
     on_both_stores,

@@ -5,8 +5,11 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use tankside::{
     book::access::key::{self, Secret},
-    domain::values::{Name, Timestamp},
-    store::{self, Db, access::key::Role},
+    domain::{
+        access::Role,
+        values::{Name, Timestamp},
+    },
+    store::{self, Db},
 };
 use uuid::Uuid;
 

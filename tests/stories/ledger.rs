@@ -305,7 +305,7 @@ async fn a_lot_is_traced_to_the_last_straw(world: &World) {
 async fn the_audit_says_who_did_what(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
-    let technician = world.caller(tankside::store::access::key::Role::Technician).await;
+    let technician = world.caller(tankside::domain::access::Role::Technician).await;
     let animal = farm.animal(client, "1").await;
     let order = json!({"animal_id": animal, "lot_id": farm.conventional});
     technician.post_as("/v1/withdrawals", "try", order).await.problem(409, "choice-rule");

@@ -394,7 +394,7 @@ async fn filters_together_do_what_a_naive_filter_does(world: &World) {
     world.look_round().await;
     // Somebody else does something too, so that the audit has two keys.
     let animal = client.get("/v1/animals?limit=1").await.expect(200)["items"][0]["id"].clone();
-    let technician = world.caller(tankside::store::access::key::Role::Technician).await;
+    let technician = world.caller(tankside::domain::access::Role::Technician).await;
     technician.post("/v1/heats", json!({"animal_id": animal})).await.created();
     for (path, filters) in &lists_of(client).await {
         let all = whole(client, path, "", 500).await;

@@ -5,10 +5,11 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use tankside::{
     domain::{
+        access::Role,
         nitrogen::level::{LevelUnit, Measured, Reading, ReadingSource},
         values::{ReadingId, TankId, Timestamp},
     },
-    store::{self, Db, access::key::Role},
+    store::{self, Db},
 };
 
 use crate::{

@@ -1,7 +1,7 @@
 //! The bath, and the time a straw has.
 
 use serde_json::{Value, json};
-use tankside::store::access::key::Role;
+use tankside::domain::access::Role;
 
 use crate::{
     on_both_stores,

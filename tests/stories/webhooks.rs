@@ -1,13 +1,16 @@
 //! Others are told: what is sent, to whom, how often, where it may lead, and what is on record of it.
 
 use std::collections::BTreeSet;
+use tankside::{
+    domain::{
+        access::Role,
+        values::{Timestamp, WebhookId},
+    },
+    store::{self, Db},
+};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::{Value, json};
-use tankside::{
-    domain::values::{Timestamp, WebhookId},
-    store::{self, Db, access::key::Role},
-};
 use uuid::Uuid;
 
 use crate::{

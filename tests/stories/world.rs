@@ -8,22 +8,25 @@ use std::{
     sync::{Arc, LazyLock, Mutex},
     time::Duration,
 };
+use tankside::{
+    book::access::key as keys,
+    clock::Clock,
+    config::Settings,
+    domain::{
+        access::Role,
+        values::{BusinessId, Name, Timestamp},
+    },
+    http::problem::Kind,
+    server::{self, Running},
+    store::{self, Db},
+    telemetry,
+    webhooks::send::Resolver,
+};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
-use tankside::{
-    book::access::key as keys,
-    clock::Clock,
-    config::Settings,
-    domain::values::{BusinessId, Name, Timestamp},
-    http::problem::Kind,
-    server::{self, Running},
-    store::{self, Db, access::key::Role},
-    telemetry,
-    webhooks::send::Resolver,
-};
 use uuid::Uuid;
 
 use crate::support;

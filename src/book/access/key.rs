@@ -4,15 +4,14 @@
 //! leaked secrets knows it by its beginning, a double click selects the whole, and a slip of the
 //! pen is refused without asking the store.
 
-use sha2::{Digest as _, Sha256};
-
 use crate::{
-    domain::values::{BusinessId, KeyId, Name, Timestamp},
-    store::{
-        self, Tx,
-        access::key::{Key, Role},
+    domain::{
+        access::Role,
+        values::{BusinessId, KeyId, Name, Timestamp},
     },
+    store::{self, Tx, access::key::Key},
 };
+use sha2::{Digest as _, Sha256};
 
 const PREFIX: &str = "tks_";
 const DIGITS: &[u8; 62] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz";

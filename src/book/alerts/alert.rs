@@ -4,11 +4,9 @@
 //! what is found with the alert that is open, and writes the difference and its event. Looking twice
 //! therefore changes nothing, whoever looks.
 
-use chrono::TimeDelta;
-
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{BackgroundCommand, Command, CommandContext, Touched},
         lookup,
         nitrogen::status,
@@ -21,6 +19,7 @@ use crate::{
             tank, unresolved_from,
         },
         nitrogen::{LevelForecast, tank::Tank},
+        rejection::Rejection,
         straws::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
@@ -30,6 +29,7 @@ use crate::{
     },
     store::{self, Page, Tx, straws::demand::WantedOutlook},
 };
+use chrono::TimeDelta;
 
 /// How long what a rule about stock watches may go without being looked at: a forecast changes with time
 /// alone, but slowly.
@@ -195,7 +195,7 @@ fn look_at_withdrawal(withdrawal: &Withdrawal, grace: TimeDelta, now: Timestamp)
         return Finding::Right { text: format!("The straw is {}.", withdrawal.state) };
     }
     if now < unresolved_from(withdrawal, grace) {
-        return Finding::Right { text: format!("The straw is {}.", withdrawal.state_at(now)) };
+        return Finding::Right { text: format!("The straw is {}.", withdrawal.clone().at(now).state) };
     }
     Finding::Wrong {
         figures: Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() },
@@ -344,11 +344,9 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
     if let Some(id) = about.withdrawal_id
         && let Some(withdrawal) = store::straws::withdrawal::find(tx, business, id).await?
     {
-        let lot = lookup::lot_of(tx, business, withdrawal.lot_id).await?;
-        let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
-        let animal = lookup::animal_of(tx, business, withdrawal.animal_id).await?;
         let straws = counted(withdrawal.straws.get());
-        return Ok((format!("{straws} of {} for animal {}", sire.details.name, animal.details.number), full));
+        let text = format!("{straws} of {} for animal {}", withdrawal.sire.name, withdrawal.animal_number);
+        return Ok((text, full));
     }
     let place = match (&tank, about.herd_id) {
         (Some(tank), _) => format!(" in {}", tank.details.name),
@@ -521,7 +519,7 @@ async fn watched(tx: &mut Tx, business: BusinessId, rule: &AlertRule) -> store::
     let held = store::straws::demand::held(tx, business, &wanted, (uuid::Uuid::nil(), ""), i64::MAX).await?;
     Ok(held
         .into_iter()
-        .map(|held| StockSubject { straw: Straw::Of(held.sire_id, held.semen_type), area })
+        .map(|held| StockSubject { straw: Straw::Of(held.sire.id, held.semen_type), area })
         .collect())
 }
 

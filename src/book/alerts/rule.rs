@@ -2,11 +2,11 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         lookup,
     },
-    domain::{alerts::rule::AlertRule, values::AlertRuleId},
+    domain::{alerts::rule::AlertRule, rejection::Rejection, values::AlertRuleId},
     store,
 };
 

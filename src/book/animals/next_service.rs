@@ -4,24 +4,21 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    book::{
-        exchange::ingest,
-        lookup,
-        straws::withdraw::{Blocked, Candidate, offers, protocol},
-    },
+    book::{exchange::ingest, lookup, straws::withdraw::in_reach},
     domain::{
         animals::{
             choice::{Allowed, Class},
             history::{AnimalStatus, Numbered},
             objection::{Deviation, waiting_warning},
+            offers::Blocked,
             timing::{Timing, timing},
         },
         exchange::ade::Recommendation,
         identifiers::ExternalId,
-        straws::{semen::SemenType, thaw::ThawProtocol},
+        straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
         values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
     },
-    store::{self, Tx, straws::ledger::Stock},
+    store::{self, Tx, animals::candidate},
 };
 
 /// What a technician should know before she lifts a straw.
@@ -132,48 +129,49 @@ pub async fn next_service(
     at: Timestamp,
     wanted: Option<SemenType>,
 ) -> store::Result<Option<NextService>> {
-    let Some(animal) = store::animals::animal::find(tx, business, animal).await? else { return Ok(None) };
-    let candidate = Candidate::at(tx, business, animal, at).await?;
-    let (mut candidates, blocked) = offers(tx, business, &candidate).await?;
-    candidates.retain(|straw| wanted.is_none_or(|wanted| straw.lot.details.semen_type == wanted));
+    let asked = candidate::Asked { animal: Some(animal), ..candidate::Asked::default() };
+    let Some(candidate) = candidate::gather(tx, business, asked).await?.candidate else { return Ok(None) };
+    let turn = candidate.at(at);
+    let (candidate, mut candidates, blocked) = in_reach(tx, business, candidate, &turn).await?;
+    candidates.retain(|straw| wanted.is_none_or(|wanted| straw.semen_type == wanted));
     let semen_type = candidates
         .first()
         .map(|first| first.lot.details.semen_type)
-        .or_else(|| candidate.allowed.semen_types.first().copied())
+        .or_else(|| turn.allowed.semen_types.first().copied())
         .unwrap_or(SemenType::Conventional);
     let thaw = candidates.first().map_or_else(
         || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
-        |first| protocol(&first.lot, &candidate.herd),
+        |first| candidate.protocol(&first.lot),
     );
     let open = store::straws::withdrawal::list(
         tx,
         business,
-        Some(candidate.animal.id),
+        Some(candidate.id),
         true,
         store::Page { after: uuid::Uuid::nil(), limit: 10 },
     )
     .await?;
-    let objections = candidate.objections(at);
+    let objections = candidate.objections(&turn);
     let mut cautions: Vec<String> =
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
-    cautions.extend(waiting_warning(&candidate.standing, &candidate.herd, at));
+    cautions.extend(waiting_warning(&turn.status, &candidate.herd, at));
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
     }));
-    let plan = plan_for(tx, business, candidate.animal.id, at).await?;
+    let plan = plan_for(tx, business, candidate.id, at).await?;
     cautions.extend(plan.as_ref().and_then(planned_against));
-    cautions.extend(out_of_stock(&candidates, &candidate.allowed));
-    cautions.extend(since_service(&candidate.standing, at));
+    cautions.extend(out_of_stock(&candidates, &turn.allowed));
+    cautions.extend(since_service(&turn.status, at));
     cautions.extend(HANDLING.iter().map(ToString::to_string));
     Ok(Some(NextService {
-        animal_id: candidate.animal.id,
-        herd_id: candidate.animal.details.herd_id,
+        animal_id: candidate.id,
+        herd_id: candidate.herd_id,
         at,
-        class: candidate.standing.class,
-        numbered: candidate.standing.next,
+        class: turn.status.class,
+        numbered: turn.status.next,
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
-        timing: candidate.standing.heat_at.map(|heat| timing(heat, semen_type)),
-        allowed: candidate.allowed,
+        timing: turn.status.heat_at.map(|heat| timing(heat, semen_type)),
+        allowed: turn.allowed,
         candidates,
         blocked,
         plan,

@@ -1,235 +1,58 @@
-//! A service is recorded: the straw is in the cow.
-//!
-//! What has happened is kept, with what was out of the ordinary beside it.
+//! A service is recorded.
 
 use crate::{
     book::{
-        CommandError, Rejection,
-        animals::report_event as report,
+        CommandError,
         command::{Command, CommandContext},
-        lookup,
-        straws::{thaw::still_open, withdraw::Candidate},
     },
     domain::{
         animals::{
-            choice::Class,
-            gestation::{self, DueDate, EarliestCheck, ReturnWatch},
-            objection::{self, Deviations, Objection},
+            record_service::{self, Decision, Facts, NewService},
             service::Service,
         },
         exchange::ade::ItemKind,
-        form::Fault,
-        straws::{
-            lot::Lot,
-            place::Place,
-            semen::SemenType,
-            sire::Sire,
-            withdrawal::{Withdrawal, WithdrawalState},
-        },
-        values::{
-            AnimalId, BusinessId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
-            WithdrawalId,
-        },
         webhooks::event::{self, Event, ServiceRecorded, Subject, Topic},
     },
-    store::{self, Tx, straws::ledger},
+    store::{self, animals::candidate},
 };
 
-/// What is said of a straw that nobody put on record as thawed.
-pub const NO_THAW: &str = "No thaw is on record for this straw.";
+impl Command for NewService {
+    type Done = Service;
+    const DECIDES_FIRST: bool = true;
 
-/// Records a service.
-#[derive(Clone, Debug)]
-pub struct Serve {
-    /// With which semen.
-    pub semen: Semen,
-    /// When; now when not said.
-    pub served_at: Option<Timestamp>,
-    /// Who did it.
-    pub technician: Option<Technician>,
-    /// A remark.
-    pub note: Option<Note>,
-}
-
-/// Where the semen came from.
-#[derive(Clone, Debug)]
-pub enum Semen {
-    /// A straw of this book, on its way since this withdrawal.
-    Withdrawn(WithdrawalId),
-    /// A straw that never was in this book: a history brought along, or another's service.
-    Foreign {
-        /// Whom it served.
-        animal_id: AnimalId,
-        /// The sire, where known.
-        sire_id: Option<SireId>,
-        /// The type, where known.
-        semen_type: Option<SemenType>,
-        /// Whether it came from the herd's own tank.
-        from_herd_stock: bool,
-    },
-}
-
-/// A service with what one needs to know of it.
-#[derive(Debug)]
-pub struct Shown {
-    /// The service.
-    pub service: Service,
-    /// The lot, when the straw was from this book.
-    pub lot: Option<Lot>,
-    /// The sire, where known.
-    pub sire: Option<Sire>,
-    /// Her number in her herd.
-    pub animal_number: Code,
-    /// Where the straw hung, and what that tank is called.
-    pub place: Option<(Place, Name)>,
-    /// What follows if she conceived, or did not.
-    pub outlook: FollowUp,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
-/// What follows from a service.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
-pub struct FollowUp {
-    /// When she calves if she conceived, by the service sire's breed.
-    pub due: DueDate,
-    /// When she comes back into heat if she did not.
-    pub return_watch: ReturnWatch,
-    /// From when on a pregnancy check by each method can be trusted.
-    pub pregnancy_checks: Vec<EarliestCheck>,
-}
-
-impl Command for Serve {
-    type Done = Shown;
-
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
-        let (served_at, ahead) = lookup::client_time(self.served_at, cx, "served_at")?;
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
         let business = cx.business();
-        let (animal_id, withdrawal) = match &self.semen {
-            Semen::Foreign { animal_id, .. } => (*animal_id, None),
-            Semen::Withdrawn(id) => {
-                let withdrawal = lookup::withdrawal(cx, *id, Some("#/withdrawal_id")).await?;
-                still_open(&withdrawal)?;
-                (withdrawal.animal_id, Some(withdrawal))
-            }
+        let withdrawal = match self.withdrawal_id {
+            Some(id) => store::straws::withdrawal::find(cx.tx, business, id).await?,
+            None => None,
         };
-        let animal = lookup::animal(cx, animal_id, Some("#/animal_id")).await?;
-        let candidate = Candidate::at(cx.tx, business, animal, served_at).await?;
-        report::born_before(&candidate.animal, &candidate.herd, served_at, "served_at")?;
-
-        let service = match &withdrawal {
-            Some(withdrawal) => self.with_straw(cx, &candidate, withdrawal, served_at).await?,
-            None => self.foreign(cx, &candidate, served_at).await?,
+        let asked = candidate::Asked {
+            animal: self.animal_id,
+            withdrawal: self.withdrawal_id,
+            sire: self.sire_id,
+            ..candidate::Asked::default()
         };
-        store::animals::service::add(cx.tx, business, cx.caller.key_id, &service).await?;
-        if let Some(withdrawal) = &withdrawal {
-            let state = WithdrawalState::Served;
-            store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, served_at).await?;
-            cx.touched.withdrawal(withdrawal.id);
+        let found = candidate::gather(cx.tx, business, asked).await?;
+        let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire };
+        let Decision { service, renumbered } = record_service::decide(self, facts, cx.now())?;
+        store::animals::service::write(cx.tx, business, cx.caller.key_id, &service, &renumbered).await?;
+        if let Some(id) = service.withdrawal_id {
+            cx.touched.withdrawal(id);
         }
-        report::renumber(cx.tx, business, candidate.animal.id, &candidate.herd).await?;
-
-        let mut shown = shown(cx.tx, business, service).await?;
-        store::webhooks::outbox::write(cx.tx, business, cx.now, told(&shown));
-        shown.warnings.extend(ahead);
-        shown.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
-        if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
-            shown.warnings.push(NO_THAW.to_owned());
-        }
-        Ok(shown)
-    }
-}
-
-impl Serve {
-    /// A service of which nothing is known but the animal and the time.
-    fn bare(&self, cx: &CommandContext<'_>, candidate: &Candidate, served_at: Timestamp) -> Service {
-        let next = candidate.standing.next;
-        Service {
-            id: ServiceId::new(),
-            herd_id: candidate.animal.details.herd_id,
-            animal_id: candidate.animal.id,
-            served_at,
-            service_number: next.service_number,
-            rank: next.rank,
-            technician: self.technician.clone(),
-            withdrawal_id: None,
-            lot_id: None,
-            sire_id: None,
-            semen_type: None,
-            place_id: None,
-            straws: Straws::ONE,
-            semen_from_herd_stock: false,
-            deviations: Deviations::default(),
-            note: self.note.clone(),
-            reversed_at: None,
-            recorded_at: cx.now,
-        }
-    }
-
-    /// A service with a straw that never was in this book.
-    async fn foreign(
-        &self,
-        cx: &mut CommandContext<'_>,
-        candidate: &Candidate,
-        served_at: Timestamp,
-    ) -> Result<Service, CommandError> {
-        let bare = self.bare(cx, candidate, served_at);
-        let Semen::Foreign { sire_id, semen_type, from_herd_stock, .. } = &self.semen else {
-            return Ok(bare);
-        };
-        if let Some(sire) = sire_id {
-            lookup::sire(cx, *sire, Some("#/sire_id")).await?;
-        }
-        Ok(Service {
-            sire_id: *sire_id,
-            semen_type: *semen_type,
-            semen_from_herd_stock: *from_herd_stock,
-            ..bare
-        })
-    }
-
-    /// A service with a straw of this book.
-    async fn with_straw(
-        &self,
-        cx: &mut CommandContext<'_>,
-        candidate: &Candidate,
-        withdrawal: &Withdrawal,
-        served_at: Timestamp,
-    ) -> Result<Service, CommandError> {
-        let business = cx.business();
-        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
-        let place = ledger::place(cx.tx, business, withdrawal.place_id).await?;
-        let place = place.ok_or_else(|| lookup::lost("place", withdrawal.place_id.0))?;
-        let tank = lookup::tank(cx, place.tank_id, None).await?;
-        let mut deviations = withdrawal.deviations.clone();
-        let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
-        deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
-        deviations.0.extend(moved_on(candidate, &lot, &deviations));
-        Ok(Service {
-            technician: self.technician.clone().or_else(|| withdrawal.technician.clone()),
-            withdrawal_id: Some(withdrawal.id),
-            lot_id: Some(lot.id),
-            sire_id: Some(lot.details.sire_id),
-            semen_type: Some(lot.details.semen_type),
-            place_id: Some(withdrawal.place_id),
-            straws: withdrawal.straws,
-            semen_from_herd_stock: tank.details.herd_id.is_some(),
-            deviations,
-            ..self.bare(cx, candidate, served_at)
-        })
+        store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&service));
+        Ok(service)
     }
 }
 
 /// What others are told of a service.
-fn told(shown: &Shown) -> Event {
-    let service = &shown.service;
+fn event_of(service: &Service) -> Event {
     let data = ServiceRecorded {
         service_id: service.id,
         animal_id: service.animal_id,
         herd_id: service.herd_id,
         withdrawal_id: service.withdrawal_id,
-        lot_id: service.lot_id,
-        sire_id: service.sire_id,
+        lot_id: service.lot.as_ref().map(|lot| lot.id),
+        sire_id: service.sire.as_ref().map(|sire| sire.id),
         semen_type: service.semen_type,
         straws: service.straws,
         service_number: service.service_number,
@@ -242,86 +65,7 @@ fn told(shown: &Shown) -> Event {
         subject: Subject::Animal(service.animal_id),
         occurred_at: service.served_at,
         herd: Some(service.herd_id),
-        tank: shown.place.as_ref().map(|(place, _)| place.tank_id),
+        tank: service.place.as_ref().map(|place| place.tank_id),
         data: event::data(&data),
-    }
-}
-
-/// The choice rule once more: something reported since the withdrawal may have changed which
-/// service this is.
-fn moved_on(candidate: &Candidate, lot: &Lot, already: &Deviations) -> Option<objection::Deviation> {
-    let semen_type = lot.details.semen_type;
-    let objection = Objection::ChoiceRule { semen_type, allowed: candidate.allowed.clone() };
-    let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
-    (!known && !candidate.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
-}
-
-/// A service as it stands in the book.
-pub async fn shown(tx: &mut Tx, business: BusinessId, service: Service) -> store::Result<Shown> {
-    let service = store::animals::service::find(tx, business, service.id).await?.unwrap_or(service);
-    let lot = match service.lot_id {
-        Some(id) => Some(lookup::lot_of(tx, business, id).await?),
-        None => None,
-    };
-    let sire = match service.sire_id {
-        Some(id) => Some(lookup::sire_of(tx, business, id).await?),
-        None => None,
-    };
-    let place = match service.place_id {
-        Some(id) => ledger::place(tx, business, id).await?,
-        None => None,
-    };
-    let place = match place {
-        Some(place) => {
-            let tank = lookup::tank_of(tx, business, place.tank_id).await?;
-            Some((place, tank.details.name))
-        }
-        None => None,
-    };
-    let animal = lookup::animal_of(tx, business, service.animal_id).await?;
-    let herd = lookup::herd_of(tx, business, service.herd_id).await?.details;
-    let history = lookup::history(tx, business, service.animal_id).await?;
-    let standing = history.standing(service.served_at, herd.same_heat_hours);
-    let served_on = service.served_at.day_in(herd.time_zone);
-    let breed = sire.as_ref().and_then(|sire| sire.details.breed.as_ref()).map(Code::as_str);
-    let outlook = FollowUp {
-        due: gestation::due_on(served_on, breed, standing.class == Class::Heifer),
-        return_watch: gestation::return_watch(served_on),
-        pregnancy_checks: gestation::earliest_checks(
-            served_on,
-            standing.calved_at.map(|calved| calved.day_in(herd.time_zone)),
-        ),
-    };
-    let animal_number = animal.details.number;
-    Ok(Shown { service, lot, sire, animal_number, place, outlook, warnings: Vec::new() })
-}
-
-/// Semen must be named one way: a withdrawal of this book, or an animal and what is known.
-pub fn semen(
-    withdrawal: Option<WithdrawalId>,
-    animal: Option<AnimalId>,
-    sire: Option<SireId>,
-    semen_type: Option<SemenType>,
-    from_herd_stock: Option<bool>,
-) -> Result<Semen, Rejection> {
-    match (withdrawal, animal) {
-        (Some(id), None) if sire.is_none() && semen_type.is_none() && from_herd_stock.is_none() => {
-            Ok(Semen::Withdrawn(id))
-        }
-        (None, Some(animal_id)) => Ok(Semen::Foreign {
-            animal_id,
-            sire_id: sire,
-            semen_type,
-            from_herd_stock: from_herd_stock.unwrap_or(false),
-        }),
-        (None, None) => Err(Rejection::Invalid(vec![Fault::at(
-            "withdrawal_id",
-            "is required; or animal_id instead, for a straw that never was in this book",
-        )])),
-        (Some(_), _) => Err(Rejection::Invalid(vec![Fault::at(
-            "withdrawal_id",
-            "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
-             semen_from_herd_stock",
-        )])),
     }
 }

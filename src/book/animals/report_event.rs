@@ -6,21 +6,25 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         lookup,
     },
     domain::{
         animals::{
-            animal::Animal,
+            candidate::Candidate,
             gestation,
             herd::HerdDetails,
-            history::{AnimalEvent, AnimalHistory, CheckResult},
+            history::{AnimalEvent, AnimalHistory, CheckResult, Numbered},
         },
-        form::Fault,
-        values::{AnimalId, BusinessId, EventId, Note, Technician, Timestamp},
+        now::Now,
+        rejection::Rejection,
+        values::{AnimalId, BusinessId, EventId, Note, ServiceId, Technician, Timestamp},
     },
-    store::{self, Tx, animals::event::Event},
+    store::{
+        self, Tx,
+        animals::{candidate, event::Event},
+    },
 };
 
 /// Reports what happened to an animal.
@@ -52,43 +56,49 @@ pub struct Reported {
 impl Command for Report {
     type Done = Reported;
 
+    const DECIDES_FIRST: bool = true;
+
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Reported, CommandError> {
-        let (at, ahead) = lookup::client_time(self.at, cx, self.at_field)?;
-        let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
         let business = cx.business();
-        let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
-        born_before(&animal, &herd, at, self.at_field)?;
-        let history = lookup::history(cx.tx, business, animal.id).await?;
+        let asked = candidate::Asked { animal: Some(self.animal_id), ..candidate::Asked::default() };
+        let candidate = candidate::gather(cx.tx, business, asked).await?.candidate;
+        let (reported, renumbered) = self.decide(candidate, cx.now())?;
+        store::animals::event::write(cx.tx, business, cx.caller.key_id, &reported.event, &renumbered).await?;
+        Ok(reported)
+    }
+}
+
+impl Report {
+    /// The event as it is entered, and the services that get another number by it.
+    ///
+    /// # Errors
+    /// The animal is not there; it lies before her birth or far ahead.
+    fn decide(
+        &self,
+        candidate: Option<Candidate>,
+        now: Now,
+    ) -> Result<(Reported, Vec<(ServiceId, Numbered)>), Rejection> {
+        let (at, ahead) = now.client_time(self.at, self.at_field)?;
+        let candidate = candidate.ok_or_else(|| Rejection::Unknown {
+            what: "animal",
+            id: self.animal_id.0,
+            pointer: Some("#/animal_id".to_owned()),
+        })?;
+        candidate.born_before(at, self.at_field)?;
         let event = Event {
             id: EventId::new(),
-            herd_id: animal.details.herd_id,
-            animal_id: animal.id,
+            herd_id: candidate.herd_id,
+            animal_id: candidate.id,
             happened_at: at,
             what: self.what.clone(),
             technician: self.technician.clone(),
             note: self.note.clone(),
             reversed_at: None,
-            recorded_at: cx.now,
+            recorded_at: now.now,
         };
-        store::animals::event::add(cx.tx, business, cx.caller.key_id, &event).await?;
-        renumber(cx.tx, business, animal.id, &herd).await?;
-        let warnings = ahead.into_iter().chain(doubt(&self.what, at, &history, &herd)).collect();
-        Ok(Reported { event, warnings })
-    }
-}
-
-/// Refuses a moment before the animal was born.
-pub fn born_before(
-    animal: &Animal,
-    herd: &HerdDetails,
-    at: Timestamp,
-    field: &'static str,
-) -> Result<(), Rejection> {
-    match animal.details.born_on {
-        Some(born) if at.day_in(herd.time_zone) < born => {
-            Err(Rejection::Invalid(vec![Fault::at(field, format!("lies before she was born, on {born}"))]))
-        }
-        _ => Ok(()),
+        let doubt = doubt(&self.what, at, &candidate.history, &candidate.herd);
+        let renumbered = candidate.renumbered(at, Some(&self.what));
+        Ok((Reported { event, warnings: ahead.into_iter().chain(doubt).collect() }, renumbered))
     }
 }
 
@@ -107,7 +117,7 @@ pub async fn renumber(
     let events = store::animals::event::of_animal(tx, business, animal).await?;
     let numbers = lookup::history_of(&services, events).numbers(herd.same_heat_hours);
     for (service, numbered) in services.iter().zip(numbers) {
-        if (service.service_number, service.rank) != (numbered.service_number, numbered.rank) {
+        if service.numbered != numbered {
             store::animals::service::renumber(tx, business, service.id, numbered).await?;
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         exchange::ingest::{self, Used},
         lookup,
@@ -11,6 +11,7 @@ use crate::{
     domain::{
         exchange::ade::Resolution,
         form::Fault,
+        rejection::Rejection,
         straws::place::Place,
         values::{AdeItemId, LotId, Note, WithdrawalId},
     },

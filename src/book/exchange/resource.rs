@@ -10,10 +10,10 @@ use crate::{
             ade::ItemKind,
             change::{Change, ChangeKind},
         },
-        straws::{lot::Lot, place::Place, sire::Sire},
-        values::{AdeItemId, AnimalId, BusinessId, EventId, HerdId, Name, ServiceId},
+        straws::sire::SireSummary,
+        values::{AdeItemId, AnimalId, BusinessId, EventId, HerdId, ServiceId},
     },
-    store::{self, Tx, animals::event::Event, exchange::ade_item::Item, straws::ledger},
+    store::{self, Tx, animals::event::Event, exchange::ade_item::Item},
 };
 
 /// A thing as herd systems are told it.
@@ -39,27 +39,14 @@ pub enum Subject {
     /// Something that happened.
     Event(Event),
     /// A service.
-    Service(Box<Served>),
+    Service(Box<Service>),
     /// The animal herself, with her parents where known.
     Animal {
         /// Her sire.
-        sire: Option<Sire>,
+        sire: Option<SireSummary>,
         /// Her dam.
         dam: Option<Box<Animal>>,
     },
-}
-
-/// A service with its straw.
-#[derive(Clone, Debug)]
-pub struct Served {
-    /// The service.
-    pub service: Service,
-    /// The straw's lot.
-    pub lot: Option<Lot>,
-    /// The sire.
-    pub sire: Option<Sire>,
-    /// Where the straw hung, and what that tank is called.
-    pub place: Option<(Place, Name)>,
 }
 
 /// The thing that a change is about.
@@ -126,11 +113,14 @@ async fn with(
 ) -> store::Result<Resource> {
     let subject = match (kind, subject) {
         (_, None) | (ItemKind::MatingRecommendation, _) => Subject::None,
-        (ItemKind::Insemination, Some(id)) => Subject::Service(Box::new(served(tx, business, id).await?)),
+        (ItemKind::Insemination, Some(id)) => {
+            let service = store::animals::service::find(tx, business, ServiceId(id)).await?;
+            Subject::Service(Box::new(service.ok_or_else(|| lookup::lost("service", id))?))
+        }
         (ItemKind::Animal, Some(id)) => {
             let animal = lookup::animal_of(tx, business, AnimalId(id)).await?;
             let sire = match animal.details.sire_id {
-                Some(sire) => Some(lookup::sire_of(tx, business, sire).await?),
+                Some(sire) => Some(SireSummary::from(&lookup::sire_of(tx, business, sire).await?)),
                 None => None,
             };
             let dam = match animal.details.dam_id {
@@ -149,29 +139,4 @@ async fn with(
         None => None,
     };
     Ok(Resource { kind, change, item, animal, subject })
-}
-
-async fn served(tx: &mut Tx, business: BusinessId, id: Uuid) -> store::Result<Served> {
-    let service = store::animals::service::find(tx, business, ServiceId(id)).await?;
-    let service = service.ok_or_else(|| lookup::lost("service", id))?;
-    let lot = match service.lot_id {
-        Some(lot) => Some(lookup::lot_of(tx, business, lot).await?),
-        None => None,
-    };
-    let sire = match service.sire_id {
-        Some(sire) => Some(lookup::sire_of(tx, business, sire).await?),
-        None => None,
-    };
-    let place = match service.place_id {
-        Some(place) => ledger::place(tx, business, place).await?,
-        None => None,
-    };
-    let place = match place {
-        Some(place) => {
-            let tank = lookup::tank_of(tx, business, place.tank_id).await?;
-            Some((place, tank.details.name))
-        }
-        None => None,
-    };
-    Ok(Served { service, lot, sire, place })
 }

@@ -4,11 +4,9 @@
 //! by another. Refused is only what cannot be: a level above full, a weight without a tare, a
 //! second reading at one instant.
 
-use chrono::TimeDelta;
-
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         lookup,
     },
@@ -20,10 +18,12 @@ use crate::{
             },
             tank::Tank,
         },
+        rejection::Rejection,
         values::{Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
     },
     store::nitrogen::level,
 };
+use chrono::TimeDelta;
 
 /// A reading not older than this is looked at at once for what it means now; a history that is brought along
 /// is looked at with the next round.

@@ -2,20 +2,18 @@
 
 use crate::{
     book::{
-        CommandError, NotInStock, Rejection,
-        command::{Command, CommandContext},
+        CommandError,
+        command::{Command, CommandContext, On},
         lookup,
-        straws::{
-            receive::{Moved, place_exists, written},
-            thaw::still_open,
-            withdraw::{Shown, shown},
-        },
+        straws::receive::{Moved, place_exists, written},
     },
     domain::{
+        rejection::{NotInStock, Rejection},
         straws::{
+            discard_withdrawn::{self, NewDiscardOfWithdrawn},
             movement::MovementKind,
             place::{Place, PlaceKind},
-            withdrawal::{DiscardReason, Withdrawal, WithdrawalState},
+            withdrawal::{DiscardReason, Withdrawal},
         },
         values::{LotId, Note, Straws, Technician, Timestamp, WithdrawalId},
     },
@@ -92,50 +90,24 @@ pub async fn hanging_at(
     Err(Rejection::NotInStock(Box::new(missing)).into())
 }
 
-/// Throws a withdrawn straw away.
-#[derive(Clone, Debug)]
-pub struct DiscardWithdrawn {
-    /// Which.
-    pub withdrawal_id: WithdrawalId,
-    /// Why.
-    pub reason: DiscardReason,
-    /// When; now when not said.
-    pub discarded_at: Option<Timestamp>,
-    /// Who.
-    pub technician: Option<Technician>,
-    /// A remark.
-    pub note: Option<Note>,
-}
+impl Command for On<WithdrawalId, NewDiscardOfWithdrawn> {
+    type Done = Withdrawal;
+    const DECIDES_FIRST: bool = true;
 
-impl Command for DiscardWithdrawn {
-    type Done = Shown;
-
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Shown, CommandError> {
-        let (at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
-        let withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
-        still_open(&withdrawal)?;
-        let business = cx.business();
-        let state = WithdrawalState::Discarded;
-        store::straws::withdrawal::resolve(cx.tx, business, withdrawal.id, state, at).await?;
-        let entry = Entry {
-            kind: MovementKind::Discard,
-            lot: withdrawal.lot_id,
-            // It went out of the tank towards a use; now it is known not to have got there.
-            from: Whereabouts::Outside(PlaceKind::Used),
-            to: Whereabouts::Outside(PlaceKind::Discarded),
-            straws: withdrawal.straws,
-            occurred_at: at,
-            technician: self.technician.clone(),
-            cause: Cause::withdrawal(withdrawal.id),
-            reason: Some(self.reason.as_str()),
-            exposure: None,
-            note: self.note.clone(),
-        };
-        cx.write(entry).await?;
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
+        let withdrawal = lookup::withdrawal(cx, self.id, None).await?;
+        let withdrawal = discard_withdrawn::decide(&self.command, withdrawal, cx.now())?;
+        let by = cx.caller.key_id;
+        store::straws::withdrawal::discard(
+            cx.tx,
+            cx.caller.business_id,
+            by,
+            cx.now,
+            &self.command,
+            &withdrawal,
+        )
+        .await?;
         cx.touched.withdrawal(withdrawal.id);
-        let withdrawal = Withdrawal { state, resolved_at: Some(at), ..withdrawal };
-        let mut shown = shown(cx.tx, business, withdrawal).await?;
-        shown.warnings.extend(ahead);
-        Ok(shown)
+        Ok(withdrawal)
     }
 }

@@ -3,19 +3,11 @@
 use crate::{
     book::lookup,
     domain::{
-        animals::{animal::Animal, history::ServiceResult, service::Service},
-        straws::{
-            lot::Lot,
-            place::{Place, PlaceKind},
-            sire::Sire,
-            withdrawal::Withdrawal,
-        },
+        animals::{history::ServiceResult, service::Service},
+        straws::{lot::Lot, place::PlaceKind, sire::Sire, stock::Stock, withdrawal::Withdrawal},
         values::{BusinessId, LotId, Timestamp},
     },
-    store::{
-        self, Tx,
-        straws::ledger::{self, Stock},
-    },
+    store::{self, Tx, straws::ledger},
 };
 
 /// Every straw of a lot.
@@ -55,10 +47,6 @@ pub struct Totals {
 pub struct TracedService {
     /// The service.
     pub service: Service,
-    /// The animal.
-    pub animal: Animal,
-    /// Where the straw hung.
-    pub place: Option<Place>,
     /// What came of it, and when that was known.
     pub outcome: Option<(ServiceResult, Timestamp)>,
 }
@@ -81,16 +69,11 @@ pub async fn lot_trace(tx: &mut Tx, business: BusinessId, lot: LotId) -> store::
     }
     let mut services = Vec::new();
     for service in store::animals::service::of_lot(tx, business, lot.id).await? {
-        let animal = lookup::animal_of(tx, business, service.animal_id).await?;
-        let place = match service.place_id {
-            Some(id) => ledger::place(tx, business, id).await?,
-            None => None,
-        };
         let outcome = match service.reversed_at {
             None => lookup::history(tx, business, service.animal_id).await?.outcome(service.served_at),
             Some(_) => None,
         };
-        services.push(TracedService { service, animal, place, outcome });
+        services.push(TracedService { service, outcome });
     }
     let unresolved = store::straws::withdrawal::unresolved_of_lot(tx, business, lot.id).await?;
     Ok(Some(LotTrace { lot, sire, totals, stock, unresolved, services }))

@@ -63,7 +63,7 @@ pub async fn outlook(
 ) -> store::Result<Vec<StockForecast>> {
     let mut outlooks = Vec::new();
     for held in store::straws::demand::held(tx, business, &asked.wanted, after, limit).await? {
-        let of: (SireId, SemenType) = (held.sire_id, held.semen_type);
+        let of: (SireId, SemenType) = (held.sire.id, held.semen_type);
         let area: Area = asked.wanted.area;
         let used = store::straws::demand::history(tx, business, of, area, now).await?;
         let days = asked.lead.days_from(now);

@@ -2,13 +2,14 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         lookup,
     },
     domain::{
         form::Fault,
         nitrogen::tank::Tank,
+        rejection::Rejection,
         straws::{
             movement::{Movement, MovementKind},
             place::{Place, PlaceKind},

@@ -6,14 +6,15 @@
 
 use crate::{
     book::{
-        CommandError, NotInStock, Rejection,
-        animals::{record_service, report_event::renumber},
+        CommandError,
+        animals::report_event::renumber,
         command::{Command, CommandContext},
         lookup,
         straws::receive::{Moved, written},
     },
     domain::{
         animals::service::Service,
+        rejection::{NotInStock, Rejection},
         straws::{
             movement::{End, Movement, MovementKind, ReversalReason},
             withdrawal::WithdrawalState,
@@ -160,9 +161,9 @@ pub struct ReverseService {
 }
 
 impl Command for ReverseService {
-    type Done = record_service::Shown;
+    type Done = Service;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<record_service::Shown, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
         let business = cx.business();
         let service = lookup::service(cx, self.service_id, None).await?;
         if service.reversed_at.is_some() {
@@ -174,6 +175,7 @@ impl Command for ReverseService {
             store::straws::withdrawal::reopen(cx.tx, business, id, withdrawal.unresolved_state()).await?;
             cx.touched.withdrawal(id);
         }
-        Ok(record_service::shown(cx.tx, business, service).await?)
+        let reversed = store::animals::service::find(cx.tx, business, service.id).await?;
+        Ok(reversed.ok_or_else(|| lookup::lost("service", service.id.0))?)
     }
 }

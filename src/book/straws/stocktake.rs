@@ -1,10 +1,8 @@
 //! What hangs in a tank is counted, and the book corrected by the difference.
 
-use std::collections::BTreeMap;
-
 use crate::{
     book::{
-        CommandError, NotInStock, Rejection,
+        CommandError,
         alerts::alert,
         command::{Command, CommandContext},
         lookup,
@@ -12,6 +10,7 @@ use crate::{
     domain::{
         alerts::{About, AlertKind},
         form::Fault,
+        rejection::{NotInStock, Rejection},
         straws::{
             movement::MovementKind,
             place::{Place, PlaceKind},
@@ -27,6 +26,7 @@ use crate::{
         straws::ledger::{self, Cause, Entry, Whereabouts},
     },
 };
+use std::collections::BTreeMap;
 
 /// Compares a count with the book; changes no balance.
 #[derive(Clone, Debug)]

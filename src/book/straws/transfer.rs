@@ -2,7 +2,7 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         command::{Command, CommandContext},
         lookup,
         straws::{
@@ -12,6 +12,7 @@ use crate::{
     },
     domain::{
         form::Fault,
+        rejection::Rejection,
         straws::{exposure, movement::MovementKind, place::Place},
         values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
     },

@@ -1,19 +1,15 @@
 //! Whom events are told to: webhooks are made, changed, paused, resumed, removed, tried out, and told again.
 
-use std::sync::Arc;
-
-use chrono::TimeDelta;
-use uuid::Uuid;
-
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         catalogue::{CatalogueItem, Change},
         command::{Command, CommandContext},
         lookup,
     },
     domain::{
         form::Fault,
+        rejection::Rejection,
         values::{BusinessId, DeliveryId, Timestamp, WebhookId},
         webhooks::{
             address::EgressPolicy,
@@ -26,6 +22,10 @@ use crate::{
         webhooks::{outbox, webhook::Delivery},
     },
 };
+use std::sync::Arc;
+
+use chrono::TimeDelta;
+use uuid::Uuid;
 
 impl CatalogueItem for Webhook {
     type Details = WebhookDetails;

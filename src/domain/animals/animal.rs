@@ -5,8 +5,10 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
+        form::Fault,
         identifiers::{ExternalId, Identifiers},
-        values::{AnimalId, Code, Day, HerdId, Name, SireId, Timestamp},
+        rejection::Rejection,
+        values::{AnimalId, Code, Day, HerdId, Name, SireId, TimeZone, Timestamp},
     },
     form,
 };
@@ -50,4 +52,26 @@ pub struct Animal {
     pub details: AnimalDetails,
     /// When she was entered.
     pub created_at: Timestamp,
+}
+
+impl Animal {
+    /// Rejects a moment before she was born.
+    pub fn born_before(&self, zone: TimeZone, at: Timestamp, field: &'static str) -> Result<(), Rejection> {
+        born_before(self.details.born_on, zone, at, field)
+    }
+}
+
+/// Rejects a moment before the day of birth.
+pub(crate) fn born_before(
+    born_on: Option<Day>,
+    zone: TimeZone,
+    at: Timestamp,
+    field: &'static str,
+) -> Result<(), Rejection> {
+    match born_on {
+        Some(born) if at.day_in(zone) < born => {
+            Err(Rejection::Invalid(vec![Fault::at(field, format!("lies before she was born, on {born}"))]))
+        }
+        _ => Ok(()),
+    }
 }

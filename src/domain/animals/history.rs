@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         animals::{choice::Class, gestation},
-        values::{HeatHours, Timestamp},
+        values::{HeatHours, ServiceId, Timestamp},
     },
     json_column, text_enum,
 };
@@ -160,7 +160,7 @@ text_enum! {
 }
 
 /// The place of an insemination in its cycle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
 pub struct Numbered {
     /// Counts the services since her last calving (heifers: since birth), from 1.
     #[schema(minimum = 1, example = 1)]
@@ -168,6 +168,18 @@ pub struct Numbered {
     /// Counts the inseminations within one heat, from 1.
     #[schema(minimum = 1, example = 1)]
     pub rank: i64,
+}
+
+/// A service in her history.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Insemination {
+    /// The service.
+    pub id: ServiceId,
+    /// When.
+    pub served_at: Timestamp,
+    /// Its place in its cycle.
+    #[sqlx(flatten)]
+    pub numbered: Numbered,
 }
 
 /// What an animal is at a moment.

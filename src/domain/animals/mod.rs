@@ -1,11 +1,14 @@
 //! Animals: what is on record of them, what they are, which semen their next service calls for, and when.
 
 pub mod animal;
+pub mod candidate;
 pub mod choice;
 pub mod gestation;
 pub mod herd;
 pub mod history;
 pub mod kinship;
 pub mod objection;
+pub mod offers;
+pub mod record_service;
 pub mod service;
 pub mod timing;

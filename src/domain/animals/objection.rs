@@ -163,6 +163,17 @@ impl Objection {
         }
     }
 
+    /// Whether it stands against serving her at all, so that no other straw would help.
+    pub fn is_against_her(&self) -> bool {
+        match self {
+            Self::DoNotBreed { .. }
+            | Self::AnimalLeft { .. }
+            | Self::Pregnant { .. }
+            | Self::TooYoung { .. } => true,
+            Self::LotNotUsable { .. } | Self::Kinship { .. } | Self::ChoiceRule { .. } => false,
+        }
+    }
+
     /// The deviation that remains when it is set aside for `reason`.
     pub fn set_aside(&self, herd: &HerdDetails, reason: Option<&Reason>) -> Deviation {
         Deviation { kind: self.kind(), text: self.describe(herd), reason: reason.map(ToString::to_string) }

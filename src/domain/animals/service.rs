@@ -1,17 +1,119 @@
 //! A service: an insemination of a female within one heat.
 
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::domain::{
-    animals::objection::Deviations,
-    straws::semen::SemenType,
+    animals::{
+        gestation::{self, DueDate, EarliestCheck, ReturnWatch},
+        objection::{Deviation, Deviations},
+    },
+    row::LeftJoin,
+    straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary},
     values::{
-        AnimalId, HerdId, LotId, Note, PlaceId, ServiceId, SireId, Straws, Technician, Timestamp,
-        WithdrawalId,
+        AnimalId, Code, HerdId, LotId, Name, Note, PlaceId, ServiceId, SireId, Straws, Technician, TimeZone,
+        Timestamp, WithdrawalId,
     },
 };
 
-/// A service, as it is stored.
-#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
+/// A service on record.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Service {
+    /// Its id.
+    pub id: ServiceId,
+    /// The animal.
+    pub animal_id: AnimalId,
+    /// Her number in her herd.
+    pub animal_number: Code,
+    /// Her herd.
+    pub herd_id: HerdId,
+    /// When.
+    pub served_at: Timestamp,
+    /// Counts her services since her last calving.
+    #[schema(minimum = 1)]
+    pub service_number: i64,
+    /// Counts the inseminations within the heat.
+    #[schema(minimum = 1)]
+    pub rank: i64,
+    /// Who did it.
+    pub technician: Option<Technician>,
+    /// The straw's way out of the tank.
+    pub withdrawal_id: Option<WithdrawalId>,
+    /// The lot, when the straw was from this book.
+    #[sqlx(flatten, try_from = "LeftJoin<Lot>")]
+    pub lot: Option<Lot>,
+    /// The sire, where known.
+    #[sqlx(flatten, try_from = "LeftJoin<SireSummary>")]
+    pub sire: Option<SireSummary>,
+    /// The semen type, where known.
+    pub semen_type: Option<SemenType>,
+    /// Where the straw hung.
+    #[sqlx(flatten, try_from = "LeftJoin<Place>")]
+    pub place: Option<Place>,
+    /// What that tank is called.
+    pub tank_name: Option<Name>,
+    /// How many straws.
+    pub straws: Straws,
+    /// Whether the straw came from the herd's own tank.
+    pub semen_from_herd_stock: bool,
+    /// What was out of the ordinary.
+    #[schema(value_type = Vec<Deviation>)]
+    pub deviations: Deviations,
+    /// A remark.
+    pub note: Option<Note>,
+    /// When it was found to have been entered by mistake; then it does not count.
+    pub reversed_at: Option<Timestamp>,
+    /// What follows if she conceived, or did not.
+    #[serde(flatten)]
+    #[sqlx(flatten, try_from = "Served")]
+    pub follow_up: FollowUp,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
+    /// When it was recorded.
+    pub recorded_at: Timestamp,
+}
+
+/// What follows from a service.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct FollowUp {
+    /// When she calves if she conceived, by the service sire's breed.
+    pub due: DueDate,
+    /// When she comes back into heat if she did not.
+    pub return_watch: ReturnWatch,
+    /// From when on a pregnancy check by each method can be trusted.
+    pub pregnancy_checks: Vec<EarliestCheck>,
+}
+
+/// What a [`FollowUp`] is worked out from.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct Served {
+    /// When.
+    pub served_at: Timestamp,
+    /// Her herd's time zone.
+    pub time_zone: TimeZone,
+    /// Her last calving before that; none for a heifer.
+    pub calved_at: Option<Timestamp>,
+    /// The service sire's breed.
+    pub sire_breed: Option<Code>,
+}
+
+impl From<Served> for FollowUp {
+    fn from(served: Served) -> Self {
+        let served_on = served.served_at.day_in(served.time_zone);
+        let calved_on = served.calved_at.map(|calved| calved.day_in(served.time_zone));
+        let breed = served.sire_breed.as_ref().map(Code::as_str);
+        Self {
+            due: gestation::due_on(served_on, breed, calved_on.is_none()),
+            return_watch: gestation::return_watch(served_on),
+            pregnancy_checks: gestation::earliest_checks(served_on, calved_on),
+        }
+    }
+}
+
+/// A service that a list brought along, as it is entered.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ServiceEntry {
     /// Its id.
     pub id: ServiceId,
     /// Her herd.
@@ -44,8 +146,6 @@ pub struct Service {
     pub deviations: Deviations,
     /// A remark.
     pub note: Option<Note>,
-    /// When it was found to have been entered by mistake; then it does not count.
-    pub reversed_at: Option<Timestamp>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
 }

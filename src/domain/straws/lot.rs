@@ -51,32 +51,42 @@ impl Cost {
 }
 
 form! {
-    /// What is said of a lot.
+    /// What is said of a lot. Its columns are named with `lot_` in front, so that a lot can stand in the row of
+    /// what it belongs to.
     #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
     pub struct LotDetails, check LotDetails::check {
         /// The sire.
+        #[sqlx(rename = "lot_sire_id")]
         pub sire_id: SireId,
         /// Conventional, or sexed for females or males.
+        #[sqlx(rename = "lot_semen_type")]
         pub semen_type: SemenType,
         /// The batch printed on the straw.
         #[schema(example = "24117")]
+        #[sqlx(rename = "lot_batch")]
         pub batch: Option<Code>,
         /// When it was collected.
+        #[sqlx(rename = "lot_collected_on")]
         pub collected_on: Option<Day>,
         /// Where it was collected: the establishment's approval number or name.
+        #[sqlx(rename = "lot_collection_centre")]
         pub collection_centre: Option<Name>,
         /// A straw's volume in millilitres: 0.25 or 0.5.
-        #[sqlx(rename = "straw_volume")]
+        #[sqlx(rename = "lot_straw_volume")]
         pub straw_ml: Option<StrawVolume>,
         /// Of sexed semen, the share of the stated sex in percent.
         #[schema(example = 90)]
+        #[sqlx(rename = "lot_sexed_percentage")]
         pub sexed_percentage: Option<Percent>,
         /// What one straw cost.
+        #[sqlx(rename = "lot_cost")]
         pub cost: Option<Cost>,
         /// The supplier's printed thawing instruction, which overrides any other.
+        #[sqlx(rename = "lot_thaw")]
         pub thaw: Option<ThawProtocol>,
         /// Whether its straws may be used.
         #[schema(required = false)]
+        #[sqlx(rename = "lot_status")]
         pub status: LotStatus = LotStatus::Usable,
     }
 }
@@ -104,11 +114,13 @@ impl LotDetails {
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Lot {
     /// Its id.
+    #[sqlx(rename = "lot_id")]
     pub id: LotId,
     #[allow(missing_docs)]
     #[serde(flatten)]
     #[sqlx(flatten)]
     pub details: LotDetails,
     /// When it was entered.
+    #[sqlx(rename = "lot_created_at")]
     pub created_at: Timestamp,
 }

@@ -1,12 +1,16 @@
 //! Straws: the sire and lot they are of, the place where they hang, their way out of the tank, and how long they last.
 
 pub mod demand;
+pub mod discard_withdrawn;
 pub mod exposure;
 pub mod lot;
 pub mod movement;
 pub mod place;
 pub mod semen;
 pub mod sire;
+pub mod start_thaw;
+pub mod stock;
 pub mod stocktake;
 pub mod thaw;
+pub mod withdraw;
 pub mod withdrawal;

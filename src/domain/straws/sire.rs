@@ -44,3 +44,28 @@ pub struct Sire {
     /// When he was entered.
     pub created_at: Timestamp,
 }
+
+/// A sire in short, beside his straws.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct SireSummary {
+    /// His id.
+    #[sqlx(rename = "sire_id")]
+    pub id: SireId,
+    /// His name.
+    #[sqlx(rename = "sire_name")]
+    pub name: Name,
+    /// His breed.
+    #[sqlx(rename = "sire_breed")]
+    pub breed: Option<Code>,
+    /// His official names.
+    #[schema(value_type = Vec<ExternalId>)]
+    #[sqlx(rename = "sire_identifiers")]
+    pub identifiers: Identifiers,
+}
+
+impl From<&Sire> for SireSummary {
+    fn from(sire: &Sire) -> Self {
+        let d = &sire.details;
+        Self { id: sire.id, name: d.name.clone(), breed: d.breed.clone(), identifiers: d.identifiers.clone() }
+    }
+}

@@ -1,11 +1,19 @@
 //! A straw's way out of the tank: out, thawing, thawed, then served or discarded.
 
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::{
     domain::{
-        animals::{choice::Allowed, objection::Deviations},
-        straws::thaw::ThawProtocol,
+        animals::{
+            choice::Allowed,
+            objection::{Deviation, Deviations},
+        },
+        rejection::Rejection,
+        straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary, thaw::ThawProtocol},
         values::{
-            AnimalId, Celsius, HerdId, LotId, PlaceId, Reason, Straws, Technician, Timestamp, WithdrawalId,
+            AnimalId, Celsius, Code, HerdId, Name, PlaceId, Reason, Straws, Technician, Timestamp,
+            WithdrawalId,
         },
     },
     text_enum,
@@ -50,40 +58,56 @@ text_enum! {
     }
 }
 
-/// A straw's way out, as it is stored.
-#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
+/// A straw's way out of the tank.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Withdrawal {
     /// Its id.
     pub id: WithdrawalId,
+    /// Where it is on its way.
+    pub state: WithdrawalState,
     /// For which animal.
     pub animal_id: AnimalId,
+    /// Her number in her herd.
+    pub animal_number: Code,
     /// Her herd.
     pub herd_id: HerdId,
-    /// Of which lot.
-    pub lot_id: LotId,
-    /// From which place.
+    /// Which service it is to be.
+    #[schema(minimum = 1)]
+    pub service_number: i64,
+    /// Which insemination of that heat.
+    #[schema(minimum = 1)]
+    pub rank: i64,
+    /// The lot.
+    #[sqlx(flatten)]
+    pub lot: Lot,
+    /// The sire.
+    #[sqlx(flatten)]
+    pub sire: SireSummary,
+    /// The semen type.
+    #[sqlx(rename = "lot_semen_type")]
+    pub semen_type: SemenType,
+    /// Where the straw hung.
+    #[sqlx(flatten)]
+    pub place: Place,
+    /// The place's id.
+    #[serde(skip)]
     pub place_id: PlaceId,
+    /// What that tank is called.
+    pub tank_name: Name,
+    /// Whose tank it is; the technician's when none.
+    #[serde(skip)]
+    pub tank_herd_id: Option<HerdId>,
     /// How many straws.
     pub straws: Straws,
-    /// When the straw left the tank.
+    /// When it left the tank.
     pub withdrawn_at: Timestamp,
     /// Who took it.
     pub technician: Option<Technician>,
-    /// The number that the service would have, when it was taken.
-    pub service_number: i64,
-    /// Its rank within the heat.
-    pub rank: i64,
     /// What the choice rule allowed.
     pub rule: Allowed,
-    /// How it is to be thawed.
+    /// How to thaw it.
     pub thaw: ThawProtocol,
-    /// Why objections were set aside.
-    pub override_reason: Option<Reason>,
-    /// What was out of the ordinary.
-    pub deviations: Deviations,
-    /// Where it is on its way.
-    pub state: WithdrawalState,
-    /// The bath's temperature.
+    /// The bath's temperature in degrees Celsius.
     pub bath_temp_c: Option<Celsius>,
     /// When it went into the bath.
     pub thaw_started_at: Option<Timestamp>,
@@ -93,22 +117,43 @@ pub struct Withdrawal {
     pub use_by: Option<Timestamp>,
     /// When it was served or discarded.
     pub resolved_at: Option<Timestamp>,
-    /// When the withdrawal was recorded.
+    /// Why objections were set aside.
+    pub override_reason: Option<Reason>,
+    /// What was out of the ordinary.
+    #[schema(value_type = Vec<Deviation>)]
+    pub deviations: Deviations,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
+    /// When it was recorded.
     pub recorded_at: Timestamp,
 }
 
 impl Withdrawal {
-    /// Where the straw is at `now`: a thawing straw is thawed once it is ready.
-    pub fn state_at(&self, now: Timestamp) -> WithdrawalState {
-        match (self.state, self.ready_at) {
-            (WithdrawalState::Thawing, Some(ready_at)) if ready_at <= now => WithdrawalState::Thawed,
-            (state, _) => state,
+    /// The same as it is at `now`: a thawing straw is thawed once it is ready.
+    #[must_use]
+    pub fn at(mut self, now: Timestamp) -> Self {
+        if self.state == WithdrawalState::Thawing && self.ready_at.is_some_and(|ready_at| ready_at <= now) {
+            self.state = WithdrawalState::Thawed;
         }
+        self
     }
 
     /// Where it stands again once its service or discard is undone.
     pub fn unresolved_state(&self) -> WithdrawalState {
         if self.thaw_started_at.is_some() { WithdrawalState::Thawing } else { WithdrawalState::Out }
+    }
+
+    /// Rejects what was already served, discarded or reversed.
+    pub fn must_be_open(&self) -> Result<(), Rejection> {
+        if self.is_resolved() {
+            return Err(Rejection::AlreadyResolved {
+                withdrawal: self.id,
+                state: self.state,
+                at: self.resolved_at,
+            });
+        }
+        Ok(())
     }
 
     /// Whether it was served, discarded or reversed.

@@ -5,13 +5,10 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{
-        animals::record_service::{self, Serve, semen},
-        straws::reverse::ReverseService,
-    },
+    book::straws::reverse::ReverseService,
     domain::{
-        straws::semen::SemenType,
-        values::{AnimalId, HerdId, Note, ServiceId, SireId, Technician, Timestamp, WithdrawalId},
+        animals::{record_service::NewService, service::Service},
+        values::{AnimalId, HerdId, ServiceId},
     },
     form,
     http::{
@@ -21,33 +18,9 @@ use crate::{
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
-        views::ServiceView,
     },
     store,
 };
-
-form! {
-    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it.
-    #[derive(Clone, ToSchema)]
-    pub struct NewService {
-        /// The straw's way out of the tank; it says which animal and which straw.
-        pub withdrawal_id: Option<WithdrawalId>,
-        /// Without a withdrawal: whom it served.
-        pub animal_id: Option<AnimalId>,
-        /// Without a withdrawal: the sire, where known.
-        pub sire_id: Option<SireId>,
-        /// Without a withdrawal: the semen type, where known.
-        pub semen_type: Option<SemenType>,
-        /// Without a withdrawal: whether the straw came from the herd's own tank.
-        pub semen_from_herd_stock: Option<bool>,
-        /// When; now when not said.
-        pub served_at: Option<Timestamp>,
-        /// Who did it; who withdrew the straw when not said.
-        pub technician: Option<Technician>,
-        /// A remark.
-        pub note: Option<Note>,
-    }
-}
 
 /// A service is recorded.
 #[utoipa::path(post, path = "/v1/services", operation_id = "create_service", tag = "Services",
@@ -64,19 +37,12 @@ form! {
             "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record.", body = ServiceView,
+        (status = 201, description = "On record.", body = Service,
          headers(("Location" = String, description = "The service."))),
         Problems))]
 async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    let semen =
-        semen(new.withdrawal_id, new.animal_id, new.sire_id, new.semen_type, new.semen_from_herd_stock)?;
-    let act = Serve { semen, served_at: new.served_at, technician: new.technician, note: new.note };
-    app.perform(command, act, |shown| {
-        let view = ServiceView::from(shown);
-        created(format!("/v1/services/{}", view.id()), &view)
-    })
-    .await
+    app.perform(command, new, |service| created(format!("/v1/services/{}", service.id), &service)).await
 }
 
 form! {
@@ -92,14 +58,14 @@ form! {
         unresolved again. If the straw never left the tank, reverse the movement of its withdrawal instead.",
     request_body(content = NewServiceReversal, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The service."), IdempotencyKeyRequired),
-    responses((status = 200, description = "It does not count any more.", body = ServiceView), Problems))]
+    responses((status = 200, description = "It does not count any more.", body = Service), Problems))]
 async fn reverse(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewServiceReversal>,
 ) -> Result<Response, Problem> {
     let act = ReverseService { service_id: ServiceId(id) };
-    app.perform(command, act, |shown| done(&ServiceView::from(shown))).await
+    app.perform(command, act, |service| done(&service)).await
 }
 
 form! {
@@ -118,7 +84,7 @@ form! {
 #[utoipa::path(get, path = "/v1/services", operation_id = "list_services", tag = "Services",
     summary = "List services",
     params(PageParams, ServiceFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<ServiceView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Service>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -129,28 +95,18 @@ async fn list(
     let rows =
         store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
             .await?;
-    let mut all = Vec::with_capacity(rows.len());
-    for row in rows {
-        all.push(record_service::shown(&mut tx, business, row).await?);
-    }
-    Ok(listing.list(all, |shown| shown.service.id.to_string(), ServiceView::from))
+    Ok(listing.list(rows, |service| service.id.to_string(), |service| service))
 }
 
 /// One service.
 #[utoipa::path(get, path = "/v1/services/{id}", operation_id = "get_service", tag = "Services",
     summary = "Get a service",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it stands.", body = ServiceView), Problems))]
-async fn read(
-    State(app): State<App>,
-    caller: Permit<Read>,
-    Id(id): Id,
-) -> Result<Json<ServiceView>, Problem> {
+    responses((status = 200, description = "As it stands.", body = Service), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Service>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let business = caller.business_id;
-    let found = store::animals::service::find(&mut tx, business, ServiceId(id)).await?;
-    let found = found.ok_or_else(|| Problem::not_there("service", id))?;
-    Ok(Json(record_service::shown(&mut tx, business, found).await?.into()))
+    let found = store::animals::service::find(&mut tx, caller.business_id, ServiceId(id)).await?;
+    Ok(Json(found.ok_or_else(|| Problem::not_there("service", id))?))
 }
 
 /// The routes, each with its description.

@@ -18,14 +18,17 @@ use crate::{
         Caller,
         command::{Keyed, RequestContext},
     },
-    domain::form::{self, Fault, Field as _, InputPath},
+    domain::{
+        form::{self, Fault, Field as _, InputPath},
+        straws::withdraw::NewWithdrawal,
+    },
     http::{
         App,
         docs::Problems,
         extract::{MOST_BYTES, Permit, Work, fingerprint_of, no_query, read_key},
         json,
         problem::{Kind, Problem},
-        straws::withdrawal::NewWithdrawal,
+        straws::withdrawal::withdrawn,
     },
 };
 
@@ -140,10 +143,7 @@ async fn one(app: &App, caller: Caller, index: usize, item: Result<Value, Proble
         Ok(read) => read,
         Err(problem) => return refused(None, &problem),
     };
-    let told = match new.act() {
-        Ok(act) => app.run(ask, act, new.tell(app)).await,
-        Err(problem) => Err(problem),
-    };
+    let told = app.run(ask, new, |withdrawal| withdrawn(&withdrawal)).await;
     match told {
         Err(problem) => refused(Some(key), &problem),
         Ok((reply, replayed)) => {

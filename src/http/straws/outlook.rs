@@ -16,6 +16,7 @@ use crate::{
         straws::{
             demand::{COVERAGE, Interval, MOST_DAYS},
             semen::SemenType,
+            sire::SireSummary,
         },
         values::{HerdId, LeadDays, ServiceLevel, SireId, TankId, Timestamp},
     },
@@ -26,7 +27,6 @@ use crate::{
         extract::{Permit, Read},
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
-        views::SireView,
     },
     store::straws::demand::WantedOutlook,
 };
@@ -119,7 +119,7 @@ impl From<&Shortage> for ForecastView {
 #[derive(Serialize, ToSchema)]
 pub struct OutlookView {
     /// The sire.
-    sire: SireView,
+    sire: SireSummary,
     /// The semen type.
     semen_type: SemenType,
     /// Straws left that may be used.
@@ -147,7 +147,7 @@ impl OutlookView {
             None => format!("{use_so_far}: too little to tell; a forecast takes 5 straws and 28 days."),
         };
         Self {
-            sire: SireView::from(&outlook.held),
+            sire: outlook.held.sire.clone(),
             semen_type: outlook.held.semen_type,
             straws: outlook.held.straws,
             used_straws,
@@ -222,7 +222,7 @@ async fn list(
     let rows = outlook(&mut tx, caller.business_id, &asked, after, limit, now).await?;
     let page = listing.page(
         rows,
-        |row| format!("{} {}", row.held.sire_id, row.held.semen_type),
+        |row| format!("{} {}", row.held.sire.id, row.held.semen_type),
         |row| OutlookView::of(&row),
     );
     let next = page.next_cursor.clone();

@@ -9,7 +9,7 @@ use crate::{
     book::straws::lot_trace::{LotTrace, Totals, TracedService, lot_trace},
     domain::{
         animals::history::ServiceResult,
-        straws::{lot::Lot, place::Place, withdrawal::WithdrawalState},
+        straws::{lot::Lot, place::Place, sire::SireSummary, stock::Stock, withdrawal::WithdrawalState},
         values::{AnimalId, Code, HerdId, LotId, ServiceId, Straws, Technician, Timestamp, WithdrawalId},
     },
     http::{
@@ -17,7 +17,6 @@ use crate::{
         docs::Problems,
         extract::{Id, Permit, Read},
         problem::Problem,
-        views::{SireView, StockView},
     },
 };
 
@@ -74,11 +73,11 @@ pub struct LotTraceView {
     /// The lot.
     lot: Lot,
     /// The sire.
-    sire: SireView,
+    sire: SireSummary,
     /// How many straws came, and where they are.
     totals: Totals,
     /// Where the rest hangs.
-    stock: Vec<StockView>,
+    stock: Vec<Stock>,
     /// Out of the tank and not accounted for.
     unresolved: Vec<UnresolvedView>,
     /// Whom they served.
@@ -89,9 +88,9 @@ impl From<LotTrace> for LotTraceView {
     fn from(trace: LotTrace) -> Self {
         Self {
             lot: trace.lot,
-            sire: SireView::from(&trace.sire),
+            sire: SireSummary::from(&trace.sire),
             totals: trace.totals,
-            stock: trace.stock.iter().map(StockView::from).collect(),
+            stock: trace.stock,
             unresolved: trace
                 .unresolved
                 .into_iter()
@@ -115,12 +114,12 @@ impl From<TracedService> for TracedView {
         Self {
             service_id: s.id,
             animal_id: s.animal_id,
-            animal_number: traced.animal.details.number,
+            animal_number: s.animal_number,
             herd_id: s.herd_id,
             served_at: s.served_at,
             service_number: s.service_number,
             technician: s.technician,
-            place: traced.place,
+            place: s.place,
             straws: s.straws,
             reversed_at: s.reversed_at,
             result: traced.outcome.map(|(outcome, _)| outcome),

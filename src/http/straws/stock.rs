@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     domain::{
-        straws::semen::SemenType,
+        straws::{semen::SemenType, stock::Stock},
         values::{LotId, SireId, TankId},
     },
     form,
@@ -17,7 +17,6 @@ use crate::{
         extract::{Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
-        views::StockView,
     },
     store::{
         access::business,
@@ -46,7 +45,7 @@ form! {
 pub struct StockPage {
     #[allow(missing_docs)]
     #[serde(flatten)]
-    page: Page<StockView>,
+    page: Page<Stock>,
     /// Straws on all pages together.
     #[schema(minimum = 0)]
     total_straws: i64,
@@ -74,8 +73,7 @@ async fn list(
     let total_straws = ledger::total(&mut tx, caller.business_id, &wanted).await?;
     let business = business::find(&mut tx, caller.business_id).await?;
     let as_of_seq = business.map_or(0, |business| business.movement_seq);
-    let page =
-        listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id), |row| StockView::from(&row));
+    let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id), |row| row);
     let next = page.next_cursor.clone();
     Ok(listing.answer(next.as_deref(), StockPage { page, total_straws, as_of_seq }))
 }

@@ -1,25 +1,17 @@
 //! A straw's way out of the tank: withdrawn, thawed, discarded.
 
 use axum::{Json, extract::State, response::Response};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{
-        command::StoredResponse,
-        straws::{
-            discard::DiscardWithdrawn,
-            thaw::Thaw,
-            withdraw::{Shown, Withdraw, shown, wish},
-        },
-    },
+    book::command::{On, StoredResponse},
     domain::{
-        form::{Fault, InputPath},
-        straws::{place::Place, semen::SemenType, withdrawal::DiscardReason},
-        values::{
-            AnimalId, Celsius, LotId, Millilitres, Note, Reason, SireId, Straws, Technician, Timestamp,
-            WithdrawalId, needs_note,
+        straws::{
+            discard_withdrawn::NewDiscardOfWithdrawn, start_thaw::NewThaw, withdraw::NewWithdrawal,
+            withdrawal::Withdrawal,
         },
+        values::{AnimalId, WithdrawalId},
     },
     form,
     http::{
@@ -28,56 +20,10 @@ use crate::{
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
-        problem::{Kind, Problem},
-        views::WithdrawalView,
+        problem::Problem,
     },
     store,
 };
-
-form! {
-    /// Sets aside what stands in the way; needs a manager's key and stays on record.
-    #[derive(Clone, ToSchema)]
-    pub struct Override {
-        /// Why.
-        #[schema(example = "Owner wants a beef calf; agreed by telephone.")]
-        pub reason: Reason,
-    }
-}
-
-form! {
-    /// A straw to be withdrawn: of a lot, or of a sire and if need be a semen type.
-    #[derive(Clone, ToSchema)]
-    pub struct NewWithdrawal, check NewWithdrawal::check {
-        /// For which animal.
-        pub animal_id: AnimalId,
-        /// Of which lot.
-        pub lot_id: Option<LotId>,
-        /// Of which sire, instead of a lot: the oldest collection that the rule allows is taken first.
-        pub sire_id: Option<SireId>,
-        /// With `sire_id`: of this semen type only.
-        pub semen_type: Option<SemenType>,
-        /// From this place; without it, the one that should be used first.
-        pub place: Option<Place>,
-        /// How many, from one place. Default 1.
-        #[schema(required = false)]
-        pub straws: Straws = Straws::ONE,
-        /// When it left the tank; now when not said.
-        pub withdrawn_at: Option<Timestamp>,
-        /// Who takes it.
-        pub technician: Option<Technician>,
-        /// Sets aside what stands in the way.
-        #[schema(rename = "override")]
-        pub r#override: Option<Override>,
-    }
-}
-
-impl NewWithdrawal {
-    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
-        if let Err(wrong) = wish(self.lot_id, self.sire_id, self.semen_type) {
-            faults.extend(wrong);
-        }
-    }
-}
 
 /// A straw leaves the tank.
 #[utoipa::path(post, path = "/v1/withdrawals", operation_id = "create_withdrawal", tag = "Withdrawals",
@@ -97,7 +43,7 @@ impl NewWithdrawal {
             "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithdrawalView,
+        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = Withdrawal,
          headers(("Location" = String, description = "The withdrawal."))),
         Problems))]
 async fn withdraw(
@@ -105,54 +51,12 @@ async fn withdraw(
     command: LedgerRequest<NewWithdrawal>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
-    app.perform(command, new.act()?, new.tell(&app)).await
+    app.perform(command, new, |withdrawal| withdrawn(&withdrawal)).await
 }
 
-impl NewWithdrawal {
-    /// What is to be done.
-    pub fn act(&self) -> Result<Withdraw, Problem> {
-        let what = wish(self.lot_id, self.sire_id, self.semen_type)
-            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
-        Ok(Withdraw {
-            animal_id: self.animal_id,
-            what,
-            place: self.place.clone(),
-            straws: self.straws,
-            withdrawn_at: self.withdrawn_at,
-            technician: self.technician.clone(),
-            override_reason: self.r#override.clone().map(|set_aside| set_aside.reason),
-        })
-    }
-
-    /// How what came of it is answered.
-    pub fn tell(&self, app: &App) -> impl Fn(Shown) -> StoredResponse + Send + Sync + use<> {
-        let clock = app.book.clock.clone();
-        move |shown| {
-            let view = WithdrawalView::at(shown, clock.now());
-            created(format!("/v1/withdrawals/{}", view.id()), &view)
-        }
-    }
-}
-
-form! {
-    /// A straw goes into the bath.
-    #[derive(Clone, ToSchema)]
-    pub struct NewThaw {
-        /// The bath's temperature, in degrees Celsius.
-        #[schema(example = 35.6)]
-        pub bath_temp_c: Celsius,
-        /// When the straw goes in; now when not said.
-        pub started_at: Option<Timestamp>,
-        /// How much water the bath holds, for advice in millilitres.
-        #[schema(example = 1000)]
-        pub bath_volume_ml: Option<Millilitres>,
-        /// How warm the water at hand is, for advice in millilitres.
-        #[schema(example = 12.0)]
-        pub water_temp_c: Option<Celsius>,
-        /// Records a bath out of range that was used all the same.
-        #[schema(rename = "override")]
-        pub r#override: Option<Override>,
-    }
+/// How a withdrawal just made is answered.
+pub fn withdrawn(withdrawal: &Withdrawal) -> StoredResponse {
+    created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
 }
 
 /// A straw goes into the bath.
@@ -164,44 +68,14 @@ form! {
     request_body(content = NewThaw, example = json!({
         "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "The straw is thawing.", body = WithdrawalView), Problems))]
+    responses((status = 200, description = "The straw is thawing.", body = Withdrawal), Problems))]
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewThaw>,
 ) -> Result<Response, Problem> {
-    let new = command.body.clone();
-    let act = Thaw {
-        withdrawal_id: WithdrawalId(id),
-        bath_temp_c: new.bath_temp_c,
-        started_at: new.started_at,
-        bath_volume_ml: new.bath_volume_ml,
-        water_temp_c: new.water_temp_c,
-        override_reason: new.r#override.map(|set_aside| set_aside.reason),
-    };
-    let clock = app.book.clock.clone();
-    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
-}
-
-form! {
-    /// A withdrawn straw is thrown away.
-    #[derive(Clone, ToSchema)]
-    pub struct NewDiscardOfWithdrawn, check NewDiscardOfWithdrawn::check {
-        /// Why.
-        pub reason: DiscardReason,
-        /// When; now when not said.
-        pub discarded_at: Option<Timestamp>,
-        /// Who.
-        pub technician: Option<Technician>,
-        /// A remark; required with the reason `other`.
-        pub note: Option<Note>,
-    }
-}
-
-impl NewDiscardOfWithdrawn {
-    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
-        needs_note(self.reason == DiscardReason::Other, self.note.as_ref(), spot, faults);
-    }
+    let thaw = On { id: WithdrawalId(id), command: command.body.clone() };
+    app.perform(command, thaw, |withdrawal| done(&withdrawal)).await
 }
 
 /// A withdrawn straw is thrown away.
@@ -211,22 +85,14 @@ impl NewDiscardOfWithdrawn {
     request_body(content = NewDiscardOfWithdrawn, example = json!({
         "reason": "thawed_not_used", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "Accounted for.", body = WithdrawalView), Problems))]
+    responses((status = 200, description = "Accounted for.", body = Withdrawal), Problems))]
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewDiscardOfWithdrawn>,
 ) -> Result<Response, Problem> {
-    let new = command.body.clone();
-    let act = DiscardWithdrawn {
-        withdrawal_id: WithdrawalId(id),
-        reason: new.reason,
-        discarded_at: new.discarded_at,
-        technician: new.technician,
-        note: new.note,
-    };
-    let clock = app.book.clock.clone();
-    app.perform(command, act, move |shown| done(&WithdrawalView::at(shown, clock.now()))).await
+    let discard = On { id: WithdrawalId(id), command: command.body.clone() };
+    app.perform(command, discard, |withdrawal| done(&withdrawal)).await
 }
 
 form! {
@@ -246,7 +112,7 @@ form! {
 #[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
     summary = "List withdrawals",
     params(PageParams, WithdrawalFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<WithdrawalView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Withdrawal>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -263,29 +129,20 @@ async fn list(
         listing.by_id()?,
     )
     .await?;
-    let mut all: Vec<Shown> = Vec::with_capacity(rows.len());
-    for row in rows {
-        all.push(shown(&mut tx, business, row).await?);
-    }
     let now = app.book.clock.now();
-    Ok(listing.list(all, |shown| shown.withdrawal.id.to_string(), |shown| WithdrawalView::at(shown, now)))
+    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string(), |withdrawal| withdrawal.at(now)))
 }
 
 /// One withdrawal.
 #[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "get_withdrawal", tag = "Withdrawals",
     summary = "Get a withdrawal",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it stands.", body = WithdrawalView), Problems))]
-async fn read(
-    State(app): State<App>,
-    caller: Permit<Read>,
-    Id(id): Id,
-) -> Result<Json<WithdrawalView>, Problem> {
+    responses((status = 200, description = "As it stands.", body = Withdrawal), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Withdrawal>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let business = caller.business_id;
-    let found = store::straws::withdrawal::find(&mut tx, business, WithdrawalId(id)).await?;
+    let found = store::straws::withdrawal::find(&mut tx, caller.business_id, WithdrawalId(id)).await?;
     let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
-    Ok(Json(WithdrawalView::at(shown(&mut tx, business, found).await?, app.book.clock.now())))
+    Ok(Json(found.at(app.book.clock.now())))
 }
 
 /// The routes, each with its description.

@@ -1,24 +1,12 @@
 //! Keys by which callers are known. Only their hashes are stored.
 
 use crate::{
-    domain::values::{BusinessId, KeyId, Name, Timestamp},
+    domain::{
+        access::Role,
+        values::{BusinessId, KeyId, Name, Timestamp},
+    },
     store::{Result, Tx},
-    text_enum,
 };
-
-text_enum! {
-    /// What a key's holder may do.
-    Role {
-        /// Read.
-        Reader = "reader",
-        /// Withdraw, thaw, serve, move stock, report what happened to an animal; read.
-        Technician = "technician",
-        /// Herd software: report animals and what happened to them; read.
-        Integration = "integration",
-        /// Everything, overrides and keys included.
-        Manager = "manager",
-    }
-}
 
 /// A key, without the secret.
 #[derive(Clone, Debug, sqlx::FromRow)]

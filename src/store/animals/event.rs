@@ -2,12 +2,13 @@
 
 use crate::{
     domain::{
-        animals::history::{AnimalEvent, HappeningKind},
+        animals::history::{AnimalEvent, HappeningKind, Numbered},
         exchange::change::ChangeKind,
-        values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, Technician, Timestamp},
+        values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, ServiceId, Technician, Timestamp},
     },
     store::{
         Page, Result, Tx,
+        animals::service,
         exchange::change::{self, NewChange},
     },
 };
@@ -36,12 +37,27 @@ pub struct Event {
     pub recorded_at: Timestamp,
 }
 
-/// Enters an event.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) -> Result<()> {
-    tx.sql(
+/// Enters an event, and renumbers the services that it came before, in one call.
+pub async fn write(
+    tx: &mut Tx,
+    business: BusinessId,
+    by: KeyId,
+    event: &Event,
+    renumbered: &[(ServiceId, Numbered)],
+) -> Result<()> {
+    tx.sql_for(
         "insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
                                    recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11);
+         update service set service_number = n.value ->> 1, rank = n.value ->> 2
+         from json_each($12) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
+        "with entered as (
+             insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
+                                   recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11))
+         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
+         from json_array_elements($12::json) as n(value)
+         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
     )
     .bind(business)
     .bind(event.id)
@@ -54,9 +70,11 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) ->
     .bind(event.note.clone())
     .bind(event.recorded_at)
     .bind(by)
+    .bind(service::numbers(renumbered))
     .run()
     .await?;
     change::note(tx, business, noted(event));
+    service::note_renumbered(tx, business, renumbered);
     Ok(())
 }
 

@@ -1,6 +1,7 @@
 //! Herds, animals, their events, services and pedigree.
 
 pub mod animal;
+pub mod candidate;
 pub mod event;
 pub mod herd;
 pub mod identifier;

@@ -1,19 +1,81 @@
 //! Services on record.
 
+use serde_json::{Value, json};
+
 use crate::{
     domain::{
-        animals::{history::Numbered, service::Service},
+        animals::{
+            history::{Insemination, Numbered},
+            service::{Service, ServiceEntry},
+        },
         exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
+        straws::{ledger::place_columns, lot::lot_columns, sire::sire_columns},
     },
 };
 
-/// Enters a service.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> Result<()> {
+/// Enters a service, closes its withdrawal, and renumbers those that it came before, in one call.
+pub async fn write(
+    tx: &mut Tx,
+    business: BusinessId,
+    by: KeyId,
+    s: &Service,
+    renumbered: &[(ServiceId, Numbered)],
+) -> Result<()> {
+    tx.sql_for(
+        "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
+                              withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
+                              deviations, note, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18);
+         update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9;
+         update service set service_number = n.value ->> 1, rank = n.value ->> 2
+         from json_each($19) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
+        "with entered as (
+             insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
+                              withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
+                              deviations, note, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18)),
+         served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9)
+         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
+         from json_array_elements($19::json) as n(value)
+         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
+    )
+    .bind(business)
+    .bind(s.id)
+    .bind(s.herd_id)
+    .bind(s.animal_id)
+    .bind(s.served_at)
+    .bind(s.service_number)
+    .bind(s.rank)
+    .bind(s.technician.clone())
+    .bind(s.withdrawal_id)
+    .bind(s.lot.as_ref().map(|lot| lot.id))
+    .bind(s.sire.as_ref().map(|sire| sire.id))
+    .bind(s.semen_type)
+    .bind(s.straws)
+    .bind(s.semen_from_herd_stock)
+    .bind(s.deviations.clone())
+    .bind(s.note.clone())
+    .bind(s.recorded_at)
+    .bind(by)
+    .bind(numbers(renumbered))
+    .run()
+    .await?;
+    let new = NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id);
+    change::note(tx, business, new);
+    if let Some(withdrawal) = s.withdrawal_id {
+        change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, withdrawal.0));
+    }
+    note_renumbered(tx, business, renumbered);
+    Ok(())
+}
+
+/// Enters a service that a list brought along.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry) -> Result<()> {
     tx.sql(
         "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
@@ -49,12 +111,45 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Service) -> R
     Ok(())
 }
 
+/// Numbers and ranks as rows for the store.
+pub(in crate::store) fn numbers(renumbered: &[(ServiceId, Numbered)]) -> String {
+    let rows = renumbered.iter().map(|(id, n)| json!([id, n.service_number, n.rank]));
+    Value::from_iter(rows).to_string()
+}
+
+pub(in crate::store) fn note_renumbered(
+    tx: &mut Tx,
+    business: BusinessId,
+    renumbered: &[(ServiceId, Numbered)],
+) {
+    for (id, _) in renumbered {
+        change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
+    }
+}
+
 macro_rules! services {
     ($rest:literal) => {
         concat!(
-            "select id, herd_id, animal_id, served_at, service_number, rank, technician, withdrawal_id, lot_id,
-                    sire_id, semen_type, place_id, straws, semen_from_herd_stock, deviations, note, reversed_at, recorded_at
-             from service ",
+            // Her last calving before it by animal_event_by_animal.
+            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
+                    v.technician, v.withdrawal_id, ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", v.semen_type, ",
+            place_columns!(),
+            ", t.name as tank_name, v.straws, v.semen_from_herd_stock, v.deviations, v.note, v.reversed_at,
+                    v.recorded_at, h.time_zone,
+                    (select max(e.happened_at) from animal_event e
+                     where e.business_id = v.business_id and e.animal_id = v.animal_id and e.kind = 'calving'
+                       and e.reversed_at is null and e.happened_at <= v.served_at) as calved_at
+             from service v
+             join animal a on a.business_id = v.business_id and a.id = v.animal_id
+             join herd h on h.business_id = v.business_id and h.id = v.herd_id
+             left join lot l on l.business_id = v.business_id and l.id = v.lot_id
+             left join sire s on s.business_id = v.business_id and s.id = v.sire_id
+             left join place p on p.business_id = v.business_id and p.id = v.place_id
+             left join tank t on t.business_id = p.business_id and t.id = p.tank_id ",
             $rest
         )
     };
@@ -62,7 +157,7 @@ macro_rules! services {
 
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
-    tx.sql(services!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+    tx.sql(services!("where v.business_id = $1 and v.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Services, oldest entry first; of one animal or herd when it is named.
@@ -74,8 +169,9 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Service>> {
     tx.sql(services!(
-        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4) and ($5 is null or herd_id = $5)
-         order by id limit $3"
+        "where v.business_id = $1 and v.id > $2 and ($4 is null or v.animal_id = $4)
+           and ($5 is null or v.herd_id = $5)
+         order by v.id limit $3"
     ))
     .bind(business)
     .bind(page.after)
@@ -86,12 +182,32 @@ pub async fn list(
     .await
 }
 
-/// All services of an animal that count, in order of time.
-pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Service>> {
+/// The service of an animal at a moment that counts.
+pub async fn at(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    served_at: Timestamp,
+) -> Result<Option<Service>> {
     // Uses service_by_animal.
     tx.sql(services!(
-        "where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id"
+        "where v.business_id = $1 and v.animal_id = $2 and v.served_at = $3 and v.reversed_at is null
+         order by v.id limit 1"
     ))
+    .bind(business)
+    .bind(animal)
+    .bind(served_at)
+    .optional()
+    .await
+}
+
+/// All services of an animal that count, in order of time.
+pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Insemination>> {
+    // Uses service_by_animal.
+    tx.sql(
+        "select id, served_at, service_number, rank from service
+         where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id",
+    )
     .bind(business)
     .bind(animal)
     .all()
@@ -118,7 +234,7 @@ pub async fn of_withdrawal(
     withdrawal: WithdrawalId,
 ) -> Result<Option<Service>> {
     // Uses service_by_withdrawal.
-    tx.sql(services!("where business_id = $1 and withdrawal_id = $2 and reversed_at is null"))
+    tx.sql(services!("where v.business_id = $1 and v.withdrawal_id = $2 and v.reversed_at is null"))
         .bind(business)
         .bind(withdrawal)
         .optional()
@@ -127,7 +243,7 @@ pub async fn of_withdrawal(
 
 /// All services with straws of a lot, in order of time, those that do not count included.
 pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Service>> {
-    tx.sql(services!("where business_id = $1 and lot_id = $2 order by served_at, id"))
+    tx.sql(services!("where v.business_id = $1 and v.lot_id = $2 order by v.served_at, v.id"))
         .bind(business)
         .bind(lot)
         .all()

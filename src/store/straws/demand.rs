@@ -3,14 +3,14 @@
 use crate::{
     domain::{
         alerts::stock::{Area, StockSubject, Straw},
-        identifiers::Identifiers,
         straws::{
             demand::{LOOK_BACK_DAYS, UseHistory},
             semen::SemenType,
+            sire::SireSummary,
         },
-        values::{BusinessId, Code, Name, SireId, Timestamp},
+        values::{BusinessId, SireId, Timestamp},
     },
-    store::{Result, Tx},
+    store::{Result, Tx, straws::sire::sire_columns},
 };
 
 /// Of which straws an outlook is asked; what is not said is not asked.
@@ -28,13 +28,8 @@ pub struct WantedOutlook {
 #[derive(Clone, Debug, sqlx::FromRow)]
 pub struct Held {
     /// The sire.
-    pub sire_id: SireId,
-    /// His name.
-    pub sire_name: Name,
-    /// His breed.
-    pub sire_breed: Option<Code>,
-    /// His official names.
-    pub sire_identifiers: Identifiers,
+    #[sqlx(flatten)]
+    pub sire: SireSummary,
     /// The type.
     pub semen_type: SemenType,
     /// How many hang there that may be used.
@@ -49,9 +44,10 @@ pub async fn held(
     after: (uuid::Uuid, &'static str),
     limit: i64,
 ) -> Result<Vec<Held>> {
-    tx.sql(
-        "select s.id as sire_id, s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers,
-                h.semen_type, h.straws
+    tx.sql(concat!(
+        "select ",
+        sire_columns!(),
+        ", h.semen_type, h.straws
          from (select l.sire_id, l.semen_type,
                       cast(sum(case l.status when 'usable' then b.straws else 0 end) as bigint) as straws
                from balance b
@@ -65,7 +61,7 @@ pub async fn held(
                order by l.sire_id, l.semen_type limit $4) as h
          join sire s on s.business_id = $1 and s.id = h.sire_id
          order by h.sire_id, h.semen_type",
-    )
+    ))
     .bind(business)
     .bind(after.0)
     .bind(after.1)

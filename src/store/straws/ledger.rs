@@ -9,16 +9,15 @@ use uuid::Uuid;
 use crate::{
     domain::{
         exchange::change::ChangeKind,
-        identifiers::Identifiers,
         straws::{
-            lot::Lot,
             movement::{End, Movement, MovementKind},
             place::{Cane, Goblet, Place, PlaceKind},
             semen::SemenType,
+            stock::Stock,
         },
         values::{
-            AnimalId, BusinessId, Canister, Code, ExposureSeconds, HerdId, KeyId, LotId, MovementId, Name,
-            Note, PlaceId, SireId, StocktakeId, Straws, TankId, Technician, Timestamp, WithdrawalId,
+            AnimalId, BusinessId, Canister, ExposureSeconds, HerdId, KeyId, LotId, MovementId, Note, PlaceId,
+            SireId, StocktakeId, Straws, TankId, Technician, Timestamp, WithdrawalId,
         },
     },
     store::{
@@ -26,6 +25,7 @@ use crate::{
         access::business,
         db::Sql,
         exchange::change::{self, NewChange},
+        straws::{lot::lot_columns, sire::sire_columns},
     },
 };
 
@@ -70,6 +70,14 @@ macro_rules! line_postgres {
     };
 }
 pub(in crate::store) use {line_postgres, line_sqlite};
+
+/// The columns of a place `p` in a tank, as [`Place`] reads them.
+macro_rules! place_columns {
+    () => {
+        "p.tank_id, p.canister, p.cane, p.goblet"
+    };
+}
+pub(crate) use place_columns;
 
 /// The id of a place in a tank, if straws ever hung there.
 pub async fn find_place(tx: &mut Tx, business: BusinessId, place: &Place) -> Result<Option<PlaceId>> {
@@ -545,44 +553,21 @@ pub async fn outside_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Re
     Ok(rows.into_iter().map(|row| (row.kind, row.straws)).collect())
 }
 
-/// Straws of one lot at one place, with what one wants to know of them.
-#[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Stock {
-    /// The lot.
-    #[sqlx(flatten)]
-    pub lot: Lot,
-    /// The place.
-    #[sqlx(flatten)]
-    pub place: Place,
-    /// The place's id.
-    pub place_id: PlaceId,
-    /// How many hang there.
-    pub straws: i64,
-    /// What the tank is called.
-    pub tank_name: Name,
-    /// Whose tank it is; the technician's when none.
-    pub tank_herd_id: Option<HerdId>,
-    /// The sire's name.
-    pub sire_name: Name,
-    /// The sire's breed.
-    pub sire_breed: Option<Code>,
-    /// The sire's official names.
-    pub sire_identifiers: Identifiers,
-}
-
 macro_rules! stock {
     ($rest:literal) => {
         stock!("b.straws", $rest)
     };
     ($straws:literal, $rest:literal) => {
         concat!(
-            "select l.id, l.sire_id, l.semen_type, l.batch, l.collected_on, l.collection_centre, l.straw_volume,
-                    l.sexed_percentage, l.cost, l.thaw, l.status, l.created_at,
-                    p.tank_id, p.canister, p.cane, p.goblet, p.id as place_id,
-                    ",
+            "select ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", ",
+            place_columns!(),
+            ", p.id as place_id, ",
             $straws,
-            " as straws, t.name as tank_name, t.herd_id as tank_herd_id,
-                    s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers
+            " as straws, t.name as tank_name, t.herd_id as tank_herd_id
              from balance b
              join lot l on l.business_id = b.business_id and l.id = b.lot_id
              join place p on p.business_id = b.business_id and p.id = b.place_id

@@ -15,6 +15,17 @@ use crate::{
     },
 };
 
+/// The columns of a lot `l`, as [`Lot`] reads them.
+macro_rules! lot_columns {
+    () => {
+        "l.id as lot_id, l.sire_id as lot_sire_id, l.semen_type as lot_semen_type, l.batch as lot_batch,
+         l.collected_on as lot_collected_on, l.collection_centre as lot_collection_centre,
+         l.straw_volume as lot_straw_volume, l.sexed_percentage as lot_sexed_percentage, l.cost as lot_cost,
+         l.thaw as lot_thaw, l.status as lot_status, l.created_at as lot_created_at"
+    };
+}
+pub(crate) use lot_columns;
+
 /// Enters a lot.
 pub async fn add(tx: &mut Tx, business: BusinessId, lot: &Lot) -> Result<()> {
     let d = &lot.details;
@@ -69,15 +80,11 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: LotId, d: &LotDetails
 
 /// One lot.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: LotId) -> Result<Option<Lot>> {
-    tx.sql(
-        "select id, sire_id, semen_type, batch, collected_on, collection_centre, straw_volume,
-                sexed_percentage, cost, thaw, status, created_at
-         from lot where business_id = $1 and id = $2",
-    )
-    .bind(business)
-    .bind(id)
-    .optional()
-    .await
+    tx.sql(concat!("select ", lot_columns!(), " from lot l where l.business_id = $1 and l.id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
 }
 
 /// Whether straws of the lot ever moved; then its sire and semen type are settled.
@@ -104,14 +111,14 @@ pub struct Wanted {
 
 /// Lots, oldest entry first.
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Lot>> {
-    tx.sql(
-        "select id, sire_id, semen_type, batch, collected_on, collection_centre, straw_volume,
-                sexed_percentage, cost, thaw, status, created_at
-         from lot
-         where business_id = $1 and id > $2 and ($4 is null or sire_id = $4)
-           and ($5 is null or semen_type = $5) and ($6 is null or status = $6)
-         order by id limit $3",
-    )
+    tx.sql(concat!(
+        "select ",
+        lot_columns!(),
+        " from lot l
+         where l.business_id = $1 and l.id > $2 and ($4 is null or l.sire_id = $4)
+           and ($5 is null or l.semen_type = $5) and ($6 is null or l.status = $6)
+         order by l.id limit $3",
+    ))
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

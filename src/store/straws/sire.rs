@@ -13,6 +13,14 @@ use crate::{
     },
 };
 
+/// The columns of a sire `s` in short, as [`SireSummary`](crate::domain::straws::sire::SireSummary) reads them.
+macro_rules! sire_columns {
+    () => {
+        "s.id as sire_id, s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers"
+    };
+}
+pub(crate) use sire_columns;
+
 /// Enters a sire.
 pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     let d = &sire.details;

@@ -2,60 +2,96 @@
 
 use crate::{
     domain::{
-        animals::objection::Deviations,
         exchange::change::ChangeKind,
         straws::{
-            thaw::Thawing,
+            discard_withdrawn::NewDiscardOfWithdrawn,
+            movement::MovementKind,
+            place::PlaceKind,
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AnimalId, BusinessId, Celsius, KeyId, LotId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, KeyId, LotId, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
+        straws::{
+            ledger::{Cause, Entry, Line, Whereabouts, line_postgres, line_sqlite, place_columns},
+            lot::lot_columns,
+            sire::sire_columns,
+        },
     },
 };
 
-/// Enters a withdrawal, fresh out of the tank.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -> Result<()> {
-    tx.sql(
-        "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
-                                 technician, service_number, rank, rule, thaw, override_reason, deviations, state,
-                                 recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)",
-    )
-    .bind(business)
-    .bind(w.id)
-    .bind(w.animal_id)
-    .bind(w.herd_id)
-    .bind(w.lot_id)
-    .bind(w.place_id)
-    .bind(w.straws)
-    .bind(w.withdrawn_at)
-    .bind(w.technician.clone())
-    .bind(w.service_number)
-    .bind(w.rank)
-    .bind(w.rule.clone())
-    .bind(w.thaw.clone())
-    .bind(w.override_reason.clone())
-    .bind(w.deviations.clone())
-    .bind(w.state)
-    .bind(w.recorded_at)
-    .bind(by)
-    .run()
-    .await?;
-    let noted = NewChange::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id);
-    change::note(tx, business, noted);
+/// Enters a withdrawal, fresh out of the tank, with its line of the ledger, in one call; `left` is what hangs there
+/// when it was taken.
+pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal, left: i64) -> Result<()> {
+    let entry = Entry {
+        kind: MovementKind::Withdrawal,
+        lot: w.lot.id,
+        from: Whereabouts::In(w.place_id),
+        to: Whereabouts::Outside(PlaceKind::Used),
+        straws: w.straws,
+        occurred_at: w.withdrawn_at,
+        technician: w.technician.clone(),
+        cause: Cause::withdrawal(w.id),
+        reason: None,
+        exposure: None,
+        note: None,
+    };
+    let line = Line::next(tx, business, by, w.recorded_at, entry, Some(left)).await?;
+    let sql = tx.sql_for(
+        line_sqlite!(
+            "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
+                                     technician, service_number, rank, rule, thaw, override_reason, deviations, state,
+                                     recorded_at, recorded_by)
+             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13); "
+        ),
+        line_postgres!(
+            "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
+                                     technician, service_number, rank, rule, thaw, override_reason, deviations, state,
+                                     recorded_at, recorded_by)
+             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13)"
+        ),
+    );
+    line.bind(sql)
+        .bind(w.animal_id)
+        .bind(w.herd_id)
+        .bind(w.service_number)
+        .bind(w.rank)
+        .bind(w.rule.clone())
+        .bind(w.thaw.clone())
+        .bind(w.override_reason.clone())
+        .bind(w.deviations.clone())
+        .bind(w.recorded_at)
+        .run()
+        .await?;
+    change::note(tx, business, NewChange::of(ChangeKind::Movement, line.id.0));
+    change::note(
+        tx,
+        business,
+        NewChange::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id),
+    );
     Ok(())
 }
 
 macro_rules! withdrawals {
     ($rest:literal) => {
         concat!(
-            "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
-                    rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
-                    resolved_at, recorded_at
-             from withdrawal ",
+            "select w.id, w.state, w.animal_id, a.number as animal_number, w.herd_id, w.service_number, w.rank, ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", ",
+            place_columns!(),
+            ", w.place_id, t.name as tank_name, t.herd_id as tank_herd_id, w.straws, w.withdrawn_at, w.technician, w.rule, w.thaw,
+                    w.bath_temp_c, w.thaw_started_at, w.ready_at, w.use_by, w.resolved_at, w.override_reason,
+                    w.deviations, w.recorded_at
+             from withdrawal w
+             join animal a on a.business_id = w.business_id and a.id = w.animal_id
+             join lot l on l.business_id = w.business_id and l.id = w.lot_id
+             join sire s on s.business_id = l.business_id and s.id = l.sire_id
+             join place p on p.business_id = w.business_id and p.id = w.place_id
+             join tank t on t.business_id = p.business_id and t.id = p.tank_id ",
             $rest
         )
     };
@@ -63,7 +99,7 @@ macro_rules! withdrawals {
 
 /// One withdrawal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
-    tx.sql(withdrawals!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+    tx.sql(withdrawals!("where w.business_id = $1 and w.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Withdrawals, oldest entry first; of one animal, or only the unresolved, when that is asked.
@@ -75,9 +111,9 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Withdrawal>> {
     tx.sql(withdrawals!(
-        "where business_id = $1 and id > $2 and ($4 is null or animal_id = $4)
-           and (not $5 or state in ('out', 'thawing'))
-         order by id limit $3"
+        "where w.business_id = $1 and w.id > $2 and ($4 is null or w.animal_id = $4)
+           and (not $5 or w.state in ('out', 'thawing'))
+         order by w.id limit $3"
     ))
     .bind(business)
     .bind(page.after)
@@ -89,29 +125,22 @@ pub async fn list(
 }
 
 /// The straw went into the bath.
-pub async fn thawing(
-    tx: &mut Tx,
-    business: BusinessId,
-    id: WithdrawalId,
-    bath: Celsius,
-    thawing: &Thawing,
-    deviations: &Deviations,
-) -> Result<()> {
+pub async fn thawing(tx: &mut Tx, business: BusinessId, w: &Withdrawal) -> Result<()> {
     tx.sql(
         "update withdrawal
          set state = 'thawing', bath_temp_c = $3, thaw_started_at = $4, ready_at = $5, use_by = $6, deviations = $7
          where business_id = $1 and id = $2",
     )
     .bind(business)
-    .bind(id)
-    .bind(bath)
-    .bind(thawing.started_at)
-    .bind(thawing.ready_at)
-    .bind(thawing.use_by)
-    .bind(deviations.clone())
+    .bind(w.id)
+    .bind(w.bath_temp_c)
+    .bind(w.thaw_started_at)
+    .bind(w.ready_at)
+    .bind(w.use_by)
+    .bind(w.deviations.clone())
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, w.id.0));
     Ok(())
 }
 
@@ -129,6 +158,40 @@ pub async fn reopen(
         .run()
         .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
+    Ok(())
+}
+
+/// The straw was thrown away: the withdrawal is closed and the straw goes on from use to waste, in one call.
+pub async fn discard(
+    tx: &mut Tx,
+    business: BusinessId,
+    by: KeyId,
+    now: Timestamp,
+    new: &NewDiscardOfWithdrawn,
+    w: &Withdrawal,
+) -> Result<()> {
+    let entry = Entry {
+        kind: MovementKind::Discard,
+        lot: w.lot.id,
+        // It went out of the tank towards a use; now it is known not to have got there.
+        from: Whereabouts::Outside(PlaceKind::Used),
+        to: Whereabouts::Outside(PlaceKind::Discarded),
+        straws: w.straws,
+        occurred_at: w.resolved_at.unwrap_or(now),
+        technician: new.technician.clone(),
+        cause: Cause::withdrawal(w.id),
+        reason: Some(new.reason.as_str()),
+        exposure: None,
+        note: new.note.clone(),
+    };
+    let line = Line::next(tx, business, by, now, entry, None).await?;
+    let sql = tx.sql_for(
+        line_sqlite!("update withdrawal set state = 'discarded', resolved_at = $12 where business_id = $1 and id = $15; "),
+        line_postgres!("update withdrawal set state = 'discarded', resolved_at = $12 where business_id = $1 and id = $15"),
+    );
+    line.bind(sql).run().await?;
+    change::note(tx, business, NewChange::of(ChangeKind::Movement, line.id.0));
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, w.id.0));
     Ok(())
 }
 
@@ -155,7 +218,7 @@ pub async fn resolve(
 /// All withdrawals of a lot that are neither served nor discarded nor reversed.
 pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Withdrawal>> {
     tx.sql(withdrawals!(
-        "where business_id = $1 and lot_id = $2 and state in ('out', 'thawing') order by withdrawn_at, id"
+        "where w.business_id = $1 and w.lot_id = $2 and w.state in ('out', 'thawing') order by w.withdrawn_at, w.id"
     ))
     .bind(business)
     .bind(lot)
@@ -166,16 +229,12 @@ pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) ->
 /// Straws on their way that left the tank before `before` and for which no alert is open.
 pub async fn unaccounted(tx: &mut Tx, business: BusinessId, before: Timestamp) -> Result<Vec<Withdrawal>> {
     // Uses withdrawal_unresolved and, for each of the few rows, alert_of_withdrawal.
-    tx.sql(
-        "select id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at, technician, service_number, rank,
-                rule, thaw, override_reason, deviations, state, bath_temp_c, thaw_started_at, ready_at, use_by,
-                resolved_at, recorded_at
-         from withdrawal w
-         where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at <= $2
+    tx.sql(withdrawals!(
+        "where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at <= $2
            and not exists (select 1 from alert a where a.business_id = w.business_id and a.withdrawal_id = w.id
                and a.kind = 'withdrawal.unresolved' and a.cleared_at is null)
-         order by w.withdrawn_at",
-    )
+         order by w.withdrawn_at"
+    ))
     .bind(business)
     .bind(before)
     .all()

@@ -10,7 +10,7 @@ mod talking;
 use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
-use tankside::store::access::key::Role;
+use tankside::domain::access::Role;
 
 use crate::world::{Answer, Client, Farm, World};
 

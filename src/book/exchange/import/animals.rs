@@ -4,7 +4,6 @@ use std::collections::{BTreeMap, HashSet};
 
 use crate::{
     book::{
-        animals::report_event::born_before,
         catalogue::animal_is_possible,
         exchange::import::{
             Failure, Taking,
@@ -224,7 +223,7 @@ impl Animals {
         taking.summary.animals += 1;
         if let Ok(Some(calving)) = calving {
             let by = taking.cx.caller.key_id;
-            store::animals::event::add(taking.cx.tx, business, by, &calving).await?;
+            store::animals::event::write(taking.cx.tx, business, by, &calving, &[]).await?;
             taking.summary.calvings += 1;
         }
         Ok(true)
@@ -351,7 +350,7 @@ fn calving<P: FnMut(u64)>(
     let at = Some(calved.moment(herd.details.time_zone));
     let told = lookup::client_time(at, &taking.cx, "calved_at");
     let (happened_at, _) = taking.heed(line, told).ok_or(())?;
-    taking.heed(line, born_before(animal, &herd.details, happened_at, "calved_at")).ok_or(())?;
+    taking.heed(line, animal.born_before(herd.details.time_zone, happened_at, "calved_at")).ok_or(())?;
     Ok(Some(Event {
         id: EventId::new(),
         herd_id: herd.id,

@@ -19,23 +19,26 @@ mod services;
 mod sheet;
 mod sires;
 
+use crate::{
+    book::{
+        Caller,
+        access::key,
+        alerts::alert,
+        command::{CommandContext, Touched},
+    },
+    domain::{
+        access::Role,
+        rejection::Rejection,
+        values::{BusinessId, Name, Timestamp},
+    },
+    store::{self, Db, Tx},
+    text_enum,
+};
 use std::io::Read;
 
 use columns::Column;
 use faults::Faults;
 use sheet::Sheet;
-
-use crate::{
-    book::{
-        Caller, Rejection,
-        access::key,
-        alerts::alert,
-        command::{CommandContext, Touched},
-    },
-    domain::values::{BusinessId, Name, Timestamp},
-    store::{self, Db, Tx, access::key::Role},
-    text_enum,
-};
 
 text_enum! {
     /// What a file is about.

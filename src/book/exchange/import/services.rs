@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::{
     book::{
-        animals::report_event::{born_before, renumber},
+        animals::report_event::renumber,
         exchange::import::{
             Failure, Taking,
             line::{InternationalId, When},
@@ -16,7 +16,12 @@ use crate::{
         lookup,
     },
     domain::{
-        animals::{animal::Animal, herd::Herd, objection::Deviations, service::Service},
+        animals::{
+            animal::Animal,
+            herd::Herd,
+            objection::Deviations,
+            service::{Service, ServiceEntry},
+        },
         straws::semen::SemenType,
         values::{AnimalId, Code, HerdId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
     },
@@ -108,12 +113,12 @@ impl Services {
         let told = Some(said.served_at.moment(herd.details.time_zone));
         let told = lookup::client_time(told, &taking.cx, "served_at");
         let Some((served_at, _)) = taking.heed(number, told) else { return Ok(()) };
-        let born = born_before(animal, &herd.details, served_at, "served_at");
+        let born = animal.born_before(herd.details.time_zone, served_at, "served_at");
         let (Some(()), Ok(sire)) = (taking.heed(number, born), sire) else { return Ok(()) };
 
-        let earlier = store::animals::service::of_animal(taking.cx.tx, business, animal.id).await?;
-        if let Some(same) = earlier.iter().find(|service| service.served_at == served_at) {
-            compare(taking, number, same, sire, &said);
+        let same = store::animals::service::at(taking.cx.tx, business, animal.id, served_at).await?;
+        if let Some(same) = same {
+            compare(taking, number, &same, sire, &said);
             return Ok(());
         }
         let service = foreign(animal, served_at, sire, said, taking.cx.now);
@@ -145,8 +150,8 @@ fn foreign(
     sire_id: Option<SireId>,
     said: ServiceLine,
     now: Timestamp,
-) -> Service {
-    Service {
+) -> ServiceEntry {
+    ServiceEntry {
         id: ServiceId::new(),
         herd_id: animal.details.herd_id,
         animal_id: animal.id,
@@ -163,7 +168,6 @@ fn foreign(
         semen_from_herd_stock: false,
         deviations: Deviations::default(),
         note: said.note,
-        reversed_at: None,
         recorded_at: now,
     }
 }
@@ -180,7 +184,7 @@ fn compare<P: FnMut(u64)>(
         differs("technician", held.technician.as_ref(), said.technician.as_ref()),
         differs("semen_type", held.semen_type, said.semen_type),
         differs("note", held.note.as_ref(), said.note.as_ref()),
-        (sire.is_some() && held.sire_id != sire)
+        (sire.is_some() && held.sire.as_ref().map(|sire| sire.id) != sire)
             .then(|| ("sire_name", "is another in the book for this service".to_owned())),
     ];
     let mut same = true;

@@ -2,7 +2,7 @@
 
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         catalogue::{Add, CatalogueItem as _},
         command::{Command as _, CommandContext},
         exchange::ingest::{Entered, Message, animals_called, insemination::sires_called},
@@ -16,6 +16,7 @@ use crate::{
         exchange::{ade::day_meant, change::ChangeKind},
         form::Fault,
         identifiers::{ExternalId, Identifiers},
+        rejection::Rejection,
         values::{AnimalId, Code, HerdId, Name, Timestamp},
     },
     store::{

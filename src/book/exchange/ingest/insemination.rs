@@ -3,17 +3,19 @@
 use crate::{
     book::{
         CommandError,
-        animals::record_service::{NO_THAW, Semen, Serve},
         command::{Command as _, CommandContext},
         exchange::ingest::{Before, Content, Entered, Message, own},
         lookup,
-        straws::withdraw::{StrawSelection, Withdraw},
+        straws::withdraw,
     },
     domain::{
-        animals::animal::Animal,
+        animals::{
+            animal::Animal,
+            record_service::{NO_THAW, NewService},
+        },
         exchange::ade::{Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
         identifiers::ExternalId,
-        straws::{place::Place, semen::SemenType, withdrawal::Withdrawal},
+        straws::{place::Place, semen::SemenType, withdraw::NewWithdrawal, withdrawal::Withdrawal},
         values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
     store::{self, Tx, exchange::ade_item::Item, straws::ledger},
@@ -187,9 +189,8 @@ async fn which(
     let open = store::straws::withdrawal::list(cx.tx, business, Some(animal.id), true, page).await?;
     let mut out: Vec<Withdrawal> = Vec::new();
     for withdrawal in open {
-        let lot = lookup::lot_of(cx.tx, business, withdrawal.lot_id).await?;
         if clues.name_something()
-            && clues.fit(&lot)
+            && clues.fit(&withdrawal.lot)
             && withdrawal.withdrawn_at.since(at).abs() <= chrono::TimeDelta::hours(24)
         {
             out.push(withdrawal);
@@ -229,32 +230,43 @@ pub(super) async fn record(
     used: Used,
 ) -> Result<(uuid::Uuid, Vec<Message>), CommandError> {
     let business = cx.business();
-    let semen = match used {
-        Used::Withdrawn(id) => Semen::Withdrawn(id),
-        Used::Foreign(sire_id, semen_type, from_herd_stock) => {
-            Semen::Foreign { animal_id: animal.id, sire_id, semen_type, from_herd_stock }
-        }
+    let when_and_who = NewService {
+        served_at: when.at,
+        technician: when.responsible.clone(),
+        note: when.remark,
+        ..NewService::default()
+    };
+    let service = match used {
+        Used::Withdrawn(id) => NewService { withdrawal_id: Some(id), ..when_and_who },
+        Used::Foreign(sire_id, semen_type, from_herd_stock) => NewService {
+            animal_id: Some(animal.id),
+            sire_id,
+            semen_type,
+            semen_from_herd_stock: Some(from_herd_stock),
+            ..when_and_who
+        },
         Used::Hanging(lot, place) => {
-            let withdraw = Withdraw {
+            let withdraw = NewWithdrawal {
                 animal_id: animal.id,
-                what: StrawSelection::Lot(lot),
+                lot_id: Some(lot),
+                sire_id: None,
+                semen_type: None,
                 place: Some(place),
                 straws: Straws::ONE,
                 withdrawn_at: when.at,
                 technician: when.responsible.clone(),
-                override_reason: None,
+                r#override: None,
             };
-            let withdrawn = withdraw.happened(cx).await?.withdrawal;
+            let withdrawn = withdraw::happened(&withdraw, cx).await?;
             store::exchange::ade_item::made(cx.tx, business, item.id, withdrawn.id.0).await?;
-            Semen::Withdrawn(withdrawn.id)
+            NewService { withdrawal_id: Some(withdrawn.id), ..when_and_who }
         }
     };
-    let serve = Serve { semen, served_at: when.at, technician: when.responsible, note: when.remark };
-    let served = serve.run(cx).await?;
-    let subject = served.service.id.0;
+    let served = service.run(cx).await?;
+    let subject = served.id.0;
     store::exchange::ade_item::made(cx.tx, business, item.id, subject).await?;
     // Nobody thaws by this book who tells of it afterwards.
     let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
-    let deviations = served.service.deviations.0.into_iter().map(|deviation| deviation.text);
+    let deviations = served.deviations.0.into_iter().map(|deviation| deviation.text);
     Ok((subject, deviations.chain(warnings).map(Message::warning).collect()))
 }

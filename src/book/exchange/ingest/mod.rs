@@ -7,12 +7,9 @@
 mod animal;
 mod insemination;
 
-use serde_json::Value;
-use uuid::Uuid;
-
 use crate::{
     book::{
-        CommandError, Rejection,
+        CommandError,
         animals::report_event::{Report, renumber},
         command::{Command, CommandContext},
         exchange::resource::{self, Resource},
@@ -24,6 +21,7 @@ use crate::{
         exchange::ade::{Flag, ItemKind, Plan, RawResource, Resolution, is_stale},
         form::Fault,
         identifiers::ExternalId,
+        rejection::Rejection,
         straws::{movement::ReversalReason, place::Place},
         values::{
             AdeItemId, AnimalId, BusinessId, EventId, HerdId, LotId, Note, ServiceId, Source, Technician,
@@ -32,6 +30,8 @@ use crate::{
     },
     store::{self, Tx, exchange::ade_item::Item, straws::ledger},
 };
+use serde_json::Value;
+use uuid::Uuid;
 
 pub use crate::domain::exchange::ade::own;
 pub use animal::AnimalReport;
@@ -247,11 +247,8 @@ impl TakeIn {
         {
             return Ok(Before::Withdrawn(withdrawal, decided));
         }
-        let Some((lot, place)) = service.lot_id.zip(service.place_id) else {
-            return Ok(Before::Nothing);
-        };
-        let place = ledger::place(cx.tx, business, place).await?;
-        Ok(place.map_or(Before::Nothing, |place| Before::Straw(lot, place, decided)))
+        let straw = service.lot.zip(service.place);
+        Ok(straw.map_or(Before::Nothing, |(lot, place)| Before::Straw(lot.id, place, decided)))
     }
 
     async fn enter(

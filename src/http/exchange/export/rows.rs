@@ -7,7 +7,6 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use crate::{
-    book::{animals::record_service, straws::withdraw},
     domain::{
         animals::history::HappeningKind,
         nitrogen::level::Gauge,
@@ -20,7 +19,6 @@ use crate::{
         answer::Tagged,
         exchange::{ade_item::ItemView, export::ExportList},
         nitrogen::level::{ReadingView, RefillView},
-        views::{ServiceView, StockView, WithdrawalView},
     },
     store::{
         self, Page, Tx, access::audit, alerts::alert::WantedAlerts, animals::event::Event, straws::ledger,
@@ -93,19 +91,11 @@ impl Progress {
             }
             ExportList::Withdrawals => {
                 let rows = store::straws::withdrawal::list(tx, business, None, false, page).await?;
-                let mut all = Vec::with_capacity(rows.len());
-                for row in rows {
-                    all.push(withdraw::shown(tx, business, row).await?);
-                }
-                self.shown(all, |shown| shown.withdrawal.id.0, |shown| WithdrawalView::at(shown, now))
+                self.shown(rows, |withdrawal| withdrawal.id.0, |withdrawal| withdrawal.at(now))
             }
             ExportList::Services => {
                 let rows = store::animals::service::list(tx, business, None, None, page).await?;
-                let mut all = Vec::with_capacity(rows.len());
-                for row in rows {
-                    all.push(record_service::shown(tx, business, row).await?);
-                }
-                self.shown(all, |shown| shown.service.id.0, ServiceView::from)
+                self.shown(rows, |service| service.id.0, |service| service)
             }
             ExportList::Heats => self.events(tx, business, HappeningKind::Heat, HeatView::of).await,
             ExportList::PregnancyChecks => {
@@ -166,7 +156,7 @@ impl Progress {
         self.within = rows.last().map_or(self.within, |last| last.place_id.0);
         self.note(&rows, |stock| stock.lot.id.0);
         rows.retain(|stock| stock.straws > 0);
-        rows.iter().map(|stock| json(&StockView::from(stock))).collect()
+        rows.iter().map(json).collect()
     }
 
     /// Each reading is told as depth and litres by its own tank's chart.

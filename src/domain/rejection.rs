@@ -1,42 +1,18 @@
-//! Why something is not done. What this means to a caller over HTTP is decided there, not here.
+//! Why something is not done; nothing was changed. What this means to a caller over HTTP is decided there.
 
 use uuid::Uuid;
 
-use crate::{
-    domain::{
-        animals::{
-            choice::Allowed,
-            history::Numbered,
-            objection::{Deviation, DeviationKind},
-        },
-        form::Fault,
-        straws::{semen::SemenType, thaw::Advice, withdrawal::WithdrawalState},
-        values::{MovementId, Timestamp, WebhookId, WithdrawalId},
-        webhooks::webhook::WebhookState,
+use crate::domain::{
+    animals::{
+        choice::Allowed,
+        history::Numbered,
+        objection::{Deviation, DeviationKind},
     },
-    store::{self, straws::ledger::Stock},
+    form::Fault,
+    straws::{semen::SemenType, stock::Stock, thaw::Advice, withdrawal::WithdrawalState},
+    values::{MovementId, Timestamp, WebhookId, WithdrawalId},
+    webhooks::webhook::WebhookState,
 };
-
-/// Why an act stopped.
-#[derive(Debug)]
-pub enum CommandError {
-    /// It was refused.
-    Rejected(Box<Rejection>),
-    /// The store failed.
-    Failed(store::Error),
-}
-
-impl From<store::Error> for CommandError {
-    fn from(error: store::Error) -> Self {
-        Self::Failed(error)
-    }
-}
-
-impl From<Rejection> for CommandError {
-    fn from(refusal: Rejection) -> Self {
-        Self::Rejected(Box::new(refusal))
-    }
-}
 
 /// Why an act was refused; nothing was changed.
 #[derive(Debug)]

@@ -1,0 +1,117 @@
+//! An animal whose turn has come: what is on record of her and what her owner decided.
+
+use crate::domain::{
+    animals::{
+        animal::born_before,
+        choice::Allowed,
+        herd::HerdDetails,
+        history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered},
+        kinship::{Inbreeding, Pedigree, Relative},
+        objection::{self, Objection},
+    },
+    rejection::Rejection,
+    straws::{lot::Lot, stock::Stock, thaw::ThawProtocol},
+    values::{AnimalId, Code, Day, HerdId, ServiceId, SireId, Timestamp},
+};
+
+/// What is known of an animal that is to be served.
+#[derive(Debug)]
+pub struct Candidate {
+    /// The animal.
+    pub id: AnimalId,
+    /// Her number in her herd.
+    pub number: Code,
+    /// Her herd.
+    pub herd_id: HerdId,
+    /// When she was born.
+    pub born_on: Option<Day>,
+    /// When she left the herd.
+    pub left_on: Option<Day>,
+    /// What her owner decided.
+    pub herd: HerdDetails,
+    /// What is on record of her.
+    pub history: AnimalHistory,
+    /// Her services as they are numbered, in the order of [`AnimalHistory::services`].
+    pub numbered: Vec<(ServiceId, Numbered)>,
+    /// Her known pedigree, and that of the sires in question.
+    pub pedigree: Pedigree<Relative>,
+}
+
+/// What she is at a moment, and what that allows.
+#[derive(Clone, Debug)]
+pub struct Turn {
+    /// The moment.
+    pub at: Timestamp,
+    /// What she is.
+    pub status: AnimalStatus,
+    /// What the choice rule allows.
+    pub allowed: Allowed,
+}
+
+impl Candidate {
+    /// What she is at `at`.
+    pub fn at(&self, at: Timestamp) -> Turn {
+        let status = self.history.standing(at, self.herd.same_heat_hours);
+        let allowed = self.herd.choice_rule.allows(status.next.service_number, status.class);
+        Turn { at, status, allowed }
+    }
+
+    /// What stands against serving her at all.
+    pub fn objections(&self, turn: &Turn) -> Vec<Objection> {
+        objection::objections_to_animal(&turn.status, self.born_on, self.left_on, &self.herd, turn.at)
+    }
+
+    /// What stands against a straw of `lot` for her.
+    pub fn objections_to(&self, turn: &Turn, lot: &Lot, inbreeding: Inbreeding) -> Vec<Objection> {
+        let d = &lot.details;
+        objection::objections_to_straw(d.status, d.semen_type, &turn.allowed, inbreeding, &self.herd)
+    }
+
+    /// The expected inbreeding of her calf by each of `sires`, from the known pedigree.
+    pub fn inbreeding(&self, sires: &[SireId]) -> Vec<Inbreeding> {
+        let sires: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
+        self.pedigree.expected_inbreeding_with(Relative::Animal(self.id), &sires)
+    }
+
+    /// Rejects a moment before she was born.
+    pub fn born_before(&self, at: Timestamp, field: &'static str) -> Result<(), Rejection> {
+        born_before(self.born_on, self.herd.time_zone, at, field)
+    }
+
+    /// The services that get another number or rank when `what` happened at `at`, a service if it is `None`:
+    /// what comes late may move those after it.
+    pub fn renumbered(&self, at: Timestamp, what: Option<&AnimalEvent>) -> Vec<(ServiceId, Numbered)> {
+        let mut history = self.history.clone();
+        let mut numbered: Vec<Option<(ServiceId, Numbered)>> =
+            self.numbered.iter().copied().map(Some).collect();
+        match what {
+            // Entered last, it comes after what was at the same instant.
+            Some(what) => {
+                let place = history.happenings.partition_point(|(when, _)| *when <= at);
+                history.happenings.insert(place, (at, what.clone()));
+            }
+            None => {
+                let place = history.services.partition_point(|when| *when <= at);
+                history.services.insert(place, at);
+                numbered.insert(place, None);
+            }
+        }
+        let new = history.numbers(self.herd.same_heat_hours);
+        numbered
+            .into_iter()
+            .zip(new)
+            .filter_map(|(service, new)| service.filter(|(_, old)| *old != new).map(|(id, _)| (id, new)))
+            .collect()
+    }
+
+    /// Whether straws in that tank are within her reach: her herd's own, or the technician's.
+    pub fn reaches(&self, stock: &Stock) -> bool {
+        stock.tank_herd_id.is_none_or(|herd| herd == self.herd_id)
+    }
+
+    /// How a straw is thawed for her: by its lot's instruction, else as the herd says, else by the default.
+    pub fn protocol(&self, lot: &Lot) -> ThawProtocol {
+        let own = lot.details.thaw.clone().or_else(|| self.herd.thaw.clone());
+        own.unwrap_or_else(|| ThawProtocol::default_for(lot.details.semen_type))
+    }
+}

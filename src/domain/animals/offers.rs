@@ -1,0 +1,71 @@
+//! Which straws within her reach an animal may have.
+
+use crate::domain::{
+    animals::{
+        candidate::{Candidate, Turn},
+        herd::HerdDetails,
+        objection::Objection,
+    },
+    straws::stock::Stock,
+    values::{LotId, Name, SireId},
+};
+
+/// A sire whose straws are in reach and may not be used for her, and why.
+#[derive(Clone, Debug)]
+pub struct Blocked {
+    /// The sire.
+    pub sire_id: SireId,
+    /// His name.
+    pub sire_name: Name,
+    /// The lot, when only that is in the way and not the sire.
+    pub lot_id: Option<LotId>,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// The straws of `stock` that she may have, in the order in which they should be used; and the sires of straws that
+/// she may not have for another reason than the choice rule. Her pedigree must know all sires of the stock.
+pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Stock>, Vec<Blocked>) {
+    let sires = sires_of(&stock);
+    let inbreeding = candidate.inbreeding(&sires);
+    let of = |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Default::default(), |n| inbreeding[n]);
+
+    let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
+    for hanging in stock {
+        let objections = candidate.objections_to(turn, &hanging.lot, of(hanging.lot.details.sire_id));
+        for objection in &objections {
+            let found = barred(&hanging, objection, &candidate.herd);
+            let is_new = |new: &Blocked| {
+                !blocked.iter().any(|known| known.sire_id == new.sire_id && known.lot_id == new.lot_id)
+            };
+            blocked.extend(found.filter(is_new));
+        }
+        if objections.is_empty() {
+            free.push(hanging);
+        }
+    }
+    // Keeps the order of age within what the rule names first.
+    free.sort_by_key(|hanging| turn.allowed.preference(hanging.semen_type));
+    (free, blocked)
+}
+
+/// The sires of straws, each once, in order.
+pub fn sires_of(stock: &[Stock]) -> Vec<SireId> {
+    let mut sires: Vec<SireId> = stock.iter().map(|hanging| hanging.lot.details.sire_id).collect();
+    sires.sort_unstable();
+    sires.dedup();
+    sires
+}
+
+/// What an objection bars beyond her service number: a whole sire, or a lot.
+fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<Blocked> {
+    let lot = &hanging.lot;
+    let (lot_id, reason) = match objection {
+        Objection::Kinship { .. } => (None, objection.describe(herd)),
+        Objection::LotNotUsable { status } => {
+            (Some(lot.id), format!("Only {} of his is barred: it is {status}.", lot.details.describe()))
+        }
+        _ => return None,
+    };
+    Some(Blocked { sire_id: lot.details.sire_id, sire_name: hanging.sire.name.clone(), lot_id, reason })
+}

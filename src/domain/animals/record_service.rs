@@ -1,0 +1,190 @@
+//! A service is recorded: the straw is in the cow.
+//!
+//! What has happened is kept, with what was out of the ordinary beside it.
+
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        animals::{
+            candidate::{Candidate, Turn},
+            history::Numbered,
+            objection::{self, Deviation, Deviations, Objection},
+            service::{FollowUp, Served, Service},
+        },
+        form::{Fault, InputPath},
+        now::Now,
+        rejection::Rejection,
+        straws::{lot::Lot, semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
+        values::{AnimalId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
+    },
+    form,
+};
+
+form! {
+    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it.
+    #[derive(Clone, Debug, Default, ToSchema)]
+    pub struct NewService, check NewService::check {
+        /// The straw's way out of the tank; it says which animal and which straw.
+        pub withdrawal_id: Option<WithdrawalId>,
+        /// Without a withdrawal: whom it served.
+        pub animal_id: Option<AnimalId>,
+        /// Without a withdrawal: the sire, where known.
+        pub sire_id: Option<SireId>,
+        /// Without a withdrawal: the semen type, where known.
+        pub semen_type: Option<SemenType>,
+        /// Without a withdrawal: whether the straw came from the herd's own tank.
+        pub semen_from_herd_stock: Option<bool>,
+        /// When; now when not said.
+        pub served_at: Option<Timestamp>,
+        /// Who did it; who withdrew the straw when not said.
+        pub technician: Option<Technician>,
+        /// A remark.
+        pub note: Option<Note>,
+    }
+}
+
+impl NewService {
+    /// Semen must be named one way: a withdrawal of this book, or an animal and what is known.
+    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
+        let said = self.animal_id.is_some()
+            || self.sire_id.is_some()
+            || self.semen_type.is_some()
+            || self.semen_from_herd_stock.is_some();
+        if self.withdrawal_id.is_some() && said {
+            faults.push(Fault::at(
+                "withdrawal_id",
+                "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
+                 semen_from_herd_stock",
+            ));
+        } else if self.withdrawal_id.is_none() && self.animal_id.is_none() {
+            faults.push(Fault::at(
+                "withdrawal_id",
+                "is required; or animal_id instead, for a straw that never was in this book",
+            ));
+        }
+    }
+}
+
+/// What is to be known before a service is entered.
+#[derive(Debug)]
+pub struct Facts {
+    /// The animal.
+    pub candidate: Option<Candidate>,
+    /// The withdrawal that was named.
+    pub withdrawal: Option<Withdrawal>,
+    /// The sire that was named.
+    pub sire: Option<SireSummary>,
+}
+
+/// A service is to be entered.
+#[derive(Debug)]
+pub struct Decision {
+    /// The service.
+    pub service: Service,
+    /// Services that get another number, because this one came late.
+    pub renumbered: Vec<(ServiceId, Numbered)>,
+}
+
+/// What is said of a straw that nobody put on record as thawed.
+pub const NO_THAW: &str = "No thaw is on record for this straw.";
+
+/// The service as it is entered.
+///
+/// # Errors
+/// What was named is not there; the withdrawal was served or discarded already; it lies before her birth or far ahead.
+pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Rejection> {
+    let (served_at, ahead) = now.client_time(new.served_at, "served_at")?;
+    let unknown = |what, id: uuid::Uuid, pointer: &str| Rejection::Unknown {
+        what,
+        id,
+        pointer: Some(pointer.to_owned()),
+    };
+    let withdrawal = match new.withdrawal_id {
+        Some(id) => {
+            let found = facts.withdrawal.ok_or_else(|| unknown("withdrawal", id.0, "#/withdrawal_id"))?;
+            found.must_be_open()?;
+            Some(found)
+        }
+        None => None,
+    };
+    let animal_id = new.animal_id.map_or_else(uuid::Uuid::nil, |id| id.0);
+    let candidate = facts.candidate.ok_or_else(|| unknown("animal", animal_id, "#/animal_id"))?;
+    candidate.born_before(served_at, "served_at")?;
+    if let (Some(id), None) = (new.sire_id, &facts.sire) {
+        return Err(unknown("sire", id.0, "#/sire_id"));
+    }
+    let turn = candidate.at(served_at);
+    let mut warnings: Vec<String> = ahead.into_iter().collect();
+    warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, served_at));
+    if withdrawal.as_ref().is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
+        warnings.push(NO_THAW.to_owned());
+    }
+    let renumbered = candidate.renumbered(served_at, None);
+    let Numbered { service_number, rank } = turn.status.next;
+    let follow_up = |breed| {
+        FollowUp::from(Served {
+            served_at,
+            time_zone: candidate.herd.time_zone,
+            calved_at: turn.status.calved_at,
+            sire_breed: breed,
+        })
+    };
+    let foreign = Service {
+        id: ServiceId::new(),
+        animal_id: candidate.id,
+        animal_number: candidate.number.clone(),
+        herd_id: candidate.herd_id,
+        served_at,
+        service_number,
+        rank,
+        technician: new.technician.clone(),
+        withdrawal_id: None,
+        lot: None,
+        follow_up: follow_up(facts.sire.as_ref().and_then(|sire| sire.breed.clone())),
+        sire: facts.sire,
+        semen_type: new.semen_type,
+        place: None,
+        tank_name: None,
+        straws: Straws::ONE,
+        semen_from_herd_stock: new.semen_from_herd_stock.unwrap_or(false),
+        deviations: Deviations::default(),
+        note: new.note.clone(),
+        reversed_at: None,
+        warnings,
+        recorded_at: now.now,
+    };
+    let service = match withdrawal {
+        None => foreign,
+        Some(withdrawal) => {
+            let mut deviations = withdrawal.deviations.clone();
+            let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
+            deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
+            deviations.0.extend(moved_on(&candidate, &turn, &withdrawal.lot, &deviations));
+            Service {
+                technician: foreign.technician.or(withdrawal.technician),
+                withdrawal_id: Some(withdrawal.id),
+                follow_up: follow_up(withdrawal.sire.breed.clone()),
+                lot: Some(withdrawal.lot),
+                sire: Some(withdrawal.sire),
+                semen_type: Some(withdrawal.semen_type),
+                place: Some(withdrawal.place),
+                tank_name: Some(withdrawal.tank_name),
+                straws: withdrawal.straws,
+                semen_from_herd_stock: withdrawal.tank_herd_id.is_some(),
+                deviations,
+                ..foreign
+            }
+        }
+    };
+    Ok(Decision { service, renumbered })
+}
+
+/// The choice rule once more: something reported since the withdrawal may have changed which
+/// service this is.
+fn moved_on(candidate: &Candidate, turn: &Turn, lot: &Lot, already: &Deviations) -> Option<Deviation> {
+    let semen_type = lot.details.semen_type;
+    let objection = Objection::ChoiceRule { semen_type, allowed: turn.allowed.clone() };
+    let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
+    (!known && !turn.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
+}

@@ -1,0 +1,46 @@
+//! Rows that several tables were joined to.
+
+use sqlx::{ColumnIndex, FromRow, Row, ValueRef as _};
+
+use crate::domain::{
+    animals::herd::HerdDetails,
+    straws::{lot::Lot, place::Place, sire::SireSummary},
+};
+
+/// What a left join may bring, or not.
+pub trait Joined {
+    /// The column that is null when nothing was joined.
+    const KEY: &'static str;
+}
+
+impl Joined for HerdDetails {
+    const KEY: &'static str = "time_zone";
+}
+impl Joined for Lot {
+    const KEY: &'static str = "lot_id";
+}
+impl Joined for SireSummary {
+    const KEY: &'static str = "sire_id";
+}
+impl Joined for Place {
+    const KEY: &'static str = "tank_id";
+}
+
+/// Reads what a left join brought: `#[sqlx(flatten, try_from = "LeftJoin<Lot>")] lot: Option<Lot>`.
+pub struct LeftJoin<T>(Option<T>);
+
+impl<'r, R: Row, T: FromRow<'r, R> + Joined> FromRow<'r, R> for LeftJoin<T>
+where
+    &'static str: ColumnIndex<R>,
+{
+    fn from_row(row: &'r R) -> sqlx::Result<Self> {
+        let is_there = !row.try_get_raw(T::KEY)?.is_null();
+        is_there.then(|| T::from_row(row)).transpose().map(Self)
+    }
+}
+
+impl<T> From<LeftJoin<T>> for Option<T> {
+    fn from(joined: LeftJoin<T>) -> Self {
+        joined.0
+    }
+}

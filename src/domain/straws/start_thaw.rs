@@ -1,0 +1,109 @@
+//! A straw goes into the bath.
+
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        access::Role,
+        animals::objection::{Deviation, DeviationKind},
+        now::Now,
+        rejection::Rejection,
+        straws::{
+            thaw::{BathVerdict, judge_bath, straws_at_once, thawing},
+            withdraw::{Override, may_override},
+            withdrawal::{Withdrawal, WithdrawalState},
+        },
+        values::{Celsius, Millilitres, Timestamp},
+    },
+    form,
+};
+
+form! {
+    /// A straw goes into the bath.
+    #[derive(Clone, Debug, ToSchema)]
+    pub struct NewThaw {
+        /// The bath's temperature, in degrees Celsius.
+        #[schema(example = 35.6)]
+        pub bath_temp_c: Celsius,
+        /// When the straw goes in; now when not said.
+        pub started_at: Option<Timestamp>,
+        /// How much water the bath holds, for advice in millilitres.
+        #[schema(example = 1000)]
+        pub bath_volume_ml: Option<Millilitres>,
+        /// How warm the water at hand is, for advice in millilitres.
+        #[schema(example = 12.0)]
+        pub water_temp_c: Option<Celsius>,
+        /// Records a bath out of range that was used all the same.
+        #[schema(rename = "override")]
+        pub r#override: Option<Override>,
+    }
+}
+
+/// A straw is in the bath.
+#[derive(Debug)]
+pub struct Decision {
+    /// The withdrawal as it is then.
+    pub withdrawal: Withdrawal,
+    /// What was set aside.
+    pub set_aside: Option<String>,
+}
+
+/// Whether the straw may go in.
+///
+/// # Errors
+/// It was used or thawed already, the time lies far ahead, or the bath is out of the protocol's range and no manager
+/// sets that aside.
+pub fn decide(
+    new: &NewThaw,
+    mut withdrawal: Withdrawal,
+    now: Now,
+    role: Role,
+) -> Result<Decision, Rejection> {
+    let (started_at, ahead) = now.client_time(new.started_at, "started_at")?;
+    withdrawal.must_be_open()?;
+    if withdrawal.state == WithdrawalState::Thawing {
+        return Err(Rejection::AlreadyThawing {
+            withdrawal: withdrawal.id,
+            ready_at: withdrawal.ready_at,
+            use_by: withdrawal.use_by,
+        });
+    }
+    let verdict = judge_bath(&withdrawal.thaw, new.bath_temp_c, new.bath_volume_ml, new.water_temp_c);
+    let out_of_range = match verdict {
+        BathVerdict::Right => None,
+        BathVerdict::TooHot(advice) => Some((advice.text.clone(), Rejection::BathTooHot(advice))),
+        BathVerdict::TooCold(advice) => Some((advice.text.clone(), Rejection::BathTooCold(advice))),
+    };
+    let mut set_aside = None;
+    if let Some((text, rejection)) = out_of_range {
+        let Some(Override { reason }) = &new.r#override else { return Err(rejection) };
+        may_override(role)?;
+        set_aside = Some(text.clone());
+        let kind = DeviationKind::BathOutOfRange;
+        withdrawal.deviations.0.push(Deviation { kind, text, reason: Some(reason.to_string()) });
+    }
+    let clock = thawing(&withdrawal.thaw, started_at);
+    withdrawal.warnings = ahead.into_iter().chain(crowded(new, &withdrawal)).collect();
+    let withdrawal = Withdrawal {
+        state: WithdrawalState::Thawing,
+        bath_temp_c: Some(new.bath_temp_c),
+        thaw_started_at: Some(clock.started_at),
+        ready_at: Some(clock.ready_at),
+        use_by: Some(clock.use_by),
+        ..withdrawal
+    };
+    Ok(Decision { withdrawal, set_aside })
+}
+
+/// A warning when the straws together would cool the bath by more than a degree.
+fn crowded(new: &NewThaw, withdrawal: &Withdrawal) -> Option<String> {
+    let volume = new.bath_volume_ml?;
+    let at_once = straws_at_once(volume, withdrawal.lot.details.straw_ml?);
+    (withdrawal.straws.get() > at_once).then(|| {
+        format!(
+            "{} straws together cool {volume} ml of water by more than 1 C; thaw at most {at_once} at once, \
+             and they must not touch.",
+            withdrawal.straws
+        )
+    })
+}

@@ -1,0 +1,180 @@
+//! What is known of an animal whose turn has come, in one row: herself, her herd, her history, and the pedigree
+//! around a mating.
+
+use serde::Deserialize;
+use sqlx::types::Json;
+use uuid::Uuid;
+
+use crate::{
+    domain::{
+        animals::{
+            candidate::Candidate,
+            herd::HerdDetails,
+            history::{AnimalEvent, AnimalHistory, Numbered},
+            kinship::{Pedigree, Relative},
+        },
+        row::LeftJoin,
+        straws::{lot::Lot, sire::SireSummary},
+        values::{
+            AnimalId, BusinessId, Canister, Code, Day, HerdId, LotId, Name, ServiceId, SireId, TankId,
+            Timestamp, WithdrawalId,
+        },
+    },
+    store::{
+        Error, Result, Tx,
+        animals::pedigree::pedigree_json,
+        straws::{lot::lot_columns, sire::sire_columns},
+    },
+};
+
+/// A service or an event: when in microseconds since 1970, its id, what happened if it is no service, and the number
+/// and rank of a service.
+#[derive(Deserialize)]
+struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64);
+
+#[derive(sqlx::FromRow)]
+struct Row {
+    animal_id: Option<AnimalId>,
+    animal_number: Option<Code>,
+    animal_herd_id: Option<HerdId>,
+    animal_born_on: Option<Day>,
+    animal_left_on: Option<Day>,
+    #[sqlx(flatten, try_from = "LeftJoin<HerdDetails>")]
+    herd: Option<HerdDetails>,
+    history: Json<Vec<Entry>>,
+    pedigree: Json<Pedigree<Relative>>,
+    #[sqlx(flatten, try_from = "LeftJoin<Lot>")]
+    lot: Option<Lot>,
+    #[sqlx(flatten, try_from = "LeftJoin<SireSummary>")]
+    sire: Option<SireSummary>,
+    tank_name: Option<Name>,
+    tank_canisters: Option<Canister>,
+}
+
+/// What a mating is about.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Asked {
+    /// The animal.
+    pub animal: Option<AnimalId>,
+    /// Or the one of this withdrawal.
+    pub withdrawal: Option<WithdrawalId>,
+    /// The lot, or the sire.
+    pub lot: Option<LotId>,
+    /// The sire, where no lot says him.
+    pub sire: Option<SireId>,
+    /// The tank that was named.
+    pub tank: Option<TankId>,
+}
+
+/// What is known of what was asked; what is not there is `None`.
+#[derive(Debug)]
+pub struct Found {
+    /// The animal.
+    pub candidate: Option<Candidate>,
+    /// The lot.
+    pub lot: Option<Lot>,
+    /// The sire, or the lot's.
+    pub sire: Option<SireSummary>,
+    /// Name and canisters of the tank.
+    pub tank: Option<(Name, Canister)>,
+}
+
+macro_rules! gather {
+    ($history:expr, $pedigree:expr) => {
+        concat!(
+            "select a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id,
+                    a.born_on as animal_born_on, a.left_on as animal_left_on,
+                    h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
+                    h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
+            lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters
+             from business b
+             left join animal a on a.business_id = b.id and a.id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))
+             left join herd h on h.business_id = b.id and h.id = a.herd_id
+             left join lot l on l.business_id = b.id and l.id = $3
+             left join sire s on s.business_id = b.id and s.id = coalesce(l.sire_id, $4)
+             left join tank t on t.business_id = b.id and t.id = $5
+             where b.id = $1"
+        )
+    };
+}
+
+/// Gathers what is known of a mating.
+pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<Found> {
+    // Uses service_by_animal and animal_event_by_animal.
+    let row: Row = tx
+        .sql_for(
+            gather!(
+                "(select json_group_array(json(entry)) from (
+                     select json_array(served_at, hex(id), null, service_number, rank) as entry from service
+                     where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
+                     union all
+                     select json_array(happened_at, hex(id), json(details), 0, 0) from animal_event
+                     where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null))",
+                pedigree_json!(
+                    sqlite,
+                    "$1",
+                    "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
+                    "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
+                )
+            ),
+            gather!(
+                "(select coalesce(json_agg(entry), '[]') from (
+                     select json_build_array((extract(epoch from served_at) * 1000000)::bigint, id, null, service_number, rank) as entry
+                     from service where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
+                     union all
+                     select json_build_array((extract(epoch from happened_at) * 1000000)::bigint, id, details, 0, 0)
+                     from animal_event where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null) as entries)",
+                pedigree_json!(
+                    postgres,
+                    "$1",
+                    "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
+                    "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
+                )
+            ),
+        )
+        .bind(business)
+        .bind(asked.animal)
+        .bind(asked.lot)
+        .bind(asked.sire)
+        .bind(asked.tank)
+        .bind(asked.withdrawal)
+        .one()
+        .await?;
+    let candidate = match (row.animal_id, row.animal_number, row.animal_herd_id, row.herd) {
+        (Some(id), Some(number), Some(herd_id), Some(herd)) => {
+            let (history, numbered) = history(row.history.0)?;
+            Some(Candidate {
+                id,
+                number,
+                herd_id,
+                born_on: row.animal_born_on,
+                left_on: row.animal_left_on,
+                herd,
+                history,
+                numbered,
+                pedigree: row.pedigree.0,
+            })
+        }
+        _ => None,
+    };
+    Ok(Found { candidate, lot: row.lot, sire: row.sire, tank: row.tank_name.zip(row.tank_canisters) })
+}
+
+/// In order of time; of one instant, in that of entry.
+fn history(mut entries: Vec<Entry>) -> Result<(AnimalHistory, Vec<(ServiceId, Numbered)>)> {
+    entries.sort_by_key(|Entry(at, id, ..)| (*at, *id));
+    let mut history = AnimalHistory::default();
+    let mut numbered = Vec::new();
+    for Entry(at, id, what, service_number, rank) in entries {
+        let at = Timestamp::from_micros(at)
+            .ok_or_else(|| Error::Unusable(format!("the time of {id} is out of range")))?;
+        match what {
+            None => {
+                history.services.push(at);
+                numbered.push((ServiceId(id), Numbered { service_number, rank }));
+            }
+            Some(what) => history.happenings.push((at, what)),
+        }
+    }
+    Ok((history, numbered))
+}
