@@ -8,6 +8,7 @@ use crate::{
     domain::{
         animals::{
             animal::Animal,
+            event::Event,
             herd::Herd,
             history::{AnimalHistory, Insemination},
             service::Service,
@@ -20,7 +21,7 @@ use crate::{
             WithdrawalId,
         },
     },
-    store::{self, Tx, animals::event::Event},
+    store::{self, Tx},
 };
 
 /// How far ahead of ours a client's clock may be. More is a slip of the pen, not a wrong clock.

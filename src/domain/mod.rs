@@ -16,6 +16,7 @@
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 //! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
+pub mod access;
 pub mod alerts;
 pub mod animals;
 pub mod exchange;

@@ -2,7 +2,7 @@
 
 use sqlx::{ColumnIndex, FromRow, Row, ValueRef as _};
 
-use crate::domain::straws::{lot::Lot, place::Place, sire::SireSummary};
+use crate::domain::straws::{lot::Lot, place::Place, sire::SireSummary, stock::Stock};
 
 /// What a left join may bring, or not.
 pub trait Joined {
@@ -18,6 +18,10 @@ impl Joined for SireSummary {
 }
 impl Joined for Place {
     const KEY: &'static str = "tank_id";
+}
+
+impl Joined for Stock {
+    const KEY: &'static str = "place_id";
 }
 
 /// Reads what a left join brought: `#[sqlx(flatten, try_from = "LeftJoin<Lot>")] lot: Option<Lot>`.

@@ -12,6 +12,7 @@ use crate::{
     domain::{
         animals::{
             animal::Animal,
+            event::Event,
             gestation,
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, CheckResult},
@@ -19,7 +20,7 @@ use crate::{
         form::Fault,
         values::{AnimalId, BusinessId, EventId, Note, Technician, Timestamp},
     },
-    store::{self, Tx, animals::event::Event},
+    store::{self, Tx},
 };
 
 /// Reports what happened to an animal.
@@ -39,19 +40,10 @@ pub struct Report {
     pub note: Option<Note>,
 }
 
-/// What happened, on record.
-#[derive(Debug)]
-pub struct Reported {
-    /// The event.
-    pub event: Event,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
 impl Command for Report {
-    type Done = Reported;
+    type Done = Event;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Reported, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Event, CommandError> {
         let (at, ahead) = lookup::client_time(self.at, cx, self.at_field)?;
         let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
         let business = cx.business();
@@ -67,12 +59,12 @@ impl Command for Report {
             technician: self.technician.clone(),
             note: self.note.clone(),
             reversed_at: None,
+            warnings: ahead.into_iter().chain(doubt(&self.what, at, &history, &herd)).collect(),
             recorded_at: cx.now,
         };
         store::animals::event::add(cx.tx, business, cx.caller.key_id, &event).await?;
         renumber(cx.tx, business, animal.id, &herd).await?;
-        let warnings = ahead.into_iter().chain(doubt(&self.what, at, &history, &herd)).collect();
-        Ok(Reported { event, warnings })
+        Ok(event)
     }
 }
 

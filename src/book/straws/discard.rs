@@ -4,14 +4,14 @@ use crate::{
     book::{
         CommandError, NotInStock, Rejection, lookup,
         straws::{
-            receive::{Moved, place_exists, written},
+            receive::{place_exists, written},
             thaw::still_open,
         },
         writer::{Command, CommandContext},
     },
     domain::{
         straws::{
-            movement::MovementKind,
+            movement::{Movement, MovementKind},
             place::{Place, PlaceKind},
             withdrawal::{DiscardReason, Withdrawal, WithdrawalState},
         },
@@ -43,9 +43,9 @@ pub struct Discard {
 }
 
 impl Command for Discard {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;
@@ -63,7 +63,7 @@ impl Command for Discard {
             note: self.note.clone(),
         };
         let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
-        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+        Ok(Movement { warnings: ahead.into_iter().collect(), ..movement })
     }
 }
 

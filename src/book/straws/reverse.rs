@@ -9,7 +9,7 @@ use crate::{
         CommandError, NotInStock, Rejection,
         animals::report_event::renumber,
         lookup,
-        straws::receive::{Moved, written},
+        straws::receive::written,
         writer::{Command, CommandContext},
     },
     domain::{
@@ -42,9 +42,9 @@ pub struct Reverse {
 }
 
 impl Command for Reverse {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.reversed_at, cx, "reversed_at")?;
         let business = cx.business();
         let original = ledger::movement(cx.tx, business, self.movement_id).await?;
@@ -74,7 +74,7 @@ impl Command for Reverse {
         let Some(movement) = written(cx, entry).await? else {
             return Err(gone(cx, &original).await?);
         };
-        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+        Ok(Movement { warnings: ahead.into_iter().collect(), ..movement })
     }
 }
 

@@ -4,6 +4,9 @@
 //! withdrawal, unless someone who may do so sets it aside with a reason. Then the withdrawal
 //! carries what was set aside as deviations.
 
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::{
     book::{
         Caller, CommandError, NotInStock, Objected, Rejection,
@@ -439,7 +442,7 @@ fn against_her(objection: &Objection) -> bool {
 }
 
 /// A sire whose straws are in reach and may not be used for her, and why.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct Blocked {
     /// The sire.
     pub sire_id: SireId,

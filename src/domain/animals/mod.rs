@@ -2,6 +2,7 @@
 
 pub mod animal;
 pub mod choice;
+pub mod event;
 pub mod gestation;
 pub mod herd;
 pub mod history;

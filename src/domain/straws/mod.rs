@@ -3,7 +3,9 @@
 pub mod demand;
 pub mod exposure;
 pub mod lot;
+pub mod lot_trace;
 pub mod movement;
+pub mod outlook;
 pub mod place;
 pub mod semen;
 pub mod sire;

@@ -19,14 +19,14 @@ use crate::{
     domain::{
         animals::{
             animal::{Animal, AnimalDetails},
+            event::Event,
             herd::Herd,
             history::AnimalEvent,
         },
         identifiers::ExternalId,
         values::{AnimalId, Code, Day, EventId, HerdId, Name, SireId, TimeZone},
     },
-    form,
-    store::{self, animals::event::Event},
+    form, store,
 };
 
 form! {
@@ -342,6 +342,7 @@ fn calving<P: FnMut(u64)>(
         note: None,
         recorded_at: taking.cx.now,
         reversed_at: None,
+        warnings: Vec::new(),
     }))
 }
 

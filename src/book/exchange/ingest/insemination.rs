@@ -11,12 +11,12 @@ use crate::{
     },
     domain::{
         animals::animal::Animal,
-        exchange::ade::{Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
+        exchange::ade::{AdeItem, Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
         identifiers::ExternalId,
         straws::{place::Place, semen::SemenType, withdrawal::Withdrawal},
         values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
-    store::{self, Tx, exchange::ade_item::Item, straws::ledger},
+    store::{self, Tx, straws::ledger},
 };
 
 /// An insemination with semen.
@@ -70,7 +70,7 @@ pub enum Used {
 
 pub(super) async fn enter(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     content: &Content,
     told: &Insemination,
     animal: &Animal,
@@ -222,7 +222,7 @@ async fn which(
 /// Records it as a service, and takes the straw out of the book where there is one.
 pub(super) async fn record(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     when: When,
     animal: &Animal,
     used: Used,

@@ -1,0 +1,4 @@
+//! Access: whose book it is, and who did what in it.
+
+pub mod audit;
+pub mod business;
