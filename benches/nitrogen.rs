@@ -135,6 +135,8 @@ impl Book {
             note: None,
             supersedes: None,
             superseded_by: None,
+            gauged: Gauged { depth_mm: None, litres: None },
+            warnings: Vec::new(),
             recorded_at: read_at,
         };
         store::nitrogen::level::add_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();

@@ -389,7 +389,7 @@ async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyho
 async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
     for business in store::access::business::all(&mut db.read().await?).await? {
-        println!("{}  {} movements  {}", business.id, business.movement_seq, business.name);
+        println!("{}  {} movements  {}", business.id, business.movements, business.name);
     }
     db.close().await;
     Ok(ExitCode::SUCCESS)

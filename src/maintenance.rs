@@ -52,7 +52,7 @@ fn tell_copied(copied: &Copied) -> ExitCode {
     println!("size      {} bytes", copied.bytes);
     println!("sha-256   {}", copied.sha256);
     for business in &copied.report.businesses {
-        println!("business  {}  last line {}  {}", business.id, business.movement_seq, business.name);
+        println!("business  {}  last line {}  {}", business.id, business.movements, business.name);
     }
     tell(&copied.report)
 }

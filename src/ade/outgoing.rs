@@ -14,6 +14,7 @@ use crate::{
     domain::{
         animals::{
             animal::Animal,
+            event::Event,
             herd::Herd,
             history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
             service::Service,
@@ -25,7 +26,6 @@ use crate::{
         straws::{lot::Lot, semen::SemenType, sire::SireSummary},
         values::{BusinessId, Day, Timestamp},
     },
-    store::animals::event::Event,
 };
 
 /// What the answer is told of, and when.

@@ -5,6 +5,7 @@ use crate::{
     domain::{
         animals::{
             animal::Animal,
+            event::Event,
             herd::Herd,
             history::{AnimalHistory, Insemination},
             service::Service,
@@ -17,7 +18,7 @@ use crate::{
             WithdrawalId,
         },
     },
-    store::{self, Tx, animals::event::Event},
+    store::{self, Tx},
 };
 use uuid::Uuid;
 
@@ -71,14 +72,7 @@ pub fn lost(what: &str, id: Uuid) -> store::Error {
     store::Error::Unusable(format!("the store lost the {what} {id}"))
 }
 
-/// What is on record of an animal, in order of time.
-pub async fn history(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<AnimalHistory> {
-    let services = store::animals::service::of_animal(tx, business, animal).await?;
-    let events = store::animals::event::of_animal(tx, business, animal).await?;
-    Ok(history_of(&services, events))
-}
-
-/// The same from records that were read already.
+/// What is on record of an animal, in order of time, from its records.
 pub fn history_of(services: &[Insemination], events: Vec<Event>) -> AnimalHistory {
     AnimalHistory {
         services: services.iter().map(|service| service.served_at).collect(),

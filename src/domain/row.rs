@@ -4,7 +4,7 @@ use sqlx::{ColumnIndex, FromRow, Row, ValueRef as _};
 
 use crate::domain::{
     animals::herd::HerdDetails,
-    straws::{lot::Lot, place::Place, sire::SireSummary},
+    straws::{lot::Lot, place::Place, sire::SireSummary, stock::Stock},
 };
 
 /// What a left join may bring, or not.
@@ -24,6 +24,10 @@ impl Joined for SireSummary {
 }
 impl Joined for Place {
     const KEY: &'static str = "tank_id";
+}
+
+impl Joined for Stock {
+    const KEY: &'static str = "place_id";
 }
 
 /// Reads what a left join brought: `#[sqlx(flatten, try_from = "LeftJoin<Lot>")] lot: Option<Lot>`.

@@ -28,7 +28,6 @@ pub mod page;
 pub mod problem;
 mod schemas;
 pub mod straws;
-mod views;
 pub mod webhooks;
 
 use std::{

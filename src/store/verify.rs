@@ -3,10 +3,9 @@
 
 use uuid::Uuid;
 
-use crate::store::{
-    Result, Tx,
-    access::business::{self, Business},
-    newest,
+use crate::{
+    domain::access::business::Business,
+    store::{Result, Tx, access::business, newest},
 };
 
 /// Something that does not add up.

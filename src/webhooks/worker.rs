@@ -23,12 +23,15 @@ use crate::{
         values::{BusinessId, Timestamp, WebhookId},
         webhooks::{
             event::{self, Event, Subject, Topic, WebhookDisabled},
-            webhook::{AttemptOutcome, DeliveryState, FailureState, NextAttempt, WebhookState, after},
+            webhook::{
+                AttemptOutcome, DeliveryAttempt, DeliveryState, FailureState, NextAttempt, WebhookState,
+                after,
+            },
         },
     },
     store::{
         self, Tx,
-        webhooks::webhook::{Attempt, Claimed, Order},
+        webhooks::webhook::{Claimed, Order},
     },
     webhooks::{
         message::Message,
@@ -325,8 +328,8 @@ impl BackgroundCommand for RecordAttempt {
         };
         let failure_state = store::webhooks::webhook::failure_state(tx, business_id, self.webhook).await?;
         let Some((state, failures, failing_since)) = failure_state else { return Ok(None) };
-        let attempt = Attempt {
-            id: self.request,
+        let attempt = DeliveryAttempt {
+            request_id: self.request,
             number: delivery.attempts + 1,
             started_at: self.started_at,
             host: self.host.clone(),

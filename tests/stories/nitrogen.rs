@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use tankside::{
     domain::{
         access::Role,
-        nitrogen::level::{LevelUnit, Measured, Reading, ReadingSource},
+        nitrogen::level::{Gauged, LevelUnit, Measured, Reading, ReadingSource},
         values::{ReadingId, TankId, Timestamp},
     },
     store::{self, Db},
@@ -492,6 +492,8 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             note: None,
             supersedes: None,
             superseded_by: None,
+            gauged: Gauged { depth_mm: None, litres: None },
+            warnings: Vec::new(),
             recorded_at: Timestamp::from(instant(MORNING)),
         };
         store::nitrogen::level::add_reading(&mut tx, business, key, &reading).await.unwrap();

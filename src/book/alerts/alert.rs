@@ -255,6 +255,7 @@ async fn write(
                 note: None,
                 cleared_at: None,
                 clear_reason: None,
+                advice: kind.into(),
             };
             store::alerts::alert::open(tx, business, &alert).await?;
             notify(tx, business, now, kind.topic().happened(), &alert).await

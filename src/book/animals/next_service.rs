@@ -21,8 +21,8 @@ use crate::{
     store::{self, Tx, animals::candidate},
 };
 
-/// What a technician should know before she lifts a straw.
-#[derive(Debug)]
+/// What an animal's next service calls for.
+#[derive(Debug, Serialize, ToSchema)]
 pub struct NextService {
     /// The animal.
     pub animal_id: AnimalId,
@@ -32,19 +32,24 @@ pub struct NextService {
     pub at: Timestamp,
     /// Heifer or cow.
     pub class: Class,
-    /// Which service it would be.
+    #[allow(missing_docs)]
+    #[serde(flatten)]
     pub numbered: Numbered,
-    /// What the choice rule allows.
-    pub allowed: Allowed,
-    /// What stands against serving her at all; empty when nothing does.
+    /// Whether nothing stands against serving her.
+    pub permitted: bool,
+    /// What stands against serving her at all.
     pub objections: Vec<Deviation>,
-    /// Straws she may have, in the order in which they should be used.
+    /// The semen types that her service number calls for.
+    pub semen_types: Vec<SemenType>,
+    /// The rule that says so.
+    pub rule: Allowed,
+    /// Straws that she may have and where they hang, the first to be used first.
     pub candidates: Vec<Stock>,
     /// Sires in reach that she may not have, and why.
     pub blocked: Vec<Blocked>,
-    /// When to serve her; none without a recent standing heat.
+    /// When to serve her, from her last standing heat; null without one in the last three days.
     pub timing: Option<Timing>,
-    /// The mating plan for her, if there is one.
+    /// The mating plan for her, as her herd system last told it; null without one.
     pub plan: Option<MatingPlan>,
     /// How to thaw the first of the straws.
     pub thaw: ThawProtocol,
@@ -169,9 +174,11 @@ pub async fn next_service(
         at,
         class: turn.status.class,
         numbered: turn.status.next,
+        permitted: objections.is_empty(),
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
         timing: turn.status.heat_at.map(|heat| timing(heat, semen_type)),
-        allowed: turn.allowed,
+        semen_types: turn.allowed.semen_types.clone(),
+        rule: turn.allowed,
         candidates,
         blocked,
         plan,

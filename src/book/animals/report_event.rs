@@ -13,6 +13,7 @@ use crate::{
     domain::{
         animals::{
             candidate::Candidate,
+            event::Event,
             gestation,
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, CheckResult, Numbered},
@@ -21,10 +22,7 @@ use crate::{
         rejection::Rejection,
         values::{AnimalId, BusinessId, EventId, Note, ServiceId, Technician, Timestamp},
     },
-    store::{
-        self, Tx,
-        animals::{candidate, event::Event},
-    },
+    store::{self, Tx, animals::candidate},
 };
 
 /// Reports what happened to an animal.
@@ -44,27 +42,18 @@ pub struct Report {
     pub note: Option<Note>,
 }
 
-/// What happened, on record.
-#[derive(Debug)]
-pub struct Reported {
-    /// The event.
-    pub event: Event,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
 impl Command for Report {
-    type Done = Reported;
+    type Done = Event;
 
     const DECIDES_FIRST: bool = true;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Reported, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Event, CommandError> {
         let business = cx.business();
         let asked = candidate::Asked { animal: Some(self.animal_id), ..candidate::Asked::default() };
         let candidate = candidate::gather(cx.tx, business, asked).await?.candidate;
-        let (reported, renumbered) = self.decide(candidate, cx.now())?;
-        store::animals::event::write(cx.tx, business, cx.caller.key_id, &reported.event, &renumbered).await?;
-        Ok(reported)
+        let (event, renumbered) = self.decide(candidate, cx.now())?;
+        store::animals::event::write(cx.tx, business, cx.caller.key_id, &event, &renumbered).await?;
+        Ok(event)
     }
 }
 
@@ -77,7 +66,7 @@ impl Report {
         &self,
         candidate: Option<Candidate>,
         now: Now,
-    ) -> Result<(Reported, Vec<(ServiceId, Numbered)>), Rejection> {
+    ) -> Result<(Event, Vec<(ServiceId, Numbered)>), Rejection> {
         let (at, ahead) = now.client_time(self.at, self.at_field)?;
         let candidate = candidate.ok_or_else(|| Rejection::Unknown {
             what: "animal",
@@ -85,6 +74,7 @@ impl Report {
             pointer: Some("#/animal_id".to_owned()),
         })?;
         candidate.born_before(at, self.at_field)?;
+        let doubt = doubt(&self.what, at, &candidate.history, &candidate.herd);
         let event = Event {
             id: EventId::new(),
             herd_id: candidate.herd_id,
@@ -94,11 +84,11 @@ impl Report {
             technician: self.technician.clone(),
             note: self.note.clone(),
             reversed_at: None,
+            warnings: ahead.into_iter().chain(doubt).collect(),
             recorded_at: now.now,
         };
-        let doubt = doubt(&self.what, at, &candidate.history, &candidate.herd);
         let renumbered = candidate.renumbered(at, Some(&self.what));
-        Ok((Reported { event, warnings: ahead.into_iter().chain(doubt).collect() }, renumbered))
+        Ok((event, renumbered))
     }
 }
 

@@ -9,13 +9,13 @@ use crate::{
         straws::receive::place_exists,
     },
     domain::{
-        exchange::ade::Resolution,
+        exchange::ade::{AdeItem, Resolution},
         form::Fault,
         rejection::Rejection,
         straws::place::Place,
         values::{AdeItemId, LotId, Note, WithdrawalId},
     },
-    store::{self, exchange::ade_item::Item, straws::ledger},
+    store::{self, straws::ledger},
 };
 
 /// Settles a flagged item.
@@ -43,13 +43,13 @@ pub enum Decision {
 }
 
 impl Command for Settle {
-    type Done = Item;
+    type Done = AdeItem;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Item, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<AdeItem, CommandError> {
         let business = cx.business();
         let item = store::exchange::ade_item::find(cx.tx, business, self.item_id).await?;
         let item = item.ok_or(Rejection::Unknown { what: "item", id: self.item_id.0, pointer: None })?;
-        if !item.is_open() || item.deleted {
+        if !item.flagged {
             let text = "It is not flagged, or was settled or taken back already.".to_owned();
             return Err(Rejection::InUse { text }.into());
         }
@@ -70,8 +70,9 @@ impl Command for Settle {
                 Some(self.record(cx, &item, Used::Withdrawn(*id)).await?)
             }
         };
-        let item = Item {
+        let item = AdeItem {
             subject_id,
+            flagged: false,
             resolution: Some(self.resolution()),
             resolved_at: Some(cx.now),
             note: self.note.clone(),
@@ -96,7 +97,7 @@ impl Settle {
     async fn record(
         &self,
         cx: &mut CommandContext<'_>,
-        item: &Item,
+        item: &AdeItem,
         used: Used,
     ) -> Result<uuid::Uuid, CommandError> {
         ingest::undo(cx, item).await?;
@@ -107,7 +108,7 @@ impl Settle {
     async fn place(
         &self,
         cx: &mut CommandContext<'_>,
-        item: &Item,
+        item: &AdeItem,
         lot: LotId,
         place: Option<&Place>,
     ) -> Result<Place, CommandError> {

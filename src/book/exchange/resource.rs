@@ -5,15 +5,15 @@ use uuid::Uuid;
 use crate::{
     book::lookup,
     domain::{
-        animals::{animal::Animal, service::Service},
+        animals::{animal::Animal, event::Event, service::Service},
         exchange::{
-            ade::ItemKind,
+            ade::{AdeItem, ItemKind},
             change::{Change, ChangeKind},
         },
         straws::sire::SireSummary,
         values::{AdeItemId, AnimalId, BusinessId, EventId, HerdId, ServiceId},
     },
-    store::{self, Tx, animals::event::Event, exchange::ade_item::Item},
+    store::{self, Tx},
 };
 
 /// A thing as herd systems are told it.
@@ -24,7 +24,7 @@ pub struct Resource {
     /// Its id and when it last changed.
     pub change: Change,
     /// As it came, if it came from a herd system.
-    pub item: Option<Item>,
+    pub item: Option<AdeItem>,
     /// Her of whom it is told.
     pub animal: Option<Animal>,
     /// What it is in the book.
@@ -70,7 +70,7 @@ pub async fn of(
 }
 
 /// An item: an animal as herself, all else as it came.
-pub async fn as_item(tx: &mut Tx, business: BusinessId, item: Item) -> store::Result<Resource> {
+pub async fn as_item(tx: &mut Tx, business: BusinessId, item: AdeItem) -> store::Result<Resource> {
     let (kind, id) = match (item.kind, item.subject_id) {
         (ItemKind::Animal, Some(animal)) => (ChangeKind::Animal, animal),
         _ => (ChangeKind::AdeItem, item.id.0),
@@ -109,7 +109,7 @@ async fn with(
     change: Change,
     kind: ItemKind,
     subject: Option<Uuid>,
-    item: Option<Item>,
+    item: Option<AdeItem>,
 ) -> store::Result<Resource> {
     let subject = match (kind, subject) {
         (_, None) | (ItemKind::MatingRecommendation, _) => Subject::None,

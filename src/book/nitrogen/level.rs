@@ -12,11 +12,8 @@ use crate::{
     },
     domain::{
         form::Fault,
-        nitrogen::{
-            level::{
-                Gauge, LevelUnit, Measured, NewReading, NewRefill, Reading, Refill, rise_without_refill,
-            },
-            tank::Tank,
+        nitrogen::level::{
+            Gauge, LevelUnit, Measured, NewReading, NewRefill, Reading, Refill, rise_without_refill,
         },
         rejection::Rejection,
         values::{Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
@@ -37,21 +34,10 @@ pub struct ReadLevel {
     pub new: NewReading,
 }
 
-/// A reading on record.
-#[derive(Debug)]
-pub struct ReadingDone {
-    /// The reading.
-    pub reading: Reading,
-    /// Its tank.
-    pub tank: Tank,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
 impl Command for ReadLevel {
-    type Done = ReadingDone;
+    type Done = Reading;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<ReadingDone, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Reading, CommandError> {
         let new = &self.new;
         let (read_at, ahead) = lookup::client_time(new.read_at, cx, "read_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;
@@ -74,11 +60,13 @@ impl Command for ReadLevel {
             tank_id: self.tank_id,
             read_at,
             measured,
+            gauged: gauge.gauged(measured),
             source: new.source,
             technician: new.technician.clone(),
             note: new.note.clone(),
             supersedes: new.supersedes,
             superseded_by: None,
+            warnings: Vec::new(),
             recorded_at: cx.now,
         };
         if let Some(wrong) = new.supersedes {
@@ -90,7 +78,7 @@ impl Command for ReadLevel {
             cx.touched.tank(tank.id);
         }
         let warnings = ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).collect();
-        Ok(ReadingDone { reading, tank, warnings })
+        Ok(Reading { warnings, ..reading })
     }
 }
 
@@ -130,19 +118,10 @@ pub struct FillUp {
     pub new: NewRefill,
 }
 
-/// A refill on record.
-#[derive(Debug)]
-pub struct RefillDone {
-    /// The refill.
-    pub refill: Refill,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
 impl Command for FillUp {
-    type Done = RefillDone;
+    type Done = Refill;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RefillDone, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Refill, CommandError> {
         let new = &self.new;
         let (filled_at, ahead) = lookup::client_time(new.filled_at, cx, "filled_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;
@@ -171,6 +150,7 @@ impl Command for FillUp {
             note: new.note.clone(),
             supersedes: new.supersedes,
             superseded_by: None,
+            warnings: Vec::new(),
             recorded_at: cx.now,
         };
         if let Some(wrong) = new.supersedes {
@@ -183,7 +163,7 @@ impl Command for FillUp {
         let unread = new.depth_after_mm.is_none().then(|| {
             "The level after it is reckoned from the litres; read it with the rod when it has stopped boiling.".to_owned()
         });
-        Ok(RefillDone { refill, warnings: ahead.into_iter().chain(unread).collect() })
+        Ok(Refill { warnings: ahead.into_iter().chain(unread).collect(), ..refill })
     }
 }
 

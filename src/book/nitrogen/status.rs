@@ -112,16 +112,17 @@ async fn records(
     for row in store::nitrogen::level::levels(tx, business, tanks, span).await? {
         records.entry(row.tank_id).or_default().readings.push((row.read_at, row.measured));
     }
-    for row in store::nitrogen::level::fillings(tx, business, tanks, span).await? {
-        records.entry(row.tank_id).or_default().refills.push(Filling {
-            at: row.filled_at,
-            before_mm: row.depth_before_mm.map(ReadDepthMm::get),
-            after_mm: row.depth_after_mm.map(ReadDepthMm::get),
-            added_l: row.litres_added.map(Litres::get),
-        });
-    }
-    for row in store::nitrogen::level::openings(tx, business, tanks, span).await? {
-        records.entry(row.tank_id).or_default().moments.push(row.opened_at);
+    for row in store::nitrogen::level::moments(tx, business, tanks, span).await? {
+        let record = records.entry(row.tank_id).or_default();
+        match row.refill {
+            None => record.moments.push(row.at),
+            Some(refill) => record.refills.push(Filling {
+                at: refill.filled_at,
+                before_mm: refill.depth_before_mm.map(ReadDepthMm::get),
+                after_mm: refill.depth_after_mm.map(ReadDepthMm::get),
+                added_l: refill.litres_added.map(Litres::get),
+            }),
+        }
     }
     Ok(records)
 }

@@ -5,13 +5,13 @@ use crate::{
         CommandError,
         command::{Command, CommandContext, On},
         lookup,
-        straws::receive::{Moved, place_exists, written},
+        straws::receive::{place_exists, written},
     },
     domain::{
         rejection::{NotInStock, Rejection},
         straws::{
             discard_withdrawn::{self, NewDiscardOfWithdrawn},
-            movement::MovementKind,
+            movement::{Movement, MovementKind},
             place::{Place, PlaceKind},
             withdrawal::{DiscardReason, Withdrawal},
         },
@@ -43,9 +43,9 @@ pub struct Discard {
 }
 
 impl Command for Discard {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;
@@ -63,7 +63,7 @@ impl Command for Discard {
             note: self.note.clone(),
         };
         let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
-        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+        Ok(Movement { warnings: ahead.into_iter().collect(), ..movement })
     }
 }
 

@@ -1,8 +1,6 @@
 //! What is done with straws: from a delivery to the goblet, the animal or the bin.
 
 pub mod discard;
-pub mod lot_trace;
-pub mod outlook;
 pub mod receive;
 pub mod reverse;
 pub mod stocktake;

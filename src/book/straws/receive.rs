@@ -36,19 +36,10 @@ pub struct Receive {
     pub note: Option<Note>,
 }
 
-/// A movement on record.
-#[derive(Debug)]
-pub struct Moved {
-    /// The line of the ledger.
-    pub movement: Movement,
-    /// What the caller should know.
-    pub warnings: Vec<String>,
-}
-
 impl Command for Receive {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, warning) = lookup::client_time(self.received_at, cx, "received_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;
@@ -56,7 +47,7 @@ impl Command for Receive {
         let place = ledger::ensure_place(cx.tx, business, &self.place).await?;
         let entry = self.entry(place, occurred_at);
         let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("place", place.0))?;
-        Ok(Moved { movement, warnings: warning.into_iter().collect() })
+        Ok(Movement { warnings: warning.into_iter().collect(), ..movement })
     }
 }
 

@@ -10,7 +10,7 @@ use crate::{
         animals::report_event::renumber,
         command::{Command, CommandContext},
         lookup,
-        straws::receive::{Moved, written},
+        straws::receive::written,
     },
     domain::{
         animals::service::Service,
@@ -43,9 +43,9 @@ pub struct Reverse {
 }
 
 impl Command for Reverse {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.reversed_at, cx, "reversed_at")?;
         let business = cx.business();
         let original = ledger::movement(cx.tx, business, self.movement_id).await?;
@@ -75,7 +75,7 @@ impl Command for Reverse {
         let Some(movement) = written(cx, entry).await? else {
             return Err(gone(cx, &original).await?);
         };
-        Ok(Moved { movement, warnings: ahead.into_iter().collect() })
+        Ok(Movement { warnings: ahead.into_iter().collect(), ..movement })
     }
 }
 

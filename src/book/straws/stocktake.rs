@@ -57,7 +57,7 @@ impl Command for TakeStock {
         let tank = lookup::tank(cx, self.tank_id, Some("#/tank_id")).await?;
         let business = cx.business();
         let head =
-            store::access::business::find(cx.tx, business).await?.map_or(0, |business| business.movement_seq);
+            store::access::business::find(cx.tx, business).await?.map_or(0, |business| business.movements);
         let as_of_seq = self.as_of_seq.map_or(head, LineNumber::get);
         if as_of_seq > head {
             let detail = format!("lies ahead of the book, whose last line is {head}");

@@ -7,13 +7,17 @@ use crate::{
         lookup,
         straws::{
             discard::hanging_at,
-            receive::{Moved, place_exists, written},
+            receive::{place_exists, written},
         },
     },
     domain::{
         form::Fault,
         rejection::Rejection,
-        straws::{exposure, movement::MovementKind, place::Place},
+        straws::{
+            exposure,
+            movement::{Movement, MovementKind},
+            place::Place,
+        },
         values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
     },
     store::straws::ledger::{self, Cause, Entry, Whereabouts},
@@ -41,9 +45,9 @@ pub struct Transfer {
 }
 
 impl Command for Transfer {
-    type Done = Moved;
+    type Done = Movement;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Moved, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.transferred_at, cx, "transferred_at")?;
         if self.from == self.to {
             return Err(Rejection::Invalid(vec![Fault::at("to", "must be another place than from")]).into());
@@ -70,6 +74,6 @@ impl Command for Transfer {
         let movement = written(cx, entry).await?.ok_or_else(|| lookup::lost("balance", self.lot_id.0))?;
         let exposed =
             self.exposure_s.and_then(|seconds| exposure::warning(seconds.get(), lot.details.straw_ml));
-        Ok(Moved { movement, warnings: ahead.into_iter().chain(exposed).collect() })
+        Ok(Movement { warnings: ahead.into_iter().chain(exposed).collect(), ..movement })
     }
 }

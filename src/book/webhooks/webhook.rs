@@ -1,5 +1,12 @@
 //! Whom events are told to: webhooks are made, changed, paused, resumed, removed, tried out, and told again.
 
+use std::sync::Arc;
+
+use chrono::TimeDelta;
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
 use crate::{
     book::{
         CommandError,
@@ -14,18 +21,11 @@ use crate::{
         webhooks::{
             address::EgressPolicy,
             event::{self, Event, Subject, Topic, WebhookTest},
-            webhook::{MOST_WEBHOOKS, Webhook, WebhookDetails, WebhookState},
+            webhook::{Delivery, MOST_WEBHOOKS, Webhook, WebhookDetails, WebhookState},
         },
     },
-    store::{
-        self, Tx,
-        webhooks::{outbox, webhook::Delivery},
-    },
+    store::{self, Tx, webhooks::outbox},
 };
-use std::sync::Arc;
-
-use chrono::TimeDelta;
-use uuid::Uuid;
 
 impl CatalogueItem for Webhook {
     type Details = WebhookDetails;
@@ -281,19 +281,20 @@ pub struct RedeliverSince {
     pub also_delivered: bool,
 }
 
-/// How many are sent again.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Redelivered {
-    /// So many now.
+/// How many are sent once more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct RedeliveryResult {
+    /// So many deliveries are due now.
+    #[schema(minimum = 0)]
     pub deliveries: u64,
-    /// Whether there may be more, for another call.
+    /// Whether there may be more; then ask again when these are through.
     pub has_more: bool,
 }
 
 impl Command for RedeliverSince {
-    type Done = Redelivered;
+    type Done = RedeliveryResult;
 
-    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Redelivered, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RedeliveryResult, CommandError> {
         let (since, _) = lookup::client_time(Some(self.since), cx, "since")?;
         let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;
@@ -313,6 +314,6 @@ impl Command for RedeliverSince {
         let missed = outbox::make_up(cx.tx, business, &webhook, since, left, now).await?;
         store::webhooks::webhook::resume_after_backoff(cx.tx, business, webhook.id).await?;
         let deliveries = again + missed;
-        Ok(Redelivered { deliveries, has_more: deliveries >= MOST_TOGETHER })
+        Ok(RedeliveryResult { deliveries, has_more: deliveries >= MOST_TOGETHER })
     }
 }

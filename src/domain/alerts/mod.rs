@@ -242,6 +242,27 @@ pub struct Alert {
     pub cleared_at: Option<Timestamp>,
     /// Why, in words.
     pub clear_reason: Option<String>,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(rename = "kind", try_from = "AlertKind")]
+    pub advice: Advice,
+}
+
+/// What to do about an alert; its kind says it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Advice {
+    /// What to do.
+    #[schema(value_type = String)]
+    pub advice: &'static str,
+    /// What to heed while doing it; where nitrogen is concerned.
+    #[schema(value_type = Option<String>)]
+    pub caution: Option<&'static str>,
+}
+
+impl From<AlertKind> for Advice {
+    fn from(kind: AlertKind) -> Self {
+        Self { advice: kind.advice(), caution: kind.caution() }
+    }
 }
 
 impl Alert {

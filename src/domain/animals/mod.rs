@@ -3,6 +3,7 @@
 pub mod animal;
 pub mod candidate;
 pub mod choice;
+pub mod event;
 pub mod gestation;
 pub mod herd;
 pub mod history;

@@ -1,5 +1,8 @@
 //! Which straws within her reach an animal may have.
 
+use serde::Serialize;
+use utoipa::ToSchema;
+
 use crate::domain::{
     animals::{
         candidate::{Candidate, Turn},
@@ -11,7 +14,7 @@ use crate::domain::{
 };
 
 /// A sire whose straws are in reach and may not be used for her, and why.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct Blocked {
     /// The sire.
     pub sire_id: SireId,

@@ -3,6 +3,7 @@
 use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::{
@@ -10,7 +11,9 @@ use crate::{
         exchange::change::ChangeKind,
         identifiers::ExternalId,
         straws::{lot::Lot, place::Place, semen::SemenType},
-        values::{Code, Day, HerdId, LotId, Name, SireId, TimeZone, Timestamp},
+        values::{
+            AdeItemId, AnimalId, Code, Day, HerdId, LotId, Name, Note, SireId, Source, TimeZone, Timestamp,
+        },
     },
     json_column, text_enum,
 };
@@ -116,6 +119,59 @@ text_enum! {
 #[serde(transparent)]
 pub struct RawResource(pub Value);
 json_column!(RawResource, Plan);
+
+/// Something that a herd system sent.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct AdeItem {
+    /// Its id.
+    pub id: AdeItemId,
+    /// The herd at whose location it was sent.
+    pub herd_id: HerdId,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// Who sent it (`meta.source`).
+    pub source: Source,
+    /// The sender's name for it (`meta.sourceId`).
+    pub source_id: Source,
+    /// When it last changed over there (`meta.modified`).
+    pub modified: Option<Timestamp>,
+    /// The sender took it back.
+    pub deleted: bool,
+    /// The animal.
+    pub animal_id: Option<AnimalId>,
+    /// When it happened.
+    pub happened_at: Option<Timestamp>,
+    /// Whether a person still has to look at it.
+    pub flagged: bool,
+    /// Why.
+    pub flag: Option<Flag>,
+    /// The same in words.
+    #[schema(max_length = 1000)]
+    pub flag_text: Option<String>,
+    /// What a person decided.
+    pub resolution: Option<Resolution>,
+    /// When.
+    pub resolved_at: Option<Timestamp>,
+    /// What the person remarked.
+    pub note: Option<Note>,
+    /// What it is in the book: the id of a service, a heat, an animal and so on; null where it counts for nothing.
+    pub subject_id: Option<Uuid>,
+    /// As it was sent: what the standard defines of it.
+    #[schema(value_type = Object)]
+    pub resource: RawResource,
+    /// Of a mating recommendation, the plan.
+    #[serde(skip)]
+    pub plan: Option<Plan>,
+    /// When it first came.
+    pub recorded_at: Timestamp,
+}
+
+impl AdeItem {
+    /// Whether it does not count any more: taken back, or found to be on record already.
+    pub fn is_gone(&self) -> bool {
+        self.deleted || (self.resolution == Some(Resolution::Dismiss) && self.subject_id.is_none())
+    }
+}
 
 text_enum! {
     /// What is recommended.

@@ -193,7 +193,7 @@ impl NewReading {
 }
 
 /// A reading on record.
-#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Reading {
     /// Its id.
     pub id: ReadingId,
@@ -201,12 +201,16 @@ pub struct Reading {
     pub tank_id: TankId,
     /// When.
     pub read_at: Timestamp,
-    /// What was read.
+    /// What was read, as it was told.
     #[sqlx(flatten)]
     pub measured: Measured,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten, try_from = "InTank")]
+    pub gauged: Gauged,
     /// Who or what read it.
     pub source: ReadingSource,
-    /// Who.
+    /// Who read it.
     pub technician: Option<Technician>,
     /// A remark.
     pub note: Option<Note>,
@@ -215,8 +219,42 @@ pub struct Reading {
     pub supersedes: Option<ReadingId>,
     /// The reading that stands in its place; then it no longer counts.
     pub superseded_by: Option<ReadingId>,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
+}
+
+/// What a reading means in its tank, to three decimals.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Gauged {
+    /// Depth in millimetres, by the tank's chart as it is now; null when the tank is not known well enough.
+    #[schema(minimum = 0)]
+    pub depth_mm: Option<f64>,
+    /// Litres, by the tank's chart and tare as they are now; null when the tank is not known well enough.
+    #[schema(minimum = 0)]
+    pub litres: Option<f64>,
+}
+
+/// A reading beside its tank.
+#[derive(sqlx::FromRow)]
+struct InTank {
+    #[sqlx(flatten)]
+    measured: Measured,
+    #[sqlx(flatten)]
+    tank: TankDetails,
+}
+
+impl From<InTank> for Gauged {
+    fn from(row: InTank) -> Self {
+        Gauge::of(&row.tank).gauged(row.measured)
+    }
+}
+
+/// A figure that was reckoned, to three decimals.
+pub fn rounded(figure: f64) -> f64 {
+    (figure * 1000.0).round() / 1000.0
 }
 
 form! {
@@ -280,6 +318,9 @@ pub struct Refill {
     pub superseded_by: Option<RefillId>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
 }
 
 /// How a tank's level is reckoned: by its chart and its tare.
@@ -319,6 +360,11 @@ impl Gauge {
             Level::Litres(litres) => Some(litres),
             Level::GrossKg(gross) => litres_of_gross_kg(gross, self.tare_kg?).ok(),
         }
+    }
+
+    /// What was measured as depth and litres.
+    pub fn gauged(&self, measured: Measured) -> Gauged {
+        Gauged { depth_mm: self.depth_mm(measured).map(rounded), litres: self.litres(measured).map(rounded) }
     }
 
     /// Whether the tank can stand at such a level.

@@ -5,10 +5,10 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        straws::place::{Place, PlaceKind},
+        straws::place::{Cane, Goblet, Place, PlaceKind},
         values::{
-            ExposureSeconds, KeyId, LotId, MovementId, Note, StocktakeId, Straws, Technician, Timestamp,
-            WithdrawalId,
+            Canister, ExposureSeconds, KeyId, LotId, MovementId, Note, StocktakeId, Straws, TankId,
+            Technician, Timestamp, WithdrawalId,
         },
     },
     text_enum,
@@ -56,8 +56,41 @@ pub struct End {
     pub straws_after: Option<i64>,
 }
 
+/// Reads an end from columns with `from_` or `to_` in front.
+macro_rules! end_columns {
+    ($name:ident: $kind:tt $tank:tt $canister:tt $cane:tt $goblet:tt $straws_after:tt) => {
+        #[derive(sqlx::FromRow)]
+        struct $name {
+            #[sqlx(rename = $kind)]
+            kind: PlaceKind,
+            #[sqlx(rename = $tank)]
+            tank_id: Option<TankId>,
+            #[sqlx(rename = $canister)]
+            canister: i64,
+            #[sqlx(rename = $cane)]
+            cane: Cane,
+            #[sqlx(rename = $goblet)]
+            goblet: Goblet,
+            #[sqlx(rename = $straws_after)]
+            straws_after: Option<i64>,
+        }
+
+        impl From<$name> for End {
+            fn from(row: $name) -> Self {
+                let $name { kind, tank_id, canister, cane, goblet, straws_after } = row;
+                let place = tank_id.zip(Canister::new(canister));
+                let place = place.map(|(tank_id, canister)| Place { tank_id, canister, cane, goblet });
+                Self { kind, place, straws_after }
+            }
+        }
+    };
+}
+
+end_columns!(FromEnd: "from_kind" "from_tank" "from_canister" "from_cane" "from_goblet" "from_left");
+end_columns!(ToEnd: "to_kind" "to_tank" "to_canister" "to_cane" "to_goblet" "to_held");
+
 /// One line of the ledger; never changed once written.
-#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Movement {
     /// Its id.
     pub id: MovementId,
@@ -71,8 +104,10 @@ pub struct Movement {
     /// How many.
     pub straws: Straws,
     /// From where.
+    #[sqlx(flatten, try_from = "FromEnd")]
     pub from: End,
     /// To where.
+    #[sqlx(flatten, try_from = "ToEnd")]
     pub to: End,
     /// When it happened, as the client tells it.
     pub occurred_at: Timestamp,
@@ -96,4 +131,7 @@ pub struct Movement {
     pub exposure_s: Option<ExposureSeconds>,
     /// A remark.
     pub note: Option<Note>,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
 }

@@ -65,7 +65,7 @@ text_enum! {
 }
 
 /// The kind of an event: its `type` on the wire.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, sqlx::FromRow)]
 pub struct EventKind {
     /// What it is about.
     pub topic: Topic,
@@ -82,6 +82,12 @@ impl EventKind {
             Phase::Happened => self.topic.as_str().to_owned(),
             phase => format!("{}.{phase}", self.topic),
         }
+    }
+}
+
+impl Serialize for EventKind {
+    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&self.wire())
     }
 }
 

@@ -9,8 +9,8 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         form::{Fault, Field, InputPath},
-        values::{DeliveryId, HerdId, Note, TankId, Timestamp, WebhookId, read_text},
-        webhooks::event::Topic,
+        values::{DeliveryId, HerdId, MessageId, Note, TankId, Timestamp, WebhookId, read_text},
+        webhooks::event::{EventKind, Topic},
     },
     form, json_column, text_enum,
 };
@@ -65,6 +65,68 @@ text_enum! {
         /// Not tried: the webhook was disabled or removed before.
         NotTried = "not_tried",
     }
+}
+
+/// One event on its way to one webhook.
+#[derive(Clone, Debug, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Delivery {
+    /// Its id.
+    pub id: DeliveryId,
+    /// To which webhook.
+    pub webhook_id: WebhookId,
+    /// Which event; the header `webhook-id` of every attempt.
+    pub event_id: MessageId,
+    /// The event's number.
+    #[schema(minimum = 1)]
+    pub seq: i64,
+    /// The event's type.
+    #[sqlx(flatten)]
+    #[schema(value_type = String)]
+    pub r#type: EventKind,
+    /// The address of what the event concerns.
+    pub subject: String,
+    /// What became of it.
+    pub state: DeliveryState,
+    /// How often it was tried.
+    #[schema(minimum = 0)]
+    pub attempts: i64,
+    /// How far along the schedule it is.
+    #[serde(skip)]
+    pub step: i64,
+    /// How the last attempt ended.
+    pub outcome: Option<AttemptOutcome>,
+    /// When it is tried next, while it waits; later when the webhook rests.
+    pub next_attempt_at: Option<Timestamp>,
+    /// When it was entered.
+    pub created_at: Timestamp,
+    /// When it was delivered or given up.
+    pub finished_at: Option<Timestamp>,
+}
+
+/// An attempt to deliver.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct DeliveryAttempt {
+    /// Its id, sent as the header `X-Request-Id`.
+    #[sqlx(rename = "id")]
+    pub request_id: uuid::Uuid,
+    /// Which of the delivery.
+    #[schema(minimum = 1)]
+    pub number: i64,
+    /// When it began.
+    pub started_at: Timestamp,
+    /// To which host and port.
+    pub host: String,
+    /// How it ended.
+    pub outcome: AttemptOutcome,
+    /// What the receiver answered.
+    #[schema(minimum = 100, maximum = 999)]
+    pub status: Option<i64>,
+    /// How long it took.
+    #[schema(minimum = 0)]
+    pub latency_ms: i64,
+    /// The beginning of what the receiver said, at most 2048 bytes; or what went wrong. Text of a stranger: never
+    /// take it for markup.
+    pub answer: Option<String>,
 }
 
 macro_rules! lists {

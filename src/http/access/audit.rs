@@ -1,13 +1,14 @@
 //! Who did what, when, with which key.
 
 use axum::{extract::State, response::Response};
-use serde::Serialize;
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
-use uuid::Uuid;
 
 use crate::{
-    domain::values::{KeyId, Name, Timestamp},
+    domain::{
+        access::audit::AuditEntry,
+        values::{KeyId, Timestamp},
+    },
     form,
     http::{
         App,
@@ -16,7 +17,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store::access::audit::{self, AuditEntry, AuditQuery},
+    store::access::audit::{self, AuditQuery},
 };
 
 form! {
@@ -33,50 +34,12 @@ form! {
     }
 }
 
-/// Something that was done, or refused by the state of the book.
-#[derive(Serialize, ToSchema)]
-pub struct ActView {
-    /// Its id.
-    id: Uuid,
-    /// When.
-    at: Timestamp,
-    /// The key with which it was asked for.
-    key_id: KeyId,
-    /// Who holds the key.
-    key_name: Name,
-    /// What was asked for: method and path.
-    #[schema(example = "POST /v1/withdrawals", max_length = 1000)]
-    request: String,
-    /// The HTTP status it was answered with.
-    #[schema(minimum = 200, maximum = 599)]
-    status: i64,
-    /// What was made.
-    location: Option<String>,
-    /// The Idempotency-Key under which it came.
-    idempotency_key: Option<String>,
-}
-
-impl From<AuditEntry> for ActView {
-    fn from(act: AuditEntry) -> Self {
-        Self {
-            id: act.id,
-            at: act.recorded_at,
-            key_id: act.key_id,
-            key_name: act.key_name,
-            request: act.request,
-            status: act.status,
-            location: act.location,
-            idempotency_key: act.idempotency_key,
-        }
-    }
-}
-
 /// The audit.
 #[utoipa::path(get, path = "/v1/audit", operation_id = "list_audit_entries", tag = "Business",
     summary = "List audit entries",
     description = "Everything that was written, and what the state of the book refused, oldest first. For managers.",
     params(PageParams, AuditFilter),
-    responses((status = 200, description = "A page of acts.", body = Page<ActView>), Problems))]
+    responses((status = 200, description = "A page of acts.", body = Page<AuditEntry>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Manage>,
@@ -86,7 +49,7 @@ async fn list(
     let wanted = AuditQuery { by: f.key_id, from: f.from, to: f.to };
     let mut tx = app.book.db.read().await?;
     let rows = audit::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |act| act.id.to_string(), ActView::from))
+    Ok(listing.list(rows, |act| act.id.to_string(), |act| act))
 }
 
 /// The routes, each with its description.

@@ -1,7 +1,6 @@
 //! Alerts: what needs attention.
 
 use axum::{Json, extract::State, response::Response};
-use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -41,31 +40,13 @@ form! {
     }
 }
 
-/// An alert with what to do.
-#[derive(Serialize, ToSchema)]
-pub struct AlertView {
-    #[allow(missing_docs)]
-    #[serde(flatten)]
-    alert: Alert,
-    /// What to do.
-    advice: &'static str,
-    /// What to heed while doing it; where nitrogen is concerned.
-    caution: Option<&'static str>,
-}
-
-impl From<Alert> for AlertView {
-    fn from(alert: Alert) -> Self {
-        Self { advice: alert.kind.advice(), caution: alert.kind.caution(), alert }
-    }
-}
-
 /// Alerts.
 #[utoipa::path(get, path = "/v1/alerts", operation_id = "list_alerts", tag = "Alerts",
     summary = "List alerts",
     description = "One alert is open for each kind and subject: opened when its condition begins, told again at most daily until \
         somebody acknowledges it, over when its condition is. Each step is an event for webhooks.",
     params(PageParams, AlertFilter),
-    responses((status = 200, description = "A page of them, in the order in which they were opened.", body = Page<AlertView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order in which they were opened.", body = Page<Alert>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -81,18 +62,18 @@ async fn list(
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::alerts::alert::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |alert| alert.id.to_string(), AlertView::from))
+    Ok(listing.list(rows, |alert| alert.id.to_string(), |alert| alert))
 }
 
 /// One alert.
 #[utoipa::path(get, path = "/v1/alerts/{id}", operation_id = "get_alert", tag = "Alerts",
     summary = "Get an alert",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it stands.", body = AlertView), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<AlertView>, Problem> {
+    responses((status = 200, description = "As it stands.", body = Alert), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Alert>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::alerts::alert::find(&mut tx, caller.business_id, AlertId(id)).await?;
-    found.map(|alert| Json(alert.into())).ok_or_else(|| Problem::not_there("alert", id))
+    found.map(Json).ok_or_else(|| Problem::not_there("alert", id))
 }
 
 form! {
@@ -111,14 +92,14 @@ form! {
         (`rule.overridden`, `stocktake.difference`) is over with it. The first acknowledgement stands.",
     request_body(content = NewAcknowledgement, example = json!({"note": "Ordered today."})),
     params(("id" = uuid::Uuid, Path, description = "The alert."), IdempotencyKey),
-    responses((status = 200, description = "As it stands now.", body = AlertView), Problems))]
+    responses((status = 200, description = "As it stands now.", body = Alert), Problems))]
 async fn acknowledge(
     State(app): State<App>,
     Id(id): Id,
     command: CommandRequest<NewAcknowledgement, Work>,
 ) -> Result<Response, Problem> {
     let act = Acknowledge { alert_id: AlertId(id), note: command.body.note.clone() };
-    app.perform(command, act, |alert| done(&AlertView::from(alert))).await
+    app.perform(command, act, |alert| done(&alert)).await
 }
 
 /// The routes, each with its description.

@@ -1,7 +1,8 @@
 //! What happens to an animal besides services: heats, pregnancy checks, calvings, abortions, and
 //! whether she may be bred.
 //!
-//! The five are reported and listed alike; what each is about stands in its form and its view.
+//! The five are reported and listed alike and stand in one table; each has a contract of its own, above all its
+//! own name for the moment, and so a struct of its own for what is answered.
 
 use axum::{Json, extract::State, response::Response};
 use serde::Serialize;
@@ -11,7 +12,10 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::animals::report_event::Report,
     domain::{
-        animals::history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
+        animals::{
+            event::Event,
+            history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
+        },
         values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
     },
     form,
@@ -23,7 +27,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store::{self, animals::event::Event},
+    store,
 };
 
 form! {
@@ -92,7 +96,7 @@ macro_rules! events {
 
         impl $view {
             /// The event in its own words; `None` for one of another kind.
-            pub fn of(event: Event, warnings: Vec<String>) -> Option<Self> {
+            pub fn of(event: Event) -> Option<Self> {
                 let $pattern = event.what else { return None };
                 Some(Self {
                     id: event.id,
@@ -103,7 +107,7 @@ macro_rules! events {
                     technician: event.technician,
                     note: event.note,
                     reversed_at: event.reversed_at,
-                    warnings,
+                    warnings: event.warnings,
                     recorded_at: event.recorded_at,
                 })
             }
@@ -134,9 +138,8 @@ macro_rules! events {
                     technician: new.technician,
                     note: new.note,
                 };
-                app.perform(command, act, |reported| {
-                    let location = format!(concat!($path, "/{}"), reported.event.id);
-                    created(location, &$view::of(reported.event, reported.warnings))
+                app.perform(command, act, |event| {
+                    created(format!(concat!($path, "/{}"), event.id), &$view::of(event))
                 })
                 .await
             }
@@ -154,7 +157,7 @@ macro_rules! events {
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
                 let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
-                Ok(listing.list(rows, |event| event.id.to_string(), |event| $view::of(event, Vec::new())))
+                Ok(listing.list(rows, |event| event.id.to_string(), $view::of))
             }
 
             #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
@@ -167,7 +170,7 @@ macro_rules! events {
             ) -> Result<Json<$view>, Problem> {
                 let mut tx = app.book.db.read().await?;
                 let event = store::animals::event::find(&mut tx, caller.business_id, EventId(id)).await?;
-                let view = event.and_then(|event| $view::of(event, Vec::new()));
+                let view = event.and_then($view::of);
                 view.map(Json).ok_or_else(|| {
                     Problem::not_there($one, id)
                 })
@@ -180,7 +183,7 @@ events! {
     /// A heat that was found.
     NewHeat,
     /// A heat on record.
-    HeatView, in heats,
+    Heat, in heats,
     kind Heat, path "/v1/heats", one "heat", tag "Animals' events",
     time
         /// When she stood to be mounted; now when not said.
@@ -203,7 +206,7 @@ events! {
     /// A pregnancy check that was made.
     NewPregnancyCheck,
     /// A pregnancy check on record.
-    PregnancyCheckView, in pregnancy_checks,
+    PregnancyCheck, in pregnancy_checks,
     kind PregnancyCheck, path "/v1/pregnancy-checks", one "pregnancy check", tag "Animals' events",
     time
         /// When; now when not said.
@@ -228,7 +231,7 @@ events! {
     /// A calving.
     NewCalving,
     /// A calving on record.
-    CalvingView, in calvings,
+    Calving, in calvings,
     kind Calving, path "/v1/calvings", one "calving", tag "Animals' events",
     time
         /// When; now when not said.
@@ -247,7 +250,7 @@ events! {
     /// An abortion.
     NewAbortion,
     /// An abortion on record.
-    AbortionView, in abortions,
+    Abortion, in abortions,
     kind Abortion, path "/v1/abortions", one "abortion", tag "Animals' events",
     time
         /// When; now when not said.
@@ -271,7 +274,7 @@ events! {
     /// A decision whether she may be bred.
     NewDoNotBreed,
     /// A decision on record.
-    DoNotBreedView, in do_not_breed,
+    DoNotBreed, in do_not_breed,
     kind DoNotBreed, path "/v1/do-not-breed", one "decision", tag "Animals' events",
     time
         /// When it was decided; now when not said.

@@ -9,7 +9,7 @@ use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::animals::next_service::next_service,
+    book::animals::next_service::{NextService, next_service},
     domain::{
         form::Field,
         straws::semen::SemenType,
@@ -22,7 +22,6 @@ use crate::{
         extract::{Id, Permit, Read},
         page,
         problem::Problem,
-        views::NextServiceView,
     },
 };
 
@@ -57,18 +56,18 @@ impl<T: Field> FromRequestParts<App> for Query<T> {
         how to thaw, and what to heed. Sources of the figures stand beside them; the supplier's instruction, local codes \
         and licensed practice go before all of it.",
     params(("id" = uuid::Uuid, Path, description = "The animal."), AtMoment),
-    responses((status = 200, description = "What it calls for.", body = NextServiceView), Problems))]
+    responses((status = 200, description = "What it calls for.", body = NextService), Problems))]
 async fn read(
     State(app): State<App>,
     caller: Permit<Read>,
     Id(id): Id,
     Query(moment): Query<AtMoment>,
-) -> Result<Json<NextServiceView>, Problem> {
+) -> Result<Json<NextService>, Problem> {
     let at = moment.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
     let next = next_service(&mut tx, caller.business_id, AnimalId(id), at, moment.semen_type).await?;
     let next = next.ok_or_else(|| Problem::not_there("animal", id))?;
-    Ok(Json(next.into()))
+    Ok(Json(next))
 }
 
 /// The routes, each with its description.

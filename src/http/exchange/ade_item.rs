@@ -1,19 +1,16 @@
 //! What herd systems sent: to look at, and to settle what a person must decide.
 
 use axum::{Json, extract::State, response::Response};
-use serde::Serialize;
-use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
-use uuid::Uuid;
 
 use crate::{
     book::exchange::resolve::{Decision, Settle},
     domain::{
-        exchange::ade::{Flag, ItemKind, Resolution},
+        exchange::ade::{AdeItem, Resolution},
         form::{Fault, InputPath},
         straws::place::Place,
-        values::{AdeItemId, AnimalId, HerdId, LotId, Note, Source, Timestamp, WithdrawalId},
+        values::{AdeItemId, AnimalId, HerdId, LotId, Note, WithdrawalId},
     },
     form,
     http::{
@@ -24,7 +21,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
     },
-    store::{self, exchange::ade_item::Item},
+    store,
 };
 
 form! {
@@ -41,81 +38,13 @@ form! {
     }
 }
 
-/// Something that a herd system sent.
-#[derive(Serialize, ToSchema)]
-pub struct ItemView {
-    /// Its id.
-    id: AdeItemId,
-    /// The herd at whose location it was sent.
-    herd_id: HerdId,
-    /// What kind of thing.
-    kind: ItemKind,
-    /// Who sent it (`meta.source`).
-    source: Source,
-    /// The sender's name for it (`meta.sourceId`).
-    source_id: Source,
-    /// When it last changed over there (`meta.modified`).
-    modified: Option<Timestamp>,
-    /// The sender took it back.
-    deleted: bool,
-    /// The animal.
-    animal_id: Option<AnimalId>,
-    /// When it happened.
-    happened_at: Option<Timestamp>,
-    /// Whether a person still has to look at it.
-    flagged: bool,
-    /// Why.
-    flag: Option<Flag>,
-    /// The same in words.
-    #[schema(max_length = 1000)]
-    flag_text: Option<String>,
-    /// What a person decided.
-    resolution: Option<Resolution>,
-    /// When.
-    resolved_at: Option<Timestamp>,
-    /// What the person remarked.
-    note: Option<Note>,
-    /// What it is in the book: the id of a service, a heat, an animal and so on; null where it counts for nothing.
-    subject_id: Option<Uuid>,
-    /// As it was sent: what the standard defines of it.
-    #[schema(value_type = Object)]
-    resource: Value,
-    /// When it first came.
-    recorded_at: Timestamp,
-}
-
-impl From<Item> for ItemView {
-    fn from(item: Item) -> Self {
-        Self {
-            flagged: item.is_open() && !item.deleted,
-            id: item.id,
-            herd_id: item.herd_id,
-            kind: item.kind,
-            source: item.source,
-            source_id: item.source_id,
-            modified: item.modified,
-            deleted: item.deleted,
-            animal_id: item.animal_id,
-            happened_at: item.happened_at,
-            flag: item.flag,
-            flag_text: item.flag_text,
-            resolution: item.resolution,
-            resolved_at: item.resolved_at,
-            note: item.note,
-            subject_id: item.subject_id,
-            resource: item.resource.0,
-            recorded_at: item.recorded_at,
-        }
-    }
-}
-
 /// The items.
 #[utoipa::path(get, path = "/v1/ade-items", operation_id = "list_ade_items", tag = "Herd software",
     summary = "List items sent by herd software",
     description = "With `flagged=true` what a person has to look at: an insemination whose straw is not certain, or that may be on \
         record already. Nothing is guessed: until it is settled the stock stays as it is.",
     params(PageParams, ItemFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<ItemView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<AdeItem>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -129,19 +58,19 @@ async fn list(
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::exchange::ade_item::list(&mut tx, caller.business_id, wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |item| item.id.to_string(), ItemView::from))
+    Ok(listing.list(rows, |item| item.id.to_string(), |item| item))
 }
 
 /// One item.
 #[utoipa::path(get, path = "/v1/ade-items/{id}", operation_id = "get_ade_item", tag = "Herd software",
     summary = "Get an item sent by herd software",
-    params(("id" = Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it stands.", body = ItemView), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<ItemView>, Problem> {
+    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    responses((status = 200, description = "As it stands.", body = AdeItem), Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<AdeItem>, Problem> {
     let mut tx = app.book.db.read().await?;
     let item = store::exchange::ade_item::find(&mut tx, caller.business_id, AdeItemId(id)).await?;
     let item = item.ok_or_else(|| Problem::not_there("item", id))?;
-    Ok(Json(item.into()))
+    Ok(Json(item))
 }
 
 form! {
@@ -199,8 +128,8 @@ impl NewResolution {
     description = "Takes the straw out of the stock that was used, as of the time of the insemination; or says that there is nothing \
         to take. What stood against that straw for that animal goes on record as deviations.",
     request_body(content = NewResolution, example = json!({"resolution": "no_straw", "note": "By another technician."})),
-    params(("id" = Uuid, Path, description = "The item."), IdempotencyKeyRequired),
-    responses((status = 200, description = "Settled.", body = ItemView), Problems))]
+    params(("id" = uuid::Uuid, Path, description = "The item."), IdempotencyKeyRequired),
+    responses((status = 200, description = "Settled.", body = AdeItem), Problems))]
 async fn settle(
     State(app): State<App>,
     Id(id): Id,
@@ -208,7 +137,7 @@ async fn settle(
 ) -> Result<Response, Problem> {
     let decision = command.body.decision()?;
     let act = Settle { item_id: AdeItemId(id), decision, note: command.body.note.clone() };
-    app.perform(command, act, |item| done(&ItemView::from(item))).await
+    app.perform(command, act, |item| done(&item)).await
 }
 
 /// The routes, each with its description.

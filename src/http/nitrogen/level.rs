@@ -1,8 +1,7 @@
 //! Readings of a tank's nitrogen, and refills.
 
 use axum::{Json, extract::State, response::Response};
-use serde::Serialize;
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
@@ -12,10 +11,10 @@ use crate::{
     },
     domain::{
         nitrogen::{
-            level::{Gauge, Measured, NewReading, NewRefill, Reading, ReadingSource, Refill},
+            level::{NewReading, NewRefill, Reading, Refill},
             tank::Tank,
         },
-        values::{Note, ReadingId, RefillId, TankId, Technician, Timestamp},
+        values::{ReadingId, RefillId, TankId, Timestamp},
     },
     form,
     http::{
@@ -41,80 +40,6 @@ form! {
     }
 }
 
-/// A reading on record.
-#[derive(Serialize, ToSchema)]
-pub struct ReadingView {
-    /// Its id.
-    id: ReadingId,
-    /// The tank.
-    tank_id: TankId,
-    /// When.
-    read_at: Timestamp,
-    /// What was read, as it was told.
-    measured: Measured,
-    /// Depth in millimetres, by the tank's chart as it is now; null when the tank is not known well enough.
-    #[schema(minimum = 0)]
-    depth_mm: Option<f64>,
-    /// Litres, by the tank's chart and tare as they are now; null when the tank is not known well enough.
-    #[schema(minimum = 0)]
-    litres: Option<f64>,
-    /// Who or what read it.
-    source: ReadingSource,
-    /// Who read it.
-    technician: Option<Technician>,
-    /// A remark.
-    note: Option<Note>,
-    /// The reading in whose place it stands.
-    supersedes: Option<ReadingId>,
-    /// The reading that stands in its place; then it no longer counts.
-    superseded_by: Option<ReadingId>,
-    /// What the caller should know.
-    warnings: Vec<String>,
-    /// When it was recorded.
-    recorded_at: Timestamp,
-}
-
-/// A figure that was reckoned, to three decimals.
-pub fn rounded(figure: f64) -> f64 {
-    (figure * 1000.0).round() / 1000.0
-}
-
-impl ReadingView {
-    pub(crate) fn of(reading: Reading, gauge: &Gauge, warnings: Vec<String>) -> Self {
-        Self {
-            id: reading.id,
-            tank_id: reading.tank_id,
-            read_at: reading.read_at,
-            measured: reading.measured,
-            depth_mm: gauge.depth_mm(reading.measured).map(rounded),
-            litres: gauge.litres(reading.measured).map(rounded),
-            source: reading.source,
-            technician: reading.technician,
-            note: reading.note,
-            supersedes: reading.supersedes,
-            superseded_by: reading.superseded_by,
-            warnings,
-            recorded_at: reading.recorded_at,
-        }
-    }
-}
-
-/// A refill just recorded or on record.
-#[derive(Serialize, ToSchema)]
-pub struct RefillView {
-    #[allow(missing_docs)]
-    #[serde(flatten)]
-    refill: Refill,
-    /// What the caller should know.
-    warnings: Vec<String>,
-}
-
-impl RefillView {
-    pub(crate) fn of(refill: Refill) -> Self {
-        Self { refill, warnings: Vec::new() }
-    }
-}
-
 /// The tank whose list is asked for.
 pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tank, Problem> {
     let tank = store::nitrogen::tank::find(tx, caller.business_id, TankId(id)).await?;
@@ -133,7 +58,7 @@ pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tan
         "read_at": "2026-03-02T06:10:00+01:00", "depth_mm": 310, "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
     responses(
-        (status = 201, description = "On record.", body = ReadingView,
+        (status = 201, description = "On record.", body = Reading,
          headers(("Location" = String, description = "Where it is to be found."))),
         Problems))]
 async fn add_reading(
@@ -142,12 +67,8 @@ async fn add_reading(
     command: CommandRequest<NewReading, Measure>,
 ) -> Result<Response, Problem> {
     let act = ReadLevel { tank_id: TankId(id), new: command.body.clone() };
-    app.perform(command, act, |done| {
-        let location = format!("/v1/nitrogen-readings/{}", done.reading.id);
-        let gauge = Gauge::of(&done.tank.details);
-        created(location, &ReadingView::of(done.reading, &gauge, done.warnings))
-    })
-    .await
+    app.perform(command, act, |reading| created(format!("/v1/nitrogen-readings/{}", reading.id), &reading))
+        .await
 }
 
 /// The readings of a tank.
@@ -155,7 +76,7 @@ async fn add_reading(
     summary = "List readings of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
     responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
-               body = Page<ReadingView>), Problems))]
+               body = Page<Reading>), Problems))]
 async fn list_readings(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -167,25 +88,22 @@ async fn list_readings(
     let tank = tank_in(&mut tx, &caller, id).await?;
     let when = (listing.filter.from, listing.filter.to);
     let rows = level::readings(&mut tx, caller.business_id, tank.id, when, page).await?;
-    let gauge = Gauge::of(&tank.details);
-    Ok(listing.list(rows, |row| row.id.to_string(), |row| ReadingView::of(row, &gauge, Vec::new())))
+    Ok(listing.list(rows, |reading| reading.id.to_string(), |reading| reading))
 }
 
 /// One reading.
 #[utoipa::path(get, path = "/v1/nitrogen-readings/{id}", operation_id = "get_nitrogen_reading", tag = "Nitrogen",
     summary = "Get a reading",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it was told.", body = ReadingView), Problems))]
+    responses((status = 200, description = "As it was told.", body = Reading), Problems))]
 async fn read_reading(
     State(app): State<App>,
     caller: Permit<Read>,
     Id(id): Id,
-) -> Result<Json<ReadingView>, Problem> {
+) -> Result<Json<Reading>, Problem> {
     let mut tx = app.book.db.read().await?;
     let reading = level::reading(&mut tx, caller.business_id, ReadingId(id)).await?;
-    let reading = reading.ok_or_else(|| Problem::not_there("reading", id))?;
-    let tank = tank_in(&mut tx, &caller, reading.tank_id.0).await?;
-    Ok(Json(ReadingView::of(reading, &Gauge::of(&tank.details), Vec::new())))
+    reading.map(Json).ok_or_else(|| Problem::not_there("reading", id))
 }
 
 /// A tank was topped up.
@@ -199,7 +117,7 @@ async fn read_reading(
         "filled_at": "2026-03-02T06:30:00+01:00", "depth_before_mm": 180, "depth_after_mm": 425})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
     responses(
-        (status = 201, description = "On record.", body = RefillView,
+        (status = 201, description = "On record.", body = Refill,
          headers(("Location" = String, description = "Where it is to be found."))),
         Problems))]
 async fn add_refill(
@@ -208,11 +126,7 @@ async fn add_refill(
     command: CommandRequest<NewRefill, Measure>,
 ) -> Result<Response, Problem> {
     let act = FillUp { tank_id: TankId(id), new: command.body.clone() };
-    app.perform(command, act, |done| {
-        let location = format!("/v1/refills/{}", done.refill.id);
-        created(location, &RefillView { refill: done.refill, warnings: done.warnings })
-    })
-    .await
+    app.perform(command, act, |refill| created(format!("/v1/refills/{}", refill.id), &refill)).await
 }
 
 /// The refills of a tank.
@@ -220,7 +134,7 @@ async fn add_refill(
     summary = "List refills of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
     responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
-               body = Page<RefillView>), Problems))]
+               body = Page<Refill>), Problems))]
 async fn list_refills(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -232,22 +146,22 @@ async fn list_refills(
     let tank = tank_in(&mut tx, &caller, id).await?;
     let when = (listing.filter.from, listing.filter.to);
     let rows = level::refills(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |row| row.id.to_string(), RefillView::of))
+    Ok(listing.list(rows, |refill| refill.id.to_string(), |refill| refill))
 }
 
 /// One refill.
 #[utoipa::path(get, path = "/v1/refills/{id}", operation_id = "get_refill", tag = "Nitrogen",
     summary = "Get a refill",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
-    responses((status = 200, description = "As it was told.", body = RefillView), Problems))]
+    responses((status = 200, description = "As it was told.", body = Refill), Problems))]
 async fn read_refill(
     State(app): State<App>,
     caller: Permit<Read>,
     Id(id): Id,
-) -> Result<Json<RefillView>, Problem> {
+) -> Result<Json<Refill>, Problem> {
     let mut tx = app.book.db.read().await?;
     let refill = level::refill(&mut tx, caller.business_id, RefillId(id)).await?;
-    refill.map(RefillView::of).map(Json).ok_or_else(|| Problem::not_there("refill", id))
+    refill.map(Json).ok_or_else(|| Problem::not_there("refill", id))
 }
 
 /// The routes, each with its description.

@@ -23,7 +23,11 @@ use crate::{
         nitrogen::status::{self, TankStatus},
     },
     domain::{
-        nitrogen::{Basis, CAUTION, Condition, Interval, Level, Loss, Minimum, level::Measured, tank::Tank},
+        nitrogen::{
+            Basis, CAUTION, Condition, Interval, Level, Loss, Minimum,
+            level::{Measured, rounded},
+            tank::Tank,
+        },
         values::{TankId, TimeZone, Timestamp},
     },
     form,
@@ -34,7 +38,7 @@ use crate::{
         docs::Problems,
         extract::{Id, Permit, Read},
         nitrogen::{
-            level::{rounded, tank_in},
+            level::tank_in,
             picture::{self, Picture, Theme},
         },
         problem::{Problem, internal},

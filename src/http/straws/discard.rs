@@ -8,7 +8,7 @@ use crate::{
     book::straws::discard::Discard,
     domain::{
         form::{Fault, InputPath},
-        straws::{place::Place, withdrawal::DiscardReason},
+        straws::{movement::Movement, place::Place, withdrawal::DiscardReason},
         values::{LotId, Note, Straws, Technician, Timestamp, needs_note},
     },
     form,
@@ -18,7 +18,7 @@ use crate::{
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
         problem::Problem,
-        views::MovedView,
+        straws::movement::movement_at,
     },
 };
 
@@ -58,7 +58,7 @@ impl NewDiscard {
         "straws": 1, "reason": "exposed"})),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record; the movement is at Location.", body = MovedView,
+        (status = 201, description = "On record; the movement is at Location.", body = Movement,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
 async fn discard(State(app): State<App>, command: LedgerRequest<NewDiscard>) -> Result<Response, Problem> {
@@ -72,7 +72,7 @@ async fn discard(State(app): State<App>, command: LedgerRequest<NewDiscard>) -> 
         technician: new.technician,
         note: new.note,
     };
-    app.perform(command, act, |moved| created(MovedView::location(&moved), &MovedView::from(moved))).await
+    app.perform(command, act, |movement| created(movement_at(&movement), &movement)).await
 }
 
 /// The routes, each with its description.

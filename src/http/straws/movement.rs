@@ -19,7 +19,6 @@ use crate::{
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
-        views::MovedView,
     },
     store::straws::ledger::{self, WantedMovements},
 };
@@ -77,6 +76,11 @@ async fn list(
     Ok(listing.list(rows, |movement| movement.seq.to_string(), |movement| movement))
 }
 
+/// Where a movement is to be found.
+pub fn movement_at(movement: &Movement) -> String {
+    format!("/v1/movements/{}", movement.id)
+}
+
 /// One movement.
 #[utoipa::path(get, path = "/v1/movements/{id}", operation_id = "get_movement", tag = "Stock",
     summary = "Get a movement",
@@ -120,7 +124,7 @@ impl NewReversal {
         "reason": "did_not_happen", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The movement."), IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "Undone; the reversal is at Location.", body = MovedView,
+        (status = 201, description = "Undone; the reversal is at Location.", body = Movement,
          headers(("Location" = String, description = "The reversal."))),
         Problems))]
 async fn reverse(
@@ -136,7 +140,7 @@ async fn reverse(
         technician: new.technician,
         note: new.note,
     };
-    app.perform(command, act, |moved| created(MovedView::location(&moved), &MovedView::from(moved))).await
+    app.perform(command, act, |movement| created(movement_at(&movement), &movement)).await
 }
 
 /// The routes, each with its description.

@@ -1,12 +1,13 @@
 //! How long the stock lasts.
 
+use std::collections::BTreeMap;
+
 use axum::{extract::State, response::Response};
 use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::outlook::{ForecastRequest, Shortage, StockForecast, outlook},
     domain::{
         alerts::{
             rule::LEAD_DAYS,
@@ -14,9 +15,9 @@ use crate::{
         },
         form::{Fault, InputPath},
         straws::{
-            demand::{COVERAGE, Interval, MOST_DAYS},
+            demand::{COVERAGE, UseHistory},
+            outlook::{Held, StockOutlook},
             semen::SemenType,
-            sire::SireSummary,
         },
         values::{HerdId, LeadDays, ServiceLevel, SireId, TankId, Timestamp},
     },
@@ -28,7 +29,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::{Kind, Problem},
     },
-    store::straws::demand::WantedOutlook,
+    store::straws::demand::{self, WantedOutlook},
 };
 
 form! {
@@ -63,107 +64,12 @@ fn one_area(filter: &OutlookFilter, spot: &InputPath, faults: &mut Vec<Fault>) {
     }
 }
 
-/// A figure and the interval that is meant to hold it in nine of ten cases.
-#[derive(Serialize, ToSchema)]
-pub struct IntervalView {
-    /// One case in twenty lies below; null where it is more than ten years.
-    #[schema(minimum = 0)]
-    low: Option<f64>,
-    /// The mean of a use, the median of a time; null where it is more than ten years.
-    #[schema(minimum = 0)]
-    estimate: Option<f64>,
-    /// One case in twenty lies above; null where it is more than ten years.
-    #[schema(minimum = 0)]
-    high: Option<f64>,
-}
-
-impl IntervalView {
-    fn new(interval: Interval, places: f64) -> Self {
-        let told = |number: f64| (number <= MOST_DAYS).then(|| (number * places).round() / places);
-        Self { low: told(interval.low), estimate: told(interval.estimate), high: told(interval.high) }
-    }
-}
-
-/// What the use so far says of the days to come.
-#[derive(Serialize, ToSchema)]
-pub struct ForecastView {
-    /// Straws used a day.
-    daily_use: IntervalView,
-    /// Variance over mean of the use: 1 where straws are taken one by one, more where they go in batches.
-    #[schema(minimum = 1)]
-    dispersion: f64,
-    /// Days until the last straw is taken.
-    days_of_cover: IntervalView,
-    /// The fewest straws that last until the next delivery with the service level asked for: order when no
-    /// more are left.
-    #[schema(minimum = 0)]
-    reorder_point: i64,
-    /// How probable it is that they do not last until then.
-    #[schema(minimum = 0, maximum = 1)]
-    stockout_probability: f64,
-}
-
-impl From<&Shortage> for ForecastView {
-    fn from(forecast: &Shortage) -> Self {
-        Self {
-            daily_use: IntervalView::new(forecast.daily_use, 1e4),
-            dispersion: (forecast.dispersion * 1e2).round() / 1e2,
-            days_of_cover: IntervalView::new(forecast.lasts_days, 1e1),
-            reorder_point: forecast.reorder_point,
-            stockout_probability: (forecast.runs_out * 1e4).round() / 1e4,
-        }
-    }
-}
-
-/// A sire's straws of one type, and how long they last.
-#[derive(Serialize, ToSchema)]
-pub struct OutlookView {
-    /// The sire.
-    sire: SireSummary,
-    /// The semen type.
-    semen_type: SemenType,
-    /// Straws left that may be used.
-    #[schema(minimum = 0)]
-    straws: i64,
-    /// Straws used in the time looked back on.
-    #[schema(minimum = 0)]
-    used_straws: i64,
-    /// Days looked back on: since the first of them came, at most 364.
-    #[schema(minimum = 0)]
-    used_in_days: f64,
-    /// What that says; null when it is too little to tell.
-    forecast: Option<ForecastView>,
-    /// What the forecast rests on, or why there is none.
-    text: String,
-}
-
-impl OutlookView {
-    fn of(outlook: &StockForecast) -> Self {
-        let used_straws = outlook.used.straws();
-        let used_in_days = (outlook.used.days * 10.0).round() / 10.0;
-        let use_so_far = format!("{used_straws} straws used in {used_in_days:.0} days");
-        let text = match &outlook.forecast {
-            Some(_) => format!("{use_so_far}; holds while use goes on as it went."),
-            None => format!("{use_so_far}: too little to tell; a forecast takes 5 straws and 28 days."),
-        };
-        Self {
-            sire: outlook.held.sire.clone(),
-            semen_type: outlook.held.semen_type,
-            straws: outlook.held.straws,
-            used_straws,
-            used_in_days,
-            forecast: outlook.forecast.as_ref().map(ForecastView::from),
-            text,
-        }
-    }
-}
-
 /// A page of outlooks, with what they rest on.
 #[derive(Serialize, ToSchema)]
 pub struct OutlookPage {
     #[allow(missing_docs)]
     #[serde(flatten)]
-    page: Page<OutlookView>,
+    page: Page<StockOutlook>,
     /// Days until the next delivery, as asked for.
     #[schema(minimum = 0)]
     days_until_delivery: f64,
@@ -211,25 +117,33 @@ async fn list(
         (None, None) => Area::Everywhere,
     };
     let lead = Lead { days: f.lead_days.map_or(LEAD_DAYS, LeadDays::get), delivery_at: f.delivery_at };
-    let asked = ForecastRequest {
-        wanted: WantedOutlook { sire: f.sire_id, semen_type: f.semen_type, area },
-        lead,
-        service_level: f.service_level.map_or(0.95, ServiceLevel::get),
-    };
+    let service_level = f.service_level.map_or(0.95, ServiceLevel::get);
+    let wanted = WantedOutlook { sire: f.sire_id, semen_type: f.semen_type, area };
     let (after, limit) = listing.by_id_and(SemenType::parse)?;
     let after = (after.0, after.1.map_or("", SemenType::as_str));
     let mut tx = app.book.db.read().await?;
-    let rows = outlook(&mut tx, caller.business_id, &asked, after, limit, now).await?;
+    let held = demand::held(&mut tx, caller.business_id, &wanted, after, limit).await?;
+    let of = |held: &Held| (held.sire.id, held.semen_type);
+    let used = match held.first().zip(held.last()) {
+        Some((first, last)) => {
+            demand::histories(&mut tx, caller.business_id, (of(first), of(last)), area, now).await?
+        }
+        None => BTreeMap::new(),
+    };
+    let none = UseHistory::default();
     let page = listing.page(
-        rows,
-        |row| format!("{} {}", row.held.sire.id, row.held.semen_type),
-        |row| OutlookView::of(&row),
+        held,
+        |held| format!("{} {}", held.sire.id, held.semen_type),
+        |held| {
+            let used = used.get(&of(&held)).unwrap_or(&none);
+            StockOutlook::of(held, used, lead, service_level, now)
+        },
     );
     let next = page.next_cursor.clone();
     let body = OutlookPage {
         page,
         days_until_delivery: lead.days_from(now),
-        service_level: asked.service_level,
+        service_level,
         coverage: COVERAGE,
         assumptions: ASSUMPTIONS,
     };

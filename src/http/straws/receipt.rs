@@ -6,9 +6,9 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::receive::{Moved, Receive},
+    book::straws::receive::Receive,
     domain::{
-        straws::place::Place,
+        straws::{movement::Movement, place::Place},
         values::{LotId, Note, Straws, Technician, Timestamp},
     },
     form,
@@ -18,7 +18,7 @@ use crate::{
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
         problem::Problem,
-        views::MovedView,
+        straws::movement::movement_at,
     },
 };
 
@@ -41,9 +41,9 @@ form! {
     }
 }
 
-/// A delivery on record.
+/// A delivery on record: the movement, with its place and what hangs there now said in front.
 #[derive(Serialize, ToSchema)]
-pub struct ReceiptView {
+pub struct Receipt {
     /// Where they hang.
     place: Option<Place>,
     /// How many straws of the lot hang at the place now.
@@ -51,13 +51,12 @@ pub struct ReceiptView {
     straws_at_place: Option<i64>,
     #[allow(missing_docs)]
     #[serde(flatten)]
-    moved: MovedView,
+    movement: Movement,
 }
 
-impl From<Moved> for ReceiptView {
-    fn from(moved: Moved) -> Self {
-        let to = &moved.movement.to;
-        Self { place: to.place.clone(), straws_at_place: to.straws_after, moved: moved.into() }
+impl From<Movement> for Receipt {
+    fn from(movement: Movement) -> Self {
+        Self { place: movement.to.place.clone(), straws_at_place: movement.to.straws_after, movement }
     }
 }
 
@@ -70,7 +69,7 @@ impl From<Moved> for ReceiptView {
         "straws": 10, "note": "Delivery note 4711"})),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record; the movement is at Location.", body = ReceiptView,
+        (status = 201, description = "On record; the movement is at Location.", body = Receipt,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
 async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> Result<Response, Problem> {
@@ -83,7 +82,7 @@ async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> 
         technician: receipt.technician,
         note: receipt.note,
     };
-    app.perform(command, act, |moved| created(MovedView::location(&moved), &ReceiptView::from(moved))).await
+    app.perform(command, act, |movement| created(movement_at(&movement), &Receipt::from(movement))).await
 }
 
 /// The routes, each with its description.

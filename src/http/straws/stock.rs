@@ -72,7 +72,7 @@ async fn list(
     let rows = ledger::stock(&mut tx, caller.business_id, &wanted, after, limit).await?;
     let total_straws = ledger::total(&mut tx, caller.business_id, &wanted).await?;
     let business = business::find(&mut tx, caller.business_id).await?;
-    let as_of_seq = business.map_or(0, |business| business.movement_seq);
+    let as_of_seq = business.map_or(0, |business| business.movements);
     let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id), |row| row);
     let next = page.next_cursor.clone();
     Ok(listing.answer(next.as_deref(), StockPage { page, total_straws, as_of_seq }))

@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::straws::transfer::Transfer,
     domain::{
-        straws::place::Place,
+        straws::{movement::Movement, place::Place},
         values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
     },
     form,
@@ -17,7 +17,7 @@ use crate::{
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
         problem::Problem,
-        views::MovedView,
+        straws::movement::movement_at,
     },
 };
 
@@ -57,7 +57,7 @@ form! {
         "straws": 4, "exposure_s": 4})),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record; the movement is at Location.", body = MovedView,
+        (status = 201, description = "On record; the movement is at Location.", body = Movement,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
 async fn transfer(State(app): State<App>, command: LedgerRequest<NewTransfer>) -> Result<Response, Problem> {
@@ -72,7 +72,7 @@ async fn transfer(State(app): State<App>, command: LedgerRequest<NewTransfer>) -
         technician: new.technician,
         note: new.note,
     };
-    app.perform(command, act, |moved| created(MovedView::location(&moved), &MovedView::from(moved))).await
+    app.perform(command, act, |movement| created(movement_at(&movement), &movement)).await
 }
 
 /// The routes, each with its description.

@@ -10,15 +10,15 @@ use crate::{
     book::{
         catalogue::Change,
         webhooks::webhook::{
-            AddWebhook, ChangeState, ChangeWebhook, Redeliver, RedeliverSince, RotateSecret, SendTest,
-            StateChange,
+            AddWebhook, ChangeState, ChangeWebhook, Redeliver, RedeliverSince, RedeliveryResult,
+            RotateSecret, SendTest, StateChange,
         },
     },
     domain::{
-        values::{DeliveryId, GraceHours, MessageId, Timestamp, WebhookId},
+        values::{DeliveryId, GraceHours, Timestamp, WebhookId},
         webhooks::{
             event::Topic,
-            webhook::{AttemptOutcome, DeliveryState, Webhook, WebhookDetails},
+            webhook::{Delivery, DeliveryAttempt, DeliveryState, Webhook, WebhookDetails},
         },
     },
     form,
@@ -30,7 +30,7 @@ use crate::{
         page::{Listing, NoFilter, Page, PageParams},
         problem::{Problem, internal},
     },
-    store::{self, webhooks::webhook::Attempt},
+    store,
     webhooks::{message::Message, sign::Secret},
 };
 
@@ -252,106 +252,15 @@ async fn rotate(
     .await
 }
 
-/// One event on its way to one webhook.
-#[derive(Serialize, ToSchema)]
-pub struct DeliveryView {
-    /// Its id.
-    id: DeliveryId,
-    /// To which webhook.
-    webhook_id: WebhookId,
-    /// Which event; the header `webhook-id` of every attempt.
-    event_id: MessageId,
-    /// The event's number.
-    #[schema(minimum = 1)]
-    seq: i64,
-    /// The event's type.
-    r#type: String,
-    /// The address of what the event concerns.
-    subject: String,
-    /// What became of it.
-    state: DeliveryState,
-    /// How often it was tried.
-    #[schema(minimum = 0)]
-    attempts: i64,
-    /// How the last attempt ended.
-    outcome: Option<AttemptOutcome>,
-    /// When it is tried next, while it waits; later when the webhook rests.
-    next_attempt_at: Option<Timestamp>,
-    /// When it was entered.
-    created_at: Timestamp,
-    /// When it was delivered or given up.
-    finished_at: Option<Timestamp>,
-}
-
-impl From<store::webhooks::webhook::Delivery> for DeliveryView {
-    fn from(delivery: store::webhooks::webhook::Delivery) -> Self {
-        let kind = crate::domain::webhooks::event::EventKind { topic: delivery.topic, phase: delivery.phase };
-        Self {
-            id: delivery.id,
-            webhook_id: delivery.webhook_id,
-            event_id: delivery.event_id,
-            seq: delivery.seq,
-            r#type: kind.wire(),
-            subject: delivery.subject,
-            state: delivery.state,
-            attempts: delivery.attempts,
-            outcome: delivery.outcome,
-            next_attempt_at: (delivery.state == DeliveryState::Waiting).then_some(delivery.due_at),
-            created_at: delivery.created_at,
-            finished_at: delivery.finished_at,
-        }
-    }
-}
-
-/// An attempt to deliver.
-#[derive(Serialize, ToSchema)]
-pub struct AttemptView {
-    /// Its id, sent as the header `X-Request-Id`.
-    request_id: uuid::Uuid,
-    /// Which of the delivery.
-    #[schema(minimum = 1)]
-    number: i64,
-    /// When it began.
-    started_at: Timestamp,
-    /// To which host and port.
-    host: String,
-    /// How it ended.
-    outcome: AttemptOutcome,
-    /// What the receiver answered.
-    #[schema(minimum = 100, maximum = 999)]
-    status: Option<i64>,
-    /// How long it took.
-    #[schema(minimum = 0)]
-    latency_ms: i64,
-    /// The beginning of what the receiver said, at most 2048 bytes; or what went wrong. Text of a stranger: never
-    /// take it for markup.
-    answer: Option<String>,
-}
-
-impl From<Attempt> for AttemptView {
-    fn from(attempt: Attempt) -> Self {
-        Self {
-            request_id: attempt.id,
-            number: attempt.number,
-            started_at: attempt.started_at,
-            host: attempt.host,
-            outcome: attempt.outcome,
-            status: attempt.status,
-            latency_ms: attempt.latency_ms,
-            answer: attempt.answer,
-        }
-    }
-}
-
 /// A delivery with what was sent and how each attempt went.
 #[derive(Serialize, ToSchema)]
 pub struct DeliveryDetail {
     #[serde(flatten)]
-    delivery: DeliveryView,
+    delivery: Delivery,
     /// What is sent.
     message: Option<Message>,
     /// The latest attempts, at most 50, the last first.
-    log: Vec<AttemptView>,
+    log: Vec<DeliveryAttempt>,
 }
 
 /// A test event is sent.
@@ -362,7 +271,7 @@ pub struct DeliveryDetail {
     request_body(content = Nothing, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The webhook."), IdempotencyKey),
     responses(
-        (status = 201, description = "It is on its way.", body = DeliveryView,
+        (status = 201, description = "It is on its way.", body = Delivery,
          headers(("Location" = String, description = "The delivery."))),
         Problems))]
 async fn test(
@@ -371,7 +280,7 @@ async fn test(
     command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
     app.perform(command, SendTest { webhook_id: WebhookId(id) }, |delivery| {
-        created(format!("/v1/deliveries/{}", delivery.id), &DeliveryView::from(delivery))
+        created(format!("/v1/deliveries/{}", delivery.id), &delivery)
     })
     .await
 }
@@ -393,7 +302,7 @@ form! {
     summary = "List deliveries of a webhook",
     description = "Kept for 30 days.",
     params(("id" = uuid::Uuid, Path, description = "The webhook."), PageParams, DeliveryFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<DeliveryView>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Delivery>), Problems))]
 async fn deliveries(
     State(app): State<App>,
     caller: Permit<Manage>,
@@ -408,7 +317,7 @@ async fn deliveries(
     let rows =
         store::webhooks::webhook::deliveries(&mut tx, business, webhook.id, state, event, listing.by_id()?)
             .await?;
-    Ok(listing.list(rows, |delivery| delivery.id.to_string(), DeliveryView::from))
+    Ok(listing.list(rows, |delivery| delivery.id.to_string(), |delivery| delivery))
 }
 
 /// One delivery.
@@ -428,9 +337,9 @@ async fn delivery(
     let event = store::webhooks::webhook::event(&mut tx, business, found.seq).await?;
     let log = store::webhooks::webhook::attempts(&mut tx, business, found.id).await?;
     Ok(Json(DeliveryDetail {
-        delivery: found.into(),
+        delivery: found,
         message: event.map(|event| Message::of(business, &event)),
-        log: log.into_iter().map(Into::into).collect(),
+        log,
     }))
 }
 
@@ -440,14 +349,14 @@ async fn delivery(
     description = "Whatever became of it before; with the same `webhook-id`, and with the whole schedule of retries before it.",
     request_body(content = Nothing, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The delivery."), IdempotencyKey),
-    responses((status = 200, description = "It is on its way.", body = DeliveryView), Problems))]
+    responses((status = 200, description = "It is on its way.", body = Delivery), Problems))]
 async fn redeliver(
     State(app): State<App>,
     Id(id): Id,
     command: CommandRequest<Nothing, Manage>,
 ) -> Result<Response, Problem> {
     let act = Redeliver { delivery_id: DeliveryId(id) };
-    app.perform(command, act, |delivery| done(&DeliveryView::from(delivery))).await
+    app.perform(command, act, |delivery| done(&delivery)).await
 }
 
 form! {
@@ -461,16 +370,6 @@ form! {
         #[schema(required = false)]
         pub also_delivered: bool = false,
     }
-}
-
-/// How many are sent once more.
-#[derive(Serialize, ToSchema)]
-pub struct RedeliveryResult {
-    /// So many deliveries are due now.
-    #[schema(minimum = 0)]
-    deliveries: u64,
-    /// Whether there may be more; then ask again when these are through.
-    has_more: bool,
 }
 
 /// What a webhook missed is sent.
@@ -487,10 +386,7 @@ async fn redeliver_since(
 ) -> Result<Response, Problem> {
     let Redelivery { since, also_delivered } = command.body;
     let act = RedeliverSince { webhook_id: WebhookId(id), since, also_delivered };
-    app.perform(command, act, |again| {
-        done(&RedeliveryResult { deliveries: again.deliveries, has_more: again.has_more })
-    })
-    .await
+    app.perform(command, act, |result| done(&result)).await
 }
 
 /// The routes, each with its description.

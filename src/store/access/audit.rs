@@ -4,7 +4,10 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
-    domain::values::{BusinessId, KeyId, Name, Timestamp},
+    domain::{
+        access::audit::AuditEntry,
+        values::{BusinessId, KeyId, Timestamp},
+    },
     store::{Page, Result, Tx},
 };
 
@@ -92,27 +95,6 @@ pub fn add(tx: &mut Tx, business: BusinessId, entry: NewAuditEntry) {
     tx.pending.of(business).entry(entry);
 }
 
-/// An act as the audit shows it.
-#[derive(Clone, Debug, sqlx::FromRow)]
-pub struct AuditEntry {
-    /// Its id.
-    pub id: Uuid,
-    /// The key.
-    pub key_id: KeyId,
-    /// Who holds it.
-    pub key_name: Name,
-    /// What was asked for.
-    pub request: String,
-    /// What came of it.
-    pub status: i64,
-    /// Where what was made is to be found.
-    pub location: Option<String>,
-    /// The Idempotency-Key.
-    pub idempotency_key: Option<String>,
-    /// When.
-    pub recorded_at: Timestamp,
-}
-
 /// Which acts a list shows; what is not said is not asked.
 #[derive(Clone, Debug, Default)]
 pub struct AuditQuery {
@@ -132,7 +114,7 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<AuditEntry>> {
     tx.sql(
-        "select a.id, a.key_id, k.name as key_name, a.request, a.status, a.location, a.idempotency_key, a.recorded_at
+        "select a.id, a.recorded_at as at, a.key_id, k.name as key_name, a.request, a.status, a.location, a.idempotency_key
          from act a join api_key k on k.business_id = a.business_id and k.id = a.key_id
          where a.business_id = $1 and a.id > $2 and ($4 is null or a.key_id = $4)
            and ($5 is null or a.recorded_at >= $5) and ($6 is null or a.recorded_at < $6)

@@ -4,22 +4,12 @@ use serde::de::DeserializeOwned;
 use serde_json::json;
 
 use crate::{
-    domain::values::{BusinessId, Name, Timestamp},
+    domain::{
+        access::business::Business,
+        values::{BusinessId, Name, Timestamp},
+    },
     store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
 };
-
-/// A business.
-#[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Business {
-    /// Its id.
-    pub id: BusinessId,
-    /// What people call it.
-    pub name: Name,
-    /// How many lines its ledger has.
-    pub movement_seq: i64,
-    /// When it was entered.
-    pub created_at: Timestamp,
-}
 
 /// Enters a business.
 pub async fn add(tx: &mut Tx, id: BusinessId, name: &Name, now: Timestamp) -> Result<()> {
@@ -34,12 +24,15 @@ pub async fn add(tx: &mut Tx, id: BusinessId, name: &Name, now: Timestamp) -> Re
 
 /// All businesses, oldest first.
 pub async fn all(tx: &mut Tx) -> Result<Vec<Business>> {
-    tx.sql("select id, name, movement_seq, created_at from business order by id").all().await
+    tx.sql("select id, name, movement_seq as movements, created_at from business order by id").all().await
 }
 
 /// One business.
 pub async fn find(tx: &mut Tx, id: BusinessId) -> Result<Option<Business>> {
-    tx.sql("select id, name, movement_seq, created_at from business where id = $1").bind(id).optional().await
+    tx.sql("select id, name, movement_seq as movements, created_at from business where id = $1")
+        .bind(id)
+        .optional()
+        .await
 }
 
 /// Gives a business another name.

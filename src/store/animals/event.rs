@@ -2,9 +2,12 @@
 
 use crate::{
     domain::{
-        animals::history::{AnimalEvent, HappeningKind, Numbered},
+        animals::{
+            event::Event,
+            history::{HappeningKind, Numbered},
+        },
         exchange::change::ChangeKind,
-        values::{AnimalId, BusinessId, EventId, HerdId, KeyId, Note, ServiceId, Technician, Timestamp},
+        values::{AnimalId, BusinessId, EventId, HerdId, KeyId, ServiceId, Timestamp},
     },
     store::{
         Page, Result, Tx,
@@ -12,30 +15,6 @@ use crate::{
         exchange::change::{self, NewChange},
     },
 };
-
-/// Something that happened to an animal.
-#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
-pub struct Event {
-    /// Its id.
-    pub id: EventId,
-    /// Her herd then.
-    pub herd_id: HerdId,
-    /// The animal.
-    pub animal_id: AnimalId,
-    /// When.
-    pub happened_at: Timestamp,
-    /// What.
-    #[sqlx(rename = "details")]
-    pub what: AnimalEvent,
-    /// Who reported it.
-    pub technician: Option<Technician>,
-    /// A remark.
-    pub note: Option<Note>,
-    /// When it was found to have been entered by mistake; then it does not count.
-    pub reversed_at: Option<Timestamp>,
-    /// When it was recorded.
-    pub recorded_at: Timestamp,
-}
 
 /// Enters an event, and renumbers the services that it came before, in one call.
 pub async fn write(

@@ -9,7 +9,7 @@ use crate::{
             service::{Service, ServiceEntry},
         },
         exchange::change::ChangeKind,
-        values::{AnimalId, BusinessId, HerdId, KeyId, LotId, ServiceId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
@@ -238,15 +238,6 @@ pub async fn of_withdrawal(
         .bind(business)
         .bind(withdrawal)
         .optional()
-        .await
-}
-
-/// All services with straws of a lot, in order of time, those that do not count included.
-pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Service>> {
-    tx.sql(services!("where v.business_id = $1 and v.lot_id = $2 order by v.served_at, v.id"))
-        .bind(business)
-        .bind(lot)
-        .all()
         .await
 }
 

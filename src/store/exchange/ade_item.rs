@@ -5,11 +5,11 @@ use uuid::Uuid;
 use crate::{
     domain::{
         exchange::{
-            ade::{Flag, ItemKind, Plan, RawResource, Resolution},
+            ade::{AdeItem, ItemKind},
             change::{Change, ChangeKind},
         },
         identifiers::ExternalId,
-        values::{AdeItemId, AnimalId, BusinessId, HerdId, KeyId, Note, Source, Timestamp},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, KeyId, Source, Timestamp},
     },
     store::{
         Page, Result, Tx,
@@ -18,69 +18,17 @@ use crate::{
     },
 };
 
-/// Something that a herd system told.
-#[derive(Clone, Debug, PartialEq, sqlx::FromRow)]
-pub struct Item {
-    /// Its id.
-    pub id: AdeItemId,
-    /// The herd at whose location it was told.
-    pub herd_id: HerdId,
-    /// What kind of thing.
-    pub kind: ItemKind,
-    /// Who told it.
-    pub source: Source,
-    /// The sender's name for it.
-    pub source_id: Source,
-    /// When it last changed over there.
-    pub modified: Option<Timestamp>,
-    /// The sender took it back.
-    pub deleted: bool,
-    /// The animal.
-    pub animal_id: Option<AnimalId>,
-    /// When it happened.
-    pub happened_at: Option<Timestamp>,
-    /// As it was sent.
-    pub resource: RawResource,
-    /// Of a mating recommendation, the plan.
-    pub plan: Option<Plan>,
-    /// What it is in the book at present.
-    pub subject_id: Option<Uuid>,
-    /// Why a person must look at it.
-    pub flag: Option<Flag>,
-    /// The same in words.
-    pub flag_text: Option<String>,
-    /// What a person decided.
-    pub resolution: Option<Resolution>,
-    /// When.
-    pub resolved_at: Option<Timestamp>,
-    /// What the person remarked.
-    pub note: Option<Note>,
-    /// When it first came.
-    pub recorded_at: Timestamp,
-}
-
-impl Item {
-    /// Whether a person still has to look at it.
-    pub fn is_open(&self) -> bool {
-        self.flag.is_some() && self.resolved_at.is_none()
-    }
-
-    /// Whether it does not count any more: taken back, or found to be on record already.
-    pub fn is_gone(&self) -> bool {
-        self.deleted || (self.resolution == Some(Resolution::Dismiss) && self.subject_id.is_none())
-    }
-
-    fn noted(&self) -> NewChange {
-        let noted = NewChange::of(ChangeKind::AdeItem, self.id.0).herd(self.herd_id).reversed(self.is_gone());
-        self.animal_id.map_or(noted, |animal| noted.animal(animal))
-    }
+fn noted(item: &AdeItem) -> NewChange {
+    let noted = NewChange::of(ChangeKind::AdeItem, item.id.0).herd(item.herd_id).reversed(item.is_gone());
+    item.animal_id.map_or(noted, |animal| noted.animal(animal))
 }
 
 macro_rules! items {
     ($rest:literal) => {
         concat!(
             "select id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, resource, plan,
-                    subject_id, flag, flag_text, resolution, resolved_at, note, recorded_at
+                    subject_id, flag is not null and resolved_at is null and not deleted as flagged, flag, flag_text,
+                    resolution, resolved_at, note, recorded_at
              from ade_item ",
             $rest
         )
@@ -88,7 +36,7 @@ macro_rules! items {
 }
 
 /// Enters an item.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &Item) -> Result<()> {
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem) -> Result<()> {
     business::forget_state(tx, business);
     tx.sql(
         "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
@@ -118,12 +66,12 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &Item) -> R
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, item.noted());
+    change::note(tx, business, noted(item));
     Ok(())
 }
 
 /// Writes an item over; `by` is who resolved it, if somebody did just now.
-pub async fn change(tx: &mut Tx, business: BusinessId, item: &Item, by: Option<KeyId>) -> Result<()> {
+pub async fn change(tx: &mut Tx, business: BusinessId, item: &AdeItem, by: Option<KeyId>) -> Result<()> {
     tx.sql(
         "update ade_item
          set herd_id = $3, modified = $4, deleted = $5, animal_id = $6, happened_at = $7, resource = $8, plan = $9,
@@ -149,12 +97,12 @@ pub async fn change(tx: &mut Tx, business: BusinessId, item: &Item, by: Option<K
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, item.noted());
+    change::note(tx, business, noted(item));
     Ok(())
 }
 
 /// One item.
-pub async fn find(tx: &mut Tx, business: BusinessId, id: AdeItemId) -> Result<Option<Item>> {
+pub async fn find(tx: &mut Tx, business: BusinessId, id: AdeItemId) -> Result<Option<AdeItem>> {
     tx.sql(items!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
 }
 
@@ -165,7 +113,7 @@ pub async fn by_source(
     kind: ItemKind,
     source: &Source,
     source_id: &Source,
-) -> Result<Option<Item>> {
+) -> Result<Option<AdeItem>> {
     // Uses ade_item_by_source.
     tx.sql(items!("where business_id = $1 and kind = $2 and source = $3 and source_id = $4"))
         .bind(business)
@@ -177,7 +125,7 @@ pub async fn by_source(
 }
 
 /// The item as which a thing of the book came; the first of several.
-pub async fn of_subject(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<Item>> {
+pub async fn of_subject(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<AdeItem>> {
     // Uses ade_item_by_subject.
     tx.sql(items!("where business_id = $1 and subject_id = $2 order by id limit 1"))
         .bind(business)
@@ -192,7 +140,7 @@ pub async fn plan_for(
     business: BusinessId,
     animal: AnimalId,
     at: Timestamp,
-) -> Result<Option<Item>> {
+) -> Result<Option<AdeItem>> {
     // Uses ade_item_by_animal.
     tx.sql(items!(
         "where business_id = $1 and animal_id = $2 and kind = 'mating_recommendation' and not deleted
@@ -218,7 +166,7 @@ pub struct FlagFilter {
 }
 
 /// Items, oldest entry first.
-pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: Page) -> Result<Vec<Item>> {
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: Page) -> Result<Vec<AdeItem>> {
     tx.sql(items!(
         "where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or animal_id = $5)
            and (not $6 or (flag is not null and resolved_at is null and not deleted))

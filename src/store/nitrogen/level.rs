@@ -3,9 +3,10 @@
 use crate::{
     domain::{
         nitrogen::level::{Measured, Reading, Refill},
+        row::{Joined, LeftJoin},
         values::{BusinessId, KeyId, Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
     },
-    store::{Page, Result, Tx},
+    store::{Page, Result, Tx, nitrogen::tank::tank_columns},
 };
 
 /// A moment and the one after the last of a span.
@@ -82,8 +83,11 @@ macro_rules! readings {
     ($rest:literal) => {
         concat!(
             "select r.id, r.tank_id, r.read_at, r.measured, r.unit, r.source, r.technician, r.note, r.supersedes_id,
-                    s.id as superseded_by, r.recorded_at
+                    s.id as superseded_by, r.recorded_at, ",
+            tank_columns!(),
+            "
              from nitrogen_reading r
+             join tank t on t.business_id = r.business_id and t.id = r.tank_id
              left join nitrogen_reading s on s.business_id = r.business_id and s.supersedes_id = r.id ",
             $rest
         )
@@ -337,39 +341,48 @@ pub async fn fillings(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Spa
     .await
 }
 
-/// The plug came off.
+/// A refill, or the plug came off.
 #[derive(Clone, Copy, Debug, sqlx::FromRow)]
-pub struct OpeningRow {
+pub struct MomentRow {
     /// Of which tank.
     pub tank_id: TankId,
     /// When.
-    pub opened_at: Timestamp,
+    #[sqlx(rename = "filled_at")]
+    pub at: Timestamp,
+    /// The refill; none when it was only opened.
+    #[sqlx(flatten, try_from = "LeftJoin<RefillRow>")]
+    pub refill: Option<RefillRow>,
 }
 
-/// When tanks were opened, as the ledger knows it: straws went out or in, or were counted. A movement that was
-/// undone did not happen and its reversal is only written; the lines of a stocktake are one opening.
-pub async fn openings(
-    tx: &mut Tx,
-    business: BusinessId,
-    tanks: Tanks,
-    span: Span,
-) -> Result<Vec<OpeningRow>> {
-    // Uses movement_out_of, movement_into, stocktake_of_tank.
+impl Joined for RefillRow {
+    const KEY: &'static str = "refill_id";
+}
+
+/// The refills of tanks that still stand, and when they were opened, as the ledger knows it: straws went out or in, or
+/// were counted. A movement that was undone did not happen and its reversal is only written; the lines of a stocktake
+/// are one opening. In order of time.
+pub async fn moments(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<MomentRow>> {
+    // Uses nitrogen_refill_at, movement_out_of, movement_into, stocktake_of_tank.
     tx.sql(
-        "select p.tank_id, m.occurred_at as opened_at
-         from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
-         where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null
-           and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
-           and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
-         union
-         select p.tank_id, m.occurred_at
-         from place p join movement m on m.business_id = p.business_id and m.to_place_id = p.id
-         where p.business_id = $1 and p.tank_id between $2 and $3 and m.to_held is not null
-           and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
-           and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
-         union
-         select s.tank_id, s.counted_at from stocktake s
-         where s.business_id = $1 and s.tank_id between $2 and $3 and s.counted_at between $4 and $5
+        "select tank_id, filled_at, id as refill_id, depth_before_mm, depth_after_mm, added_l from nitrogen_refill
+         where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
+           and superseded_at is null
+         union all
+         select tank_id, opened_at, null, null, null, null from (
+             select p.tank_id, m.occurred_at as opened_at
+             from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
+             where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null
+               and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+               and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
+             union
+             select p.tank_id, m.occurred_at
+             from place p join movement m on m.business_id = p.business_id and m.to_place_id = p.id
+             where p.business_id = $1 and p.tank_id between $2 and $3 and m.to_held is not null
+               and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+               and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
+             union
+             select s.tank_id, s.counted_at from stocktake s
+             where s.business_id = $1 and s.tank_id between $2 and $3 and s.counted_at between $4 and $5) as opened
          order by 1, 2",
     )
     .bind(business)

@@ -12,6 +12,15 @@ use crate::{
     },
 };
 
+/// The columns of what is said of a tank `t`, as [`TankDetails`] reads them.
+macro_rules! tank_columns {
+    () => {
+        "t.name, t.herd_id, t.canisters, t.capacity_l, t.full_depth_mm, t.min_depth_mm, t.static_loss_l_per_day,
+         t.chart, t.tare_kg"
+    };
+}
+pub(crate) use tank_columns;
+
 /// Enters a tank.
 pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     let d = &tank.details;
@@ -68,11 +77,11 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
 
 /// One tank.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: TankId) -> Result<Option<Tank>> {
-    tx.sql(
-        "select id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm,
-                static_loss_l_per_day, chart, tare_kg, created_at
-         from tank where business_id = $1 and id = $2",
-    )
+    tx.sql(concat!(
+        "select t.id, ",
+        tank_columns!(),
+        ", t.created_at from tank t where t.business_id = $1 and t.id = $2"
+    ))
     .bind(business)
     .bind(id)
     .optional()
@@ -81,13 +90,13 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: TankId) -> Result<Optio
 
 /// Tanks, oldest first; of one herd when it is named.
 pub async fn list(tx: &mut Tx, business: BusinessId, herd: Option<HerdId>, page: Page) -> Result<Vec<Tank>> {
-    tx.sql(
-        "select id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm,
-                static_loss_l_per_day, chart, tare_kg, created_at
-         from tank
-         where business_id = $1 and id > $2 and ($4 is null or herd_id = $4)
-         order by id limit $3",
-    )
+    tx.sql(concat!(
+        "select t.id, ",
+        tank_columns!(),
+        ", t.created_at from tank t
+         where t.business_id = $1 and t.id > $2 and ($4 is null or t.herd_id = $4)
+         order by t.id limit $3",
+    ))
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

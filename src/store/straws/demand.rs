@@ -1,12 +1,14 @@
 //! How straws were used: what a forecast of the stock is made from.
 
+use std::collections::BTreeMap;
+
 use crate::{
     domain::{
         alerts::stock::{Area, StockSubject, Straw},
         straws::{
             demand::{LOOK_BACK_DAYS, UseHistory},
+            outlook::Held,
             semen::SemenType,
-            sire::SireSummary,
         },
         values::{BusinessId, SireId, Timestamp},
     },
@@ -22,18 +24,6 @@ pub struct WantedOutlook {
     pub semen_type: Option<SemenType>,
     /// In these tanks.
     pub area: Area,
-}
-
-/// A sire's straws of one type in an area.
-#[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Held {
-    /// The sire.
-    #[sqlx(flatten)]
-    pub sire: SireSummary,
-    /// The type.
-    pub semen_type: SemenType,
-    /// How many hang there that may be used.
-    pub straws: i64,
 }
 
 /// Every sire and type of which straws hang or hung in an area; the cursor is a sire and a type.
@@ -115,70 +105,108 @@ pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) ->
 pub async fn history(
     tx: &mut Tx,
     business: BusinessId,
-    (sire, semen_type): (SireId, SemenType),
+    of: (SireId, SemenType),
     area: Area,
     now: Timestamp,
 ) -> Result<UseHistory> {
+    Ok(histories(tx, business, (of, of), area, now).await?.remove(&of).unwrap_or_default())
+}
+
+/// The same of every sire and type from the first to the last, in the order of [`held`].
+pub async fn histories(
+    tx: &mut Tx,
+    business: BusinessId,
+    (first, last): ((SireId, SemenType), (SireId, SemenType)),
+    area: Area,
+    now: Timestamp,
+) -> Result<BTreeMap<(SireId, SemenType), UseHistory>> {
     #[derive(sqlx::FromRow)]
     struct Day {
+        sire_id: SireId,
+        semen_type: SemenType,
         age: i64,
         straws: i64,
     }
-    let since = now.plus(-chrono::TimeDelta::days(LOOK_BACK_DAYS));
+    #[derive(sqlx::FromRow)]
+    struct First {
+        sire_id: SireId,
+        semen_type: SemenType,
+        occurred_at: Option<Timestamp>,
+    }
+    macro_rules! of_lots {
+        () => {
+            "l.business_id = $1 and l.sire_id between $2 and $4
+             and (l.sire_id, l.semen_type) >= ($2, $3) and (l.sire_id, l.semen_type) <= ($4, $5)"
+        };
+    }
     // By lot_by_sire and movement_by_use: a year of their withdrawals, however long the book.
     macro_rules! used {
         ($age:literal) => {
             concat!(
-                "select ", $age, " as age, cast(sum(m.straws) as bigint) as straws
+                "select l.sire_id, l.semen_type, ", $age, " as age, cast(sum(m.straws) as bigint) as straws
                  from lot l
                  join movement m on m.business_id = l.business_id and m.lot_id = l.id
                  join place p on p.business_id = m.business_id and p.id = m.from_place_id
                  join tank t on t.business_id = p.business_id and t.id = p.tank_id
-                 where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3
-                   and m.kind = 'withdrawal' and m.occurred_at > $4
+                 where ", of_lots!(), " and m.kind = 'withdrawal' and m.occurred_at > $8
                    and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7)
                    and not exists (select 1 from movement r where r.business_id = m.business_id and r.reverses_id = m.id)
-                 group by ", $age
+                 group by l.sire_id, l.semen_type, ", $age
             )
         };
     }
     let days: Vec<Day> = tx
         .sql_for(
-            used!("($5 - m.occurred_at) / 86400000000"),
-            used!("cast(floor(extract(epoch from ($5 - m.occurred_at)) / 86400) as bigint)"),
+            used!("($9 - m.occurred_at) / 86400000000"),
+            used!("cast(floor(extract(epoch from ($9 - m.occurred_at)) / 86400) as bigint)"),
         )
         .bind(business)
-        .bind(sire)
-        .bind(semen_type)
-        .bind(since)
+        .bind(first.0)
+        .bind(first.1)
+        .bind(last.0)
+        .bind(last.1)
+        .bind(area.tank())
+        .bind(area.herd())
+        .bind(now.plus(-chrono::TimeDelta::days(LOOK_BACK_DAYS)))
         .bind(now)
+        .all()
+        .await?;
+    let firsts: Vec<First> = tx
+        .sql(concat!(
+            "select l.sire_id, l.semen_type,
+                    min((select m.occurred_at from movement m
+                         join place p on p.business_id = m.business_id and p.id = m.to_place_id
+                         join tank t on t.business_id = p.business_id and t.id = p.tank_id
+                         where m.business_id = l.business_id and m.lot_id = l.id
+                           and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7)
+                         order by m.seq limit 1)) as occurred_at
+             from lot l where ",
+            of_lots!(),
+            " group by l.sire_id, l.semen_type",
+        ))
+        .bind(business)
+        .bind(first.0)
+        .bind(first.1)
+        .bind(last.0)
+        .bind(last.1)
         .bind(area.tank())
         .bind(area.herd())
         .all()
         .await?;
-    let first: Option<Option<Timestamp>> = tx
-        .sql(
-            "select min((select m.occurred_at from movement m
-                         join place p on p.business_id = m.business_id and p.id = m.to_place_id
-                         join tank t on t.business_id = p.business_id and t.id = p.tank_id
-                         where m.business_id = l.business_id and m.lot_id = l.id
-                           and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)
-                         order by m.seq limit 1))
-             from lot l where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3",
-        )
-        .bind(business)
-        .bind(sire)
-        .bind(semen_type)
-        .bind(area.tank())
-        .bind(area.herd())
-        .value()
-        .await?;
-    // What a client's clock puts ahead of ours happened today.
-    let by_day: Vec<_> = days.into_iter().map(|day| (day.age.max(0), day.straws)).collect();
-    let oldest = by_day.iter().map(|(age, _)| *age).max().unwrap_or(0);
-    #[expect(clippy::cast_precision_loss, reason = "seconds of a few years")]
-    let watched = first.flatten().map_or(0.0, |first| now.since(first).num_seconds() as f64 / 86_400.0);
-    #[expect(clippy::cast_precision_loss, reason = "at most a year of days")]
-    let days = watched.clamp(0.0, LOOK_BACK_DAYS as f64).max(oldest as f64);
-    Ok(UseHistory { by_day, days })
+    let mut histories = BTreeMap::<_, UseHistory>::new();
+    for day in days {
+        // What a client's clock puts ahead of ours happened today.
+        let history = histories.entry((day.sire_id, day.semen_type)).or_default();
+        history.by_day.push((day.age.max(0), day.straws));
+    }
+    for first in firsts {
+        let history = histories.entry((first.sire_id, first.semen_type)).or_default();
+        let oldest = history.by_day.iter().map(|(age, _)| *age).max().unwrap_or(0);
+        #[expect(clippy::cast_precision_loss, reason = "seconds of a few years")]
+        let watched = first.occurred_at.map_or(0.0, |first| now.since(first).num_seconds() as f64 / 86_400.0);
+        #[expect(clippy::cast_precision_loss, reason = "at most a year of days")]
+        let days = watched.clamp(0.0, LOOK_BACK_DAYS as f64).max(oldest as f64);
+        history.days = days;
+    }
+    Ok(histories)
 }

@@ -10,8 +10,8 @@ use crate::{
     domain::{
         exchange::change::ChangeKind,
         straws::{
-            movement::{End, Movement, MovementKind},
-            place::{Cane, Goblet, Place, PlaceKind},
+            movement::{Movement, MovementKind},
+            place::{Place, PlaceKind},
             semen::SemenType,
             stock::Stock,
         },
@@ -304,76 +304,6 @@ async fn place_id(tx: &mut Tx, business: BusinessId, end: Whereabouts) -> Result
     }
 }
 
-/// A movement with both its ends, as rows give it.
-#[derive(sqlx::FromRow)]
-struct MovementRow {
-    id: MovementId,
-    seq: i64,
-    kind: MovementKind,
-    lot_id: LotId,
-    straws: Straws,
-    occurred_at: Timestamp,
-    recorded_at: Timestamp,
-    recorded_by: KeyId,
-    technician: Option<Technician>,
-    withdrawal_id: Option<WithdrawalId>,
-    stocktake_id: Option<StocktakeId>,
-    reverses: Option<MovementId>,
-    reversed_by: Option<MovementId>,
-    reason: Option<String>,
-    exposure_s: Option<ExposureSeconds>,
-    note: Option<Note>,
-    from_left: Option<i64>,
-    to_held: Option<i64>,
-    from_kind: PlaceKind,
-    from_tank: Option<TankId>,
-    from_canister: i64,
-    from_cane: Cane,
-    from_goblet: Goblet,
-    to_kind: PlaceKind,
-    to_tank: Option<TankId>,
-    to_canister: i64,
-    to_cane: Cane,
-    to_goblet: Goblet,
-}
-
-impl From<MovementRow> for Movement {
-    fn from(row: MovementRow) -> Self {
-        let place = |tank: Option<TankId>, canister, cane, goblet| {
-            let (tank_id, canister) = tank.zip(Canister::new(canister))?;
-            Some(Place { tank_id, canister, cane, goblet })
-        };
-        Self {
-            id: row.id,
-            seq: row.seq,
-            kind: row.kind,
-            lot_id: row.lot_id,
-            straws: row.straws,
-            from: End {
-                kind: row.from_kind,
-                place: place(row.from_tank, row.from_canister, row.from_cane, row.from_goblet),
-                straws_after: row.from_left,
-            },
-            to: End {
-                kind: row.to_kind,
-                place: place(row.to_tank, row.to_canister, row.to_cane, row.to_goblet),
-                straws_after: row.to_held,
-            },
-            occurred_at: row.occurred_at,
-            recorded_at: row.recorded_at,
-            recorded_by: row.recorded_by,
-            technician: row.technician,
-            withdrawal_id: row.withdrawal_id,
-            stocktake_id: row.stocktake_id,
-            reverses: row.reverses,
-            reversed_by: row.reversed_by,
-            reason: row.reason,
-            exposure_s: row.exposure_s,
-            note: row.note,
-        }
-    }
-}
-
 macro_rules! movements {
     ($rest:expr) => {
         concat!(
@@ -395,13 +325,7 @@ macro_rules! movements {
 
 /// One movement.
 pub async fn movement(tx: &mut Tx, business: BusinessId, id: MovementId) -> Result<Option<Movement>> {
-    let row = tx
-        .sql(movements!("where m.business_id = $1 and m.id = $2"))
-        .bind(business)
-        .bind(id)
-        .optional::<MovementRow>()
-        .await?;
-    Ok(row.map(Into::into))
+    tx.sql(movements!("where m.business_id = $1 and m.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Which movements a list shows; what is not said is not asked.
@@ -461,8 +385,7 @@ pub async fn movements(
     } else {
         filtered!("m.seq > $2 and $4 is null and $8 is null")
     };
-    let rows = tx
-        .sql(sql)
+    tx.sql(sql)
         .bind(business)
         .bind(after)
         .bind(limit)
@@ -474,21 +397,18 @@ pub async fn movements(
         .bind(wanted.technician.clone())
         .bind(wanted.from)
         .bind(wanted.to)
-        .all::<MovementRow>()
-        .await?;
-    Ok(rows.into_iter().map(Into::into).collect())
+        .all()
+        .await
 }
 
 /// The movement that took a withdrawal's straws out of the tank.
 pub async fn of_withdrawal(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Movement>> {
     // Uses movement_by_withdrawal.
-    let row = tx
-        .sql(movements!("where m.business_id = $1 and m.withdrawal_id = $2 and m.kind = 'withdrawal'"))
+    tx.sql(movements!("where m.business_id = $1 and m.withdrawal_id = $2 and m.kind = 'withdrawal'"))
         .bind(business)
         .bind(id)
-        .optional::<MovementRow>()
-        .await?;
-    Ok(row.map(Into::into))
+        .optional()
+        .await
 }
 
 /// What hangs in a tank, or in one canister of it, at the line `seq` of the ledger: what hangs there
@@ -528,31 +448,6 @@ pub async fn balances_at(
     Ok(rows.into_iter().map(|row| (row.lot_id, row.place, row.straws)).collect())
 }
 
-/// Where a lot's straws are outside the tanks: what went there less what came back. What came from
-/// the supplier is negative.
-pub async fn outside_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<(PlaceKind, i64)>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        kind: PlaceKind,
-        straws: i64,
-    }
-    let rows: Vec<Row> = tx
-        .sql(
-            "select p.kind, cast(sum(x.straws) as bigint) as straws
-             from (select to_place_id as place_id, straws from movement where business_id = $1 and lot_id = $2
-                   union all
-                   select from_place_id, -straws from movement where business_id = $1 and lot_id = $2) as x
-             join place p on p.business_id = $1 and p.id = x.place_id
-             where p.tank_id is null
-             group by p.kind",
-        )
-        .bind(business)
-        .bind(lot)
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| (row.kind, row.straws)).collect())
-}
-
 macro_rules! stock {
     ($rest:literal) => {
         stock!("b.straws", $rest)
@@ -580,7 +475,7 @@ macro_rules! stock {
 
 /// The oldest collection first; of a lot, a herd's own tank before the technician's. Ordered here and not by
 /// the database, because PostgreSQL sorts marks by the language of its locale and SQLite does not.
-fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
+pub(super) fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
     stock.sort_by_cached_key(|Stock { lot, place, tank_herd_id: herd, .. }| {
         let collected_on = lot.details.collected_on;
         ((collected_on.is_none(), collected_on), lot.id, (herd.is_none(), *herd), place.clone())

@@ -9,7 +9,7 @@ use crate::{
             place::PlaceKind,
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AnimalId, BusinessId, KeyId, LotId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, KeyId, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
@@ -213,17 +213,6 @@ pub async fn resolve(
     let reversed = state == WithdrawalState::Reversed;
     change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed));
     Ok(())
-}
-
-/// All withdrawals of a lot that are neither served nor discarded nor reversed.
-pub async fn unresolved_of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Withdrawal>> {
-    tx.sql(withdrawals!(
-        "where w.business_id = $1 and w.lot_id = $2 and w.state in ('out', 'thawing') order by w.withdrawn_at, w.id"
-    ))
-    .bind(business)
-    .bind(lot)
-    .all()
-    .await
 }
 
 /// Straws on their way that left the tank before `before` and for which no alert is open.

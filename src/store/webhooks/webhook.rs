@@ -4,12 +4,12 @@ use chrono::TimeDelta;
 
 use crate::{
     domain::{
-        values::{BusinessId, DeliveryId, MessageId, Timestamp, WebhookId},
+        values::{BusinessId, DeliveryId, Timestamp, WebhookId},
         webhooks::{
-            event::{Phase, Topic, Written},
+            event::{Topic, Written},
             webhook::{
-                AttemptOutcome, DeliveryState, FAILURES_TO_BACK_OFF, NextAttempt, Webhook, WebhookDetails,
-                WebhookState,
+                AttemptOutcome, Delivery, DeliveryAttempt, DeliveryState, FAILURES_TO_BACK_OFF, NextAttempt,
+                Webhook, WebhookDetails, WebhookState,
             },
         },
     },
@@ -247,44 +247,12 @@ pub async fn secrets(
     Ok(rows.into_iter().map(|row| row.secret).collect())
 }
 
-/// One event on its way to one webhook.
-#[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Delivery {
-    /// Its id.
-    pub id: DeliveryId,
-    /// To which webhook.
-    pub webhook_id: WebhookId,
-    /// What became of it.
-    pub state: DeliveryState,
-    /// How often it was tried.
-    pub attempts: i64,
-    /// How far along the schedule it is.
-    pub step: i64,
-    /// When it is tried next, while it waits.
-    pub due_at: Timestamp,
-    /// How the last attempt ended.
-    pub outcome: Option<AttemptOutcome>,
-    /// When it was entered.
-    pub created_at: Timestamp,
-    /// When it was delivered or given up.
-    pub finished_at: Option<Timestamp>,
-    /// The event's number.
-    pub seq: i64,
-    /// The event's id.
-    pub event_id: MessageId,
-    /// What the event is about.
-    pub topic: Topic,
-    /// Which moment of it.
-    pub phase: Phase,
-    /// The address of what it concerns.
-    pub subject: String,
-}
-
 macro_rules! deliveries {
     ($rest:literal) => {
         concat!(
-            "select d.id, d.webhook_id, d.state, d.attempts, d.step, d.due_at, d.outcome, d.created_at, d.finished_at,
-                    e.seq, e.id as event_id, e.topic, e.phase, e.subject
+            "select d.id, d.webhook_id, e.id as event_id, e.seq, e.topic, e.phase, e.subject, d.state, d.attempts, d.step,
+                    d.outcome, case when d.state = 'waiting' then d.due_at end as next_attempt_at, d.created_at,
+                    d.finished_at
              from delivery d
              join outbox e on e.business_id = d.business_id and e.seq = d.event_seq
              join webhook w on w.business_id = d.business_id and w.id = d.webhook_id and w.state <> 'deleted'
@@ -334,29 +302,8 @@ pub async fn event(tx: &mut Tx, business: BusinessId, seq: i64) -> Result<Option
     .await
 }
 
-/// An attempt to deliver.
-#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Attempt {
-    /// Its id, which was sent as `X-Request-Id`.
-    pub id: uuid::Uuid,
-    /// Which of the delivery, from 1.
-    pub number: i64,
-    /// When it began.
-    pub started_at: Timestamp,
-    /// To which host and port.
-    pub host: String,
-    /// How it ended.
-    pub outcome: AttemptOutcome,
-    /// What the receiver answered.
-    pub status: Option<i64>,
-    /// How long it took.
-    pub latency_ms: i64,
-    /// The beginning of what it said, or what went wrong.
-    pub answer: Option<String>,
-}
-
 /// The latest attempts at a delivery, the last first.
-pub async fn attempts(tx: &mut Tx, business: BusinessId, id: DeliveryId) -> Result<Vec<Attempt>> {
+pub async fn attempts(tx: &mut Tx, business: BusinessId, id: DeliveryId) -> Result<Vec<DeliveryAttempt>> {
     tx.sql(
         "select id, number, started_at, host, outcome, status, latency_ms, answer from delivery_attempt
          where business_id = $1 and delivery_id = $2 order by number desc limit 50",
@@ -580,7 +527,7 @@ pub async fn add_attempt(
     tx: &mut Tx,
     business: BusinessId,
     delivery: DeliveryId,
-    attempt: &Attempt,
+    attempt: &DeliveryAttempt,
 ) -> Result<()> {
     tx.sql(
         "insert into delivery_attempt (business_id, id, delivery_id, number, started_at, host, outcome, status,
@@ -588,7 +535,7 @@ pub async fn add_attempt(
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
     )
     .bind(business)
-    .bind(attempt.id)
+    .bind(attempt.request_id)
     .bind(delivery)
     .bind(attempt.number)
     .bind(attempt.started_at)
@@ -607,7 +554,7 @@ pub async fn record_attempt(
     tx: &mut Tx,
     business: BusinessId,
     (delivery, webhook): (DeliveryId, WebhookId),
-    attempt: &Attempt,
+    attempt: &DeliveryAttempt,
     after: &NextAttempt,
     now: Timestamp,
 ) -> Result<()> {

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use reqwest::Method;
 use serde_json::{Value, json};
-use tankside::{domain::exchange::ade::ItemKind, store::access::key::Role};
+use tankside::domain::{access::Role, exchange::ade::ItemKind};
 use uuid::Uuid;
 
 use super::{JSON, SOURCE, Yard, cow, event, insemination, sexed};

@@ -18,6 +18,7 @@ use crate::{
     domain::{
         animals::{
             animal::{Animal, AnimalDetails},
+            event::Event,
             herd::Herd,
             history::AnimalEvent,
             kinship::Relative,
@@ -26,10 +27,7 @@ use crate::{
         values::{AnimalId, Code, Day, EventId, HerdId, Name, SireId, TimeZone},
     },
     form,
-    store::{
-        self,
-        animals::{event::Event, pedigree},
-    },
+    store::{self, animals::pedigree},
 };
 
 form! {
@@ -361,6 +359,7 @@ fn calving<P: FnMut(u64)>(
         note: None,
         recorded_at: taking.cx.now,
         reversed_at: None,
+        warnings: Vec::new(),
     }))
 }
 

@@ -13,16 +13,16 @@ use crate::{
             animal::{Animal, AnimalDetails},
             herd::HerdDetails,
         },
-        exchange::{ade::day_meant, change::ChangeKind},
+        exchange::{
+            ade::{AdeItem, day_meant},
+            change::ChangeKind,
+        },
         form::Fault,
         identifiers::{ExternalId, Identifiers},
         rejection::Rejection,
         values::{AnimalId, Code, HerdId, Name, Timestamp},
     },
-    store::{
-        self,
-        exchange::{ade_item::Item, change::NewChange},
-    },
+    store::{self, exchange::change::NewChange},
 };
 
 /// What is told of an animal.
@@ -50,7 +50,7 @@ pub struct AnimalReport {
 
 pub(super) async fn enter(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     herd_id: HerdId,
     name: &ExternalId,
     told: &AnimalReport,
@@ -156,7 +156,7 @@ async fn details(
 }
 
 /// The sender takes her back: what is on record of her stays, and she counts as gone.
-pub(super) async fn left(cx: &mut CommandContext<'_>, item: &Item) -> Result<Entered, CommandError> {
+pub(super) async fn left(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<Entered, CommandError> {
     let business = cx.business();
     let Some(id) = item.subject_id else {
         return Ok(Entered { animal: item.animal_id, ..Entered::default() });

@@ -13,12 +13,12 @@ use crate::{
             animal::Animal,
             record_service::{NO_THAW, NewService},
         },
-        exchange::ade::{Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
+        exchange::ade::{AdeItem, Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
         identifiers::ExternalId,
         straws::{place::Place, semen::SemenType, withdraw::NewWithdrawal, withdrawal::Withdrawal},
         values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
-    store::{self, Tx, exchange::ade_item::Item, straws::ledger},
+    store::{self, Tx, straws::ledger},
 };
 
 /// An insemination with semen.
@@ -72,7 +72,7 @@ pub enum Used {
 
 pub(super) async fn enter(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     content: &Content,
     told: &Insemination,
     animal: &Animal,
@@ -224,7 +224,7 @@ async fn which(
 /// Records it as a service, and takes the straw out of the book where there is one.
 pub(super) async fn record(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     when: When,
     animal: &Animal,
     used: Used,

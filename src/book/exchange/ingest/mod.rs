@@ -18,7 +18,7 @@ use crate::{
     },
     domain::{
         animals::{animal::Animal, history::AnimalEvent},
-        exchange::ade::{Flag, ItemKind, Plan, RawResource, Resolution, is_stale},
+        exchange::ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution, is_stale},
         form::Fault,
         identifiers::ExternalId,
         rejection::Rejection,
@@ -28,7 +28,7 @@ use crate::{
             Timestamp, WithdrawalId,
         },
     },
-    store::{self, Tx, exchange::ade_item::Item, straws::ledger},
+    store::{self, Tx, straws::ledger},
 };
 use serde_json::Value;
 use uuid::Uuid;
@@ -198,8 +198,8 @@ impl TakeIn {
         Ok(TakenIn { told, messages: vec![Message::information(text)] })
     }
 
-    fn blank(&self, now: Timestamp) -> Item {
-        Item {
+    fn blank(&self, now: Timestamp) -> AdeItem {
+        AdeItem {
             id: AdeItemId::new(),
             herd_id: self.herd_id,
             kind: self.kind,
@@ -212,6 +212,7 @@ impl TakeIn {
             resource: self.resource.clone(),
             plan: None,
             subject_id: None,
+            flagged: false,
             flag: None,
             flag_text: None,
             resolution: None,
@@ -221,14 +222,14 @@ impl TakeIn {
         }
     }
 
-    fn says_the_same(&self, item: &Item) -> bool {
+    fn says_the_same(&self, item: &AdeItem) -> bool {
         item.herd_id == self.herd_id
             && item.deleted == self.content.is_none()
             && meaning(&item.resource) == meaning(&self.resource)
     }
 
     /// What of the item's state in the book still holds, when only other things of it are corrected.
-    async fn earlier(&self, cx: &mut CommandContext<'_>, item: &Item) -> store::Result<Before> {
+    async fn earlier(&self, cx: &mut CommandContext<'_>, item: &AdeItem) -> store::Result<Before> {
         let business = cx.business();
         if item.kind != ItemKind::Insemination || straw_told(&item.resource) != straw_told(&self.resource) {
             return Ok(Before::Nothing);
@@ -254,7 +255,7 @@ impl TakeIn {
     async fn enter(
         &self,
         cx: &mut CommandContext<'_>,
-        item: Item,
+        item: AdeItem,
         before: Before,
     ) -> Result<TakenIn, CommandError> {
         let entered = match &self.content {
@@ -269,7 +270,7 @@ impl TakeIn {
             What::Plan(plan) => Some(plan.clone()),
             _ => None,
         });
-        let item = Item {
+        let item = AdeItem {
             herd_id: self.herd_id,
             modified: self.modified,
             deleted: content.is_none(),
@@ -278,6 +279,7 @@ impl TakeIn {
             resource: self.resource.clone(),
             plan,
             subject_id: entered.subject,
+            flagged: flag.is_some() && resolved_at.is_none() && content.is_some(),
             flag,
             flag_text,
             resolution,
@@ -287,7 +289,7 @@ impl TakeIn {
         };
         store::exchange::ade_item::change(cx.tx, cx.caller.business_id, &item, None).await?;
         let mut messages = entered.messages;
-        if item.is_open() {
+        if item.flagged {
             let text = item.flag_text.clone().unwrap_or_default();
             messages.push(Message::warning(format!(
                 "{text} It is kept and flagged for a person (/v1/ade-items/{}).",
@@ -300,7 +302,7 @@ impl TakeIn {
     async fn content(
         &self,
         cx: &mut CommandContext<'_>,
-        item: &Item,
+        item: &AdeItem,
         content: &Content,
         before: Before,
     ) -> Result<Entered, CommandError> {
@@ -321,7 +323,7 @@ impl TakeIn {
 /// The answer for an item as it stands.
 async fn done(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     messages: Vec<Message>,
 ) -> Result<TakenIn, CommandError> {
     let told = resource::as_item(cx.tx, cx.caller.business_id, item.clone()).await?;
@@ -384,7 +386,7 @@ async fn animals_called(
 /// Something that happened to her is reported as if it had been told here.
 async fn happened(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     content: &Content,
     happening: &AnimalEvent,
     animal: &Animal,
@@ -398,14 +400,14 @@ async fn happened(
         note: content.remark.clone(),
     };
     let reported = report.run(cx).await?;
-    let subject = reported.event.id.0;
+    let subject = reported.id.0;
     store::exchange::ade_item::made(cx.tx, cx.caller.business_id, item.id, subject).await?;
     let messages = reported.warnings.into_iter().map(Message::warning).collect();
     Ok(Entered { subject: Some(subject), messages, ..Entered::default() })
 }
 
 /// What the item is in the book is reversed; a person may have done that already.
-pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &Item) -> Result<(), CommandError> {
+pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<(), CommandError> {
     let business = cx.business();
     let Some(subject) = item.subject_id else { return Ok(()) };
     match item.kind {
@@ -454,7 +456,7 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &Item) -> Result<(),
 /// An insemination that came before is recorded with the straw that it was.
 pub(super) async fn record_again(
     cx: &mut CommandContext<'_>,
-    item: &Item,
+    item: &AdeItem,
     used: Used,
 ) -> Result<Uuid, CommandError> {
     let animal = item.animal_id.ok_or_else(|| lookup::lost("animal of item", item.id.0))?;

@@ -1,28 +1,20 @@
 //! The items of a list, a piece at a time, each as its JSON list shows it.
 
-use std::collections::{BTreeMap, BTreeSet};
-
 use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
 
 use crate::{
     domain::{
-        animals::history::HappeningKind,
-        nitrogen::level::Gauge,
+        animals::{event::Event, history::HappeningKind},
         values::{BusinessId, Timestamp},
     },
     http::{
-        access::audit::ActView,
-        alerts::alert::AlertView,
-        animals::event::{AbortionView, CalvingView, DoNotBreedView, HeatView, PregnancyCheckView},
+        animals::event::{Abortion, Calving, DoNotBreed, Heat, PregnancyCheck},
         answer::Tagged,
-        exchange::{ade_item::ItemView, export::ExportList},
-        nitrogen::level::{ReadingView, RefillView},
+        exchange::export::ExportList,
     },
-    store::{
-        self, Page, Tx, access::audit, alerts::alert::WantedAlerts, animals::event::Event, straws::ledger,
-    },
+    store::{self, Page, Tx, access::audit, alerts::alert::WantedAlerts, straws::ledger},
 };
 
 /// Items that are read in one transaction.
@@ -97,29 +89,30 @@ impl Progress {
                 let rows = store::animals::service::list(tx, business, None, None, page).await?;
                 self.shown(rows, |service| service.id.0, |service| service)
             }
-            ExportList::Heats => self.events(tx, business, HappeningKind::Heat, HeatView::of).await,
+            ExportList::Heats => self.events(tx, business, HappeningKind::Heat, Heat::of).await,
             ExportList::PregnancyChecks => {
-                self.events(tx, business, HappeningKind::PregnancyCheck, PregnancyCheckView::of).await
+                self.events(tx, business, HappeningKind::PregnancyCheck, PregnancyCheck::of).await
             }
-            ExportList::Calvings => self.events(tx, business, HappeningKind::Calving, CalvingView::of).await,
-            ExportList::Abortions => {
-                self.events(tx, business, HappeningKind::Abortion, AbortionView::of).await
-            }
+            ExportList::Calvings => self.events(tx, business, HappeningKind::Calving, Calving::of).await,
+            ExportList::Abortions => self.events(tx, business, HappeningKind::Abortion, Abortion::of).await,
             ExportList::DoNotBreed => {
-                self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedView::of).await
+                self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreed::of).await
             }
             ExportList::Stocktakes => {
                 let rows = store::straws::stocktake::list(tx, business, None, page).await?;
                 self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
             }
-            ExportList::NitrogenReadings => self.readings(tx, business).await,
+            ExportList::NitrogenReadings => {
+                let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
+                self.shown(rows, |reading| reading.id.0, |reading| reading)
+            }
             ExportList::Refills => {
                 let rows = store::nitrogen::level::all_refills(tx, business, page).await?;
-                self.shown(rows, |refill| refill.id.0, RefillView::of)
+                self.shown(rows, |refill| refill.id.0, |refill| refill)
             }
             ExportList::Alerts => {
                 let rows = store::alerts::alert::list(tx, business, &WantedAlerts::default(), page).await?;
-                self.shown(rows, |alert| alert.id.0, AlertView::from)
+                self.shown(rows, |alert| alert.id.0, |alert| alert)
             }
             ExportList::AlertRules => {
                 let rows = store::alerts::rule::list(tx, business, None, page).await?;
@@ -133,11 +126,11 @@ impl Progress {
                     page,
                 )
                 .await?;
-                self.shown(rows, |item| item.id.0, ItemView::from)
+                self.shown(rows, |item| item.id.0, |item| item)
             }
             ExportList::Audit => {
                 let rows = audit::list(tx, business, &audit::AuditQuery::default(), page).await?;
-                self.shown(rows, |act| act.id, ActView::from)
+                self.shown(rows, |act| act.id, |act| act)
             }
         }
     }
@@ -147,7 +140,7 @@ impl Progress {
         let seq = match self.as_of_seq {
             Some(seq) => seq,
             None => {
-                store::access::business::find(tx, business).await?.map_or(0, |business| business.movement_seq)
+                store::access::business::find(tx, business).await?.map_or(0, |business| business.movements)
             }
         };
         self.as_of_seq = Some(seq);
@@ -159,35 +152,16 @@ impl Progress {
         rows.iter().map(json).collect()
     }
 
-    /// Each reading is told as depth and litres by its own tank's chart.
-    async fn readings(&mut self, tx: &mut Tx, business: BusinessId) -> store::Result<Vec<Value>> {
-        let page = Page { after: self.after, limit: PIECE };
-        let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
-        let mut gauges = BTreeMap::new();
-        for tank_id in rows.iter().map(|reading| reading.tank_id).collect::<BTreeSet<_>>() {
-            if let Some(tank) = store::nitrogen::tank::find(tx, business, tank_id).await? {
-                gauges.insert(tank_id, Gauge::of(&tank.details));
-            }
-        }
-        self.shown(
-            rows,
-            |reading| reading.id.0,
-            |reading| {
-                gauges.get(&reading.tank_id).map(|gauge| ReadingView::of(reading.clone(), gauge, Vec::new()))
-            },
-        )
-    }
-
     async fn events<V: Serialize>(
         &mut self,
         tx: &mut Tx,
         business: BusinessId,
         kind: HappeningKind,
-        view: impl Fn(Event, Vec<String>) -> Option<V>,
+        view: impl Fn(Event) -> Option<V>,
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
         let rows = store::animals::event::list(tx, business, kind, None, None, page).await?;
-        self.shown(rows, |event| event.id.0, |event| view(event, Vec::new()))
+        self.shown(rows, |event| event.id.0, view)
     }
 
     fn shown<T, V: Serialize>(

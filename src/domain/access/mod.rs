@@ -1,0 +1,7 @@
+//! Access: whose book it is, and who did what in it.
+
+pub mod audit;
+pub mod business;
+pub mod role;
+
+pub use role::Role;
