@@ -13,7 +13,7 @@ use tankside::{
     domain::{
         form::{self, InputPath},
         nitrogen::{
-            level::{LevelUnit, Measured, Reading, ReadingSource},
+            level::{Gauged, LevelUnit, Measured, Reading, ReadingSource},
             tank::{Tank, TankDetails},
         },
         values::{BusinessId, KeyId, ReadingId, TankId, Timestamp},

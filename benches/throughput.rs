@@ -19,13 +19,13 @@ use tankside::{
     book::{
         Caller,
         command::{Keyed, RequestContext, StoredResponse},
-        straws::withdraw::{StrawSelection, Withdraw},
         writer::Writer,
     },
     clock::Clock,
     config::Settings,
     domain::{
         access::Role,
+        straws::withdraw::NewWithdrawal,
         values::{AnimalId, LotId, Straws},
     },
     server,
@@ -56,15 +56,18 @@ async fn main() {
 
     let path = format!("{base}/v1/withdrawals");
     let order = json!({"animal_id": animal, "lot_id": lot});
-    let over_http = rate(CLIENTS, || {
+    let withdraw_over_http = || {
         let request = http
             .post(&path)
             .bearer_auth(&key)
             .header("idempotency-key", Uuid::now_v7().to_string())
             .json(&order);
         async move { assert_eq!(request.send().await.unwrap().status(), 201) }
-    })
-    .await;
+    };
+    let resting = resident_mib();
+    let over_http = rate(CLIENTS, withdraw_over_http).await;
+    let lone = rate(1, withdraw_over_http).await;
+    let loaded = resident_mib();
 
     let bare_router =
         Router::new().route("/v1/withdrawals", post(async |Json(order): Json<Value>| Json(order)));
@@ -89,14 +92,16 @@ async fn main() {
     let (writer, _task) = Writer::start(db, Clock::system());
     let withdraw = || {
         let (writer, caller) = (writer.clone(), caller.clone());
-        let act = Withdraw {
+        let act = NewWithdrawal {
             animal_id: AnimalId(animal),
-            what: StrawSelection::Lot(LotId(lot)),
+            lot_id: Some(LotId(lot)),
+            sire_id: None,
+            semen_type: None,
             place: None,
-            straws: Straws::new(1).unwrap(),
+            straws: Straws::ONE,
             withdrawn_at: None,
             technician: None,
-            override_reason: None,
+            r#override: None,
         };
         let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
         let ask = RequestContext { caller, request: String::new(), keyed };
@@ -122,6 +127,16 @@ async fn main() {
         "  (c) bare axum handler, nothing stored   {bare_http:9.0}   HTTP / (c) = {:.2}",
         over_http / bare_http
     );
+    println!("  a lone one over HTTP                    {lone:9.0}   (a) / lone = {:.2}", alone / lone);
+    println!("memory of the whole bench: {resting:.0} MiB before the load, {loaded:.0} MiB after it");
+}
+
+/// The memory that this process has resident, in MiB.
+fn resident_mib() -> f64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let kib =
+        status.lines().find_map(|line| line.strip_prefix("VmRSS:")?.split_whitespace().next()?.parse().ok());
+    kib.unwrap_or(0.0_f64) / 1024.0
 }
 
 /// How often a second `act` is done by so many at once.

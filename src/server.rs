@@ -99,6 +99,17 @@ impl Running {
         watch::Rounds::default().look(&self.app.book).await
     }
 
+    /// The open database, for tests that count statements.
+    pub fn db(&self) -> &Db {
+        &self.app.book.db
+    }
+
+    /// From now on nothing happens by the clock alone, for tests that count statements.
+    pub fn stop_clockwork(&self) {
+        self.watching.abort();
+        self.telling.abort();
+    }
+
     /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.
     ///
     /// # Errors

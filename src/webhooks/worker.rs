@@ -80,9 +80,14 @@ impl Working {
     /// Lets the worker finish what it has in hand, and waits for it.
     pub async fn end(self) {
         let _ = self.stop.send(true);
-        if self.task.await.is_err() {
+        if self.task.await.is_err_and(|ended| ended.is_panic()) {
             tracing::error!("the webhooks' worker ended badly");
         }
+    }
+
+    /// Ends the worker at once, whatever it is doing; its leases run out.
+    pub(crate) fn abort(&self) {
+        self.task.abort();
     }
 }
 

@@ -27,6 +27,7 @@ mod main_job;
 mod nitrogen;
 mod protocol;
 mod receiver;
+mod statements;
 #[path = "../support/mod.rs"]
 mod support;
 mod tank_alerts;

@@ -130,6 +130,17 @@ impl World {
         tokio::time::sleep(Duration::from_millis(1200)).await;
     }
 
+    /// The service's own handle of the store.
+    pub fn db(&self) -> &Db {
+        self.running.db()
+    }
+
+    /// From now on nothing happens by the clock alone.
+    pub async fn stop_clockwork(&self) {
+        self.running.stop_clockwork();
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+
     /// What the service's clock says.
     pub fn now(&self) -> DateTime<Utc> {
         *self.clock.lock().unwrap()

@@ -1,0 +1,144 @@
+//! How many statements a request costs. A statement costs a hand-over between threads or a round trip whatever it
+//! does, so their number is the speed of an act, and it must not depend on the length of a list.
+
+use serde_json::{Value, json};
+
+use crate::{
+    on_both_stores,
+    world::{Client, Farm, World},
+};
+
+on_both_stores!(an_act_costs_few_statements, a_read_costs_few_statements, a_page_costs_the_same_however_long);
+
+/// What the writer does for all acts of a batch: taking the lock and looking up the keys beside it.
+fn is_the_writers_own(statement: &str) -> bool {
+    statement.contains("update business set changed_at") || statement.contains("as has_open_alerts")
+}
+
+/// Does something and gives the statements that it cost.
+async fn cost<T>(world: &World, act: impl Future<Output = T>) -> (T, Vec<&'static str>) {
+    world.db().take_statements();
+    let done = act.await;
+    let mut statements = world.db().take_statements();
+    statements.retain(|statement| !is_the_writers_own(statement));
+    (done, statements)
+}
+
+fn at_most(most: usize, what: &str, statements: &[&str]) {
+    assert!(
+        statements.len() <= most,
+        "{what} costs {} statements, {most} are allowed:\n{}",
+        statements.len(),
+        statements.join("\n--\n")
+    );
+    assert!(!statements.is_empty(), "nothing was recorded for {what}");
+}
+
+/// A world whose clockwork is still, so that only what is asked costs anything, and whose key is known.
+async fn counted(world: &World, client: &Client) {
+    world.stop_clockwork().await;
+    world.db().record_statements();
+    client.get("/v1/business").await.expect(200);
+}
+
+async fn an_act_costs_few_statements(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "412").await;
+    counted(world, client).await;
+
+    for round in ["first", "second"] {
+        let heat = json!({"animal_id": animal, "standing_at": "2026-03-01T18:10:00+01:00", "method": "seen"});
+        let (_, statements) = cost(world, client.post("/v1/heats", heat)).await;
+        at_most(4, &format!("{round} heat"), &statements);
+
+        let order = json!({"animal_id": animal, "lot_id": farm.sexed, "override": {"reason": "Counted."}});
+        let order = if round == "first" { json!({"animal_id": animal, "lot_id": farm.sexed}) } else { order };
+        let (taken, statements) = cost(world, client.post("/v1/withdrawals", order)).await;
+        let id = taken.created()["id"].as_str().unwrap().to_owned();
+        if round == "first" {
+            // Setting a rule aside opens an alert, which costs more.
+            at_most(4, "a withdrawal", &statements);
+        }
+
+        let bath = json!({"bath_temp_c": 35.6, "bath_volume_ml": 1000});
+        let (_, statements) = cost(world, client.post(&format!("/v1/withdrawals/{id}/thaw"), bath)).await;
+        at_most(4, &format!("{round} thaw"), &statements);
+
+        let (served, statements) =
+            cost(world, client.post("/v1/services", json!({"withdrawal_id": id}))).await;
+        served.created();
+        at_most(4, &format!("{round} service"), &statements);
+    }
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 5});
+    let (_, statements) = cost(world, client.post("/v1/receipts", receipt)).await;
+    at_most(7, "a receipt", &statements);
+}
+
+async fn a_read_costs_few_statements(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "412").await;
+    let service = farm.served(client, &animal, "2026-03-01T08:00:00+01:00").await;
+    counted(world, client).await;
+
+    let withdrawal = service["withdrawal_id"].as_str().unwrap_or_default();
+    for (path, most) in [
+        (format!("/v1/animals/{animal}"), 3),
+        (format!("/v1/animals/{animal}/next-service"), 5),
+        (format!("/v1/services/{}", service["id"].as_str().unwrap()), 3),
+        (format!("/v1/lots/{}", farm.sexed), 3),
+        ("/v1/stock".to_owned(), 3),
+        ("/v1/business".to_owned(), 3),
+        (format!("/v1/withdrawals/{withdrawal}"), 3),
+    ] {
+        let (answer, statements) = cost(world, client.get(&path)).await;
+        if answer.status == 404 {
+            continue;
+        }
+        answer.expect(200);
+        at_most(most, &path, &statements);
+    }
+}
+
+async fn a_page_costs_the_same_however_long(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    for number in 1..=12 {
+        let animal = farm.animal(client, &number.to_string()).await;
+        let taken: Value = client
+            .post("/v1/withdrawals", json!({"animal_id": animal, "sire_id": farm.sire}))
+            .await
+            .expect(201);
+        if number % 2 == 0 {
+            client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+        }
+    }
+    counted(world, client).await;
+    for path in [
+        "/v1/animals",
+        "/v1/withdrawals",
+        "/v1/services",
+        "/v1/movements",
+        "/v1/stock",
+        "/v1/lots",
+        "/v1/sires",
+        "/v1/tanks",
+        "/v1/herds",
+        "/v1/alerts",
+        "/v1/changes",
+        "/v1/audit",
+        "/v1/heats",
+        "/v1/webhooks",
+        "/v1/stocktakes",
+        "/v1/ade-items",
+        "/v1/alert-rules",
+    ] {
+        let (one, short) = cost(world, client.get(&format!("{path}?limit=1"))).await;
+        one.expect(200);
+        let (many, long) = cost(world, client.get(&format!("{path}?limit=100"))).await;
+        many.expect(200);
+        at_most(3, path, &long);
+        assert_eq!(short.len(), long.len(), "{path} costs more for more");
+    }
+}
