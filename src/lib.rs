@@ -1,6 +1,6 @@
 //! Tankside: the book of record for a cattle inseminator's liquid-nitrogen tank, as an HTTP service.
 //!
-//! Four floors; an import only ever points down:
+//! Four layers; an import only ever points down:
 //!
 //! - [`ade`]: the open Animal Data Exchange face, beside `http`; neither knows the other's insides
 //! - [`http`]: the routes, one file per resource; translates and nothing else
