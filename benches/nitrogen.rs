@@ -13,7 +13,7 @@ use tankside::{
     domain::{
         form::{self, InputPath},
         nitrogen::{
-            level::{LevelUnit, Measured, Reading, ReadingSource},
+            level::{Gauged, LevelUnit, Measured, Reading, ReadingSource},
             tank::{Tank, TankDetails},
         },
         values::{BusinessId, KeyId, ReadingId, TankId, Timestamp},
@@ -130,11 +130,13 @@ impl Book {
             tank_id,
             read_at,
             measured: Measured { value: depth_mm, unit: LevelUnit::Mm },
+            gauged: Gauged { depth_mm: Some(depth_mm), litres: None },
             source,
             technician: None,
             note: None,
             supersedes: None,
             superseded_by: None,
+            warnings: Vec::new(),
             recorded_at: read_at,
         };
         store::nitrogen::level::add_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();

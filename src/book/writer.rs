@@ -208,12 +208,12 @@ impl Writer {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
 
-    /// Has `act` done; `respond` puts the outcome into words, within the transaction.
+    /// Has `act` done; `respond` puts the outcome into words, within the transaction, which is undone when it cannot.
     pub async fn perform<A: Command>(
         &self,
         ask: RequestContext,
         act: A,
-        respond: impl Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Outcome, Failure> {
         let (answer, find_response) = oneshot::channel();
         let task = QueuedClientCommand { ask, act, respond, outcome: None, answer };
@@ -255,7 +255,7 @@ struct QueuedClientCommand<A, T> {
 impl<A, T> QueuedClientCommand<A, T>
 where
     A: Command,
-    T: Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+    T: Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     async fn cx(&self, tx: &mut Tx, times: Times) -> store::Result<Outcome> {
         let Times { now, latest } = times;
@@ -283,7 +283,7 @@ where
                 Err(*rejection)
             }
         };
-        let reply = (self.respond)(outcome);
+        let reply = (self.respond)(outcome)?;
         if reply.is_final() {
             let keyed = keyed.as_ref().map(|Keyed { key, fingerprint }| {
                 (key.as_str(), fingerprint.as_str(), reply.etag.as_deref(), reply.body.as_str())
@@ -309,7 +309,7 @@ fn replay(find_response: KeyedResponse) -> StoredResponse {
 impl<A, T> QueuedCommand for QueuedClientCommand<A, T>
 where
     A: Command,
-    T: Fn(Result<A::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+    T: Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     fn business(&self) -> Option<BusinessId> {
         Some(self.ask.caller.business_id)
@@ -502,7 +502,7 @@ impl WriterTask {
             Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
             Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, &mut commands),
             Err(TransactionError::Panic) => {
-                commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)))
+                commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)));
             }
             Err(TransactionError::Unavailable(error)) => self.reject_all(&error, &mut commands),
             Err(TransactionError::Store(error)) => {

@@ -86,8 +86,9 @@ impl App {
         reach: Arc<EgressPolicy>,
         limiter: Option<access::auth::Limiter>,
         metrics: Option<PrometheusHandle>,
+        pages: docs::Pages,
     ) -> Self {
-        Self { book, reach, limiter, pages: Arc::new(docs::Pages::new()), metrics, stopping: Arc::default() }
+        Self { book, reach, limiter, pages: Arc::new(pages), metrics, stopping: Arc::default() }
     }
 
     /// From now on the service says that it is not ready.

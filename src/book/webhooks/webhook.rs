@@ -10,7 +10,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         CommandError, Rejection,
-        catalogue::{CatalogueItem, Change},
+        catalogue::{CatalogueItem, Change, check_version},
         lookup,
         writer::{Command, CommandContext},
     },
@@ -170,13 +170,7 @@ impl Command for ChangeState {
 
     async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
-        if self
-            .if_match
-            .as_ref()
-            .is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&webhook)))
-        {
-            return Err(Rejection::Stale.into());
-        }
+        check_version(self.if_match.as_deref(), &webhook)?;
         let business = cx.business();
         match self.change {
             StateChange::Pause if webhook.state == WebhookState::Disabled => active(&webhook)?,

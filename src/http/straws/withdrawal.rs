@@ -129,7 +129,7 @@ impl NewWithdrawal {
 }
 
 /// How a withdrawal just made is answered.
-pub fn withdrawn(withdrawal: &Withdrawal) -> StoredResponse {
+pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> {
     created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
 }
 
@@ -261,7 +261,8 @@ async fn list(
     )
     .await?;
     let now = app.book.clock.now();
-    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string(), |withdrawal| withdrawal.at(now)))
+    let rows = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
+    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string()))
 }
 
 /// One withdrawal.

@@ -10,7 +10,7 @@ use crate::{
     },
     domain::values::Timestamp,
     store::{
-        Tx,
+        self, Tx,
         access::audit::{self, NewAuditEntry},
     },
 };
@@ -33,7 +33,7 @@ pub async fn note(
                 .to_owned(),
         ));
     }
-    let body = serde_json::to_string(summary).unwrap_or_default();
+    let body = serde_json::to_string(summary).map_err(store::Error::from)?;
     let act = NewAuditEntry {
         by: caller.key_id,
         request: &format!("import {}", import.subject),
