@@ -136,8 +136,7 @@ fn described_types() -> Vec<(String, PathBuf)> {
                 }
                 let words: Vec<_> =
                     line.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty()).collect();
-                let name =
-                    words.iter().skip_while(|word| ["pub", "crate", "struct", "enum"].contains(word)).next();
+                let name = words.iter().find(|word| !["pub", "crate", "struct", "enum"].contains(word));
                 if let Some(name) = name.filter(|_| described) {
                     found.push((named.unwrap_or(name).to_owned(), path.clone()));
                 }

@@ -5,7 +5,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use tankside::{
     domain::{
-        nitrogen::level::{LevelUnit, Measured, Reading, ReadingSource},
+        nitrogen::level::{Gauged, LevelUnit, Measured, Reading, ReadingSource},
         values::{ReadingId, TankId, Timestamp},
     },
     store::{self, Db, access::key::Role},
@@ -486,11 +486,13 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             tank_id,
             read_at: Timestamp::from(instant(MORNING) - TimeDelta::days(days) + TimeDelta::hours(hour)),
             measured: Measured { value: depth_mm(hour), unit: LevelUnit::Mm },
+            gauged: Gauged { depth_mm: None, litres: None },
             source: ReadingSource::Sensor,
             technician: None,
             note: None,
             supersedes: None,
             superseded_by: None,
+            warnings: Vec::new(),
             recorded_at: Timestamp::from(instant(MORNING)),
         };
         store::nitrogen::level::add_reading(&mut tx, business, key, &reading).await.unwrap();
