@@ -21,8 +21,9 @@ use serde_json::{Value, json};
 use tankside::{
     book::{
         Caller,
+        command::{Keyed, RequestContext, StoredResponse},
         straws::withdraw::{StrawSelection, Withdraw},
-        writer::{Keyed, RequestContext, StoredResponse, Writer},
+        writer::Writer,
     },
     clock::Clock,
     config::Settings,
@@ -101,7 +102,7 @@ async fn main() {
                 assert!(outcome.is_ok());
                 Ok(StoredResponse { status: 201, location: None, etag: None, body: String::new() })
             };
-            writer.perform(ask, act, tell).await.unwrap();
+            writer.run(ask, act, tell).await.unwrap();
         }
     };
     let alone = rate(1, withdraw).await;

@@ -257,9 +257,10 @@ async fn tells_what_was_there_before(db: &Db) {
     assert_eq!(kinds, ["tank", "sire", "lot", "movement"]);
     assert_eq!(changes.iter().map(|change| change.seq).collect::<Vec<_>>(), [1, 2, 3, 4]);
     let now = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
-    store::access::business::lock(&mut tx, business, now).await.unwrap();
+    store::access::business::lock(&mut tx, business, now, &[]).await.unwrap();
     let noted = store::exchange::change::NewChange::of(changes[1].kind, changes[1].id);
-    store::exchange::change::note(&mut tx, business, noted).await.unwrap();
+    store::exchange::change::note(&mut tx, business, noted);
+    tx.flush().await.unwrap();
     let last = store::exchange::change::list(&mut tx, business, 4, 100).await.unwrap();
     assert_eq!((last.len(), last[0].seq, last[0].id), (1, 5, changes[1].id));
     assert!(last[0].changed_at > changes[3].changed_at, "later, though the clock says the same");

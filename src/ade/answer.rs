@@ -11,7 +11,7 @@ use axum::{
 use serde_json::{Map, Value, json};
 
 use crate::{
-    book::{Rejection, exchange::ingest::Message, writer::Failure},
+    book::{Rejection, command::Failure, exchange::ingest::Message},
     domain::form::Fault,
     store,
 };

@@ -33,11 +33,11 @@ use uuid::Uuid;
 use crate::{
     book::{
         Book, Caller,
+        command::{Outcome, RequestContext, StoredResponse},
         exchange::{
             ingest::{TakeIn, TakenIn, own},
             resource,
         },
-        writer::{Outcome, RequestContext, StoredResponse},
     },
     domain::{
         animals::herd::Herd,
@@ -260,7 +260,7 @@ async fn take_in(
             Ok(StoredResponse { status, location: None, etag: None, body })
         }
     };
-    match book.writer.perform(ask, act, tell).await? {
+    match book.writer.run(ask, act, tell).await? {
         Outcome::Fresh(reply) | Outcome::Replayed(reply) => Ok(reply),
         Outcome::Mismatch => Err(AdeError::internal()),
     }

@@ -12,8 +12,8 @@ use crate::{
     book::{
         CommandError, Rejection,
         alerts::rule::check_alert_rule,
+        command::{Command, CommandContext},
         lookup,
-        writer::{Command, CommandContext},
     },
     domain::{
         alerts::rule::{AlertRule, AlertRuleDetails},
@@ -81,7 +81,7 @@ pub struct Add<T: CatalogueItem> {
 impl<T: CatalogueItem> Command for Add<T> {
     type Done = T;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let thing = T::new(self.details.clone(), cx.now);
         thing.check(cx, None).await?;
         let business = cx.business();
@@ -105,7 +105,7 @@ pub struct Change<T> {
 impl<T: CatalogueItem> Command for Change<T> {
     type Done = T;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let business = cx.business();
         let before = T::find(cx.tx, business, self.id).await?.ok_or(Rejection::Unknown {
             what: T::WHAT,

@@ -4,7 +4,7 @@ use chrono::TimeDelta;
 use uuid::Uuid;
 
 use crate::{
-    book::{CommandError, Rejection, writer::CommandContext},
+    book::{CommandError, Rejection, command::CommandContext},
     domain::{
         animals::{
             animal::Animal,

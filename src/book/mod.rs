@@ -8,6 +8,7 @@ pub mod access;
 pub mod alerts;
 pub mod animals;
 pub mod catalogue;
+pub mod command;
 pub mod exchange;
 mod lookup;
 pub mod nitrogen;

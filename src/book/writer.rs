@@ -1,15 +1,16 @@
-//! The one hand that writes in the book.
+//! The task that writes in the book.
 //!
-//! Whoever wants something written hands an [`Command`] to the writer and waits. The writer takes
-//! what waits, does each act behind a savepoint inside one transaction, commits once, and only
+//! Whoever wants something written hands a [`Command`] to the writer and waits. The writer takes
+//! what waits, runs each command in one transaction, commits once, and only
 //! then answers: durable before it is answered, in one order, and many times the rate of a commit
-//! for each request. A caller who hangs up leaves no half effect, because the act is no longer in
+//! for each request. A caller who hangs up leaves no half effect, because the command is no longer in
 //! his hands.
 //!
-//! The first answer to each Idempotency-Key stands in the same transaction as its effect. So a
+//! The first response to each Idempotency-Key stands in the same transaction as its effect. So a
 //! retry is right whatever happened in between, also after a commit whose outcome nobody knows.
 
 use std::{
+    collections::{BTreeMap, HashMap},
     panic::AssertUnwindSafe,
     sync::{
         Arc,
@@ -27,25 +28,28 @@ use tokio::{
 
 use crate::{
     book::{
-        Caller, CommandError, Rejection,
-        alerts::alert::{self, Touched},
+        CommandError, Rejection,
+        alerts::alert,
+        command::{
+            BackgroundCommand, Command, CommandContext, Failure, Keyed, Outcome, RequestContext,
+            StoredResponse, Touched,
+        },
     },
     clock::Clock,
-    domain::values::{BusinessId, MovementId, Timestamp},
+    domain::values::{BusinessId, Timestamp},
     store::{
         self, Db, Tx,
-        access::audit::{KeyedResponse, NewAuditEntry},
-        straws::ledger::{self, Entry},
+        access::audit::{self, NewAuditEntry, NewKeyedResponse},
     },
 };
 
-/// Acts that share one commit at most. More would only lengthen the wait of the first.
+/// Commands that share one commit at most. More would only lengthen the wait of the first.
 const MAX_BATCH: usize = 256;
 
-/// Acts that may wait; one more is told to come back later instead of waiting without end.
+/// Commands that may wait; one more is told to come back later instead of waiting without end.
 const MAX_QUEUE: usize = 4096;
 
-/// How often an act that only met another writer is tried.
+/// How often a command that only met another writer is tried.
 const MAX_ATTEMPTS: u32 = 6;
 
 /// From when on the operator is told that the clock went back. Clocks that are set by the network step by less.
@@ -53,130 +57,6 @@ const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
 
 /// How long after a failure the store is tried again when nobody else does.
 const PROBE_INTERVAL: Duration = Duration::from_secs(1);
-
-/// What an act works with when its turn comes.
-pub struct CommandContext<'t> {
-    /// The transaction.
-    pub tx: &'t mut Tx,
-    /// Who asks.
-    pub caller: &'t Caller,
-    /// Now.
-    pub now: Timestamp,
-    /// The latest time that the book knows; later than `now` when the clock went back.
-    pub latest: Timestamp,
-    /// What the act touched that alerts may be about; looked at when it is done.
-    pub touched: Touched,
-}
-
-impl CommandContext<'_> {
-    /// In whose book.
-    pub fn business(&self) -> BusinessId {
-        self.caller.business_id
-    }
-
-    /// Moves straws, as [`ledger::write`] does. Acts move them by this alone, so that no movement passes
-    /// unseen by the alerts.
-    pub async fn write(&mut self, entry: Entry) -> store::Result<Option<MovementId>> {
-        let business = self.business();
-        self.touched.moved(&entry);
-        ledger::write(self.tx, business, self.caller.key_id, self.now, entry).await
-    }
-}
-
-/// Something that is written in the book, in one piece or not at all.
-pub trait Command: Send + Sync + 'static {
-    /// What came of it.
-    type Done: Send;
-
-    /// Does it. It may be called again when the store asks for a second try, so it changes nothing
-    /// but the store.
-    fn perform(
-        &self,
-        cx: &mut CommandContext<'_>,
-    ) -> impl Future<Output = Result<Self::Done, CommandError>> + Send;
-}
-
-/// Work of the service's own, that no caller asked for: nothing of it stands in the audit, and nobody's
-/// key is behind it.
-pub trait BackgroundCommand: Send + Sync + 'static {
-    /// What came of it.
-    type Done: Send;
-
-    /// In whose book, where it writes in one only; others are kept out of that until it is done.
-    fn business(&self) -> Option<BusinessId>;
-
-    /// Does it. Like an [`Command`] it may be called again, and changes nothing but the store. It should be
-    /// short: callers wait meanwhile.
-    fn perform(&self, tx: &mut Tx, now: Timestamp) -> impl Future<Output = store::Result<Self::Done>> + Send;
-}
-
-/// Who asks, in which words, and under which key.
-#[derive(Clone, Debug)]
-pub struct RequestContext {
-    /// Who.
-    pub caller: Caller,
-    /// Method and path, for the audit.
-    pub request: String,
-    /// The Idempotency-Key.
-    pub keyed: Option<Keyed>,
-}
-
-/// The caller's Idempotency-Key, and what tells this request from another under the same key.
-#[derive(Clone, Debug)]
-pub struct Keyed {
-    /// The key.
-    pub key: String,
-    /// Covers method, path, query and the body's meaning.
-    pub fingerprint: String,
-}
-
-/// What the caller is told, word for word, so that a retry hears the same.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct StoredResponse {
-    /// Whether it was done, and if not, of what kind the reason is.
-    pub status: u16,
-    /// Where what was made is to be found.
-    pub location: Option<String>,
-    /// The version of what is told.
-    pub etag: Option<String>,
-    /// JSON.
-    pub body: String,
-}
-
-impl StoredResponse {
-    /// Whether a retry under the same key hears this again. What was done, and what the state of
-    /// the book forbade: a delayed duplicate must not take straws that arrived since. Not what was
-    /// wrong with the request: that can be mended and sent again.
-    fn is_final(&self) -> bool {
-        matches!(self.status, 200..=299 | 409)
-    }
-}
-
-/// What comes back from the writer.
-#[derive(Debug)]
-pub enum Outcome {
-    /// Done or refused just now.
-    Fresh(StoredResponse),
-    /// What was told the first time.
-    Replayed(StoredResponse),
-    /// The key was used for another request.
-    Mismatch,
-}
-
-/// Why nothing came back. In each case the same key may be sent again.
-#[derive(Debug)]
-pub enum Failure {
-    /// Too many are waiting; nothing was done.
-    Busy,
-    /// The store could not do it; nothing was done.
-    NotDone(store::Error),
-    /// The store cannot be written at all; nothing was begun.
-    Unavailable,
-    /// The commit failed: it may or may not have been done.
-    Unknown,
-    /// A fault of ours; nothing was done.
-    Fault,
-}
 
 /// Hands acts to the writing task.
 #[derive(Clone)]
@@ -208,25 +88,26 @@ impl Writer {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
 
-    /// Has `act` done; `respond` puts the outcome into words, within the transaction, which is undone when it cannot.
-    pub async fn perform<A: Command>(
+    /// Runs `command`; `respond` puts the outcome into a response, within the transaction, which
+    /// is undone when it cannot.
+    pub async fn run<C: Command>(
         &self,
-        ask: RequestContext,
-        act: A,
-        respond: impl Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
+        request: RequestContext,
+        command: C,
+        respond: impl Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Outcome, Failure> {
-        let (answer, find_response) = oneshot::channel();
-        let task = QueuedClientCommand { ask, act, respond, outcome: None, answer };
-        self.queue.try_send(Box::new(task)).map_err(|_| Failure::Busy)?;
-        find_response.await.unwrap_or(Err(Failure::Fault))
+        let (answer, answered) = oneshot::channel();
+        let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
+        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        answered.await.unwrap_or(Err(Failure::Fault))
     }
 
-    /// Has `background` done, in one transaction with what else waits.
-    pub async fn background<C: BackgroundCommand>(&self, background: C) -> Result<C::Done, Failure> {
-        let (answer, find_response) = oneshot::channel();
-        let queued = QueuedBackgroundCommand { background, done: None, answer };
+    /// Runs a background command, in one transaction with what else waits.
+    pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
+        let (answer, answered) = oneshot::channel();
+        let queued = QueuedBackgroundCommand { command, done: None, answer };
         self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
-        find_response.await.unwrap_or(Err(Failure::Fault))
+        answered.await.unwrap_or(Err(Failure::Fault))
     }
 }
 
@@ -237,87 +118,161 @@ struct Times {
     latest: Timestamp,
 }
 
-/// An act with its caller, or a chore, as the writing task sees it.
+/// A command with its caller, or a background command, as the writing task sees it.
 trait QueuedCommand: Send {
     fn business(&self) -> Option<BusinessId>;
-    fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>>;
+    fn key(&self) -> Option<&str>;
+    fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>>;
     fn answer(self: Box<Self>, failure: Option<Failure>);
 }
 
-struct QueuedClientCommand<A, T> {
-    ask: RequestContext,
-    act: A,
-    respond: T,
+/// What commands of one transaction share.
+struct Batch {
+    tx: Tx,
+    times: Times,
+    /// First responses to the keys of this batch: from the store, and from the batch itself.
+    responses: HashMap<(BusinessId, String), (String, StoredResponse)>,
+    touched: Vec<(BusinessId, Touched)>,
+}
+
+impl Batch {
+    /// Keeps others out of the businesses, and looks up their keys.
+    async fn begin(mut tx: Tx, times: Times, businesses: Keys) -> store::Result<Self> {
+        let mut responses = HashMap::new();
+        for (business, keys) in businesses {
+            for found in store::access::business::lock(&mut tx, business, times.now, &keys).await? {
+                let response = StoredResponse {
+                    status: u16::try_from(found.status).unwrap_or(500),
+                    location: found.location,
+                    etag: found.etag,
+                    body: found.body,
+                };
+                responses.insert((business, found.key), (found.fingerprint, response));
+            }
+        }
+        Ok(Self { tx, times, responses, touched: Vec::new() })
+    }
+
+    /// Looks at what the commands touched, once for all of them, and makes everything durable.
+    async fn commit(mut self) -> store::Result<()> {
+        self.touched.sort_by_key(|(business, _)| *business);
+        let mut together: Vec<(BusinessId, Touched)> = Vec::new();
+        for (business, touched) in self.touched {
+            match together.last_mut() {
+                Some((last, all)) if *last == business => all.merge(touched),
+                _ => together.push((business, touched)),
+            }
+        }
+        for (business, touched) in together {
+            alert::look_at_touched(&mut self.tx, business, self.times.now, touched).await?;
+        }
+        self.tx.commit().await
+    }
+}
+
+/// Businesses with the Idempotency-Keys of their commands, in order, so that two processes cannot wait for each other.
+type Keys = BTreeMap<BusinessId, Vec<String>>;
+
+fn keys_of(commands: &[Box<dyn QueuedCommand>]) -> Keys {
+    let mut keys = Keys::new();
+    for command in commands {
+        if let Some(business) = command.business() {
+            keys.entry(business).or_default().extend(command.key().map(ToOwned::to_owned));
+        }
+    }
+    keys
+}
+
+struct QueuedClientCommand<C, R> {
+    request: RequestContext,
+    command: C,
+    respond: R,
     outcome: Option<Outcome>,
     answer: oneshot::Sender<Result<Outcome, Failure>>,
 }
 
-impl<A, T> QueuedClientCommand<A, T>
+impl<C, R> QueuedClientCommand<C, R>
 where
-    A: Command,
-    T: Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
+    C: Command,
+    R: Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
-    async fn cx(&self, tx: &mut Tx, times: Times) -> store::Result<Outcome> {
-        let Times { now, latest } = times;
-        let RequestContext { caller, request, keyed } = &self.ask;
+    async fn outcome(&self, batch: &mut Batch) -> store::Result<Outcome> {
+        let RequestContext { caller, request, keyed } = &self.request;
         let business = caller.business_id;
-        if let Some(keyed) = keyed
-            && let Some(find_response) = store::access::audit::find_response(tx, business, &keyed.key).await?
+        if let Some(Keyed { key, fingerprint }) = keyed
+            && let Some((first, response)) = batch.responses.get(&(business, key.clone()))
         {
-            return Ok(if find_response.fingerprint == keyed.fingerprint {
-                Outcome::Replayed(replay(find_response))
+            return Ok(if first == fingerprint {
+                Outcome::Replayed(response.clone())
             } else {
                 Outcome::Mismatch
             });
         }
-        tx.savepoint().await?;
+        let Times { now, latest } = batch.times;
+        let tx = &mut batch.tx;
+        if !C::DECIDES_FIRST {
+            tx.savepoint().await?;
+        }
         let mut cx = CommandContext { tx, caller, now, latest, touched: Touched::default() };
-        let outcome = match self.act.perform(&mut cx).await {
+        let done = match self.command.run(&mut cx).await {
             Ok(done) => {
-                alert::look_at_touched(&mut cx).await?;
+                let touched = cx.touched;
+                batch.touched.push((business, touched));
                 Ok(done)
             }
             Err(CommandError::Failed(error)) => return Err(error),
             Err(CommandError::Rejected(rejection)) => {
-                tx.rollback_to_savepoint().await?;
+                if !C::DECIDES_FIRST {
+                    tx.rollback_to_savepoint().await?;
+                }
                 Err(*rejection)
             }
         };
-        let reply = (self.respond)(outcome)?;
-        if reply.is_final() {
-            let keyed = keyed.as_ref().map(|Keyed { key, fingerprint }| {
-                (key.as_str(), fingerprint.as_str(), reply.etag.as_deref(), reply.body.as_str())
+        let response = (self.respond)(done)?;
+        if response.is_final() {
+            let keyed = keyed.clone().map(|Keyed { key, fingerprint }| NewKeyedResponse {
+                key,
+                fingerprint,
+                etag: response.etag.clone(),
+                body: response.body.clone(),
             });
-            let (status, location) = (reply.status, reply.location.as_deref());
-            let act = NewAuditEntry { by: caller.key_id, request, status, location, keyed };
-            store::access::audit::add(tx, business, act, now).await?;
+            if let Some(NewKeyedResponse { key, fingerprint, .. }) = &keyed {
+                let first = (fingerprint.clone(), response.clone());
+                batch.responses.insert((business, key.clone()), first);
+            }
+            let entry = NewAuditEntry {
+                by: caller.key_id,
+                request: request.clone(),
+                status: response.status,
+                location: response.location.clone(),
+                keyed,
+                recorded_at: now,
+            };
+            audit::add(&mut batch.tx, business, entry);
         }
-        tx.release_savepoint().await?;
-        Ok(Outcome::Fresh(reply))
+        if !C::DECIDES_FIRST {
+            batch.tx.release_savepoint().await?;
+        }
+        Ok(Outcome::Fresh(response))
     }
 }
 
-fn replay(find_response: KeyedResponse) -> StoredResponse {
-    StoredResponse {
-        status: u16::try_from(find_response.status).unwrap_or(500),
-        location: find_response.location,
-        etag: find_response.etag,
-        body: find_response.body,
-    }
-}
-
-impl<A, T> QueuedCommand for QueuedClientCommand<A, T>
+impl<C, R> QueuedCommand for QueuedClientCommand<C, R>
 where
-    A: Command,
-    T: Fn(Result<A::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
+    C: Command,
+    R: Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     fn business(&self) -> Option<BusinessId> {
-        Some(self.ask.caller.business_id)
+        Some(self.request.caller.business_id)
     }
 
-    fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>> {
+    fn key(&self) -> Option<&str> {
+        self.request.keyed.as_ref().map(|keyed| keyed.key.as_str())
+    }
+
+    fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.outcome = Some(self.cx(tx, times).await?);
+            self.outcome = Some(self.outcome(batch).await?);
             Ok(())
         })
     }
@@ -334,19 +289,23 @@ where
 }
 
 struct QueuedBackgroundCommand<C: BackgroundCommand> {
-    background: C,
+    command: C,
     done: Option<C::Done>,
     answer: oneshot::Sender<Result<C::Done, Failure>>,
 }
 
 impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
     fn business(&self) -> Option<BusinessId> {
-        self.background.business()
+        self.command.business()
     }
 
-    fn run<'t>(&'t mut self, tx: &'t mut Tx, times: Times) -> BoxFuture<'t, store::Result<()>> {
+    fn key(&self) -> Option<&str> {
+        None
+    }
+
+    fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.done = Some(self.background.perform(tx, times.now).await?);
+            self.done = Some(self.command.run(&mut batch.tx, batch.times.now).await?);
             Ok(())
         })
     }
@@ -410,15 +369,15 @@ impl WriterTask {
             let taken = if sound { Ok(take.await) } else { tokio::time::timeout(PROBE_INTERVAL, take).await };
             match taken {
                 Ok(0) => break,
-                Ok(_) => self.cx(&mut commands, waiting.len()).await,
+                Ok(_) => self.write_waiting(&mut commands, waiting.len()).await,
                 // Nobody may come while the service says that it is not ready, so it finds out by itself.
                 Err(_) => self.probe_store().await,
             }
         }
     }
 
-    /// Does what waits.
-    async fn cx(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
+    /// Writes what waits.
+    async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
         metrics::histogram!("tankside_writer_batch_acts").record(count(commands.len()));
         metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
         match self.run_batch(commands).await {
@@ -427,31 +386,33 @@ impl WriterTask {
             Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, commands),
             // One of them failed, and it takes the others' work with it: each on its own then.
             Err(_) => {
-                for command in std::mem::take(commands) {
-                    self.run_alone(command).await;
+                let mut waiting = std::mem::take(commands).into_iter();
+                while let Some(command) = waiting.next() {
+                    if let Err(unavailable) = self.run_alone(command).await {
+                        // The others need not find out one by one.
+                        *commands = waiting.collect();
+                        self.reject_all(&unavailable, commands);
+                        return;
+                    }
                 }
             }
         }
     }
 
-    /// Does all jobs in one transaction.
+    /// Runs all commands in one transaction.
     async fn run_batch(&mut self, commands: &mut [Box<dyn QueuedCommand>]) -> Result<(), TransactionError> {
+        let businesses = keys_of(commands);
         let mut tx = self.begin().await.map_err(TransactionError::Unavailable)?;
         let times = self.times(&mut tx).await?;
-        let mut businesses: Vec<_> = commands.iter().filter_map(|command| command.business()).collect();
-        businesses.sort_unstable();
-        businesses.dedup();
-        for business in businesses {
-            store::access::business::lock(&mut tx, business, times.now).await?;
-        }
+        let mut batch = Batch::begin(tx, times, businesses).await?;
         for command in commands {
-            AssertUnwindSafe(command.run(&mut tx, times))
+            AssertUnwindSafe(command.run(&mut batch))
                 .catch_unwind()
                 .await
                 .map_err(|_| TransactionError::Panic)??;
         }
         let started = std::time::Instant::now();
-        tx.commit().await?;
+        batch.commit().await?;
         metrics::histogram!("tankside_writer_commit_seconds").record(started.elapsed().as_secs_f64());
         self.mark_sound();
         Ok(())
@@ -486,8 +447,11 @@ impl WriterTask {
         self.db.write().await
     }
 
-    /// Does one job in a transaction of its own, again while it only meets other writers.
-    async fn run_alone(&mut self, command: Box<dyn QueuedCommand>) {
+    /// Runs one command in a transaction of its own, again while it only meets other writers.
+    ///
+    /// # Errors
+    /// The store cannot be written at all; the command's caller was told so.
+    async fn run_alone(&mut self, command: Box<dyn QueuedCommand>) -> Result<(), store::Error> {
         let mut commands = [command];
         let mut outcome = self.run_batch(&mut commands).await;
         for tried in 1..MAX_ATTEMPTS {
@@ -504,20 +468,24 @@ impl WriterTask {
             Err(TransactionError::Panic) => {
                 commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)));
             }
-            Err(TransactionError::Unavailable(error)) => self.reject_all(&error, &mut commands),
+            Err(TransactionError::Unavailable(error)) => {
+                self.reject_all(&error, &mut commands);
+                return Err(error);
+            }
             Err(TransactionError::Store(error)) => {
-                tracing::error!(%error, "an act could not be written");
+                tracing::error!(%error, "a command could not be written");
                 self.mark_unsound(&error);
                 if let Some(command) = commands.pop() {
                     command.answer(Some(Failure::NotDone(error)));
                 }
             }
         }
+        Ok(())
     }
 
     /// The store cannot be written at all, so all are told at once instead of each waiting for the same.
     fn reject_all(&mut self, error: &store::Error, commands: &mut Vec<Box<dyn QueuedCommand>>) {
-        tracing::error!(%error, acts = commands.len(), "the store cannot be written");
+        tracing::error!(%error, commands = commands.len(), "the store cannot be written");
         self.mark_unsound(error);
         commands.drain(..).for_each(|command| command.answer(Some(Failure::Unavailable)));
     }
@@ -526,7 +494,7 @@ impl WriterTask {
     /// and each caller's key decides on his retry.
     fn outcome_unknown(&mut self, trouble: &TransactionError, commands: &mut Vec<Box<dyn QueuedCommand>>) {
         if let TransactionError::Store(error) = trouble {
-            tracing::error!(%error, acts = commands.len(), "a commit failed, the store is opened anew");
+            tracing::error!(%error, commands = commands.len(), "a commit failed, the store is opened anew");
             self.mark_unsound(error);
         }
         commands.drain(..).for_each(|command| command.answer(Some(Failure::Unknown)));

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 use crate::{
     book::{
         catalogue::version,
-        writer::{Command, Outcome, RequestContext, StoredResponse},
+        command::{Command, Outcome, RequestContext, StoredResponse},
     },
     http::{
         App,
@@ -153,7 +153,7 @@ impl App {
             Ok(done) => respond(done),
             Err(refusal) => Ok(Problem::from(refusal).reply()),
         };
-        match self.book.writer.perform(ask, act, respond).await? {
+        match self.book.writer.run(ask, act, respond).await? {
             Outcome::Fresh(reply) => Ok((reply, false)),
             Outcome::Replayed(reply) => Ok((reply, true)),
             Outcome::Mismatch => Err(Problem::new(

@@ -18,7 +18,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         Caller,
-        writer::{Keyed, RequestContext},
+        command::{Keyed, RequestContext},
     },
     domain::form::{self, Field, InputPath},
     http::{

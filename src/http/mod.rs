@@ -70,6 +70,8 @@ pub struct App {
     pub book: Book,
     /// Where webhooks may lead.
     pub reach: Arc<EgressPolicy>,
+    /// Keys looked up in the last seconds.
+    pub known_keys: access::auth::KnownKeys,
     /// How often each key may call; as often as it likes when `None`.
     pub limiter: Option<access::auth::Limiter>,
     /// Pages that do not change.
@@ -88,7 +90,15 @@ impl App {
         metrics: Option<PrometheusHandle>,
         pages: docs::Pages,
     ) -> Self {
-        Self { book, reach, limiter, pages: Arc::new(pages), metrics, stopping: Arc::default() }
+        Self {
+            book,
+            reach,
+            known_keys: access::auth::KnownKeys::default(),
+            limiter,
+            pages: Arc::new(pages),
+            metrics,
+            stopping: Arc::default(),
+        }
     }
 
     /// From now on the service says that it is not ready.

@@ -15,7 +15,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         Rejection,
-        writer::{Failure, StoredResponse},
+        command::{Failure, StoredResponse},
     },
     domain::{
         animals::objection::DeviationKind, form::Fault, straws::thaw::Advice,

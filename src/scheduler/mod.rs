@@ -13,7 +13,7 @@ use crate::{
     book::{
         Book,
         alerts::alert::{self, Round},
-        writer::Failure,
+        command::Failure,
     },
     domain::values::{BusinessId, Timestamp},
     store,
@@ -80,7 +80,7 @@ impl Rounds {
             drop(tx);
             for due in due.chunks(TOGETHER) {
                 let round = Round { business, due: due.to_vec() };
-                book.writer.background(round).await.map_err(RoundError::Writer)?;
+                book.writer.run_in_background(round).await.map_err(RoundError::Writer)?;
             }
             if tanks {
                 self.tanks_looked_at.insert(business, now);

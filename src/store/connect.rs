@@ -4,7 +4,7 @@ use std::{
     fs::{File, TryLockError},
     path::{Path, PathBuf},
     str::FromStr as _,
-    sync::Arc,
+    sync::{Arc, atomic::Ordering},
     time::Duration,
 };
 
@@ -15,7 +15,10 @@ use sqlx::{
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
 };
 
-use crate::store::{Error, Result, Tx};
+use crate::store::{
+    Error, Result, Tx,
+    db::{Connection, Shared},
+};
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
 static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
@@ -36,12 +39,24 @@ const LEAST_ROOM: u64 = 1 << 20;
 /// Up to this size in bytes a file is looked through after a crash; a larger one would keep the service away too long.
 const CHECKED_AT_MOST: u64 = 1 << 30;
 
+/// How a transaction that only reads begins on a PostgreSQL server.
+const READ_ONLY: &str = "begin isolation level repeatable read, read only";
+
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
 const READERS: u32 = 8;
 
+/// Connections for writing on a PostgreSQL server, and for looking up keys: reads, however many, never take one.
+const WRITERS: u32 = 3;
+
 /// An open database.
 #[derive(Clone, Debug)]
-pub enum Db {
+pub struct Db {
+    pools: Pools,
+    shared: Arc<Shared>,
+}
+
+#[derive(Clone, Debug)]
+enum Pools {
     /// The embedded store: one connection writes, others read.
     Sqlite {
         /// Read-only connections.
@@ -49,10 +64,22 @@ pub enum Db {
         /// The one writing connection.
         write: SqlitePool,
         /// Held for as long as the database is being served; see [`Db::serve_alone`].
+        #[expect(dead_code, reason = "the file is locked until it is dropped")]
         lock: Option<Arc<File>>,
     },
     /// A PostgreSQL server.
-    Postgres(PgPool),
+    Postgres {
+        /// For reading.
+        read: PgPool,
+        /// For writing and for what must never wait for readers.
+        write: PgPool,
+    },
+}
+
+impl From<Pools> for Db {
+    fn from(pools: Pools) -> Self {
+        Self { pools, shared: Arc::default() }
+    }
 }
 
 impl Db {
@@ -110,7 +137,8 @@ impl Db {
             Kind::Sqlite => Self::look_into(&sqlite_file(url)?).await,
             Kind::Postgres => {
                 let options = postgres_options(url)?.options([("default_transaction_read_only", "on")]);
-                let db = Self::Postgres(postgres_pool(options).await?);
+                let read = postgres_pool(options, READERS).await?;
+                let db = Self::from(Pools::Postgres { write: read.clone(), read });
                 match db.version().await? {
                     Some(version) => Ok((db, version)),
                     None => Err(Error::Unusable(
@@ -143,7 +171,7 @@ impl Db {
     async fn only_reading(options: SqliteConnectOptions) -> Result<Self> {
         let options = options.read_only(true).busy_timeout(BUSY_WAIT);
         let read = SqlitePoolOptions::new().max_connections(1).connect_with(options).await?;
-        Ok(Self::Sqlite { write: read.clone(), read, lock: None })
+        Ok(Pools::Sqlite { write: read.clone(), read, lock: None }.into())
     }
 
     async fn open_sqlite(url: &str, lock: Option<Arc<File>>) -> Result<Self> {
@@ -158,17 +186,21 @@ impl Db {
                 .connect_with(options.create_if_missing(false).read_only(true))
                 .await?;
             SQLITE.run(&write).await?;
-            Ok(Self::Sqlite { read, write, lock })
+            Ok(Pools::Sqlite { read, write, lock }.into())
         };
         open.await.map_err(|error| damaged(&file, error))
     }
 
     async fn open_postgres(url: &str) -> Result<Self> {
-        let pool = postgres_pool(postgres_options(url)?).await?;
-        let db = Self::Postgres(pool.clone());
+        let options = postgres_options(url)?;
+        let write = postgres_pool(options.clone(), WRITERS).await?;
+        let db = Self::from(Pools::Postgres {
+            read: postgres_pool(options, READERS).await?,
+            write: write.clone(),
+        });
         // Says so when a newer program wrote it.
         db.version().await?;
-        POSTGRES.run(&pool).await?;
+        POSTGRES.run(&write).await?;
         Ok(db)
     }
 
@@ -212,21 +244,58 @@ impl Db {
 
     /// A transaction that sees one moment of the database and changes nothing.
     pub async fn read(&self) -> Result<Tx> {
-        Ok(match self {
-            Self::Sqlite { read, .. } => Tx::Sqlite(read.begin().await?),
-            Self::Postgres(pool) => {
-                Tx::Postgres(pool.begin_with("begin isolation level repeatable read, read only").await?)
-            }
-        })
+        let connection = match &self.pools {
+            Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
+            Pools::Postgres { read, .. } => Connection::Postgres(read.begin_with(READ_ONLY).await?),
+        };
+        Ok(Tx::new(connection, self.shared.clone()))
+    }
+
+    /// The same on a connection that other readers cannot take: who calls must be known however busy they are.
+    pub async fn read_at_once(&self) -> Result<Tx> {
+        let connection = match &self.pools {
+            Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
+            Pools::Postgres { write, .. } => Connection::Postgres(write.begin_with(READ_ONLY).await?),
+        };
+        Ok(Tx::new(connection, self.shared.clone()))
     }
 
     /// A transaction that may change the database.
     pub async fn write(&self) -> Result<Tx> {
-        Ok(match self {
+        let connection = match &self.pools {
             // Takes the write lock at once: a reader that turns writer later can fail.
-            Self::Sqlite { write, .. } => Tx::Sqlite(write.begin_with("begin immediate").await?),
-            Self::Postgres(pool) => Tx::Postgres(pool.begin().await?),
-        })
+            Pools::Sqlite { write, .. } => Connection::Sqlite(write.begin_with("begin immediate").await?),
+            Pools::Postgres { write, .. } => Connection::Postgres(write.begin().await?),
+        };
+        Ok(Tx::new(connection, self.shared.clone()))
+    }
+
+    /// Whether it is a file of this process.
+    pub fn is_embedded(&self) -> bool {
+        matches!(self.pools, Pools::Sqlite { .. })
+    }
+
+    /// Another number whenever a key was made, changed or revoked through this handle or a clone of it.
+    pub fn key_epoch(&self) -> u64 {
+        self.shared.key_epoch.load(Ordering::Acquire)
+    }
+
+    /// From now on keeps the text of every statement, for tests that count them.
+    pub fn record_statements(&self) {
+        self.shared.record_statements();
+    }
+
+    /// The statements that were run since the last call.
+    pub fn take_statements(&self) -> Vec<&'static str> {
+        self.shared.take_statements()
+    }
+
+    /// The pool of read-only connections of an embedded store.
+    pub(super) fn sqlite_reader(&self) -> Option<&SqlitePool> {
+        match &self.pools {
+            Pools::Sqlite { read, .. } => Some(read),
+            Pools::Postgres { .. } => None,
+        }
     }
 
     /// Whether there is room to write, as far as can be told by reading.
@@ -235,8 +304,8 @@ impl Db {
     /// The store cannot be read.
     pub async fn room(&self) -> Result<Room> {
         let mut tx = self.read().await?;
-        match self {
-            Self::Sqlite { write, .. } => {
+        match &self.pools {
+            Pools::Sqlite { write, .. } => {
                 tx.sql("select 1 from business limit 1").run().await?;
                 let file = write.connect_options().get_filename().to_owned();
                 let disk = rustix::fs::statvfs(folder_of(&file)).map_err(|error| {
@@ -250,7 +319,7 @@ impl Db {
                     Room::Enough
                 })
             }
-            Self::Postgres(_) => {
+            Pools::Postgres { .. } => {
                 let read_only = tx
                     .sql("select pg_is_in_recovery() or current_setting('default_transaction_read_only')::boolean")
                     .value::<bool>()
@@ -264,7 +333,7 @@ impl Db {
     /// about a connection whose sync failed, only about what a new one finds in the file. Also one that was
     /// opened while the file could not be written stays unable.
     pub async fn reopen_writer(&mut self) -> Result<()> {
-        if let Self::Sqlite { write, .. } = self {
+        if let Pools::Sqlite { write, .. } = &mut self.pools {
             write.close().await;
             let options = (*write.connect_options()).clone().create_if_missing(false);
             *write = sqlite_writer(&options).await?;
@@ -274,12 +343,15 @@ impl Db {
 
     /// Closes every connection; an embedded store folds its log into the file.
     pub async fn close(&self) {
-        match self {
-            Self::Sqlite { read, write, .. } => {
+        match &self.pools {
+            Pools::Sqlite { read, write, .. } => {
                 read.close().await;
                 write.close().await;
             }
-            Self::Postgres(pool) => pool.close().await,
+            Pools::Postgres { read, write } => {
+                read.close().await;
+                write.close().await;
+            }
         }
     }
 }
@@ -431,9 +503,9 @@ fn postgres_options(url: &str) -> Result<PgConnectOptions> {
         .options([("default_transaction_isolation", "read committed"), ("synchronous_commit", "on")]))
 }
 
-async fn postgres_pool(options: PgConnectOptions) -> Result<PgPool> {
+async fn postgres_pool(options: PgConnectOptions, connections: u32) -> Result<PgPool> {
     Ok(PgPoolOptions::new()
-        .max_connections(READERS + 2)
+        .max_connections(connections)
         .acquire_timeout(Duration::from_secs(5))
         .connect_with(options)
         .await?)
@@ -446,6 +518,8 @@ fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {
         // NORMAL would lose answered withdrawals in a power cut.
         .synchronous(SqliteSynchronous::Full)
         .foreign_keys(true)
+        // What a statement must be able to undo stays in memory instead of a file of its own.
+        .pragma("temp_store", "memory")
         .pragma("journal_size_limit", LOG_AT_MOST)
         .busy_timeout(BUSY_WAIT))
 }

@@ -39,7 +39,7 @@ pub struct Copied {
 /// There is no store at `url`; the file is there already, or cannot be written; the copy is damaged.
 pub async fn backup(url: &str, to: &Path) -> Result<Copied> {
     let (db, _) = Db::look(url).await?;
-    let Db::Sqlite { read, .. } = &db else {
+    let Some(read) = db.sqlite_reader() else {
         return Err(Error::Unusable("only an embedded store is copied by this program".to_owned()));
     };
     must_be_free(to)?;

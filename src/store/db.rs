@@ -16,6 +16,11 @@
 //! is `&'static str`, so none can be built from what a client sent. Where the databases speak
 //! differently, [`Tx::sql_for`] takes both texts and is thereby easy to find.
 
+use std::sync::{
+    Arc, Mutex, MutexGuard, PoisonError,
+    atomic::{AtomicU64, Ordering},
+};
+
 use futures_util::{StreamExt as _, TryStreamExt as _, stream::BoxStream};
 use sqlx::{
     Decode, Encode, FromRow, PgConnection, Postgres, Row as _, Sqlite, SqliteConnection, Transaction, Type,
@@ -24,40 +29,107 @@ use sqlx::{
     sqlite::{SqliteArguments, SqliteRow},
 };
 
-use crate::store::{Error, Result};
+use crate::store::{Error, Result, pending::Pending};
 
 /// A transaction. Dropping it without [`commit`](Tx::commit) undoes it.
-pub enum Tx {
+///
+/// What every act writes alike (the change feed, the audit, events for the outbox) waits in the transaction
+/// and is written by [`flush`](Tx::flush) in one call for all acts that share it; `commit` does that first.
+pub struct Tx {
+    connection: Connection,
+    pub(super) pending: Pending,
+    keys_changed: bool,
+    shared: Arc<Shared>,
+}
+
+/// The database that a transaction runs on.
+pub(super) enum Connection {
     /// On the embedded store.
     Sqlite(Transaction<'static, Sqlite>),
     /// On a PostgreSQL server.
     Postgres(Transaction<'static, Postgres>),
 }
 
+/// What all transactions of an open database have in common.
+#[derive(Debug, Default)]
+pub(super) struct Shared {
+    /// Goes up whenever a key was made, changed or revoked through this database handle.
+    pub(super) key_epoch: AtomicU64,
+    /// The statements that were run, for tests that count them; empty unless asked for.
+    statements: Mutex<Option<Vec<&'static str>>>,
+}
+
+impl Shared {
+    pub(super) fn record_statements(&self) {
+        *self.log() = Some(Vec::new());
+    }
+
+    pub(super) fn take_statements(&self) -> Vec<&'static str> {
+        self.log().as_mut().map(std::mem::take).unwrap_or_default()
+    }
+
+    fn note(&self, statement: &'static str) {
+        if let Some(statements) = self.log().as_mut() {
+            statements.push(statement);
+        }
+    }
+
+    fn log(&self) -> MutexGuard<'_, Option<Vec<&'static str>>> {
+        self.statements.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
 impl Tx {
+    pub(super) fn new(connection: Connection, shared: Arc<Shared>) -> Self {
+        Self { connection, pending: Pending::default(), keys_changed: false, shared }
+    }
+
+    /// Whether it runs on a PostgreSQL server.
+    pub fn is_postgres(&self) -> bool {
+        matches!(self.connection, Connection::Postgres(_))
+    }
+
     /// A statement that both databases understand.
     pub fn sql(&mut self, text: &'static str) -> Sql<'_> {
         self.sql_for(text, text)
     }
 
-    /// A statement that has to be said differently to each database.
+    /// A statement that has to be said differently to each database. SQLite takes several statements in one
+    /// text, in which `$n` means the same value; PostgreSQL takes one, which may have data-modifying `with`.
     pub fn sql_for(&mut self, sqlite: &'static str, postgres: &'static str) -> Sql<'_> {
-        match self {
-            Self::Sqlite(tx) => Sql::Sqlite(tx, sqlx::query(sqlite)),
-            Self::Postgres(tx) => Sql::Postgres(tx, sqlx::query(postgres)),
+        match &mut self.connection {
+            Connection::Sqlite(tx) => {
+                self.shared.note(sqlite);
+                Sql::Sqlite(tx, sqlx::query(sqlite))
+            }
+            Connection::Postgres(tx) => {
+                self.shared.note(postgres);
+                Sql::Postgres(tx, sqlx::query(postgres))
+            }
         }
     }
 
     /// Makes everything done in this transaction durable.
     ///
     /// # Errors
-    /// [`Error::CommitUnknown`]: the changes may or may not be there; only looking can tell.
-    pub async fn commit(self) -> Result<()> {
-        match self {
-            Self::Sqlite(tx) => tx.commit().await,
-            Self::Postgres(tx) => tx.commit().await,
+    /// [`Error::CommitUnknown`]: the changes may or may not be there; only looking can tell. Any other: nothing
+    /// is there.
+    pub async fn commit(mut self) -> Result<()> {
+        self.flush().await?;
+        match self.connection {
+            Connection::Sqlite(tx) => tx.commit().await,
+            Connection::Postgres(tx) => tx.commit().await,
         }
-        .map_err(Error::CommitUnknown)
+        .map_err(Error::CommitUnknown)?;
+        if self.keys_changed {
+            self.shared.key_epoch.fetch_add(1, Ordering::Release);
+        }
+        Ok(())
+    }
+
+    /// Another key than before is good once this transaction is committed: who is known is forgotten then.
+    pub(super) fn forget_known_keys(&mut self) {
+        self.keys_changed = true;
     }
 
     /// Lets this transaction, at its beginning, see and change the store as if no other ran; of two
@@ -66,19 +138,21 @@ impl Tx {
         self.sql_for("select 1", "set transaction isolation level serializable").run().await.map(drop)
     }
 
-    /// Marks where [`rollback_to_savepoint`](Tx::undo) returns to.
+    /// Where [`rollback_to_savepoint`](Tx::rollback_to_savepoint) returns to.
     pub async fn savepoint(&mut self) -> Result<()> {
-        self.sql("savepoint act").run().await.map(drop)
+        self.flush().await?;
+        self.sql("savepoint command").run().await.map(drop)
     }
 
-    /// Undoes what was done since [`savepoint`](Tx::mark); the mark stays.
+    /// Undoes what was done since [`savepoint`](Tx::savepoint); the savepoint stays.
     pub async fn rollback_to_savepoint(&mut self) -> Result<()> {
-        self.sql("rollback to savepoint act").run().await.map(drop)
+        self.pending.clear();
+        self.sql("rollback to savepoint command").run().await.map(drop)
     }
 
-    /// Keeps what was done since [`savepoint`](Tx::mark) and forgets the mark.
+    /// Keeps what was done since [`savepoint`](Tx::savepoint) and forgets the savepoint.
     pub async fn release_savepoint(&mut self) -> Result<()> {
-        self.sql("release savepoint act").run().await.map(drop)
+        self.sql("release savepoint command").run().await.map(drop)
     }
 }
 

@@ -12,6 +12,7 @@ pub mod copy;
 pub mod db;
 pub mod exchange;
 pub mod nitrogen;
+mod pending;
 pub mod straws;
 pub mod verify;
 pub mod webhooks;

@@ -377,7 +377,7 @@ async fn breaches(tx: &mut Tx, version: i64) -> Result<Vec<Finding>> {
 
 /// What SQLite itself finds wrong in its file. PostgreSQL has its own means, such as page checksums.
 async fn sound(tx: &mut Tx) -> Result<Vec<Finding>> {
-    if let Tx::Postgres(_) = tx {
+    if tx.is_postgres() {
         return Ok(Vec::new());
     }
     let said = tx.sql("pragma integrity_check").value::<String>().await?;

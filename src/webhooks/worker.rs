@@ -17,7 +17,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         Book,
-        writer::{BackgroundCommand, Failure},
+        command::{BackgroundCommand, Failure},
     },
     domain::{
         values::{BusinessId, Timestamp, WebhookId},
@@ -30,7 +30,7 @@ use crate::{
         },
     },
     store::{
-        self, Db, Tx,
+        self, Tx,
         webhooks::webhook::{Claimed, Order},
     },
     webhooks::{
@@ -103,14 +103,14 @@ impl Worker {
     async fn work(self, mut stopping: watch::Receiver<bool>) {
         let mut jumps = JoinSet::new();
         let mut clock = ClockJumpDetector { at: self.book.clock.now(), since: Instant::now() };
-        if let Db::Sqlite { .. } = self.book.db {
+        if self.book.db.is_embedded() {
             // Nobody else serves this file, so what is in hand was left by one who died.
-            let _ = self.book.writer.background(ReleaseLeases).await;
+            let _ = self.book.writer.run_in_background(ReleaseLeases).await;
         }
         let (mut purge, mut count) = (Timer::new(FORGET_EVERY), Timer::new(COUNT_EVERY));
         while !*stopping.borrow() {
             if let Some(background) = clock.went_back(self.book.clock.now()) {
-                let _ = self.book.writer.background(background).await;
+                let _ = self.book.writer.run_in_background(background).await;
             }
             if count.is_time() {
                 self.count().await;
@@ -151,7 +151,7 @@ impl Worker {
                 return Vec::new();
             }
         }
-        self.book.writer.background(ClaimDeliveries { most }).await.unwrap_or_else(|failure| {
+        self.book.writer.run_in_background(ClaimDeliveries { most }).await.unwrap_or_else(|failure| {
             tracing::warn!(?failure, "webhooks: cannot take up what is due");
             Vec::new()
         })
@@ -194,7 +194,7 @@ impl Worker {
         let record_attempt =
             RecordAttempt { taken, webhook: webhook.id, request, started_at: now, host, sent };
         for _ in 0..WRITE_TRIES {
-            match self.book.writer.background(record_attempt.clone()).await {
+            match self.book.writer.run_in_background(record_attempt.clone()).await {
                 Ok(Some(reason)) => {
                     return tracing::warn!(webhook = %webhook.id, reason, "a webhook was disabled");
                 }
@@ -231,7 +231,7 @@ impl Worker {
         let Ok(businesses) = businesses.await else { return };
         for business in businesses {
             let purge = PurgeDeliveries { business: business.id };
-            while let Ok(1..) = self.book.writer.background(purge).await {}
+            while let Ok(1..) = self.book.writer.run_in_background(purge).await {}
         }
     }
 }
@@ -284,7 +284,7 @@ impl BackgroundCommand for ClaimDeliveries {
         None
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Claimed>> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Claimed>> {
         let mut taken = Vec::new();
         let mut left = self.most;
         for ready in store::webhooks::webhook::ready(tx, now, EACH, self.most).await? {
@@ -321,7 +321,7 @@ impl BackgroundCommand for RecordAttempt {
         Some(self.taken.business_id)
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Option<String>> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Option<String>> {
         let Claimed { business_id, id } = self.taken;
         let Some(delivery) = store::webhooks::webhook::delivery(tx, business_id, id).await? else {
             return Ok(None);
@@ -354,7 +354,7 @@ impl BackgroundCommand for RecordAttempt {
                 tank: None,
                 data: event::data(&data),
             };
-            store::webhooks::outbox::write(tx, business_id, now, &event).await?;
+            store::webhooks::outbox::write(tx, business_id, now, event);
         }
         Ok(after.disabled)
     }
@@ -377,7 +377,7 @@ impl BackgroundCommand for ReleaseLeases {
         None
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
         store::webhooks::webhook::release(tx, now).await
     }
 }
@@ -392,7 +392,7 @@ impl BackgroundCommand for ResetAfterClockJump {
         None
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
         store::webhooks::webhook::clock_went_back(tx, now).await?;
         store::webhooks::webhook::release(tx, now.plus(LEASE)).await
     }
@@ -411,7 +411,7 @@ impl BackgroundCommand for PurgeDeliveries {
         Some(self.business)
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
         store::webhooks::webhook::purge(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
     }
 }

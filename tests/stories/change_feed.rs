@@ -188,8 +188,8 @@ async fn a_number_is_seen_only_with_all_below_it(world: &World) {
     let kind = tankside::domain::exchange::change::ChangeKind::Herd;
     let id = uuid::Uuid::now_v7();
     let mut slow = db.write().await.unwrap();
-    store::access::business::lock(&mut slow, business, now).await.unwrap();
-    store::exchange::change::note(&mut slow, business, NewChange::of(kind, id)).await.unwrap();
+    store::access::business::lock(&mut slow, business, now, &[]).await.unwrap();
+    store::exchange::change::note(&mut slow, business, NewChange::of(kind, id));
     // While it is open, another writes; it is answered only after the first is committed.
     let quick = client.post("/v1/sires", json!({"name": "Second"}));
     tokio::pin!(quick);

@@ -1,7 +1,6 @@
 //! Something needs attention, or does no more.
 //!
-//! Whatever may open or clear an alert is looked at by [`settle`]: what an act touched, in that act's own
-//! transaction ([`Touched`]); what time alone brings about, by the clock ([`due`], [`Round`]). It compares
+//! Whatever may open or clear an alert is looked at by [`settle`]: what an act touched, in the same transaction ([`Touched`]); what time alone brings about, by the clock ([`due`], [`Round`]). It compares
 //! what is found with the alert that is open, and writes the difference and its event. Looking twice
 //! therefore changes nothing, whoever looks.
 
@@ -9,9 +8,10 @@ use chrono::TimeDelta;
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
+        CommandError, Rejection,
+        command::{BackgroundCommand, Command, CommandContext, Touched},
+        lookup,
         nitrogen::status,
-        writer::{BackgroundCommand, Command, CommandContext},
     },
     domain::{
         alerts::{
@@ -25,16 +25,10 @@ use crate::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AlertId, AlertRuleId, BusinessId, LotId, Note, PlaceId, TankId, Timestamp, WithdrawalId},
+        values::{AlertId, AlertRuleId, BusinessId, Note, Timestamp},
         webhooks::event::{self, Event, EventKind},
     },
-    store::{
-        self, Page, Tx,
-        straws::{
-            demand::WantedOutlook,
-            ledger::{Entry, Whereabouts},
-        },
-    },
+    store::{self, Page, Tx, straws::demand::WantedOutlook},
 };
 
 /// How long what a rule about stock watches may go without being looked at: a forecast changes with time
@@ -44,55 +38,18 @@ const LOOKED_AT_AFTER: TimeDelta = TimeDelta::hours(6);
 /// Of each sort, what one round takes up at most; the next one follows soon.
 const AT_ONCE: i64 = 200;
 
-/// What an act touched, to be looked at when it is done.
-#[derive(Debug, Default)]
-pub struct Touched {
-    lots: Vec<(LotId, [Option<PlaceId>; 2])>,
-    withdrawals: Vec<WithdrawalId>,
-    rules: Vec<AlertRuleId>,
-    tanks: Vec<TankId>,
-}
-
-impl Touched {
-    /// Straws moved.
-    pub fn moved(&mut self, entry: &Entry) {
-        let place = |end: Whereabouts| if let Whereabouts::In(id) = end { Some(id) } else { None };
-        let places = [place(entry.from), place(entry.to)];
-        if places != [None, None] {
-            self.lots.push((entry.lot, places));
-        }
-    }
-
-    /// Whether a lot's straws may be used changed.
-    pub fn lot(&mut self, lot: LotId) {
-        self.lots.push((lot, [None, None]));
-    }
-
-    /// A tank's level was read, or it was filled.
-    pub fn tank(&mut self, id: TankId) {
-        self.tanks.push(id);
-    }
-
-    /// A rule was changed or taken away.
-    pub fn rule(&mut self, id: AlertRuleId) {
-        self.rules.push(id);
-    }
-
-    /// A withdrawn straw went on its way.
-    pub fn withdrawal(&mut self, id: WithdrawalId) {
-        self.withdrawals.push(id);
-    }
-}
-
-/// Looks at what an act touched.
-pub async fn look_at_touched(cx: &mut CommandContext<'_>) -> store::Result<()> {
-    let Touched { mut lots, withdrawals, rules, tanks } = std::mem::take(&mut cx.touched);
-    let (business, now) = (cx.business(), cx.now);
-    lots.sort_unstable();
-    lots.dedup();
+/// Looks at what commands touched.
+pub async fn look_at_touched(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    touched: Touched,
+) -> store::Result<()> {
+    let Touched { lots, withdrawals, rules, tanks } = touched.each_once();
+    let (by_stock, open) = store::access::business::is_watched(tx, business).await?;
     let mut seen = Vec::new();
-    for (lot, places) in lots {
-        let concerned = store::alerts::rule::concerned(cx.tx, business, lot, places).await?;
+    for (lot, places) in lots.into_iter().filter(|_| by_stock) {
+        let concerned = store::alerts::rule::concerned(tx, business, lot, places).await?;
         for one in &concerned {
             let kind = one.rule.details.kind;
             let subject = one.rule.details.subject(lot, one.lot_sire_id, one.lot_semen_type);
@@ -102,28 +59,28 @@ pub async fn look_at_touched(cx: &mut CommandContext<'_>) -> store::Result<()> {
             seen.push((kind, subject));
             let deciding = stock::deciding(concerned.iter().map(|one| &one.rule), kind, subject);
             if let Some(rule) = deciding.filter(|rule| rule.details.enabled) {
-                let finding = look_at_stock(cx.tx, business, now, rule, subject).await?;
-                write(cx.tx, business, now, kind, subject.about(), Some(rule.id), finding).await?;
+                let finding = look_at_stock(tx, business, now, rule, subject).await?;
+                write(tx, business, now, kind, subject.about(), Some(rule.id), finding).await?;
             }
         }
     }
-    for id in withdrawals {
-        for open in store::alerts::alert::open_about(cx.tx, business, id).await? {
-            settle(cx.tx, business, now, open.kind, open.about).await?;
+    for id in withdrawals.into_iter().filter(|_| open) {
+        for open in store::alerts::alert::open_about(tx, business, id).await? {
+            settle(tx, business, now, open.kind, open.about).await?;
         }
     }
     for id in tanks {
-        let tank = lookup::tank_of(cx.tx, business, id).await?;
-        let outlook = status::outlook(cx.tx, business, &tank, now).await?;
+        let tank = lookup::tank_of(tx, business, id).await?;
+        let outlook = status::outlook(tx, business, &tank, now).await?;
         for kind in AlertKind::OF_NITROGEN {
-            let rules = store::alerts::rule::of_kind(cx.tx, business, kind).await?;
+            let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
             let (rule_id, finding) = look_at_tank(&rules, kind, &tank, &outlook, now);
-            write(cx.tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
+            write(tx, business, now, kind, About::tank(&tank), rule_id, finding).await?;
         }
     }
     for rule in rules {
-        for open in store::alerts::alert::open_by(cx.tx, business, rule).await? {
-            settle(cx.tx, business, now, open.kind, open.about).await?;
+        for open in store::alerts::alert::open_by(tx, business, rule).await? {
+            settle(tx, business, now, open.kind, open.about).await?;
         }
     }
     Ok(())
@@ -373,7 +330,8 @@ async fn notify(
             opened_at: alert.opened_at,
         }),
     };
-    store::webhooks::outbox::write(tx, business, now, &event).await
+    store::webhooks::outbox::write(tx, business, now, event);
+    Ok(())
 }
 
 /// What an alert is about in words, and with the herd of its tank.
@@ -447,7 +405,7 @@ pub struct Acknowledge {
 impl Command for Acknowledge {
     type Done = Alert;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Alert, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Alert, CommandError> {
         let (business, now) = (cx.business(), cx.now);
         let alert = found(cx, self.alert_id).await?;
         if alert.acknowledged_at.is_some() {
@@ -582,7 +540,7 @@ impl BackgroundCommand for Round {
         Some(self.business)
     }
 
-    async fn perform(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
         for due in &self.due {
             match *due {
                 Due::Look(kind, about) => settle(tx, self.business, now, kind, about).await?,

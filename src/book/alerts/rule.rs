@@ -4,8 +4,8 @@ use crate::{
     book::{
         CommandError, Rejection,
         catalogue::check_version,
+        command::{Command, CommandContext},
         lookup,
-        writer::{Command, CommandContext},
     },
     domain::{alerts::rule::AlertRule, values::AlertRuleId},
     store,
@@ -68,7 +68,7 @@ pub struct RemoveRule {
 impl Command for RemoveRule {
     type Done = ();
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<(), CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<(), CommandError> {
         let business = cx.business();
         let rule = store::alerts::rule::find(cx.tx, business, self.id).await?;
         let rule = rule.ok_or(Rejection::Unknown { what: "alert rule", id: self.id.0, pointer: None })?;

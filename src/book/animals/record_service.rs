@@ -6,9 +6,9 @@ use crate::{
     book::{
         CommandError, Rejection,
         animals::report_event as report,
+        command::{Command, CommandContext},
         lookup,
         straws::{thaw::still_open, withdraw::Candidate},
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
@@ -65,7 +65,7 @@ pub enum Semen {
 impl Command for Serve {
     type Done = Service;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
         let (served_at, ahead) = lookup::client_time(self.served_at, cx, "served_at")?;
         let business = cx.business();
         let (animal_id, withdrawal) = match &self.semen {
@@ -94,7 +94,7 @@ impl Command for Serve {
 
         let service = store::animals::service::find(cx.tx, business, entry.id).await?;
         let mut service = service.ok_or_else(|| lookup::lost("service", entry.id.0))?;
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &event_of(&service)).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&service));
         service.warnings.extend(ahead);
         service.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, served_at));
         if withdrawal.is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {

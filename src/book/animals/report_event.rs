@@ -6,8 +6,9 @@
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
-        writer::{Command, CommandContext},
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
     },
     domain::{
         animals::{
@@ -43,7 +44,7 @@ pub struct Report {
 impl Command for Report {
     type Done = Event;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Event, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Event, CommandError> {
         let (at, ahead) = lookup::client_time(self.at, cx, self.at_field)?;
         let animal = lookup::animal(cx, self.animal_id, Some("#/animal_id")).await?;
         let business = cx.business();

@@ -3,10 +3,10 @@
 use crate::{
     book::{
         CommandError, Rejection,
+        command::{Command, CommandContext},
         exchange::ingest::{self, Used},
         lookup,
         straws::receive::place_exists,
-        writer::{Command, CommandContext},
     },
     domain::{
         exchange::ade::{AdeItem, Resolution},
@@ -44,7 +44,7 @@ pub enum Decision {
 impl Command for Settle {
     type Done = AdeItem;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<AdeItem, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<AdeItem, CommandError> {
         let business = cx.business();
         let item = store::exchange::ade_item::find(cx.tx, business, self.item_id).await?;
         let item = item.ok_or(Rejection::Unknown { what: "item", id: self.item_id.0, pointer: None })?;

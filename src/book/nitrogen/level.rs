@@ -8,8 +8,9 @@ use chrono::TimeDelta;
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
-        writer::{Command, CommandContext},
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
     },
     domain::{
         form::Fault,
@@ -36,7 +37,7 @@ pub struct ReadLevel {
 impl Command for ReadLevel {
     type Done = Reading;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Reading, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Reading, CommandError> {
         let new = &self.new;
         let (read_at, ahead) = lookup::client_time(new.read_at, cx, "read_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;
@@ -120,7 +121,7 @@ pub struct FillUp {
 impl Command for FillUp {
     type Done = Refill;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Refill, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Refill, CommandError> {
         let new = &self.new;
         let (filled_at, ahead) = lookup::client_time(new.filled_at, cx, "filled_at")?;
         let tank = lookup::tank(cx, self.tank_id, None).await?;

@@ -2,12 +2,13 @@
 
 use crate::{
     book::{
-        CommandError, NotInStock, Rejection, lookup,
+        CommandError, NotInStock, Rejection,
+        command::{Command, CommandContext},
+        lookup,
         straws::{
             receive::{place_exists, written},
             thaw::still_open,
         },
-        writer::{Command, CommandContext},
     },
     domain::{
         straws::{
@@ -45,7 +46,7 @@ pub struct Discard {
 impl Command for Discard {
     type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;
@@ -108,7 +109,7 @@ pub struct DiscardWithdrawn {
 impl Command for DiscardWithdrawn {
     type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let (at, ahead) = lookup::client_time(self.discarded_at, cx, "discarded_at")?;
         let withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;

@@ -2,8 +2,9 @@
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
-        writer::{Command, CommandContext},
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
     },
     domain::{
         form::Fault,
@@ -37,7 +38,7 @@ pub struct Receive {
 impl Command for Receive {
     type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, warning) = lookup::client_time(self.received_at, cx, "received_at")?;
         lookup::lot(cx, self.lot_id, Some("#/lot_id")).await?;
         place_exists(cx, &self.place, "place").await?;

@@ -8,9 +8,9 @@ use crate::{
     book::{
         CommandError, NotInStock, Rejection,
         animals::report_event::renumber,
+        command::{Command, CommandContext},
         lookup,
         straws::receive::written,
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::service::Service,
@@ -44,7 +44,7 @@ pub struct Reverse {
 impl Command for Reverse {
     type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.reversed_at, cx, "reversed_at")?;
         let business = cx.business();
         let original = ledger::movement(cx.tx, business, self.movement_id).await?;
@@ -162,7 +162,7 @@ pub struct ReverseService {
 impl Command for ReverseService {
     type Done = Service;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
         let business = cx.business();
         let service = lookup::service(cx, self.service_id, None).await?;
         if service.reversed_at.is_some() {

@@ -6,8 +6,8 @@ use crate::{
     book::{
         CommandError, NotInStock, Rejection,
         alerts::alert,
+        command::{Command, CommandContext},
         lookup,
-        writer::{Command, CommandContext},
     },
     domain::{
         alerts::{About, AlertKind},
@@ -52,7 +52,7 @@ pub struct TakeStock {
 impl Command for TakeStock {
     type Done = Stocktake;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
         let (counted_at, _) = lookup::client_time(self.counted_at, cx, "counted_at")?;
         let tank = lookup::tank(cx, self.tank_id, Some("#/tank_id")).await?;
         let business = cx.business();
@@ -140,7 +140,7 @@ pub struct Accept {
 impl Command for Accept {
     type Done = Stocktake;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
         let business = cx.business();
         let stocktake = lookup::stocktake(cx, self.stocktake_id, None).await?;
         if stocktake.state == StocktakeState::Accepted {

@@ -4,9 +4,9 @@ use crate::{
     book::{
         CommandError, Rejection,
         alerts::alert,
+        command::{Command, CommandContext},
         lookup,
         straws::withdraw::may_override,
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::objection::{Deviation, DeviationKind},
@@ -39,7 +39,7 @@ pub struct Thaw {
 impl Command for Thaw {
     type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let (started_at, ahead) = lookup::client_time(self.started_at, cx, "started_at")?;
         let mut withdrawal = lookup::withdrawal(cx, self.withdrawal_id, None).await?;
         still_open(&withdrawal)?;

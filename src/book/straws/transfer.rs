@@ -2,12 +2,13 @@
 
 use crate::{
     book::{
-        CommandError, Rejection, lookup,
+        CommandError, Rejection,
+        command::{Command, CommandContext},
+        lookup,
         straws::{
             discard::hanging_at,
             receive::{place_exists, written},
         },
-        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
@@ -45,7 +46,7 @@ pub struct Transfer {
 impl Command for Transfer {
     type Done = Movement;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let (occurred_at, ahead) = lookup::client_time(self.transferred_at, cx, "transferred_at")?;
         if self.from == self.to {
             return Err(Rejection::Invalid(vec![Fault::at("to", "must be another place than from")]).into());

@@ -11,9 +11,9 @@ use crate::{
     book::{
         Caller, CommandError, NotInStock, Objected, Rejection,
         alerts::alert,
+        command::{Command, CommandContext},
         lookup,
         straws::receive::place_exists,
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::{
@@ -161,7 +161,7 @@ const MOST_INSTEAD: usize = 10;
 impl Command for Withdraw {
     type Done = Withdrawal;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         self.take(cx, Asked::Before).await
     }
 }
@@ -262,7 +262,7 @@ impl Withdraw {
             let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
             alert::overridden(cx, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
         }
-        store::webhooks::outbox::write(cx.tx, business, cx.now, &event_of(&withdrawal)).await?;
+        store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&withdrawal));
 
         withdrawal.warnings.extend(objection::waiting_warning(&candidate.standing, &candidate.herd, at));
         if !candidate.reaches(hanging) {

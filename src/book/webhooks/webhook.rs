@@ -11,8 +11,8 @@ use crate::{
     book::{
         CommandError, Rejection,
         catalogue::{CatalogueItem, Change, check_version},
+        command::{Command, CommandContext},
         lookup,
-        writer::{Command, CommandContext},
     },
     domain::{
         form::Fault,
@@ -105,7 +105,7 @@ pub struct AddWebhook {
 impl Command for AddWebhook {
     type Done = Webhook;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = Webhook::new(self.details.clone(), cx.now);
         in_reach(&webhook, &self.reach)?;
         webhook.check(cx, None).await?;
@@ -131,9 +131,9 @@ pub struct ChangeWebhook {
 impl Command for ChangeWebhook {
     type Done = Webhook;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let before = found(cx, WebhookId(self.change.id)).await?;
-        let after = self.change.perform(cx).await?;
+        let after = self.change.run(cx).await?;
         if after.details.url == before.details.url {
             return Ok(after);
         }
@@ -168,7 +168,7 @@ pub struct ChangeState {
 impl Command for ChangeState {
     type Done = Webhook;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
         check_version(self.if_match.as_deref(), &webhook)?;
         let business = cx.business();
@@ -199,7 +199,7 @@ impl Command for RotateSecret {
     /// Until when the one before is good.
     type Done = Timestamp;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Timestamp, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Timestamp, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
         let business = cx.business();
         let until = cx.now.plus(self.grace);
@@ -218,7 +218,7 @@ pub struct SendTest {
 impl Command for SendTest {
     type Done = Delivery;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;
         let business = cx.business();
@@ -251,7 +251,7 @@ pub struct Redeliver {
 impl Command for Redeliver {
     type Done = Delivery;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let delivery = delivery_of(cx, self.delivery_id).await?;
         active(&found(cx, delivery.webhook_id).await?)?;
         let business = cx.business();
@@ -287,7 +287,7 @@ pub struct RedeliveryResult {
 impl Command for RedeliverSince {
     type Done = RedeliveryResult;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<RedeliveryResult, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RedeliveryResult, CommandError> {
         let (since, _) = lookup::client_time(Some(self.since), cx, "since")?;
         let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;

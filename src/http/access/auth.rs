@@ -1,6 +1,11 @@
 //! Who calls: the key in `Authorization: Bearer`, and how often it may.
 
-use std::{num::NonZeroU32, sync::Arc, time::Duration};
+use std::{
+    collections::HashMap,
+    num::NonZeroU32,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::{Duration, Instant},
+};
 
 use axum::{
     extract::{Request, State},
@@ -21,7 +26,7 @@ use crate::{
         App,
         problem::{Kind, Problem},
     },
-    store::access::key::Key,
+    store::{Db, access::key::Key},
 };
 
 /// Counts the requests of each key.
@@ -57,6 +62,52 @@ impl Limiter {
                 headers.insert(name, value);
             }
         }
+    }
+}
+
+/// How long a key that was looked up is believed: a key revoked by another process stops within this time.
+const BELIEVED: Duration = Duration::from_secs(5);
+
+/// Keys that are believed at most; more than any farm has.
+const MOST_KEYS: usize = 10_000;
+
+/// Keys that were looked up in the last seconds. One revoked through this process's own database handle is
+/// forgotten at once.
+#[derive(Clone, Default)]
+pub struct KnownKeys(Arc<Mutex<Known>>);
+
+#[derive(Default)]
+struct Known {
+    epoch: u64,
+    by_hash: HashMap<String, (Instant, Key)>,
+}
+
+impl KnownKeys {
+    /// The key of that hash, if there is one.
+    async fn find(&self, db: &Db, hash: &str) -> crate::store::Result<Option<Key>> {
+        let epoch = db.key_epoch();
+        if let Some(key) = self.known(epoch).by_hash.get(hash).filter(|(at, _)| at.elapsed() < BELIEVED) {
+            return Ok(Some(key.1.clone()));
+        }
+        let mut tx = db.read_at_once().await?;
+        let found = crate::store::access::key::by_hash(&mut tx, hash).await?;
+        if let Some(key) = &found {
+            let mut known = self.known(epoch);
+            if known.by_hash.len() >= MOST_KEYS {
+                known.by_hash.clear();
+            }
+            known.by_hash.insert(hash.to_owned(), (Instant::now(), key.clone()));
+        }
+        Ok(found)
+    }
+
+    /// What is known, as long as no key has changed since.
+    fn known(&self, epoch: u64) -> MutexGuard<'_, Known> {
+        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if known.epoch != epoch {
+            *known = Known { epoch, ..Known::default() };
+        }
+        known
     }
 }
 
@@ -100,8 +151,7 @@ async fn find(app: &App, headers: &HeaderMap) -> Result<Key, Problem> {
     let not_valid = |why| Problem::new(Kind::KeyNotValid, why);
     let hash = key::hash(key.trim())
         .ok_or_else(|| not_valid("This is not a key of this service: look for a typing mistake."))?;
-    let mut tx = app.book.db.read().await?;
-    let key = crate::store::access::key::by_hash(&mut tx, &hash).await?;
+    let key = app.known_keys.find(&app.book.db, &hash).await?;
     let now = app.book.clock.now();
     let key = key.ok_or_else(|| not_valid("This key is not known here."))?;
     if key.revoked_at.is_some() {

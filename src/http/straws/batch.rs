@@ -16,7 +16,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         Caller,
-        writer::{Keyed, RequestContext, StoredResponse},
+        command::{Keyed, RequestContext, StoredResponse},
     },
     domain::form::{self, Fault, Field as _, InputPath},
     http::{

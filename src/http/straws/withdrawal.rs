@@ -6,12 +6,12 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     book::{
+        command::StoredResponse,
         straws::{
             discard::DiscardWithdrawn,
             thaw::Thaw,
             withdraw::{Withdraw, wish},
         },
-        writer::StoredResponse,
     },
     domain::{
         form::{Fault, InputPath},

@@ -1,5 +1,6 @@
 //! Who asked for what and what came of it; and the first answer to each Idempotency-Key, word for word.
 
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
@@ -11,8 +12,10 @@ use crate::{
 };
 
 /// What was answered under an Idempotency-Key.
-#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Deserialize, sqlx::FromRow)]
 pub struct KeyedResponse {
+    /// The Idempotency-Key.
+    pub key: String,
     /// Tells one request from another under the same key.
     pub fingerprint: String,
     /// The status.
@@ -29,7 +32,7 @@ pub struct KeyedResponse {
 pub async fn find_response(tx: &mut Tx, business: BusinessId, key: &str) -> Result<Option<KeyedResponse>> {
     // Uses act_by_key.
     tx.sql(
-        "select fingerprint, status, location, etag, body from act
+        "select idempotency_key as key, fingerprint, status, location, etag, body from act
          where business_id = $1 and idempotency_key = $2",
     )
     .bind(business)
@@ -38,46 +41,58 @@ pub async fn find_response(tx: &mut Tx, business: BusinessId, key: &str) -> Resu
     .await
 }
 
-/// An act to be noted.
+/// An entry to be made.
 #[derive(Clone, Debug)]
-pub struct NewAuditEntry<'a> {
+pub struct NewAuditEntry {
     /// The key with which it was asked for.
     pub by: KeyId,
     /// What was asked for: method and path.
-    pub request: &'a str,
+    pub request: String,
     /// What came of it.
     pub status: u16,
     /// Where what was made is to be found.
-    pub location: Option<&'a str>,
-    /// The Idempotency-Key and what is to be said again under it: fingerprint, version, body.
-    pub keyed: Option<(&'a str, &'a str, Option<&'a str>, &'a str)>,
+    pub location: Option<String>,
+    /// What is answered again under the Idempotency-Key.
+    pub keyed: Option<NewKeyedResponse>,
+    /// When.
+    pub recorded_at: Timestamp,
 }
 
-/// Notes an act.
-pub async fn add(tx: &mut Tx, business: BusinessId, act: NewAuditEntry<'_>, now: Timestamp) -> Result<()> {
-    let (key, fingerprint, etag, body) = match act.keyed {
-        Some((key, fingerprint, etag, body)) => (Some(key), Some(fingerprint), etag, Some(body)),
-        None => (None, None, None, None),
-    };
-    tx.sql(
-        "insert into act (business_id, id, key_id, request, status, location, idempotency_key, fingerprint, etag,
-                          body, recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
-    )
-    .bind(business)
-    .bind(Uuid::now_v7())
-    .bind(act.by)
-    .bind(act.request.to_owned())
-    .bind(i64::from(act.status))
-    .bind(act.location.map(ToOwned::to_owned))
-    .bind(key.map(ToOwned::to_owned))
-    .bind(fingerprint.map(ToOwned::to_owned))
-    .bind(etag.map(ToOwned::to_owned))
-    .bind(body.map(ToOwned::to_owned))
-    .bind(now)
-    .run()
-    .await
-    .map(drop)
+/// The first response to an Idempotency-Key, to be kept.
+#[derive(Clone, Debug)]
+pub struct NewKeyedResponse {
+    /// The key.
+    pub key: String,
+    /// Tells one request from another under the same key.
+    pub fingerprint: String,
+    /// The version of what was answered.
+    pub etag: Option<String>,
+    /// The body.
+    pub body: String,
+}
+
+impl NewAuditEntry {
+    /// A row for the store.
+    pub(in crate::store) fn as_json(&self) -> Value {
+        let keyed = self.keyed.as_ref();
+        json!([
+            Uuid::now_v7(),
+            self.by,
+            self.request,
+            self.status,
+            self.location,
+            keyed.map(|keyed| &keyed.key),
+            keyed.map(|keyed| &keyed.fingerprint),
+            keyed.and_then(|keyed| keyed.etag.as_ref()),
+            keyed.map(|keyed| &keyed.body),
+            self.recorded_at.utc().timestamp_micros(),
+        ])
+    }
+}
+
+/// Makes an entry: when the transaction is committed or [flushed](Tx::flush).
+pub fn add(tx: &mut Tx, business: BusinessId, entry: NewAuditEntry) {
+    tx.pending.of(business).entry(entry);
 }
 
 /// Which acts a list shows; what is not said is not asked.

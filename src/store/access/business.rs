@@ -1,11 +1,14 @@
 //! Businesses: the tenants whose books are kept here.
 
+use serde::de::DeserializeOwned;
+use serde_json::json;
+
 use crate::{
     domain::{
         access::business::Business,
         values::{BusinessId, Name, Timestamp},
     },
-    store::{Result, Tx},
+    store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
 };
 
 /// Enters a business.
@@ -41,16 +44,117 @@ pub async fn rename(tx: &mut Tx, id: BusinessId, name: &Name) -> Result<()> {
 /// transaction ends. With it every act sees what the one before it did, on either database;
 /// SQLite has one writer anyway. The transaction's changes get a later time than any before them,
 /// even when the clock steps back.
-pub async fn lock(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<()> {
-    tx.sql_for(
-        "update business set changed_at = max(changed_at + 1, $2) where id = $1",
-        "update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1",
-    )
-    .bind(id)
-    .bind(now)
-    .run()
-    .await
-    .map(drop)
+///
+/// Gives the first responses to those of `keys`, Idempotency-Keys, that were used before.
+pub async fn lock(
+    tx: &mut Tx,
+    id: BusinessId,
+    now: Timestamp,
+    keys: &[String],
+) -> Result<Vec<KeyedResponse>> {
+    if tx.is_postgres() {
+        // In a statement of its own: what is read under the lock must be read after it was got.
+        tx.sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
+            .bind(id)
+            .bind(now)
+            .run()
+            .await?;
+    }
+    let (state, responses) = read(tx, id, Some(now), keys).await?;
+    tx.pending.of(id).state = state;
+    Ok(responses)
+}
+
+/// What an act needs to know of its business; read where the lock did not bring it.
+pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookState> {
+    if let Some(state) = &tx.pending.of(id).state {
+        return Ok(state.clone());
+    }
+    let (state, _) = read(tx, id, None, &[]).await?;
+    let state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
+    tx.pending.of(id).state = Some(state.clone());
+    Ok(state)
+}
+
+#[derive(sqlx::FromRow)]
+struct StateRow {
+    movement_seq: i64,
+    last_recorded_at: Timestamp,
+    outside: String,
+    has_webhooks: bool,
+    has_items: bool,
+    has_stock_rules: bool,
+    has_open_alerts: bool,
+    responses: String,
+}
+
+macro_rules! read_state {
+    ($before:literal, $outside:literal, $responses:literal, $keys:literal) => {
+        concat!(
+            $before,
+            "select b.movement_seq, b.last_recorded_at,
+                    (select ", $outside, " from place p where p.business_id = $1 and p.tank_id is null) as outside,
+                    exists (select 1 from webhook w where w.business_id = $1 and w.state <> 'deleted') as has_webhooks,
+                    exists (select 1 from ade_item i where i.business_id = $1) as has_items,
+                    exists (select 1 from alert_rule r where r.business_id = $1 and r.kind in ('stock.low', 'stock.out'))
+                        as has_stock_rules,
+                    exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
+                    (select ", $responses, " from act a
+                     where a.business_id = $1 and a.idempotency_key in (select ", $keys, ")) as responses
+             from business b where b.id = $1"
+        )
+    };
+}
+
+/// Reads the state; on the embedded store the lock is taken in the same call where `lock_at` says when.
+async fn read(
+    tx: &mut Tx,
+    id: BusinessId,
+    lock_at: Option<Timestamp>,
+    keys: &[String],
+) -> Result<(Option<BookState>, Vec<KeyedResponse>)> {
+    macro_rules! sqlite {
+        ($before:literal) => {
+            read_state!(
+                $before,
+                "json_group_array(json_array(p.kind, hex(p.id)))",
+                "json_group_array(json_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body))",
+                "value from json_each($2)"
+            )
+        };
+    }
+    const SQLITE: &str = sqlite!("");
+    const SQLITE_LOCKED: &str =
+        sqlite!("update business set changed_at = max(changed_at + 1, $3) where id = $1; ");
+    const POSTGRES: &str = read_state!(
+        "",
+        "coalesce(json_agg(json_build_array(p.kind, p.id)), '[]')::text",
+        "coalesce(json_agg(json_build_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body)),
+                  '[]')::text",
+        "json_array_elements_text($2::json)"
+    );
+    let statement = match lock_at {
+        Some(now) if !tx.is_postgres() => {
+            tx.sql(SQLITE_LOCKED).bind(id).bind(json!(keys).to_string()).bind(now)
+        }
+        _ => tx.sql_for(SQLITE, POSTGRES).bind(id).bind(json!(keys).to_string()),
+    };
+    let Some(row) = statement.optional::<StateRow>().await? else { return Ok((None, Vec::new())) };
+    let outside = from_json(&row.outside)?;
+    let state = BookState {
+        movement_seq: row.movement_seq,
+        last_recorded_at: row.last_recorded_at,
+        outside,
+        has_webhooks: row.has_webhooks,
+        has_items: row.has_items,
+        has_stock_rules: row.has_stock_rules,
+        has_open_alerts: row.has_open_alerts,
+    };
+    Ok((Some(state), from_json(&row.responses)?))
+}
+
+fn from_json<T: DeserializeOwned>(text: &str) -> Result<T> {
+    serde_json::from_str(text).map_err(|error| Error::Database(sqlx::Error::Decode(error.into())))
 }
 
 /// Writes without changing anything, to see whether the store can be written.
@@ -67,26 +171,29 @@ pub async fn last_recorded_at(tx: &mut Tx) -> Result<Option<Timestamp>> {
     Ok(tx.sql("select max(last_recorded_at) from business").value::<Option<Timestamp>>().await?.flatten())
 }
 
-/// The number and time of the ledger's next line. Both only grow: the number without a gap,
-/// because it is taken in the transaction that writes the line; the time even when the clock
-/// steps back.
-pub async fn next_line(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<(i64, Timestamp)> {
-    #[derive(sqlx::FromRow)]
-    struct Line {
-        movement_seq: i64,
-        last_recorded_at: Timestamp,
-    }
-    let line: Line = tx
-        .sql(
-            "update business
-             set movement_seq = movement_seq + 1,
-                 last_recorded_at = case when last_recorded_at > $2 then last_recorded_at else $2 end
-             where id = $1
-             returning movement_seq, last_recorded_at",
-        )
-        .bind(id)
-        .bind(now)
-        .one()
-        .await?;
-    Ok((line.movement_seq, line.last_recorded_at))
+/// The number and time of the ledger's next line. Both only grow: the number without a gap, because it is taken
+/// under the business's lock and written with the line; the time even when the clock steps back.
+pub(in crate::store) async fn next_line(
+    tx: &mut Tx,
+    id: BusinessId,
+    now: Timestamp,
+) -> Result<(i64, Timestamp)> {
+    let mut state = state(tx, id).await?;
+    state.movement_seq += 1;
+    state.last_recorded_at = state.last_recorded_at.max(now);
+    let line = (state.movement_seq, state.last_recorded_at);
+    tx.pending.of(id).state = Some(state);
+    Ok(line)
+}
+
+/// Something that [`BookState`] says of a business is different now.
+pub(in crate::store) fn forget_state(tx: &mut Tx, id: BusinessId) {
+    tx.pending.of(id).state = None;
+}
+
+/// Whether a rule watches its stock, and whether an alert is open: without either nothing that moves straws can
+/// open or clear one.
+pub async fn is_watched(tx: &mut Tx, id: BusinessId) -> Result<(bool, bool)> {
+    let state = state(tx, id).await?;
+    Ok((state.has_stock_rules, state.has_open_alerts))
 }

@@ -81,6 +81,7 @@ pub async fn all(tx: &mut Tx) -> Result<Vec<Key>> {
 
 /// Revokes a key; false when there is none of that id that was still good.
 pub async fn revoke(tx: &mut Tx, id: KeyId, now: Timestamp) -> Result<bool> {
+    tx.forget_known_keys();
     let touched = tx
         .sql("update api_key set revoked_at = $2 where id = $1 and revoked_at is null")
         .bind(id)

@@ -5,7 +5,7 @@ use crate::{
         alerts::{Alert, AlertKind, Figures},
         values::{AlertId, AlertRuleId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId},
     },
-    store::{Page, Result, Tx},
+    store::{Page, Result, Tx, access::business},
 };
 
 /// Opens an alert.
@@ -13,6 +13,7 @@ use crate::{
 /// # Errors
 /// One is open for the same kind and subject.
 pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()> {
+    business::forget_state(tx, business);
     let about = alert.about;
     tx.sql(
         "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,

@@ -9,11 +9,12 @@ use crate::{
         straws::semen::SemenType,
         values::{AlertRuleId, BusinessId, LotId, PlaceId, SireId, Timestamp},
     },
-    store::{Page, Result, Tx},
+    store::{Page, Result, Tx, access::business},
 };
 
 /// Enters a rule.
 pub async fn add(tx: &mut Tx, business: BusinessId, rule: &AlertRule) -> Result<()> {
+    business::forget_state(tx, business);
     tx.sql("insert into alert_rule (business_id, id, kind, enabled, created_at) values ($1, $2, $3, $4, $5)")
         .bind(business)
         .bind(rule.id)

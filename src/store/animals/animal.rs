@@ -41,8 +41,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
         tx,
         business,
         NewChange::of(ChangeKind::Animal, animal.id.0).herd(d.herd_id).animal(animal.id),
-    )
-    .await
+    );
+    Ok(())
 }
 
 /// Changes what is said of an animal.
@@ -66,7 +66,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id));
+    Ok(())
 }
 
 /// Enters who the dam of an animal is.

@@ -32,7 +32,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, event: &Event) ->
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, noted(event)).await
+    change::note(tx, business, noted(event));
+    Ok(())
 }
 
 fn noted(event: &Event) -> NewChange {
@@ -54,7 +55,8 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, event: &Event, now: Time
         .bind(now)
         .run()
         .await?;
-    change::note(tx, business, noted(event).reversed(true)).await
+    change::note(tx, business, noted(event).reversed(true));
+    Ok(())
 }
 
 /// One event.

@@ -34,7 +34,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
     .bind(herd.created_at)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Herd, herd.id.0).herd(herd.id)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Herd, herd.id.0).herd(herd.id));
+    Ok(())
 }
 
 /// Changes what is said of a herd.
@@ -57,7 +58,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetai
     .bind(d.thaw.clone())
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Herd, id.0).herd(id)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Herd, id.0).herd(id));
+    Ok(())
 }
 
 /// One herd.

@@ -45,8 +45,12 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id))
-        .await
+    change::note(
+        tx,
+        business,
+        NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id),
+    );
+    Ok(())
 }
 
 macro_rules! services {
@@ -145,7 +149,8 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .bind(numbered.rank)
         .run()
         .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
+    Ok(())
 }
 
 /// The service that counts for a withdrawal.
@@ -170,5 +175,6 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Time
         .bind(now)
         .run()
         .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true));
+    Ok(())
 }

@@ -13,6 +13,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
+        access::business,
         exchange::change::{self, NewChange},
     },
 };
@@ -36,6 +37,7 @@ macro_rules! items {
 
 /// Enters an item.
 pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem) -> Result<()> {
+    business::forget_state(tx, business);
     tx.sql(
         "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
                                happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,
@@ -64,7 +66,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem) -
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, noted(item)).await
+    change::note(tx, business, noted(item));
+    Ok(())
 }
 
 /// Writes an item over; `by` is who resolved it, if somebody did just now.
@@ -94,7 +97,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, item: &AdeItem, by: Optio
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, noted(item)).await
+    change::note(tx, business, noted(item));
+    Ok(())
 }
 
 /// One item.

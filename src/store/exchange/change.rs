@@ -3,6 +3,7 @@
 //! The functions that write a thing note its change themselves, so none can be forgotten. The number
 //! is taken in the same transaction, under the business's lock: whoever sees a number sees all below it.
 
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
@@ -47,8 +48,23 @@ impl NewChange {
         Self { reversed, ..self }
     }
 
+    /// Whether both are of one thing.
+    pub(in crate::store) fn is_of(&self, other: &Self) -> bool {
+        (self.kind, self.subject) == (other.kind, other.subject)
+    }
+
+    /// The same after an earlier change, of which stays what is not said anew.
+    pub(in crate::store) fn after(self, earlier: &Self) -> Self {
+        Self { herd: self.herd.or(earlier.herd), animal: self.animal.or(earlier.animal), ..self }
+    }
+
+    /// Kind, id, herd, animal, reversed: a row for the store.
+    pub(in crate::store) fn as_json(&self) -> Value {
+        json!([self.kind.as_str(), self.subject, self.herd, self.animal, self.reversed])
+    }
+
     /// Whether the thing may be told to herd systems as an item of theirs.
-    fn may_be_an_item(self) -> bool {
+    pub(in crate::store) fn may_be_an_item(&self) -> bool {
         match self.kind {
             ChangeKind::Animal
             | ChangeKind::Service
@@ -69,60 +85,46 @@ impl NewChange {
     }
 }
 
-/// Notes a change, and that of the item that the thing came as.
-pub async fn note(tx: &mut Tx, business: BusinessId, noted: NewChange) -> Result<()> {
-    tx.sql(
+/// Notes a change, and that of the item that the thing came as: when the transaction is committed or
+/// [flushed](Tx::flush).
+pub fn note(tx: &mut Tx, business: BusinessId, new: NewChange) {
+    tx.pending.of(business).change(new);
+}
+
+/// Items that things came as changed with them.
+pub(in crate::store) async fn renew_items(
+    tx: &mut Tx,
+    business: BusinessId,
+    changes: &[NewChange],
+) -> Result<()> {
+    let things: Vec<Value> = changes.iter().map(NewChange::as_json).collect();
+    // Uses ade_item_by_subject. An item that is itself among the changes has its number already.
+    tx.sql_for(
         "insert into change (business_id, kind, subject_id, seq, herd_id, animal_id, reversed, created_at, changed_at)
-         select b.id, $2, $3, 1 + coalesce((select max(seq) from change where business_id = $1), 0), $4, $5, $6,
-                b.changed_at, b.changed_at
-         from business b where b.id = $1
+         select b.id, 'ade_item', i.id, n.seq + row_number() over (order by c.key), i.herd_id, i.animal_id,
+                c.value ->> 4 or i.deleted, b.changed_at, b.changed_at
+         from (select coalesce(max(seq), 0) as seq from change where business_id = $1) as n, business b,
+              json_each($2) as c
+         join ade_item i on i.business_id = $1 and i.subject_id = unhex(c.value ->> 1, '-')
+         where b.id = $1
+           and not exists (select 1 from json_each($2) as o
+                           where o.value ->> 0 = 'ade_item' and unhex(o.value ->> 1, '-') = i.id)
          on conflict (business_id, kind, subject_id) do update
-         set seq = excluded.seq, changed_at = excluded.changed_at, reversed = excluded.reversed,
-             herd_id = coalesce(excluded.herd_id, change.herd_id),
-             animal_id = coalesce(excluded.animal_id, change.animal_id)",
+         set seq = excluded.seq, changed_at = excluded.changed_at, reversed = excluded.reversed",
+        "insert into change (business_id, kind, subject_id, seq, herd_id, animal_id, reversed, created_at, changed_at)
+         select b.id, 'ade_item', i.id, n.seq + row_number() over (order by c.line), i.herd_id, i.animal_id,
+                (c.value ->> 4)::boolean or i.deleted, b.changed_at, b.changed_at
+         from (select coalesce(max(seq), 0) as seq from change where business_id = $1) as n, business b,
+              json_array_elements($2::json) with ordinality as c(value, line)
+         join ade_item i on i.business_id = $1 and i.subject_id = (c.value ->> 1)::uuid
+         where b.id = $1
+           and not exists (select 1 from json_array_elements($2::json) as o(value)
+                           where o.value ->> 0 = 'ade_item' and (o.value ->> 1)::uuid = i.id)
+         on conflict (business_id, kind, subject_id) do update
+         set seq = excluded.seq, changed_at = excluded.changed_at, reversed = excluded.reversed",
     )
     .bind(business)
-    .bind(noted.kind)
-    .bind(noted.subject)
-    .bind(noted.herd)
-    .bind(noted.animal)
-    .bind(noted.reversed)
-    .run()
-    .await?;
-    if noted.may_be_an_item() {
-        for item in items_of(tx, business, noted.subject).await? {
-            renew(tx, business, item.id, noted.reversed || item.deleted).await?;
-        }
-    }
-    Ok(())
-}
-
-/// An item that the thing came as.
-#[derive(sqlx::FromRow)]
-struct Item {
-    id: Uuid,
-    deleted: bool,
-}
-
-async fn items_of(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Vec<Item>> {
-    // Uses ade_item_by_subject; most things came as no item.
-    tx.sql("select id, deleted from ade_item where business_id = $1 and subject_id = $2")
-        .bind(business)
-        .bind(subject)
-        .all()
-        .await
-}
-
-async fn renew(tx: &mut Tx, business: BusinessId, item: Uuid, reversed: bool) -> Result<()> {
-    tx.sql(
-        "update change
-         set seq = 1 + (select max(n.seq) from change n where n.business_id = $1),
-             changed_at = (select b.changed_at from business b where b.id = $1), reversed = $3
-         where business_id = $1 and kind = 'ade_item' and subject_id = $2",
-    )
-    .bind(business)
-    .bind(item)
-    .bind(reversed)
+    .bind(json!(things).to_string())
     .run()
     .await
     .map(drop)
@@ -149,6 +151,7 @@ pub async fn find(
     kind: ChangeKind,
     subject: Uuid,
 ) -> Result<Option<Change>> {
+    tx.flush().await?;
     tx.sql(
         "select seq, kind, subject_id, herd_id, animal_id, reversed, created_at, changed_at
          from change where business_id = $1 and kind = $2 and subject_id = $3",

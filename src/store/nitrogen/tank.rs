@@ -45,7 +45,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     .await?;
     let noted = NewChange::of(ChangeKind::Tank, tank.id.0);
     let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
-    change::note(tx, business, noted).await
+    change::note(tx, business, noted);
+    Ok(())
 }
 
 /// Changes what is said of a tank.
@@ -70,7 +71,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetai
     .await?;
     let noted = NewChange::of(ChangeKind::Tank, id.0);
     let noted = d.herd_id.map_or(noted, |herd| noted.herd(herd));
-    change::note(tx, business, noted).await
+    change::note(tx, business, noted);
+    Ok(())
 }
 
 /// One tank.

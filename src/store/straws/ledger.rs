@@ -23,6 +23,7 @@ use crate::{
     store::{
         Result, Tx,
         access::business,
+        db::Sql,
         exchange::change::{self, NewChange},
         straws::{lot::lot_columns, sire::sire_columns},
     },
@@ -35,6 +36,48 @@ macro_rules! place_columns {
     };
 }
 pub(crate) use place_columns;
+
+/// Both balances, the line and the business's counter, for SQLite, after statements of the caller's own.
+macro_rules! line_sqlite {
+    ($before:literal) => {
+        concat!(
+            $before,
+            "update balance set straws = straws - $5 where business_id = $1 and lot_id = $2 and place_id = $3;
+             insert into balance (business_id, lot_id, place_id, straws) select $1, $2, $4, $5 where $7
+             on conflict (business_id, lot_id, place_id) do update set straws = balance.straws + excluded.straws;
+             insert into movement (business_id, lot_id, from_place_id, to_place_id, straws, from_left, to_held, seq,
+                                   recorded_at, id, kind, occurred_at, recorded_by, technician, withdrawal_id,
+                                   stocktake_id, reverses_id, reason, exposure_s, note)
+             values ($1, $2, $3, $4, $5, $6,
+                     (select straws from balance where business_id = $1 and lot_id = $2 and place_id = $4 and $7),
+                     $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20);
+             update business set movement_seq = $8, last_recorded_at = $9 where id = $1"
+        )
+    };
+}
+
+/// The same for PostgreSQL, before a statement of the caller's own.
+macro_rules! line_postgres {
+    ($after:literal) => {
+        concat!(
+            "with took as (
+                 update balance set straws = straws - $5 where business_id = $1 and lot_id = $2 and place_id = $3),
+             put as (
+                 insert into balance (business_id, lot_id, place_id, straws) select $1, $2, $4, $5 where $7
+                 on conflict (business_id, lot_id, place_id) do update set straws = balance.straws + excluded.straws
+                 returning straws),
+             line as (
+                 insert into movement (business_id, lot_id, from_place_id, to_place_id, straws, from_left, to_held, seq,
+                                       recorded_at, id, kind, occurred_at, recorded_by, technician, withdrawal_id,
+                                       stocktake_id, reverses_id, reason, exposure_s, note)
+                 values ($1, $2, $3, $4, $5, $6, (select straws from put), $8, $9, $10, $11, $12, $13, $14, $15, $16,
+                         $17, $18, $19, $20)),
+             counted as (update business set movement_seq = $8, last_recorded_at = $9 where id = $1) ",
+            $after
+        )
+    };
+}
+pub(in crate::store) use {line_postgres, line_sqlite};
 
 /// The id of a place in a tank, if straws ever hung there.
 pub async fn find_place(tx: &mut Tx, business: BusinessId, place: &Place) -> Result<Option<PlaceId>> {
@@ -74,13 +117,8 @@ pub async fn ensure_place(tx: &mut Tx, business: BusinessId, place: &Place) -> R
 
 /// The id of an outside place, entered if it is new.
 async fn outside(tx: &mut Tx, business: BusinessId, kind: PlaceKind) -> Result<PlaceId> {
-    let found = tx
-        .sql("select id from place where business_id = $1 and kind = $2 and tank_id is null")
-        .bind(business)
-        .bind(kind)
-        .value()
-        .await?;
-    if let Some(id) = found {
+    let known = business::state(tx, business).await?.outside;
+    if let Some((_, id)) = known.into_iter().find(|(known, _)| *known == kind) {
         return Ok(id);
     }
     let id = PlaceId::new();
@@ -93,6 +131,7 @@ async fn outside(tx: &mut Tx, business: BusinessId, kind: PlaceKind) -> Result<P
     .bind(kind)
     .run()
     .await?;
+    business::forget_state(tx, business);
     Ok(id)
 }
 
@@ -105,49 +144,6 @@ pub async fn place(tx: &mut Tx, business: BusinessId, id: PlaceId) -> Result<Opt
     .bind(business)
     .bind(id)
     .optional()
-    .await
-}
-
-/// Adds straws to a place's balance; gives what hangs there then.
-async fn put(
-    tx: &mut Tx,
-    business: BusinessId,
-    lot: LotId,
-    place: PlaceId,
-    straws: Straws,
-) -> Result<Option<i64>> {
-    tx.sql(
-        "insert into balance (business_id, lot_id, place_id, straws) values ($1, $2, $3, $4)
-         on conflict (business_id, lot_id, place_id)
-         do update set straws = balance.straws + excluded.straws
-         returning straws",
-    )
-    .bind(business)
-    .bind(lot)
-    .bind(place)
-    .bind(straws)
-    .value()
-    .await
-}
-
-/// Takes straws from a place's balance; gives what is left, or `None` when so many do not hang there.
-async fn take(
-    tx: &mut Tx,
-    business: BusinessId,
-    lot: LotId,
-    place: PlaceId,
-    straws: Straws,
-) -> Result<Option<i64>> {
-    tx.sql(
-        "update balance set straws = straws - $4
-         where business_id = $1 and lot_id = $2 and place_id = $3 and straws >= $4
-         returning straws",
-    )
-    .bind(business)
-    .bind(lot)
-    .bind(place)
-    .bind(straws)
-    .value()
     .await
 }
 
@@ -226,49 +222,86 @@ pub async fn write(
     now: Timestamp,
     entry: Entry,
 ) -> Result<Option<MovementId>> {
-    let (from, from_left) = match entry.from {
-        Whereabouts::Outside(kind) => (outside(tx, business, kind).await?, None),
-        Whereabouts::In(place) => match take(tx, business, entry.lot, place, entry.straws).await? {
-            None => return Ok(None),
-            left => (place, left),
-        },
+    let left = match entry.from {
+        Whereabouts::Outside(_) => None,
+        Whereabouts::In(place) => {
+            let left = held(tx, business, entry.lot, place).await? - entry.straws.get();
+            if left < 0 {
+                return Ok(None);
+            }
+            Some(left)
+        }
     };
-    let (to, to_held) = match entry.to {
-        Whereabouts::Outside(kind) => (outside(tx, business, kind).await?, None),
-        Whereabouts::In(place) => (place, put(tx, business, entry.lot, place, entry.straws).await?),
-    };
-    let (seq, recorded_at) = business::next_line(tx, business, now).await?;
-    let id = MovementId::new();
-    tx.sql(
-        "insert into movement (business_id, seq, id, kind, lot_id, from_place_id, to_place_id, straws, from_left,
-                               to_held, occurred_at, recorded_at, recorded_by, technician, withdrawal_id,
-                               stocktake_id, reverses_id, reason, exposure_s, note)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
-    )
-    .bind(business)
-    .bind(seq)
-    .bind(id)
-    .bind(entry.kind)
-    .bind(entry.lot)
-    .bind(from)
-    .bind(to)
-    .bind(entry.straws)
-    .bind(from_left)
-    .bind(to_held)
-    .bind(entry.occurred_at)
-    .bind(recorded_at)
-    .bind(by)
-    .bind(entry.technician)
-    .bind(entry.cause.withdrawal)
-    .bind(entry.cause.stocktake)
-    .bind(entry.cause.reverses)
-    .bind(entry.reason)
-    .bind(entry.exposure)
-    .bind(entry.note)
-    .run()
-    .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Movement, id.0)).await?;
+    let line = Line::next(tx, business, by, now, entry, left).await?;
+    let id = line.id;
+    line.bind(tx.sql_for(line_sqlite!(""), line_postgres!("select 1"))).run().await?;
+    change::note(tx, business, NewChange::of(ChangeKind::Movement, id.0));
     Ok(Some(id))
+}
+
+/// A line of the ledger about to be written. Whoever writes it has seen under the lock that so many straws hang
+/// where they are taken from.
+pub(in crate::store) struct Line {
+    business: BusinessId,
+    by: KeyId,
+    pub(in crate::store) id: MovementId,
+    seq: i64,
+    recorded_at: Timestamp,
+    from: PlaceId,
+    to: PlaceId,
+    left: Option<i64>,
+    to_tank: bool,
+    entry: Entry,
+}
+
+impl Line {
+    /// The next line; `left` is what hangs there when it was taken, where it is taken from a tank.
+    pub(in crate::store) async fn next(
+        tx: &mut Tx,
+        business: BusinessId,
+        by: KeyId,
+        now: Timestamp,
+        entry: Entry,
+        left: Option<i64>,
+    ) -> Result<Self> {
+        let from = place_id(tx, business, entry.from).await?;
+        let to = place_id(tx, business, entry.to).await?;
+        let to_tank = matches!(entry.to, Whereabouts::In(_));
+        let (seq, recorded_at) = business::next_line(tx, business, now).await?;
+        Ok(Self { business, by, id: MovementId::new(), seq, recorded_at, from, to, left, to_tank, entry })
+    }
+
+    /// Gives `$1` to `$20` of [`line_sqlite`] and [`line_postgres`] their values.
+    pub(in crate::store) fn bind<'c>(&self, sql: Sql<'c>) -> Sql<'c> {
+        let entry = &self.entry;
+        sql.bind(self.business)
+            .bind(entry.lot)
+            .bind(self.from)
+            .bind(self.to)
+            .bind(entry.straws)
+            .bind(self.left)
+            .bind(self.to_tank)
+            .bind(self.seq)
+            .bind(self.recorded_at)
+            .bind(self.id)
+            .bind(entry.kind)
+            .bind(entry.occurred_at)
+            .bind(self.by)
+            .bind(entry.technician.clone())
+            .bind(entry.cause.withdrawal)
+            .bind(entry.cause.stocktake)
+            .bind(entry.cause.reverses)
+            .bind(entry.reason)
+            .bind(entry.exposure)
+            .bind(entry.note.clone())
+    }
+}
+
+async fn place_id(tx: &mut Tx, business: BusinessId, end: Whereabouts) -> Result<PlaceId> {
+    match end {
+        Whereabouts::In(place) => Ok(place),
+        Whereabouts::Outside(kind) => outside(tx, business, kind).await,
+    }
 }
 
 macro_rules! movements {

@@ -49,7 +49,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, lot: &Lot) -> Result<()> {
     .bind(lot.created_at)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Lot, lot.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Lot, lot.id.0));
+    Ok(())
 }
 
 /// Changes what is said of a lot.
@@ -73,7 +74,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: LotId, d: &LotDetails
     .bind(d.status)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Lot, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Lot, id.0));
+    Ok(())
 }
 
 /// One lot.

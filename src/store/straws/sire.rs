@@ -39,7 +39,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .run()
     .await?;
     identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Sire, sire.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Sire, sire.id.0));
+    Ok(())
 }
 
 /// Changes what is said of a sire.
@@ -58,7 +59,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Sire, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Sire, id.0));
+    Ok(())
 }
 
 /// One sire.

@@ -34,7 +34,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Stocktake) ->
     .bind(by)
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, s.id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, s.id.0));
+    Ok(())
 }
 
 macro_rules! stocktakes {
@@ -89,5 +90,6 @@ pub async fn accept(
     .bind(lines.clone())
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Stocktake, id.0));
+    Ok(())
 }

@@ -46,7 +46,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal) -
     .run()
     .await?;
     let noted = NewChange::of(ChangeKind::Withdrawal, w.id.0).herd(w.herd_id).animal(w.animal_id);
-    change::note(tx, business, noted).await
+    change::note(tx, business, noted);
+    Ok(())
 }
 
 macro_rules! withdrawals {
@@ -122,7 +123,8 @@ pub async fn thawing(
     .bind(deviations.clone())
     .run()
     .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
+    Ok(())
 }
 
 /// The straw is unresolved again: what resolved it was entered by mistake.
@@ -138,7 +140,8 @@ pub async fn reopen(
         .bind(state)
         .run()
         .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
+    Ok(())
 }
 
 /// The straw was served, discarded, or never left.
@@ -157,7 +160,8 @@ pub async fn resolve(
         .run()
         .await?;
     let reversed = state == WithdrawalState::Reversed;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed)).await
+    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed));
+    Ok(())
 }
 
 /// Straws on their way that left the tank before `before` and for which no alert is open.

@@ -1,7 +1,9 @@
 //! The outbox: what others are to be told, written in the transaction of its cause.
 //!
-//! An event is written when some webhook of the business wants it, with a delivery for each that
-//! does. A business without webhooks pays one look at an index for each event and no write.
+//! An event is written when some webhook of the business wants it, with a delivery for each that does. What many acts
+//! of a transaction have to tell is written in one go; a business without webhooks pays nothing.
+
+use serde_json::json;
 
 use crate::{
     domain::{
@@ -23,11 +25,21 @@ struct Listener {
     details: WebhookDetails,
 }
 
-/// Writes an event and a delivery of it for every webhook that wants it; nothing when none does.
+/// Others may want to be told: when the transaction is committed or [flushed](Tx::flush), the event is written with
+/// a delivery for every webhook that wants it; nothing when none does.
 ///
 /// The deliveries are due at once. A webhook that is disabled is not told, but the event is kept,
 /// so that it can be sent on demand when the receiver is back.
-pub async fn write(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Event) -> Result<()> {
+pub fn write(tx: &mut Tx, business: BusinessId, now: Timestamp, event: Event) {
+    tx.pending.of(business).event(now, event);
+}
+
+/// Writes events that waited, each that some webhook wants.
+pub(in crate::store) async fn enter_all(
+    tx: &mut Tx,
+    business: BusinessId,
+    events: &[(Timestamp, Event)],
+) -> Result<()> {
     let listeners: Vec<Listener> = tx
         .sql(
             "select id, state, url, topics, herd_ids, tank_ids, note from webhook
@@ -36,19 +48,18 @@ pub async fn write(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Ev
         .bind(business)
         .all()
         .await?;
-    let wants = |listener: &Listener| listener.details.wants(event.kind.topic, event.herd, event.tank);
-    let listeners: Vec<Listener> = listeners.into_iter().filter(wants).collect();
-    if listeners.is_empty() {
-        return Ok(());
-    }
-    let seq = enter(tx, business, now, event).await?;
-    let subject = event.subject.wire();
-    for listener in listeners {
-        if matches!(listener.state, WebhookState::Active | WebhookState::Paused) {
-            deliver(tx, business, listener.id, seq, &subject, now).await?;
+    let mut wanted = Vec::new();
+    for (now, event) in events {
+        let wants = |listener: &&Listener| listener.details.wants(event.kind.topic, event.herd, event.tank);
+        let wanting: Vec<&Listener> = listeners.iter().filter(wants).collect();
+        if !wanting.is_empty() {
+            let told =
+                |listener: &&&Listener| matches!(listener.state, WebhookState::Active | WebhookState::Paused);
+            let deliveries = wanting.iter().filter(told).map(|listener| (DeliveryId::new(), listener.id));
+            wanted.push(NewEvent { now: *now, event, deliveries: deliveries.collect() });
         }
     }
-    Ok(())
+    enter(tx, business, &wanted).await
 }
 
 /// Writes an event for one webhook only, whatever it asks for; gives the delivery.
@@ -59,8 +70,10 @@ pub async fn write_to(
     now: Timestamp,
     event: &Event,
 ) -> Result<DeliveryId> {
-    let seq = enter(tx, business, now, event).await?;
-    deliver(tx, business, webhook, seq, &event.subject.wire(), now).await
+    tx.flush().await?;
+    let id = DeliveryId::new();
+    enter(tx, business, &[NewEvent { now, event, deliveries: vec![(id, webhook)] }]).await?;
+    Ok(id)
 }
 
 /// An event that a webhook was never told.
@@ -118,36 +131,81 @@ pub async fn make_up(
     }
 }
 
-/// Gives the event its number and enters it. The time of recording never goes back along the numbers, also when
-/// the clock does.
-async fn enter(tx: &mut Tx, business: BusinessId, now: Timestamp, event: &Event) -> Result<i64> {
-    let seq: Option<i64> = tx
-        .sql("update business set event_seq = event_seq + 1 where id = $1 returning event_seq")
+/// An event to be written, with its deliveries.
+struct NewEvent<'e> {
+    now: Timestamp,
+    event: &'e Event,
+    deliveries: Vec<(DeliveryId, WebhookId)>,
+}
+
+/// Gives events their numbers and enters them with their deliveries, due at once. The time of recording never goes
+/// back along the numbers, also when the clock does.
+async fn enter(tx: &mut Tx, business: BusinessId, events: &[NewEvent<'_>]) -> Result<()> {
+    if events.is_empty() {
+        return Ok(());
+    }
+    let count = i64::try_from(events.len()).unwrap_or(i64::MAX);
+    let last: Option<i64> = tx
+        .sql("update business set event_seq = event_seq + $2 where id = $1 returning event_seq")
         .bind(business)
+        .bind(count)
         .value()
         .await?;
-    let seq = seq.ok_or(crate::store::Error::Database(sqlx::Error::RowNotFound))?;
-    tx.sql(
+    let first = last.ok_or(crate::store::Error::Database(sqlx::Error::RowNotFound))? - count + 1;
+    let mut rows = Vec::new();
+    let mut deliveries = Vec::new();
+    for (seq, NewEvent { now, event, deliveries: to }) in (first..).zip(events) {
+        let (subject, now) = (event.subject.wire(), now.utc().timestamp_micros());
+        for (id, webhook) in to {
+            deliveries.push(json!([id, webhook, seq, subject, now]));
+        }
+        rows.push(json!([
+            seq,
+            MessageId::new(),
+            event.kind.topic.as_str(),
+            event.kind.phase.as_str(),
+            subject,
+            event.herd,
+            event.tank,
+            event.data,
+            event.occurred_at.utc().timestamp_micros(),
+            now,
+        ]));
+    }
+    tx.sql_for(
         "insert into outbox (business_id, seq, id, topic, phase, subject, herd_id, tank_id, data, occurred_at,
                              recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10,
-                 coalesce((select case when e.recorded_at > $11 then e.recorded_at end
-                           from outbox e where e.business_id = $1 and e.seq = $2 - 1), $11))",
+         select $1, e.value ->> 0, unhex(e.value ->> 1, '-'), e.value ->> 2, e.value ->> 3, e.value ->> 4,
+                unhex(e.value ->> 5, '-'), unhex(e.value ->> 6, '-'), e.value -> 7, e.value ->> 8,
+                max(e.value ->> 9, coalesce((select o.recorded_at from outbox o
+                                             where o.business_id = $1 and o.seq = $2 - 1), 0))
+         from json_each($3) as e;
+         insert into delivery (business_id, id, webhook_id, event_seq, subject, state, due_at, created_at)
+         select $1, unhex(d.value ->> 0, '-'), unhex(d.value ->> 1, '-'), d.value ->> 2, d.value ->> 3, 'waiting',
+                d.value ->> 4, d.value ->> 4
+         from json_each($4) as d",
+        "with entered as (
+             insert into outbox (business_id, seq, id, topic, phase, subject, herd_id, tank_id, data, occurred_at,
+                                 recorded_at)
+             select $1, (e.value ->> 0)::bigint, (e.value ->> 1)::uuid, e.value ->> 2, e.value ->> 3, e.value ->> 4,
+                    (e.value ->> 5)::uuid, (e.value ->> 6)::uuid, e.value -> 7,
+                    'epoch'::timestamptz + (e.value ->> 8)::bigint * interval '1 microsecond',
+                    greatest('epoch'::timestamptz + (e.value ->> 9)::bigint * interval '1 microsecond',
+                             (select o.recorded_at from outbox o where o.business_id = $1 and o.seq = $2 - 1))
+             from json_array_elements($3::json) as e(value))
+         insert into delivery (business_id, id, webhook_id, event_seq, subject, state, due_at, created_at)
+         select $1, (d.value ->> 0)::uuid, (d.value ->> 1)::uuid, (d.value ->> 2)::bigint, d.value ->> 3, 'waiting',
+                'epoch'::timestamptz + (d.value ->> 4)::bigint * interval '1 microsecond',
+                'epoch'::timestamptz + (d.value ->> 4)::bigint * interval '1 microsecond'
+         from json_array_elements($4::json) as d(value)",
     )
     .bind(business)
-    .bind(seq)
-    .bind(MessageId::new())
-    .bind(event.kind.topic)
-    .bind(event.kind.phase)
-    .bind(event.subject.wire())
-    .bind(event.herd)
-    .bind(event.tank)
-    .bind(event.data.clone())
-    .bind(event.occurred_at)
-    .bind(now)
+    .bind(first)
+    .bind(json!(rows).to_string())
+    .bind(json!(deliveries).to_string())
     .run()
-    .await?;
-    Ok(seq)
+    .await
+    .map(drop)
 }
 
 /// Enters a delivery, due at once.

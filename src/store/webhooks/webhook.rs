@@ -13,11 +13,12 @@ use crate::{
             },
         },
     },
-    store::{Page, Result, Tx},
+    store::{Page, Result, Tx, access::business},
 };
 
 /// Enters a webhook.
 pub async fn add(tx: &mut Tx, business: BusinessId, webhook: &Webhook) -> Result<()> {
+    business::forget_state(tx, business);
     let d = &webhook.details;
     tx.sql(
         "insert into webhook (business_id, id, url, topics, herd_ids, tank_ids, note, state, created_at)

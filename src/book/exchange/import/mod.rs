@@ -29,8 +29,8 @@ use crate::{
     book::{
         Caller, Rejection,
         access::key,
-        alerts::alert::{self, Touched},
-        writer::CommandContext,
+        alerts::alert,
+        command::{CommandContext, Touched},
     },
     domain::values::{BusinessId, Name, Timestamp},
     store::{self, Db, Tx, access::key::Role},
@@ -129,7 +129,7 @@ impl Import<'_> {
         progress: impl FnMut(u64),
     ) -> Result<Summary, Failure> {
         let mut tx = db.write().await?;
-        store::access::business::lock(&mut tx, self.business, now).await?;
+        store::access::business::lock(&mut tx, self.business, now, &[]).await?;
         let latest =
             store::access::business::last_recorded_at(&mut tx).await?.map_or(now, |last| last.max(now));
         let caller = self.source_as_caller(&mut tx, now).await?;
@@ -148,7 +148,8 @@ impl Import<'_> {
         if !taking.faults.is_empty() {
             return Err(Failure::Wrong(taking.faults));
         }
-        alert::look_at_touched(&mut taking.cx).await?;
+        let touched = std::mem::take(&mut taking.cx.touched);
+        alert::look_at_touched(taking.cx.tx, self.business, now, touched).await?;
         let summary = taking.summary;
         noted::note(&mut tx, &caller, self, &sheet.digest(), &summary, now).await?;
         if !self.dry_run {

@@ -11,7 +11,7 @@ use crate::{
     domain::values::Timestamp,
     store::{
         self, Tx,
-        access::audit::{self, NewAuditEntry},
+        access::audit::{self, NewAuditEntry, NewKeyedResponse},
     },
 };
 
@@ -34,12 +34,16 @@ pub async fn note(
         ));
     }
     let body = serde_json::to_string(summary).map_err(store::Error::from)?;
-    let act = NewAuditEntry {
+    let keyed =
+        delivery.then_some(NewKeyedResponse { key, fingerprint: digest.to_owned(), etag: None, body });
+    let entry = NewAuditEntry {
         by: caller.key_id,
-        request: &format!("import {}", import.subject),
+        request: format!("import {}", import.subject),
         status: 201,
         location: None,
-        keyed: delivery.then_some((key.as_str(), digest, None, body.as_str())),
+        keyed,
+        recorded_at: now,
     };
-    Ok(audit::add(tx, caller.business_id, act, now).await?)
+    audit::add(tx, caller.business_id, entry);
+    Ok(())
 }

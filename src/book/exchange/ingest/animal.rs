@@ -4,9 +4,9 @@ use crate::{
     book::{
         CommandError, Rejection,
         catalogue::{Add, CatalogueItem as _},
+        command::{Command as _, CommandContext},
         exchange::ingest::{Entered, Message, animals_called, insemination::sires_called},
         lookup,
-        writer::{Command as _, CommandContext},
     },
     domain::{
         animals::{
@@ -66,11 +66,11 @@ pub(super) async fn enter(
     };
     let details = details(cx, herd_id, &herd, &names, told, before.as_ref()).await?;
     let animal = match before {
-        None => Add::<Animal> { details }.perform(cx).await?,
+        None => Add::<Animal> { details }.run(cx).await?,
         Some(before) if before.details == details => {
             // What only the herd system says of her may have changed, and is told as hers.
             let noted = NewChange::of(ChangeKind::Animal, before.id.0).herd(herd_id).animal(before.id);
-            store::exchange::change::note(cx.tx, business, noted).await?;
+            store::exchange::change::note(cx.tx, business, noted);
             before
         }
         Some(before) => {

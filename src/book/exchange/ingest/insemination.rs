@@ -4,10 +4,10 @@ use crate::{
     book::{
         CommandError,
         animals::record_service::{NO_THAW, Semen, Serve},
+        command::{Command as _, CommandContext},
         exchange::ingest::{Before, Content, Entered, Message, own},
         lookup,
         straws::withdraw::{StrawSelection, Withdraw},
-        writer::{Command as _, CommandContext},
     },
     domain::{
         animals::animal::Animal,
@@ -249,7 +249,7 @@ pub(super) async fn record(
         }
     };
     let serve = Serve { semen, served_at: when.at, technician: when.responsible, note: when.remark };
-    let served = serve.perform(cx).await?;
+    let served = serve.run(cx).await?;
     let subject = served.id.0;
     store::exchange::ade_item::made(cx.tx, business, item.id, subject).await?;
     // Nobody thaws by this book who tells of it afterwards.

@@ -14,10 +14,10 @@ use crate::{
     book::{
         CommandError, Rejection,
         animals::report_event::{Report, renumber},
+        command::{Command, CommandContext},
         exchange::resource::{self, Resource},
         lookup,
         straws::reverse::{Reverse, ReverseService},
-        writer::{Command, CommandContext},
     },
     domain::{
         animals::{animal::Animal, history::AnimalEvent},
@@ -147,7 +147,7 @@ enum Before {
 impl Command for TakeIn {
     type Done = TakenIn;
 
-    async fn perform(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
         let business = cx.business();
         if self.source.as_str() == own_source(business) {
             return self.ours_came_back(cx).await;
@@ -399,7 +399,7 @@ async fn happened(
         technician: content.responsible.clone(),
         note: content.remark.clone(),
     };
-    let reported = report.perform(cx).await?;
+    let reported = report.run(cx).await?;
     let subject = reported.id.0;
     store::exchange::ade_item::made(cx.tx, cx.caller.business_id, item.id, subject).await?;
     let messages = reported.warnings.into_iter().map(Message::warning).collect();
@@ -428,9 +428,9 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
                     technician: None,
                     note: None,
                 };
-                reverse.perform(cx).await?;
+                reverse.run(cx).await?;
             } else {
-                ReverseService { service_id: service.id }.perform(cx).await?;
+                ReverseService { service_id: service.id }.run(cx).await?;
             }
         }
         ItemKind::Heat

@@ -1,0 +1,203 @@
+//! What is asked of the book: a command, who asks, and what comes back.
+//!
+//! A command runs in three steps. It gathers the facts from [`store`], decides by a pure function of
+//! [`domain`](crate::domain), and writes the decision. No step goes back to an earlier one.
+
+use crate::{
+    book::{Caller, CommandError},
+    domain::values::{AlertRuleId, BusinessId, LotId, MovementId, PlaceId, TankId, Timestamp, WithdrawalId},
+    store::{
+        self, Tx,
+        straws::ledger::{self, Entry, Whereabouts},
+    },
+};
+
+/// Something that is written in the book, in one piece or not at all.
+pub trait Command: Send + Sync + 'static {
+    /// What came of it.
+    type Done: Send;
+
+    /// Whether it writes nothing before it can no longer be rejected. Any other command is run behind a
+    /// savepoint, to which a rejection goes back.
+    const DECIDES_FIRST: bool = false;
+
+    /// Runs it. It may be called again when the store asks for a second try, so it changes nothing
+    /// but the store.
+    fn run(
+        &self,
+        cx: &mut CommandContext<'_>,
+    ) -> impl Future<Output = Result<Self::Done, CommandError>> + Send;
+}
+
+/// Work of the service's own, that no caller asked for: nothing of it stands in the audit, and nobody's
+/// key is behind it.
+pub trait BackgroundCommand: Send + Sync + 'static {
+    /// What came of it.
+    type Done: Send;
+
+    /// In whose book, where it writes in one only; others are kept out of that until it is done.
+    fn business(&self) -> Option<BusinessId>;
+
+    /// Runs it. Like a [`Command`] it may be called again, and changes nothing but the store. It should be
+    /// short: callers wait meanwhile.
+    fn run(&self, tx: &mut Tx, now: Timestamp) -> impl Future<Output = store::Result<Self::Done>> + Send;
+}
+
+/// What a command works with.
+pub struct CommandContext<'t> {
+    /// The transaction.
+    pub tx: &'t mut Tx,
+    /// Who asks.
+    pub caller: &'t Caller,
+    /// Now.
+    pub now: Timestamp,
+    /// The latest time that the book knows; later than `now` when the clock went back.
+    pub latest: Timestamp,
+    /// What the command touched that alerts may be about; looked at when all that share the transaction are done.
+    pub touched: Touched,
+}
+
+impl CommandContext<'_> {
+    /// In whose book.
+    pub fn business(&self) -> BusinessId {
+        self.caller.business_id
+    }
+
+    /// Moves straws, as [`ledger::write`] does. Commands move them by this alone, so that no movement passes
+    /// unseen by the alerts.
+    pub async fn write(&mut self, entry: Entry) -> store::Result<Option<MovementId>> {
+        let business = self.business();
+        self.touched.moved(&entry);
+        ledger::write(self.tx, business, self.caller.key_id, self.now, entry).await
+    }
+}
+
+/// What commands touched that alerts may be about.
+#[derive(Debug, Default)]
+pub struct Touched {
+    /// Lots, each with the places that its straws left and came to.
+    pub(crate) lots: Vec<(LotId, [Option<PlaceId>; 2])>,
+    pub(crate) withdrawals: Vec<WithdrawalId>,
+    pub(crate) rules: Vec<AlertRuleId>,
+    pub(crate) tanks: Vec<TankId>,
+}
+
+impl Touched {
+    /// Straws moved.
+    pub fn moved(&mut self, entry: &Entry) {
+        let place = |end: Whereabouts| if let Whereabouts::In(id) = end { Some(id) } else { None };
+        let places = [place(entry.from), place(entry.to)];
+        if places != [None, None] {
+            self.lots.push((entry.lot, places));
+        }
+    }
+
+    /// Whether a lot's straws may be used changed.
+    pub fn lot(&mut self, lot: LotId) {
+        self.lots.push((lot, [None, None]));
+    }
+
+    /// A tank's level was read, or it was filled.
+    pub fn tank(&mut self, id: TankId) {
+        self.tanks.push(id);
+    }
+
+    /// A rule was changed or taken away.
+    pub fn rule(&mut self, id: AlertRuleId) {
+        self.rules.push(id);
+    }
+
+    /// A withdrawn straw went on its way.
+    pub fn withdrawal(&mut self, id: WithdrawalId) {
+        self.withdrawals.push(id);
+    }
+
+    /// Takes up what another command touched.
+    pub(crate) fn merge(&mut self, other: Self) {
+        self.lots.extend(other.lots);
+        self.withdrawals.extend(other.withdrawals);
+        self.rules.extend(other.rules);
+        self.tanks.extend(other.tanks);
+    }
+
+    /// The same with each thing once.
+    pub(crate) fn each_once(mut self) -> Self {
+        fn once<T: Ord>(things: &mut Vec<T>) {
+            things.sort_unstable();
+            things.dedup();
+        }
+        once(&mut self.lots);
+        once(&mut self.withdrawals);
+        once(&mut self.rules);
+        once(&mut self.tanks);
+        self
+    }
+}
+
+/// Who asks, in which words, and under which key.
+#[derive(Clone, Debug)]
+pub struct RequestContext {
+    /// Who.
+    pub caller: Caller,
+    /// Method and path, for the audit.
+    pub request: String,
+    /// The Idempotency-Key.
+    pub keyed: Option<Keyed>,
+}
+
+/// The caller's Idempotency-Key, and what tells this request from another under the same key.
+#[derive(Clone, Debug)]
+pub struct Keyed {
+    /// The key.
+    pub key: String,
+    /// Covers method, path, query and the body's meaning.
+    pub fingerprint: String,
+}
+
+/// The response to a command, word for word, so that a retry gets the same.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoredResponse {
+    /// Whether it was done, and if not, of what kind the reason is.
+    pub status: u16,
+    /// Where what was made is to be found.
+    pub location: Option<String>,
+    /// The version of what is answered.
+    pub etag: Option<String>,
+    /// JSON.
+    pub body: String,
+}
+
+impl StoredResponse {
+    /// Whether a retry under the same key gets this again. What was done, and what the state of
+    /// the book forbade: a delayed duplicate must not take straws that arrived since. Not what was
+    /// wrong with the request: that can be mended and sent again.
+    pub(crate) fn is_final(&self) -> bool {
+        matches!(self.status, 200..=299 | 409)
+    }
+}
+
+/// What comes back from the writer.
+#[derive(Debug)]
+pub enum Outcome {
+    /// Done or rejected just now.
+    Fresh(StoredResponse),
+    /// The first response to this key.
+    Replayed(StoredResponse),
+    /// The key was used for another request.
+    Mismatch,
+}
+
+/// Why nothing came back. In each case the same key may be sent again.
+#[derive(Debug)]
+pub enum Failure {
+    /// Too many are waiting; nothing was done.
+    Busy,
+    /// The store could not do it; nothing was done.
+    NotDone(store::Error),
+    /// The store cannot be written at all; nothing was begun.
+    Unavailable,
+    /// The commit failed: it may or may not have been done.
+    Unknown,
+    /// A fault of ours; nothing was done.
+    Fault,
+}
