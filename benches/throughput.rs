@@ -108,7 +108,7 @@ async fn main() {
         async move {
             let tell = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());
-                StoredResponse { status: 201, location: None, etag: None, body: String::new() }
+                Ok(StoredResponse { status: 201, location: None, etag: None, body: String::new() })
             };
             writer.run(ask, act, tell).await.unwrap();
         }

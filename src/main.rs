@@ -241,7 +241,7 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         Verb::Export { options } => import_export::export(options, file.as_deref()).await,
         Verb::Listen { port, secret } => listen(port, &secret).await,
         Verb::Openapi => {
-            print!("{}", http::docs::openapi_json());
+            print!("{}", http::docs::openapi_json()?);
             Ok(ExitCode::SUCCESS)
         }
         Verb::Health { url } => health(&url).await,

@@ -70,6 +70,7 @@ pub async fn start_with(
     let address = listener.local_addr()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
+    let pages = http::docs::Pages::new()?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
@@ -77,7 +78,7 @@ pub async fn start_with(
     let book = Book { db, writer, clock };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, metrics);
+    let app = App::new(book, reach, limiter, metrics, pages);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
     let serving = tokio::spawn(async move {

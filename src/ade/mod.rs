@@ -252,12 +252,12 @@ async fn take_in(
     let tell = move |outcome| match outcome {
         Ok(taken) => {
             let location = Some(location(&taken));
-            StoredResponse { status: 200, location, etag: None, body: tell(taken).to_string() }
+            Ok(StoredResponse { status: 200, location, etag: None, body: tell(taken).to_string() })
         }
         Err(refusal) => {
             let error = AdeError::from(refusal);
             let (status, body) = (error.status(), error.body().to_string());
-            StoredResponse { status, location: None, etag: None, body }
+            Ok(StoredResponse { status, location: None, etag: None, body })
         }
     };
     match book.writer.run(ask, act, tell).await? {

@@ -110,23 +110,19 @@ impl<T: CatalogueItem> Command for Change<T> {
             id: self.id,
             pointer: None,
         })?;
-        let details = patched(before.details(), &self.patch).map_err(Rejection::Invalid)?;
+        let details = patched(before.details(), &self.patch)?;
         let after = before.clone().with(details);
         after.check(cx, Some(&before)).await?;
-        if let Some(wanted) = &self.if_match
-            && !wanted.contains(&version(&before))
-        {
-            return Err(Rejection::Stale.into());
-        }
+        check_version(self.if_match.as_deref(), &before)?;
         after.change(cx.tx, business).await?;
         Ok(after)
     }
 }
 
-fn patched<D: Field + Serialize>(details: &D, patch: &Value) -> Result<D, Vec<Fault>> {
-    let mut merged = serde_json::to_value(details).unwrap_or_default();
+fn patched<D: Field + Serialize>(details: &D, patch: &Value) -> Result<D, CommandError> {
+    let mut merged = serde_json::to_value(details).map_err(store::Error::from)?;
     merge(&mut merged, patch);
-    form::read(&merged, &InputPath::body())
+    Ok(form::read(&merged, &InputPath::body()).map_err(Rejection::Invalid)?)
 }
 
 /// RFC 7396, section 2.
@@ -150,8 +146,15 @@ fn merge(target: &mut Value, patch: &Value) {
 }
 
 /// A mark of a thing's present state: another one whenever anything in it is different, and only then.
-pub fn version(thing: &impl Serialize) -> String {
-    version_of_bytes(&serde_json::to_vec(thing).unwrap_or_default())
+pub fn version(thing: &impl Serialize) -> serde_json::Result<String> {
+    Ok(version_of_bytes(&serde_json::to_vec(thing)?))
+}
+
+/// Refuses a change of `thing` when none of the `wanted` versions is in the book any more.
+pub fn check_version(wanted: Option<&[String]>, thing: &impl Serialize) -> Result<(), CommandError> {
+    let Some(wanted) = wanted else { return Ok(()) };
+    let version = version(thing).map_err(store::Error::from)?;
+    if wanted.contains(&version) { Ok(()) } else { Err(Rejection::Stale.into()) }
 }
 
 /// The same of something that is bytes already.

@@ -90,12 +90,13 @@ impl Writer {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
 
-    /// Runs `command`; `respond` puts the outcome into a response, within the transaction.
+    /// Runs `command`; `respond` puts the outcome into a response, within the transaction, which
+    /// is undone when it cannot.
     pub async fn run<C: Command>(
         &self,
         request: RequestContext,
         command: C,
-        respond: impl Fn(Result<C::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
@@ -195,7 +196,7 @@ struct QueuedClientCommand<C, R> {
 impl<C, R> QueuedClientCommand<C, R>
 where
     C: Command,
-    R: Fn(Result<C::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+    R: Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     async fn outcome(&self, batch: &mut Batch) -> store::Result<Outcome> {
         let RequestContext { caller, request, keyed } = &self.request;
@@ -229,7 +230,7 @@ where
                 Err(*rejection)
             }
         };
-        let response = (self.respond)(done);
+        let response = (self.respond)(done)?;
         if response.is_final() {
             let keyed = keyed.clone().map(|Keyed { key, fingerprint }| NewKeyedResponse {
                 key,
@@ -261,7 +262,7 @@ where
 impl<C, R> QueuedCommand for QueuedClientCommand<C, R>
 where
     C: Command,
-    R: Fn(Result<C::Done, Rejection>) -> StoredResponse + Send + Sync + 'static,
+    R: Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     fn business(&self) -> Option<BusinessId> {
         Some(self.request.caller.business_id)

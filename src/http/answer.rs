@@ -39,8 +39,8 @@ pub struct Tagged<T> {
 
 impl<T: Serialize> Tagged<T> {
     /// With the mark of its version.
-    pub fn new(thing: T) -> Self {
-        Self { etag: version(&thing), thing }
+    pub fn new(thing: T) -> serde_json::Result<Self> {
+        Ok(Self { etag: version(&thing)?, thing })
     }
 
     /// The answer to a reader, who may have this version already.
@@ -51,6 +51,11 @@ impl<T: Serialize> Tagged<T> {
         }
         with_etag(Json(self).into_response(), &etag)
     }
+}
+
+/// Things with the marks of their versions.
+pub fn all_tagged<T: Serialize>(things: Vec<T>) -> serde_json::Result<Vec<Tagged<T>>> {
+    things.into_iter().map(Tagged::new).collect()
 }
 
 /// Whether the reader has the version of this ETag, in its quotation marks, already.
@@ -72,13 +77,13 @@ pub fn with_etag(mut response: Response, etag: &str) -> Response {
 }
 
 /// A thing was made and is to be found at `location`.
-pub fn created(location: String, body: &impl Serialize) -> StoredResponse {
-    StoredResponse { status: 201, location: Some(location), etag: None, body: text(body) }
+pub fn created(location: String, body: &impl Serialize) -> serde_json::Result<StoredResponse> {
+    Ok(StoredResponse { status: 201, location: Some(location), ..done(body)? })
 }
 
 /// A thing was done.
-pub fn done(body: &impl Serialize) -> StoredResponse {
-    StoredResponse { status: 200, location: None, etag: None, body: text(body) }
+pub fn done(body: &impl Serialize) -> serde_json::Result<StoredResponse> {
+    Ok(StoredResponse { status: 200, location: None, etag: None, body: serde_json::to_string(body)? })
 }
 
 /// A thing was taken away.
@@ -86,13 +91,15 @@ pub fn gone() -> StoredResponse {
     StoredResponse { status: 204, location: None, etag: None, body: String::new() }
 }
 
-/// The same with the version of a thing that may change.
-pub fn tagged<T: Serialize>(status: u16, location: Option<String>, thing: &Tagged<T>) -> StoredResponse {
-    StoredResponse { status, location, etag: Some(thing.etag.clone()), body: text(thing) }
-}
-
-fn text(body: &impl Serialize) -> String {
-    serde_json::to_string(body).unwrap_or_else(|_| "{}".to_owned())
+/// A thing that may change was made or changed; its version goes with it.
+pub fn tagged(
+    status: u16,
+    location: Option<String>,
+    thing: impl Serialize,
+) -> serde_json::Result<StoredResponse> {
+    let thing = Tagged::new(thing)?;
+    let body = serde_json::to_string(&thing)?;
+    Ok(StoredResponse { status, location, etag: Some(thing.etag), body })
 }
 
 impl App {
@@ -101,7 +108,7 @@ impl App {
         &self,
         command: CommandRequest<T, P, K>,
         act: A,
-        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         self.do_for(command.ask, act, respond).await
     }
@@ -111,7 +118,7 @@ impl App {
         &self,
         ask: RequestContext,
         act: A,
-        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         let (reply, replayed) = self.run(ask, act, respond).await?;
         to_response(reply, replayed)
@@ -124,11 +131,11 @@ impl App {
         command: CommandRequest<T, P, K>,
         act: A,
         secret: &Secret,
-        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         let (mut reply, replayed) = self.run(command.ask, act, respond).await?;
         if reply.status < 300 {
-            let mut body: Value = serde_json::from_str(&reply.body).unwrap_or_default();
+            let mut body: Value = serde_json::from_str(&reply.body)?;
             body["secret"] = if replayed { Value::Null } else { secret.reveal().into() };
             reply.body = body.to_string();
         }
@@ -140,11 +147,11 @@ impl App {
         &self,
         ask: RequestContext,
         act: A,
-        respond: impl Fn(A::Done) -> StoredResponse + Send + Sync + 'static,
+        respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<(StoredResponse, bool), Problem> {
         let respond = move |outcome| match outcome {
             Ok(done) => respond(done),
-            Err(refusal) => Problem::from(refusal).reply(),
+            Err(refusal) => Ok(Problem::from(refusal).reply()),
         };
         match self.book.writer.run(ask, act, respond).await? {
             Outcome::Fresh(reply) => Ok((reply, false)),

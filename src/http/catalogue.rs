@@ -6,7 +6,7 @@
 /// its list says `list own` and writes its `list` itself.
 macro_rules! catalogue {
     (
-        thing $thing:ident, details $details:ident, permission $permission:ident,
+        thing $thing:ident, details $details:ident, answer $answer:ty, permission $permission:ident,
         path $path:tt, one $one:tt, tag $tag:tt,
         create $create:tt $create_summary:tt $create_text:tt, example $example:tt,
         list $(own)? $($list:literal $list_summary:literal $filter:ty $(, params $params:ident)?)?,
@@ -21,7 +21,7 @@ macro_rules! catalogue {
             book::catalogue::{Add, Change},
             http::{
                 App,
-                answer::{Tagged, tagged},
+                answer::{Tagged, all_tagged, tagged},
                 extract::{CommandRequest, Id, Permit, Read, $permission},
                 page::{Listing, Page, PageParams},
                 problem::Problem,
@@ -34,7 +34,7 @@ macro_rules! catalogue {
             request_body(content = $details, example = json!($example)),
             params(crate::http::docs::IdempotencyKey),
             responses(
-                (status = 201, description = "Entered.", body = Tagged<$thing>,
+                (status = 201, description = "Entered.", body = $answer,
                  headers(("Location" = String, description = "Where it is to be found."),
                          ("ETag" = String, description = "Its version."))),
                 Problems))]
@@ -45,14 +45,14 @@ macro_rules! catalogue {
             let act = Add::<$thing> { details: command.body.clone() };
             app.perform(command, act, |thing| {
                 let location = format!(concat!($path, "/{}"), thing.id);
-                tagged(201, Some(location), &Tagged::new(thing))
+                tagged(201, Some(location), thing)
             })
             .await
         }
 
         $(#[utoipa::path(get, path = $path, operation_id = $list, tag = $tag, summary = $list_summary,
             params(PageParams $(, $params)?),
-            responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Tagged<$thing>>), Problems))]
+            responses((status = 200, description = "A page of them, in the order of entry.", body = Page<$answer>), Problems))]
         async fn list(
             State(app): State<App>,
             caller: Permit<Read>,
@@ -60,13 +60,13 @@ macro_rules! catalogue {
         ) -> Result<Response, Problem> {
             let mut tx = app.book.db.read().await?;
             let rows = $rows(&mut tx, caller.business_id, &listing.filter, listing.by_id()?).await?;
-            Ok(listing.list(rows, |thing| thing.id.to_string(), Tagged::new))
+            Ok(listing.list(all_tagged(rows)?, |thing| thing.thing.id.to_string()))
         })?
 
         #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
             params(("id" = uuid::Uuid, Path, description = "Its id.")),
             responses(
-                (status = 200, description = "As it stands.", body = Tagged<$thing>,
+                (status = 200, description = "As it stands.", body = $answer,
                  headers(("ETag" = String, description = "Its version."))),
                 (status = 304, description = "It is still the version in If-None-Match."),
                 Problems))]
@@ -81,7 +81,7 @@ macro_rules! catalogue {
             let found = found.ok_or_else(|| {
                 Problem::not_there($one, id)
             })?;
-            Ok(Tagged::new(found).answer(&headers))
+            Ok(Tagged::new(found)?.answer(&headers))
         }
 
         #[utoipa::path(patch, path = concat!($path, "/{id}"), operation_id = $change, tag = $tag, summary = $change_summary,
@@ -92,7 +92,7 @@ macro_rules! catalogue {
             params(("id" = uuid::Uuid, Path, description = "Its id."), crate::http::docs::IdempotencyKey,
                 crate::http::docs::IfMatch),
             responses(
-                (status = 200, description = "As it stands now.", body = Tagged<$thing>,
+                (status = 200, description = "As it stands now.", body = $answer,
                  headers(("ETag" = String, description = "Its new version."))),
                 Problems))]
         async fn change(
@@ -106,7 +106,7 @@ macro_rules! catalogue {
                 if_match: command.if_match.clone(),
                 kind: std::marker::PhantomData,
             };
-            app.perform(command, act, |thing| tagged(200, None, &Tagged::new(thing))).await
+            app.perform(command, act, |thing| tagged(200, None, thing)).await
         }
 
         /// The routes, each with its description.

@@ -143,10 +143,8 @@ pub fn complete(api: &mut openapi::OpenApi) {
 }
 
 /// The whole description as it is committed and served: JSON with a line feed at the end.
-pub fn openapi_json() -> String {
-    let mut text = super::description().to_pretty_json().unwrap_or_default();
-    text.push('\n');
-    text
+pub fn openapi_json() -> serde_json::Result<String> {
+    Ok(super::description().to_pretty_json()? + "\n")
 }
 
 /// `GET /openapi.json`.
@@ -215,16 +213,9 @@ pub struct Pages {
 
 impl Pages {
     /// Makes them.
-    pub fn new() -> Self {
-        let openapi = openapi_json();
-        let described = serde_json::from_str(&openapi).unwrap_or_default();
-        Self { docs: docs_page(&described), openapi }
-    }
-}
-
-impl Default for Pages {
-    fn default() -> Self {
-        Self::new()
+    pub fn new() -> serde_json::Result<Self> {
+        let openapi = openapi_json()?;
+        Ok(Self { docs: docs_page(&serde_json::from_str(&openapi)?), openapi })
     }
 }
 

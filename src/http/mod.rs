@@ -88,13 +88,14 @@ impl App {
         reach: Arc<EgressPolicy>,
         limiter: Option<access::auth::Limiter>,
         metrics: Option<PrometheusHandle>,
+        pages: docs::Pages,
     ) -> Self {
         Self {
             book,
             reach,
             known_keys: access::auth::KnownKeys::default(),
             limiter,
-            pages: Arc::new(docs::Pages::new()),
+            pages: Arc::new(pages),
             metrics,
             stopping: Arc::default(),
         }

@@ -77,6 +77,13 @@ pub struct Page<T> {
     pub next_cursor: Option<String>,
 }
 
+impl<R> Page<R> {
+    /// The page with each row shown by `show`.
+    pub fn map<T>(self, show: impl Fn(R) -> T) -> Page<T> {
+        Page { items: self.items.into_iter().map(show).collect(), next_cursor: self.next_cursor }
+    }
+}
+
 /// The query string as an object of texts, each parameter once.
 pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     let mut read = Map::new();
@@ -177,14 +184,8 @@ impl<F> Listing<F> {
         Ok((after, self.limit + 1))
     }
 
-    /// The page: of `rows`, read with one more than it shows, each shown by `show`; `place` tells
-    /// where a row stands.
-    pub fn page<R, T>(
-        &self,
-        mut rows: Vec<R>,
-        place: impl Fn(&R) -> String,
-        show: impl Fn(R) -> T,
-    ) -> Page<T> {
+    /// The page: of `rows`, read with one more than it shows; `place` tells where a row stands.
+    pub fn page<T>(&self, mut rows: Vec<T>, place: impl Fn(&T) -> String) -> Page<T> {
         let shown = usize::try_from(self.limit).unwrap_or(usize::MAX);
         let more = rows.len() > shown;
         rows.truncate(shown);
@@ -192,7 +193,7 @@ impl<F> Listing<F> {
             .last()
             .filter(|_| more)
             .map(|last| BASE64_URL_SAFE_NO_PAD.encode(format!("{:08x} {}", self.mark, place(last))));
-        Page { items: rows.into_iter().map(show).collect(), next_cursor }
+        Page { items: rows, next_cursor }
     }
 
     /// The answer with `body`, and a `Link` to the next page where there is one.
@@ -212,14 +213,9 @@ impl<F> Listing<F> {
         response
     }
 
-    /// The answer for a list of which the page is the whole body.
-    pub fn list<R, T: Serialize>(
-        &self,
-        rows: Vec<R>,
-        place: impl Fn(&R) -> String,
-        show: impl Fn(R) -> T,
-    ) -> Response {
-        let page = self.page(rows, place, show);
+    /// The answer for a list of which the page is the whole body: what was selected.
+    pub fn list<T: Serialize>(&self, rows: Vec<T>, place: impl Fn(&T) -> String) -> Response {
+        let page = self.page(rows, place);
         let next = page.next_cursor.clone();
         self.answer(next.as_deref(), page)
     }

@@ -283,6 +283,14 @@ impl From<store::Error> for Problem {
     }
 }
 
+impl From<serde_json::Error> for Problem {
+    /// What is answered has JSON; where it has none, that is a fault of ours.
+    fn from(error: serde_json::Error) -> Self {
+        tracing::error!(%error, "an answer has no JSON");
+        internal()
+    }
+}
+
 impl From<Failure> for Problem {
     fn from(failure: Failure) -> Self {
         match failure {

@@ -7,7 +7,9 @@
 //! - what is sent is closed to unknown members, and null may stand for what may be left out; what is both
 //!   sent and told gets a schema of its own for sending, with `Input` behind its name;
 //! - a merge patch gets one with `Patch` behind its name, in which every member may be left out;
-//! - what is told has all its members.
+//! - what is told has all its members;
+//! - what is made of parts in the code is one object, and what the code calls `Tagged<Herd>`, `Page<Tagged<Herd>>`
+//!   and `HerdDetails` is a `Herd`, a `HerdList` and a `NewHerd`: generated clients get their names from here.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -21,10 +23,16 @@ use utoipa::openapi::{
 /// A problem document has other members beside its own, and not always the list of faults.
 const OPEN: &str = "Problem";
 
+/// Members that an answer has only when they are asked for.
+const ASKED_FOR: [&str; 1] = ["nitrogen"];
+
 /// Makes the schemas of requests and answers say what holds of each.
 pub fn sharpen(api: &mut openapi::OpenApi) {
     let Some(components) = &mut api.components else { return };
-    let known = std::mem::take(&mut components.schemas);
+    let mut parts = std::mem::take(&mut components.schemas);
+    refer_to_items(&mut parts);
+    let known: Schemas =
+        parts.iter().map(|(name, schema)| (name.clone(), whole_of(&parts, name, schema))).collect();
     let mut told = BTreeSet::new();
     for schema in own(&mut api.paths).flat_map(operations).flat_map(answers) {
         names(&known, schema, &mut told);
@@ -60,6 +68,110 @@ pub fn sharpen(api: &mut openapi::OpenApi) {
         }
     }
     drop_unmentioned(api);
+    rename(api);
+}
+
+/// Lets the items of each page be the schema of the thing itself, so that it is the same in a list and alone.
+fn refer_to_items(known: &mut Schemas) {
+    let mut things = Schemas::new();
+    for (name, schema) in known.iter_mut() {
+        if let Some(thing) = name.strip_prefix("Page_")
+            && let RefOr::T(Schema::Object(page)) = schema
+            && let Some(RefOr::T(Schema::Array(list))) = page.properties.get_mut("items")
+            && let ArrayItems::RefOrSchema(items) = &mut list.items
+        {
+            let reference = RefOr::Ref(openapi::Ref::from_schema_name(thing));
+            things.insert(thing.to_owned(), std::mem::replace(items, reference));
+        }
+    }
+    for (name, schema) in things {
+        known.entry(name).or_insert(schema);
+    }
+}
+
+/// A schema as one object, where it is a sum of objects.
+fn whole_of(known: &Schemas, name: &str, schema: &RefOr<Schema>) -> RefOr<Schema> {
+    let Some(mut whole) = joined(known, schema) else { return schema.clone() };
+    // The mark of its version does not make it another thing.
+    if name.starts_with("Tagged_")
+        && let RefOr::T(Schema::AllOf(sum)) = schema
+        && let Some(RefOr::T(Schema::AllOf(thing))) = sum.items.first()
+    {
+        whole.description.clone_from(&thing.description);
+    }
+    RefOr::T(Schema::Object(whole))
+}
+
+/// The one object that a sum of objects is; `None` for what is no sum, or of other things.
+fn joined(known: &Schemas, schema: &RefOr<Schema>) -> Option<Object> {
+    let RefOr::T(Schema::AllOf(sum)) = schema else { return None };
+    let mut whole = Object::with_type(Type::Object);
+    whole.description.clone_from(&sum.description);
+    for part in &sum.items {
+        let part = match part {
+            RefOr::Ref(reference) => known.get(name_of(reference))?,
+            part @ RefOr::T(_) => part,
+        };
+        let part = match part {
+            RefOr::T(Schema::Object(object)) if !object.properties.is_empty() => object.clone(),
+            part => joined(known, part)?,
+        };
+        whole.properties.extend(part.properties);
+        whole.required.extend(part.required);
+    }
+    Some(whole)
+}
+
+/// What a schema is called outside. What stands inside another thing, without the mark of its version, is told in
+/// short there.
+fn public(name: &str, known: &Schemas) -> String {
+    if let Some(item) = name.strip_prefix("Page_") {
+        let item = item.strip_prefix("Tagged_").unwrap_or(item);
+        return format!("{item}List");
+    }
+    if let Some(thing) = name.strip_prefix("Tagged_") {
+        return thing.to_owned();
+    }
+    if let Some(thing) = name.strip_suffix("Details") {
+        return format!("New{thing}");
+    }
+    if known.contains_key(&format!("Tagged_{name}")) {
+        return format!("{name}Summary");
+    }
+    name.replace("DetailsPatch", "Patch")
+}
+
+/// Gives the schemas the names that they have outside.
+fn rename(api: &mut openapi::OpenApi) {
+    let Some(components) = &mut api.components else { return };
+    let before = std::mem::take(&mut components.schemas);
+    let names: BTreeMap<_, _> = before
+        .keys()
+        .map(|name| (name.clone(), public(name, &before)))
+        .filter(|(name, to)| name != to)
+        .collect();
+    for (name, mut schema) in before {
+        follow(&names, &mut schema);
+        components.schemas.insert(names.get(&name).cloned().unwrap_or(name), schema);
+    }
+    for operation in own(&mut api.paths).flat_map(operations) {
+        let body = operation.request_body.as_mut().and_then(direct);
+        let contents = body.into_iter().flat_map(|body| body.content.values_mut()).filter_map(direct);
+        contents.filter_map(|content| content.schema.as_mut()).for_each(|schema| follow(&names, schema));
+        answers(operation).for_each(|schema| follow(&names, schema));
+    }
+}
+
+/// Lets a schema refer to others by their new names.
+fn follow(names: &BTreeMap<String, String>, schema: &mut RefOr<Schema>) {
+    match schema {
+        RefOr::Ref(reference) => {
+            if let Some(name) = names.get(name_of(reference)) {
+                reference.ref_location = format!("#/components/schemas/{name}");
+            }
+        }
+        RefOr::T(schema) => parts_mut(schema).into_iter().for_each(|part| follow(names, part)),
+    }
 }
 
 /// Drops the schemas to which nothing refers.
@@ -168,7 +280,8 @@ fn names(known: &Schemas, schema: &RefOr<Schema>, found: &mut BTreeSet<String>) 
 fn whole(schema: &mut RefOr<Schema>) {
     let RefOr::T(schema) = schema else { return };
     if let Schema::Object(object) = schema {
-        object.required = object.properties.keys().cloned().collect();
+        object.required =
+            object.properties.keys().filter(|name| !ASKED_FOR.contains(&name.as_str())).cloned().collect();
     }
     parts_mut(schema).into_iter().for_each(whole);
 }

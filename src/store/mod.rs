@@ -44,6 +44,9 @@ pub enum Error {
     /// The tables could not be brought up to date.
     #[error("the store's tables could not be brought up to date: {0}")]
     Migrate(#[from] sqlx::migrate::MigrateError),
+    /// What is to be kept or answered has no JSON.
+    #[error("a record has no JSON: {0}")]
+    Json(#[from] serde_json::Error),
     /// A commit failed; whether its changes are there, only looking can tell.
     #[error("a commit failed, its outcome is unknown: {0}")]
     CommitUnknown(#[source] sqlx::Error),
@@ -85,7 +88,7 @@ impl Error {
     /// damaged, and its owner has to see to it.
     pub fn is_fault(&self) -> bool {
         match self {
-            Self::Unusable(_) | Self::Migrate(_) => true,
+            Self::Unusable(_) | Self::Migrate(_) | Self::Json(_) => true,
             Self::CommitUnknown(_) | Self::Damaged(_) => false,
             Self::Database(error) => match error {
                 sqlx::Error::Database(e) => {

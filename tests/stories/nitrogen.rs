@@ -487,12 +487,12 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             tank_id,
             read_at: Timestamp::from(instant(MORNING) - TimeDelta::days(days) + TimeDelta::hours(hour)),
             measured: Measured { value: depth_mm(hour), unit: LevelUnit::Mm },
+            gauged: Gauged { depth_mm: None, litres: None },
             source: ReadingSource::Sensor,
             technician: None,
             note: None,
             supersedes: None,
             superseded_by: None,
-            gauged: Gauged { depth_mm: None, litres: None },
             warnings: Vec::new(),
             recorded_at: Timestamp::from(instant(MORNING)),
         };

@@ -3,6 +3,7 @@
 use crate::{
     book::{
         CommandError,
+        catalogue::check_version,
         command::{Command, CommandContext},
         lookup,
     },
@@ -71,13 +72,7 @@ impl Command for RemoveRule {
         let business = cx.business();
         let rule = store::alerts::rule::find(cx.tx, business, self.id).await?;
         let rule = rule.ok_or(Rejection::Unknown { what: "alert rule", id: self.id.0, pointer: None })?;
-        if self
-            .if_match
-            .as_ref()
-            .is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&rule)))
-        {
-            return Err(Rejection::Stale.into());
-        }
+        check_version(self.if_match.as_deref(), &rule)?;
         store::alerts::rule::remove(cx.tx, business, self.id).await?;
         cx.touched.rule(self.id);
         Ok(())

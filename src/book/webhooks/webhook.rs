@@ -10,7 +10,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         CommandError,
-        catalogue::{CatalogueItem, Change},
+        catalogue::{CatalogueItem, Change, check_version},
         command::{Command, CommandContext},
         lookup,
     },
@@ -171,13 +171,7 @@ impl Command for ChangeState {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
-        if self
-            .if_match
-            .as_ref()
-            .is_some_and(|wanted| !wanted.contains(&crate::book::catalogue::version(&webhook)))
-        {
-            return Err(Rejection::Stale.into());
-        }
+        check_version(self.if_match.as_deref(), &webhook)?;
         let business = cx.business();
         match self.change {
             StateChange::Pause if webhook.state == WebhookState::Disabled => active(&webhook)?,

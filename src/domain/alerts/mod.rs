@@ -245,12 +245,12 @@ pub struct Alert {
     #[allow(missing_docs)]
     #[serde(flatten)]
     #[sqlx(rename = "kind", try_from = "AlertKind")]
-    pub advice: Advice,
+    pub advice: AlertAdvice,
 }
 
 /// What to do about an alert; its kind says it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-pub struct Advice {
+pub struct AlertAdvice {
     /// What to do.
     #[schema(value_type = String)]
     pub advice: &'static str,
@@ -259,7 +259,7 @@ pub struct Advice {
     pub caution: Option<&'static str>,
 }
 
-impl From<AlertKind> for Advice {
+impl From<AlertKind> for AlertAdvice {
     fn from(kind: AlertKind) -> Self {
         Self { advice: kind.advice(), caution: kind.caution() }
     }

@@ -89,4 +89,29 @@ pub struct Change {
     pub created_at: Timestamp,
     /// When it last changed; never goes back along `seq`.
     pub changed_at: Timestamp,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten, try_from = "Subject")]
+    pub link: Link,
+}
+
+/// Where a thing is to be found.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Link {
+    /// Where it is to be read.
+    #[schema(max_length = 200)]
+    pub href: String,
+}
+
+/// What a change is about.
+#[derive(sqlx::FromRow)]
+struct Subject {
+    kind: ChangeKind,
+    subject_id: Uuid,
+}
+
+impl From<Subject> for Link {
+    fn from(subject: Subject) -> Self {
+        Self { href: format!("{}/{}", subject.kind.path(), subject.subject_id) }
+    }
 }

@@ -49,7 +49,7 @@ async fn list(
     let wanted = AuditQuery { by: f.key_id, from: f.from, to: f.to };
     let mut tx = app.book.db.read().await?;
     let rows = audit::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |act| act.id.to_string(), |act| act))
+    Ok(listing.list(rows, |act| act.id.to_string()))
 }
 
 /// The routes, each with its description.

@@ -62,7 +62,7 @@ async fn list(
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::alerts::alert::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |alert| alert.id.to_string(), |alert| alert))
+    Ok(listing.list(rows, |alert| alert.id.to_string()))
 }
 
 /// One alert.

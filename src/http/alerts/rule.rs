@@ -52,7 +52,7 @@ async fn remove(
     removal: DeleteRequest<Manage>,
 ) -> Result<Response, Problem> {
     let act = RemoveRule { id: AlertRuleId(id), if_match: removal.if_match.clone() };
-    app.do_for(removal.ask, act, |()| gone()).await
+    app.do_for(removal.ask, act, |()| Ok(gone())).await
 }
 
 /// The routes, each with its description.
@@ -61,7 +61,7 @@ pub fn all_routes() -> OpenApiRouter<App> {
 }
 
 catalogue! {
-    thing AlertRule, details AlertRuleDetails, permission Manage,
+    thing AlertRule, details AlertRuleDetails, answer Tagged<AlertRule>, permission Manage,
     path "/v1/alert-rules", one "alert rule", tag "Alerts",
     create "create_alert_rule" "Create an alert rule"
         "A rule holds for one kind of alert and for a lot, a sire's straws of a type, a tank, a herd, or everything; where several \

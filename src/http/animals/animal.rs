@@ -41,7 +41,7 @@ async fn rows(
 }
 
 catalogue! {
-    thing Animal, details AnimalDetails, permission Report,
+    thing Animal, details AnimalDetails, answer Tagged<Animal>, permission Report,
     path "/v1/animals", one "animal", tag "Animals",
     create "create_animal" "Create an animal"
         "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \

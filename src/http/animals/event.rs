@@ -157,7 +157,7 @@ macro_rules! events {
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
                 let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
-                Ok(listing.list(rows, |event| event.id.to_string(), $view::of))
+                Ok(listing.list(rows.into_iter().filter_map($view::of).collect(), |event: &$view| event.id.to_string()))
             }
 
             #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
@@ -274,7 +274,7 @@ events! {
     /// A decision whether she may be bred.
     NewDoNotBreed,
     /// A decision on record.
-    DoNotBreed, in do_not_breed,
+    DoNotBreedDecision, in do_not_breed,
     kind DoNotBreed, path "/v1/do-not-breed", one "decision", tag "Animals' events",
     time
         /// When it was decided; now when not said.

@@ -19,7 +19,7 @@ async fn rows(
 }
 
 catalogue! {
-    thing Herd, details HerdDetails, permission Manage,
+    thing Herd, details HerdDetails, answer Tagged<Herd>, permission Manage,
     path "/v1/herds", one "herd", tag "Herds",
     create "create_herd" "Create a herd"
         "With its time zone and what its owner decided: the choice rule, the waiting period, the limit of kinship.",

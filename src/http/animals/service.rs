@@ -95,7 +95,7 @@ async fn list(
     let rows =
         store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
             .await?;
-    Ok(listing.list(rows, |service| service.id.to_string(), |service| service))
+    Ok(listing.list(rows, |service| service.id.to_string()))
 }
 
 /// One service.

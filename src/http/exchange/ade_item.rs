@@ -58,7 +58,7 @@ async fn list(
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::exchange::ade_item::list(&mut tx, caller.business_id, wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |item| item.id.to_string(), |item| item))
+    Ok(listing.list(rows, |item| item.id.to_string()))
 }
 
 /// One item.

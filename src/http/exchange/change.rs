@@ -35,22 +35,11 @@ form! {
     }
 }
 
-/// A thing that changed.
-#[derive(Serialize, ToSchema)]
-pub struct ChangeView {
-    #[allow(missing_docs)]
-    #[serde(flatten)]
-    pub change: Change,
-    /// Where it is to be read.
-    #[schema(max_length = 200)]
-    pub href: String,
-}
-
 /// A part of the changes.
 #[derive(Serialize, ToSchema)]
-pub struct Changes {
+pub struct ChangeList {
     /// In the order of commits, each thing once, at its last change.
-    pub items: Vec<ChangeView>,
+    pub items: Vec<Change>,
     /// Send it as `after` the next time.
     #[schema(minimum = 0)]
     pub next_cursor: i64,
@@ -61,17 +50,17 @@ pub struct Changes {
 /// What changed.
 #[utoipa::path(get, path = "/v1/changes", operation_id = "list_changes", tag = "Changes",
     summary = "List changes",
-    description = "Each thing in the book once, in the order in which their last changes were committed. Keep `next_after` and \
+    description = "Each thing in the book once, in the order in which their last changes were committed. Keep `next_cursor` and \
         send it as `after` the next time: whatever is written meanwhile, by however many at once, comes once you ask \
         again, and nothing is passed over. What changes again moves to the end with a new number, so the list never \
-        grows longer than the book. Ask again at once while `more` is true.",
+        grows longer than the book. Ask again at once while `has_more` is true.",
     params(Since),
-    responses((status = 200, description = "What changed.", body = Changes), Problems))]
+    responses((status = 200, description = "What changed.", body = ChangeList), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
     Query(since): Query<Since>,
-) -> Result<Json<Changes>, Problem> {
+) -> Result<Json<ChangeList>, Problem> {
     let (after, limit) = (since.after.get(), since.limit.get());
     let mut tx = app.book.db.read().await?;
     let mut rows = store::exchange::change::list(&mut tx, caller.business_id, after, limit + 1).await?;
@@ -79,8 +68,7 @@ async fn list(
     let has_more = rows.len() > shown;
     rows.truncate(shown);
     let next_cursor = rows.last().map_or(after, |last| last.seq);
-    let view = |change: Change| ChangeView { href: format!("{}/{}", change.kind.path(), change.id), change };
-    Ok(Json(Changes { items: rows.into_iter().map(view).collect(), next_cursor, has_more }))
+    Ok(Json(ChangeList { items: rows, next_cursor, has_more }))
 }
 
 /// The routes, each with its description.

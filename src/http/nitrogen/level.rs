@@ -88,7 +88,7 @@ async fn list_readings(
     let tank = tank_in(&mut tx, &caller, id).await?;
     let when = (listing.filter.from, listing.filter.to);
     let rows = level::readings(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |reading| reading.id.to_string(), |reading| reading))
+    Ok(listing.list(rows, |reading| reading.id.to_string()))
 }
 
 /// One reading.
@@ -146,7 +146,7 @@ async fn list_refills(
     let tank = tank_in(&mut tx, &caller, id).await?;
     let when = (listing.filter.from, listing.filter.to);
     let rows = level::refills(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |refill| refill.id.to_string(), |refill| refill))
+    Ok(listing.list(rows, |refill| refill.id.to_string()))
 }
 
 /// One refill.

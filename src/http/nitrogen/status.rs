@@ -171,7 +171,7 @@ impl From<&TankStatus> for NitrogenState {
 
 /// How a tank stands with its nitrogen, with what to heed and where the figures come from.
 #[derive(Serialize, ToSchema)]
-pub struct NitrogenView {
+pub struct NitrogenStatus {
     /// The tank.
     tank_id: TankId,
     #[allow(missing_docs)]
@@ -191,7 +191,7 @@ const SOURCES: &[&str] = &[
     "A solid rod, read daily or at least weekly: dewar user manuals and extension services.",
 ];
 
-impl NitrogenView {
+impl NitrogenStatus {
     fn of(tank: &Tank, standing: &TankStatus) -> Self {
         let d = &tank.details;
         let mut cautions = Vec::new();
@@ -239,19 +239,19 @@ impl NitrogenView {
         air without warning (hazardous below 19.5 % oxygen: OSHA, 29 CFR 1910.146) and the liquid burns: ventilate, gloves, \
         face shield, secure the tank in a vehicle, never seal the neck. Local codes and licensed practice go before this.",
     params(("id" = uuid::Uuid, Path, description = "The tank."), AtMoment),
-    responses((status = 200, description = "How it stands.", body = NitrogenView), Problems))]
+    responses((status = 200, description = "How it stands.", body = NitrogenStatus), Problems))]
 async fn read(
     State(app): State<App>,
     caller: Permit<Read>,
     Id(id): Id,
     Query(moment): Query<AtMoment>,
-) -> Result<Json<NitrogenView>, Problem> {
+) -> Result<Json<NitrogenStatus>, Problem> {
     let at = moment.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
     let tank = tank_in(&mut tx, &caller, id).await?;
     let record = status::record(&mut tx, caller.business_id, &tank, at).await?;
     drop(tx);
-    let view = aside(move || NitrogenView::of(&record.tank, &record.standing(at))).await?;
+    let view = aside(move || NitrogenStatus::of(&record.tank, &record.standing(at))).await?;
     Ok(Json(view))
 }
 

@@ -38,25 +38,18 @@ form! {
     }
 }
 
-/// A tank with its nitrogen.
+/// A tank.
 #[derive(Serialize, ToSchema)]
-pub struct TankItem {
+#[schema(as = Tank)]
+pub struct TankAnswer {
     #[allow(missing_docs)]
     #[serde(flatten)]
     tank: Tagged<Tank>,
-    /// How it stands with its nitrogen. What to heed stands with `GET /v1/tanks/{id}/nitrogen`.
-    nitrogen: NitrogenState,
-}
-
-/// A page of tanks, without or with their nitrogen.
-#[derive(Serialize, ToSchema)]
-#[serde(untagged)]
-#[allow(dead_code, reason = "describes what the list answers")]
-enum TankPage {
-    /// As they are.
-    Plain(Page<Tagged<Tank>>),
-    /// With `include=nitrogen`.
-    WithNitrogen(Page<TankItem>),
+    /// With `include=nitrogen`: how it stands with its nitrogen. What to heed stands with
+    /// `GET /v1/tanks/{id}/nitrogen`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = NitrogenState)]
+    nitrogen: Option<NitrogenState>,
 }
 
 /// Tanks.
@@ -64,7 +57,7 @@ enum TankPage {
     description = "With `include=nitrogen` each tells how it stands with its nitrogen, an estimate from its readings and refills. \
         Frost or sweat on a tank's neck means moving its straws at once, whatever stands here; local codes go before this.",
     params(PageParams, TankFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = TankPage), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<TankAnswer>), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -75,35 +68,39 @@ async fn list(
     let tanks =
         store::nitrogen::tank::list(&mut tx, caller.business_id, filter.herd_id, listing.by_id()?).await?;
     if filter.include.is_none() {
-        return Ok(listing.list(tanks, |tank| tank.id.to_string(), Tagged::new));
+        return Ok(listing.list(all_tagged(tanks)?, |tank| tank.thing.id.to_string()));
     }
     let now = app.book.clock.now();
     let records = status::records_of(&mut tx, caller.business_id, &tanks, now).await?;
     drop(tx);
     let items = with_nitrogen(records, now).await?;
-    Ok(listing.list(items, |item| item.tank.thing.id.to_string(), |item| item))
+    Ok(listing.list(items, |item| item.tank.thing.id.to_string()))
 }
 
 /// Reckons many tanks, on as many processors as there are.
-async fn with_nitrogen(records: Vec<status::TankRecord>, now: Timestamp) -> Result<Vec<TankItem>, Problem> {
+async fn with_nitrogen(records: Vec<status::TankRecord>, now: Timestamp) -> Result<Vec<TankAnswer>, Problem> {
     let hands = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let share = records.len().div_ceil(hands).max(1);
     let item = move |record: status::TankRecord| {
         let nitrogen = NitrogenState::from(&record.standing(now));
-        TankItem { tank: Tagged::new(record.tank), nitrogen }
+        Ok(TankAnswer { tank: Tagged::new(record.tank)?, nitrogen: Some(nitrogen) })
     };
     let shares: Vec<_> = records
         .chunks(share)
         .map(|share| {
             let share = share.to_vec();
-            aside(move || share.into_iter().map(item).collect::<Vec<_>>())
+            aside(move || share.into_iter().map(item).collect::<serde_json::Result<Vec<_>>>())
         })
         .collect();
-    Ok(futures_util::future::try_join_all(shares).await?.into_iter().flatten().collect())
+    let mut all = Vec::new();
+    for share in futures_util::future::try_join_all(shares).await? {
+        all.extend(share?);
+    }
+    Ok(all)
 }
 
 catalogue! {
-    thing Tank, details TankDetails, permission Manage,
+    thing Tank, details TankDetails, answer TankAnswer, permission Manage,
     path "/v1/tanks", one "tank", tag "Tanks",
     create "create_tank" "Create a tank"
         "A herd's own tank names its herd; the technician's names none. Liquid nitrogen burns and its gas displaces air \

@@ -125,32 +125,27 @@ pub struct BatchResult {
             "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a", "withdrawn_at": "2026-03-01T17:20:00+01:00"}])),
         (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
-async fn batch(State(app): State<App>, batch: Batch) -> Response {
+async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem> {
     let Batch { caller, items } = batch;
     // Handed to the writer in order without waiting in between, so that they share commits.
     let results = items.into_iter().enumerate().map(|(index, item)| one(&app, caller.clone(), index, item));
-    let results = join_all(results).await;
-    (StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response()
+    let results = join_all(results).await.into_iter().collect::<Result<_, _>>()?;
+    Ok((StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response())
 }
 
-async fn one(app: &App, caller: Caller, index: usize, item: Result<Value, Problem>) -> ItemResult {
-    let refused = |key: Option<String>, problem: &Problem| {
-        let reply = problem.reply();
-        let body = serde_json::from_str(&reply.body).unwrap_or_default();
-        ItemResult { index, idempotency_key: key, status: reply.status, replayed: false, body }
+async fn one(
+    app: &App,
+    caller: Caller,
+    index: usize,
+    item: Result<Value, Problem>,
+) -> Result<ItemResult, Problem> {
+    let (key, outcome) = match item.and_then(|item| read_item(caller, item)) {
+        Ok((key, ask, new)) => (Some(key), app.run(ask, new, |withdrawal| withdrawn(&withdrawal)).await),
+        Err(problem) => (None, Err(problem)),
     };
-    let (key, ask, new) = match item.and_then(|item| read_item(caller, item)) {
-        Ok(read) => read,
-        Err(problem) => return refused(None, &problem),
-    };
-    let told = app.run(ask, new, |withdrawal| withdrawn(&withdrawal)).await;
-    match told {
-        Err(problem) => refused(Some(key), &problem),
-        Ok((reply, replayed)) => {
-            let body = serde_json::from_str(&reply.body).unwrap_or_default();
-            ItemResult { index, idempotency_key: Some(key), status: reply.status, replayed, body }
-        }
-    }
+    let (reply, replayed) = outcome.unwrap_or_else(|problem| (problem.reply(), false));
+    let body = serde_json::from_str(&reply.body)?;
+    Ok(ItemResult { index, idempotency_key: key, status: reply.status, replayed, body })
 }
 
 /// One item: its key, and the withdrawal that the other members are.

@@ -44,7 +44,7 @@ async fn rows(
 }
 
 catalogue! {
-    thing Lot, details LotDetails, permission Manage,
+    thing Lot, details LotDetails, answer Tagged<Lot>, permission Manage,
     path "/v1/lots", one "lot", tag "Lots",
     create "create_lot" "Create a lot"
         "Straws of one sire, one semen type, one collection. The supplier's printed thawing instruction overrides any other.",

@@ -73,7 +73,7 @@ async fn list(
         to: f.to,
     };
     let rows = ledger::movements(&mut tx, caller.business_id, &wanted, after, limit).await?;
-    Ok(listing.list(rows, |movement| movement.seq.to_string(), |movement| movement))
+    Ok(listing.list(rows, |movement| movement.seq.to_string()))
 }
 
 /// Where a movement is to be found.

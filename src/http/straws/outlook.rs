@@ -66,7 +66,7 @@ fn one_area(filter: &OutlookFilter, spot: &InputPath, faults: &mut Vec<Fault>) {
 
 /// A page of outlooks, with what they rest on.
 #[derive(Serialize, ToSchema)]
-pub struct OutlookPage {
+pub struct StockOutlookList {
     #[allow(missing_docs)]
     #[serde(flatten)]
     page: Page<StockOutlook>,
@@ -98,7 +98,7 @@ const ASSUMPTIONS: [&str; 5] = [
         before the next delivery, each with what it rests on. With too little use to tell, it says so instead. Only usable \
         lots count. The start of a season is outside its reach.",
     params(PageParams, OutlookFilter),
-    responses((status = 200, description = "A page of outlooks.", body = OutlookPage), Problems))]
+    responses((status = 200, description = "A page of outlooks.", body = StockOutlookList), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -131,16 +131,12 @@ async fn list(
         None => BTreeMap::new(),
     };
     let none = UseHistory::default();
-    let page = listing.page(
-        held,
-        |held| format!("{} {}", held.sire.id, held.semen_type),
-        |held| {
-            let used = used.get(&of(&held)).unwrap_or(&none);
-            StockOutlook::of(held, used, lead, service_level, now)
-        },
-    );
+    let page = listing.page(held, |held| format!("{} {}", held.sire.id, held.semen_type)).map(|held| {
+        let used = used.get(&of(&held)).unwrap_or(&none);
+        StockOutlook::of(held, used, lead, service_level, now)
+    });
     let next = page.next_cursor.clone();
-    let body = OutlookPage {
+    let body = StockOutlookList {
         page,
         days_until_delivery: lead.days_from(now),
         service_level,

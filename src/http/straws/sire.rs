@@ -34,7 +34,7 @@ async fn rows(
 }
 
 catalogue! {
-    thing Sire, details SireDetails, permission Manage,
+    thing Sire, details SireDetails, answer Tagged<Sire>, permission Manage,
     path "/v1/sires", one "sire", tag "Sires",
     create "create_sire" "Create a sire"
         "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \

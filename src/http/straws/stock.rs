@@ -42,7 +42,7 @@ form! {
 
 /// A page of stock, and the total of all pages.
 #[derive(Serialize, ToSchema)]
-pub struct StockPage {
+pub struct StockList {
     #[allow(missing_docs)]
     #[serde(flatten)]
     page: Page<Stock>,
@@ -59,7 +59,7 @@ pub struct StockPage {
     summary = "List stock",
     description = "Every lot at every place with its number of straws, and the total of the whole list.",
     params(PageParams, StockFilter),
-    responses((status = 200, description = "A page of stock.", body = StockPage), Problems))]
+    responses((status = 200, description = "A page of stock.", body = StockList), Problems))]
 async fn list(
     State(app): State<App>,
     caller: Permit<Read>,
@@ -73,9 +73,9 @@ async fn list(
     let total_straws = ledger::total(&mut tx, caller.business_id, &wanted).await?;
     let business = business::find(&mut tx, caller.business_id).await?;
     let as_of_seq = business.map_or(0, |business| business.movements);
-    let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id), |row| row);
+    let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id));
     let next = page.next_cursor.clone();
-    Ok(listing.answer(next.as_deref(), StockPage { page, total_straws, as_of_seq }))
+    Ok(listing.answer(next.as_deref(), StockList { page, total_straws, as_of_seq }))
 }
 
 /// The routes, each with its description.

@@ -166,7 +166,7 @@ async fn list(
     let page = listing.by_id()?;
     let rows =
         store::straws::stocktake::list(&mut tx, caller.business_id, listing.filter.tank_id, page).await?;
-    Ok(listing.list(rows, |stocktake| stocktake.id.to_string(), |stocktake| stocktake))
+    Ok(listing.list(rows, |stocktake| stocktake.id.to_string()))
 }
 
 /// One stocktake.

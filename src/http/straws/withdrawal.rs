@@ -55,7 +55,7 @@ async fn withdraw(
 }
 
 /// How a withdrawal just made is answered.
-pub fn withdrawn(withdrawal: &Withdrawal) -> StoredResponse {
+pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> {
     created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
 }
 
@@ -130,7 +130,8 @@ async fn list(
     )
     .await?;
     let now = app.book.clock.now();
-    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string(), |withdrawal| withdrawal.at(now)))
+    let rows = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
+    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string()))
 }
 
 /// One withdrawal.

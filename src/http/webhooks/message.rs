@@ -58,7 +58,7 @@ pub fn described() -> Paths {
 fn of_alerts() -> impl Iterator<Item = Payload> {
     AlertKind::ALL.iter().flat_map(|alert| {
         let topic = alert.topic();
-        let told = |kind, when| Payload { kind, data: "AlertTold", when };
+        let told = |kind, when| Payload { kind, data: "AlertData", when };
         [
             told(topic.happened(), "An alert was opened."),
             told(topic.repeated(), "Its alert is still open and nobody has taken it on; told at most daily."),

@@ -24,7 +24,7 @@ use crate::{
     form,
     http::{
         App,
-        answer::{Tagged, created, done, gone, tagged},
+        answer::{Tagged, all_tagged, created, done, gone, tagged},
         docs::{IdempotencyKey, IfMatch, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit},
         page::{Listing, NoFilter, Page, PageParams},
@@ -37,7 +37,7 @@ use crate::{
 /// A webhook that was just made.
 #[derive(Serialize, ToSchema)]
 #[allow(dead_code, reason = "describes an answer to which the secret is added at the last moment")]
-pub struct NewWebhook {
+pub struct WebhookWithSecret {
     #[serde(flatten)]
     webhook: Tagged<Webhook>,
     /// Signs every delivery; shown this once. A repeated answer under the same Idempotency-Key has none: ask for
@@ -64,7 +64,7 @@ fn new_secret() -> Result<Secret, Problem> {
     })),
     params(IdempotencyKey),
     responses(
-        (status = 201, description = "Made.", body = NewWebhook,
+        (status = 201, description = "Made.", body = WebhookWithSecret,
          headers(("Location" = String, description = "Where it is to be found."),
                  ("ETag" = String, description = "Its version."))),
         Problems))]
@@ -75,7 +75,7 @@ async fn create(
     let secret = new_secret()?;
     let act = AddWebhook { details: command.body.clone(), secret: secret.reveal(), reach: app.reach.clone() };
     app.perform_and_show(command, act, &secret, |webhook| {
-        tagged(201, Some(format!("/v1/webhooks/{}", webhook.id)), &Tagged::new(webhook))
+        tagged(201, Some(format!("/v1/webhooks/{}", webhook.id)), webhook)
     })
     .await
 }
@@ -92,7 +92,7 @@ async fn list(
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
     let rows = store::webhooks::webhook::list(&mut tx, caller.business_id, listing.by_id()?).await?;
-    Ok(listing.list(rows, |webhook| webhook.id.to_string(), Tagged::new))
+    Ok(listing.list(all_tagged(rows)?, |webhook| webhook.thing.id.to_string()))
 }
 
 /// One webhook.
@@ -113,7 +113,7 @@ async fn read(
     let mut tx = app.book.db.read().await?;
     let found = store::webhooks::webhook::find(&mut tx, caller.business_id, WebhookId(id)).await?;
     let found = found.ok_or_else(|| Problem::not_there("webhook", id))?;
-    Ok(Tagged::new(found).answer(&headers))
+    Ok(Tagged::new(found)?.answer(&headers))
 }
 
 /// A webhook is changed.
@@ -140,7 +140,7 @@ async fn change(
         kind: std::marker::PhantomData,
     };
     let act = ChangeWebhook { change, reach: app.reach.clone() };
-    app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
+    app.perform(command, act, |webhook| tagged(200, None, webhook)).await
 }
 
 /// A webhook is removed.
@@ -156,7 +156,7 @@ async fn remove(
 ) -> Result<Response, Problem> {
     let act =
         ChangeState { webhook_id: WebhookId(id), change: StateChange::Remove, if_match: removal.if_match };
-    app.do_for(removal.ask, act, |_| gone()).await
+    app.do_for(removal.ask, act, |_| Ok(gone())).await
 }
 
 form! {
@@ -182,7 +182,7 @@ async fn pause(
         change: StateChange::Pause,
         if_match: command.if_match.clone(),
     };
-    app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
+    app.perform(command, act, |webhook| tagged(200, None, webhook)).await
 }
 
 /// A webhook is told again.
@@ -203,7 +203,7 @@ async fn resume(
         change: StateChange::Resume,
         if_match: command.if_match.clone(),
     };
-    app.perform(command, act, |webhook| tagged(200, None, &Tagged::new(webhook))).await
+    app.perform(command, act, |webhook| tagged(200, None, webhook)).await
 }
 
 form! {
@@ -317,7 +317,7 @@ async fn deliveries(
     let rows =
         store::webhooks::webhook::deliveries(&mut tx, business, webhook.id, state, event, listing.by_id()?)
             .await?;
-    Ok(listing.list(rows, |delivery| delivery.id.to_string(), |delivery| delivery))
+    Ok(listing.list(rows, |delivery| delivery.id.to_string()))
 }
 
 /// One delivery.

@@ -377,23 +377,23 @@ pub struct Claimed {
     pub id: DeliveryId,
 }
 
-/// The webhooks to which something is due and that have a hand free, at most `most`, in one go on either
-/// database. A webhook has `each` hands, and only one while it keeps failing.
+/// The webhooks to which something is due and that may be sent more, at most `most`, in one go on either
+/// database. A webhook is sent `each` at a time, and only one while it keeps failing.
 pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<Vec<Ready>> {
     // Uses delivery_due and delivery_in_hand. Asks for one row, not whether there is any: PostgreSQL would make a join of
     // that and, before it has statistics, read the whole backlog for it.
     tx.sql(
-        "select business_id, id, hands from (
-             select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as hands,
+        "select business_id, id, concurrency from (
+             select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as concurrency,
                     (select count(*) from delivery h
-                     where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as in_hand
+                     where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as leased
              from webhook w
              where w.state = 'active' and (w.rest_until is null or w.rest_until <= $1)
                and (select d.event_seq from delivery d
                     where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
                       and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1)
                     order by d.due_at limit 1) is not null) as waiting
-         where in_hand < hands limit $4",
+         where leased < concurrency limit $4",
     )
     .bind(now)
     .bind(FAILURES_TO_BACK_OFF)

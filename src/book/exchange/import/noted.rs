@@ -10,7 +10,7 @@ use crate::{
     },
     domain::values::Timestamp,
     store::{
-        Tx,
+        self, Tx,
         access::audit::{self, NewAuditEntry, NewKeyedResponse},
     },
 };
@@ -33,7 +33,7 @@ pub async fn note(
                 .to_owned(),
         ));
     }
-    let body = serde_json::to_string(summary).map_err(|error| Failure::Unusable(error.to_string()))?;
+    let body = serde_json::to_string(summary).map_err(store::Error::from)?;
     let keyed =
         delivery.then_some(NewKeyedResponse { key, fingerprint: digest.to_owned(), etag: None, body });
     let entry = NewAuditEntry {

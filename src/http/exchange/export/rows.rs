@@ -10,8 +10,8 @@ use crate::{
         values::{BusinessId, Timestamp},
     },
     http::{
-        animals::event::{Abortion, Calving, DoNotBreed, Heat, PregnancyCheck},
-        answer::Tagged,
+        animals::event::{Abortion, Calving, DoNotBreedDecision, Heat, PregnancyCheck},
+        answer::all_tagged,
         exchange::export::ExportList,
     },
     store::{self, Page, Tx, access::audit, alerts::alert::WantedAlerts, straws::ledger},
@@ -48,21 +48,21 @@ impl Progress {
         match list {
             ExportList::Herds => {
                 let rows = store::animals::herd::list(tx, business, page).await?;
-                self.shown(rows, |herd| herd.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |herd| herd.thing.id.0)
             }
             ExportList::Tanks => {
                 let rows = store::nitrogen::tank::list(tx, business, None, page).await?;
-                self.shown(rows, |tank| tank.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |tank| tank.thing.id.0)
             }
             ExportList::Sires => {
                 let rows = store::straws::sire::list(tx, business, None, None, page).await?;
-                self.shown(rows, |sire| sire.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |sire| sire.thing.id.0)
             }
             ExportList::Lots => {
                 let rows =
                     store::straws::lot::list(tx, business, store::straws::lot::Wanted::default(), page)
                         .await?;
-                self.shown(rows, |lot| lot.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |lot| lot.thing.id.0)
             }
             ExportList::Animals => {
                 let rows = store::animals::animal::list(
@@ -72,22 +72,23 @@ impl Progress {
                     page,
                 )
                 .await?;
-                self.shown(rows, |animal| animal.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |animal| animal.thing.id.0)
             }
             ExportList::Stock => self.stock(tx, business).await,
             ExportList::Movements => {
                 let wanted = ledger::WantedMovements::default();
                 let rows = ledger::movements(tx, business, &wanted, self.line, PIECE).await?;
                 self.line = rows.last().map_or(self.line, |last| last.seq);
-                self.shown(rows, |movement| movement.id.0, |movement| movement)
+                self.items(&rows, |movement| movement.id.0)
             }
             ExportList::Withdrawals => {
                 let rows = store::straws::withdrawal::list(tx, business, None, false, page).await?;
-                self.shown(rows, |withdrawal| withdrawal.id.0, |withdrawal| withdrawal.at(now))
+                let rows: Vec<_> = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
+                self.items(&rows, |withdrawal| withdrawal.id.0)
             }
             ExportList::Services => {
                 let rows = store::animals::service::list(tx, business, None, None, page).await?;
-                self.shown(rows, |service| service.id.0, |service| service)
+                self.items(&rows, |service| service.id.0)
             }
             ExportList::Heats => self.events(tx, business, HappeningKind::Heat, Heat::of).await,
             ExportList::PregnancyChecks => {
@@ -96,27 +97,27 @@ impl Progress {
             ExportList::Calvings => self.events(tx, business, HappeningKind::Calving, Calving::of).await,
             ExportList::Abortions => self.events(tx, business, HappeningKind::Abortion, Abortion::of).await,
             ExportList::DoNotBreed => {
-                self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreed::of).await
+                self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedDecision::of).await
             }
             ExportList::Stocktakes => {
                 let rows = store::straws::stocktake::list(tx, business, None, page).await?;
-                self.shown(rows, |stocktake| stocktake.id.0, |stocktake| stocktake)
+                self.items(&rows, |stocktake| stocktake.id.0)
             }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
-                self.shown(rows, |reading| reading.id.0, |reading| reading)
+                self.items(&rows, |reading| reading.id.0)
             }
             ExportList::Refills => {
                 let rows = store::nitrogen::level::all_refills(tx, business, page).await?;
-                self.shown(rows, |refill| refill.id.0, |refill| refill)
+                self.items(&rows, |refill| refill.id.0)
             }
             ExportList::Alerts => {
                 let rows = store::alerts::alert::list(tx, business, &WantedAlerts::default(), page).await?;
-                self.shown(rows, |alert| alert.id.0, |alert| alert)
+                self.items(&rows, |alert| alert.id.0)
             }
             ExportList::AlertRules => {
                 let rows = store::alerts::rule::list(tx, business, None, page).await?;
-                self.shown(rows, |rule| rule.id.0, Tagged::new)
+                self.items(&all_tagged(rows)?, |rule| rule.thing.id.0)
             }
             ExportList::AdeItems => {
                 let rows = store::exchange::ade_item::list(
@@ -126,11 +127,11 @@ impl Progress {
                     page,
                 )
                 .await?;
-                self.shown(rows, |item| item.id.0, |item| item)
+                self.items(&rows, |item| item.id.0)
             }
             ExportList::Audit => {
                 let rows = audit::list(tx, business, &audit::AuditQuery::default(), page).await?;
-                self.shown(rows, |act| act.id, |act| act)
+                self.items(&rows, |act| act.id)
             }
         }
     }
@@ -161,17 +162,13 @@ impl Progress {
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
         let rows = store::animals::event::list(tx, business, kind, None, None, page).await?;
-        self.shown(rows, |event| event.id.0, view)
+        self.note(&rows, |event| event.id.0);
+        rows.into_iter().map(|event| json(&view(event))).collect()
     }
 
-    fn shown<T, V: Serialize>(
-        &mut self,
-        rows: Vec<T>,
-        id: impl Fn(&T) -> Uuid,
-        view: impl Fn(T) -> V,
-    ) -> store::Result<Vec<Value>> {
-        self.note(&rows, id);
-        rows.into_iter().map(|row| json(&view(row))).collect()
+    fn items<T: Serialize>(&mut self, rows: &[T], id: impl Fn(&T) -> Uuid) -> store::Result<Vec<Value>> {
+        self.note(rows, id);
+        rows.iter().map(json).collect()
     }
 
     fn note<T>(&mut self, rows: &[T], id: impl Fn(&T) -> Uuid) {
@@ -180,7 +177,6 @@ impl Progress {
     }
 }
 
-fn json(view: &impl Serialize) -> store::Result<Value> {
-    serde_json::to_value(view)
-        .map_err(|error| store::Error::Unusable(format!("a record has no JSON: {error}")))
+fn json(item: &impl Serialize) -> store::Result<Value> {
+    Ok(serde_json::to_value(item)?)
 }
