@@ -152,7 +152,7 @@ impl<K: Copy + Eq + Hash + Ord> Pedigree<K> {
         let sires: Vec<usize> = sires.iter().map(|sire| place(*sire)).collect();
         let last = sires.iter().copied().max().unwrap_or(UNKNOWN);
         let mut product = Product::new(lineage.parents.len());
-        let variances = lineage.variances(&mut product);
+        let variances = lineage.variances(dam, &mut product);
         product.with(dam, last, &lineage.parents, &variances);
         let known = lineage.completeness();
         sires
@@ -267,14 +267,21 @@ impl Lineage {
         }
     }
 
-    /// Per animal the share of its variance that is new in it and not passed on by its parents (D):
-    /// 1, less a quarter of 1 + F of each known parent.
-    fn variances(&self, product: &mut Product) -> Vec<f64> {
+    /// For `one` and its ancestors the share of their variance that is new in them and not passed on by
+    /// their parents (D): 1, less a quarter of 1 + F of each known parent.
+    fn variances(&self, one: usize, product: &mut Product) -> Vec<f64> {
+        let mut is_needed = vec![false; self.parents.len()];
+        is_needed[one] = true;
+        for at in (1..=one).rev() {
+            if is_needed[at] {
+                self.parents[at].iter().for_each(|parent| is_needed[*parent] = true);
+            }
+        }
         let mut matings: Vec<Mating> = self
             .parents
             .iter()
             .enumerate()
-            .filter(|(_, parents)| !parents.contains(&UNKNOWN))
+            .filter(|(calf, parents)| is_needed[*calf] && !parents.contains(&UNKNOWN))
             .map(|(calf, &[sire, dam])| Mating { sire, dam, calf })
             .collect();
         matings.sort_unstable_by_key(|mating| (mating.sire, mating.dam, mating.calf));
@@ -283,7 +290,7 @@ impl Lineage {
         let mut inbreeding = vec![0.0; self.parents.len()];
         inbreeding[UNKNOWN] = -1.0;
         let mut variances = vec![0.0; self.parents.len()];
-        for at in 1..self.parents.len() {
+        for at in 1..=one {
             let [sire, dam] = self.parents[at].map(|parent| (1.0 + inbreeding[parent]) / 4.0);
             variances[at] = 1.0 - sire - dam;
             // His ancestors stand before him and are done; his offspring stand behind him and need it.

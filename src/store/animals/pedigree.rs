@@ -13,12 +13,15 @@ use crate::{
 };
 
 /// The end of a condition on an id: that it is in a list, given as JSON text.
+///
+/// PostgreSQL takes an array to be short; of `in (select ...)` it expects so much that it compiles the
+/// statement first, which takes longer than running it.
 macro_rules! ids_in {
     (sqlite, $list:literal) => {
         concat!("in (select unhex(value, '-') from json_each(", $list, "))")
     };
     (postgres, $list:literal) => {
-        concat!("in (select value::uuid from json_array_elements_text((", $list, ")::json))")
+        concat!("= any (array(select value::uuid from json_array_elements_text((", $list, ")::json)))")
     };
 }
 pub(crate) use ids_in;
@@ -41,17 +44,17 @@ pub(crate) use ids_in;
 macro_rules! pedigree_json {
     (sqlite, $business:literal, $animals:expr, $sires:expr) => {
         concat!("(
-            with recursive kin (kind, id, sire_id, dam_id) as (
-                select 'animal', id, sire_id, dam_id from animal
+            with recursive kin (id, kind, sire_id, dam_id) as (
+                select id, 'animal', sire_id, dam_id from animal
                 where business_id = ", $business, " and id ", $animals, "
                 union
-                select 'sire', id, sire_id, dam_id from sire
+                select id, 'sire', sire_id, dam_id from sire
                 where business_id = ", $business, " and id ", $sires, "
                 union
-                select 'sire', sire.id, sire.sire_id, sire.dam_id
+                select sire.id, 'sire', sire.sire_id, sire.dam_id
                 from kin cross join sire on sire.business_id = ", $business, " and sire.id = kin.sire_id
                 union
-                select 'animal', dam.id, dam.sire_id, dam.dam_id
+                select dam.id, 'animal', dam.sire_id, dam.dam_id
                 from kin cross join animal dam on dam.business_id = ", $business, " and dam.id = kin.dam_id
             )
             select json_group_array(json_array(
@@ -61,18 +64,18 @@ macro_rules! pedigree_json {
     };
     (postgres, $business:literal, $animals:expr, $sires:expr) => {
         concat!("(
-            with recursive kin (kind, id, sire_id, dam_id) as (
-                select 'animal', id, sire_id, dam_id from animal
+            with recursive kin (id, kind, sire_id, dam_id) as (
+                select id, 'animal', sire_id, dam_id from animal
                 where business_id = ", $business, " and id ", $animals, "
                 union
-                select 'sire', id, sire_id, dam_id from sire
+                select id, 'sire', sire_id, dam_id from sire
                 where business_id = ", $business, " and id ", $sires, "
                 union
                 select parent.* from kin cross join lateral (
-                    select 'sire', id, sire_id, dam_id from sire
+                    select id, 'sire', sire_id, dam_id from sire
                     where business_id = ", $business, " and id = kin.sire_id
                     union all
-                    select 'animal', id, sire_id, dam_id from animal
+                    select id, 'animal', sire_id, dam_id from animal
                     where business_id = ", $business, " and id = kin.dam_id
                 ) parent
             )
