@@ -35,6 +35,7 @@ pub(crate) struct Book {
 
 /// What an act needs to know of its business, read under the lock and kept up in the transaction.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each says of one thing whether it is there")]
 pub(crate) struct BookState {
     /// The ledger's last line.
     pub(crate) movement_seq: i64,

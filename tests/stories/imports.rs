@@ -2,6 +2,8 @@
 //!
 //! The files are taken in as the command does it; what came of them is read over HTTP.
 
+use std::fmt::Write as _;
+
 use std::{
     collections::BTreeMap,
     io::{self, Cursor, Read},
@@ -386,7 +388,7 @@ async fn nobody_comes_as_an_ancestor_of_its_own(world: &World) {
     // 1 to 30 go round; 31 is a daughter of 1, and 32 the dam of nobody there.
     let mut file = "herd_name,number,dam_number\n".to_owned();
     for n in 1..=30 {
-        file.push_str(&format!("Lower Meadow,{n},{}\n", n % 30 + 1));
+        writeln!(file, "Lower Meadow,{n},{}", n % 30 + 1).unwrap();
     }
     file.push_str("Lower Meadow,31,1\nLower Meadow,33,32\nLower Meadow,32,\n");
     let told = take(world, Subject::Animals, &file).await.unwrap_err();

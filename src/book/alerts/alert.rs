@@ -258,7 +258,8 @@ async fn write(
                 advice: kind.into(),
             };
             store::alerts::alert::open(tx, business, &alert).await?;
-            notify(tx, business, now, kind.topic().happened(), &alert).await
+            notify(tx, business, now, kind.topic().happened(), &alert);
+            Ok(())
         }
         (Finding::Wrong { figures, text }, Some(open)) if open.is_due_again(now) => {
             let (name, _) = named(tx, business, open.about).await?;
@@ -285,7 +286,8 @@ async fn notify_again(
     let next = open.kind.next_notification_after(now);
     store::alerts::alert::notify_again(tx, business, open.id, &text, figures, now, next).await?;
     let alert = Alert { text, figures, notified_at: now, ..open };
-    notify(tx, business, now, alert.kind.topic().repeated(), &alert).await
+    notify(tx, business, now, alert.kind.topic().repeated(), &alert);
+    Ok(())
 }
 
 async fn clear(
@@ -297,19 +299,14 @@ async fn clear(
 ) -> store::Result<()> {
     store::alerts::alert::clear(tx, business, open.id, because, now).await?;
     let alert = Alert { text: because.to_owned(), cleared_at: Some(now), ..open };
-    notify(tx, business, now, alert.kind.topic().cleared(), &alert).await
+    notify(tx, business, now, alert.kind.topic().cleared(), &alert);
+    Ok(())
 }
 
 /// Writes the event: ids, figures, and the text, in which no person is named.
-async fn notify(
-    tx: &mut Tx,
-    business: BusinessId,
-    now: Timestamp,
-    kind: EventKind,
-    alert: &Alert,
-) -> store::Result<()> {
+fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, alert: &Alert) {
     let about = alert.about;
-    let Some(subject) = about.subject() else { return Ok(()) };
+    let Some(subject) = about.subject() else { return };
     let event = Event {
         kind,
         subject,
@@ -331,7 +328,6 @@ async fn notify(
         }),
     };
     store::webhooks::outbox::write(tx, business, now, event);
-    Ok(())
 }
 
 /// What an alert is about in words, and with the herd of its tank.
@@ -414,7 +410,7 @@ impl Command for Acknowledge {
         let (by, note) = (cx.caller.key_id, self.note.as_ref());
         store::alerts::alert::acknowledge(cx.tx, business, alert.id, by, note, now).await?;
         if alert.cleared_at.is_none() {
-            notify(cx.tx, business, now, alert.kind.topic().acknowledged(), &alert).await?;
+            notify(cx.tx, business, now, alert.kind.topic().acknowledged(), &alert);
             if alert.kind.ends_when_acknowledged() {
                 clear(cx.tx, business, now, alert, "Somebody has looked at it.").await?;
             }

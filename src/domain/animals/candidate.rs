@@ -84,17 +84,14 @@ impl Candidate {
         let mut history = self.history.clone();
         let mut numbered: Vec<Option<(ServiceId, Numbered)>> =
             self.numbered.iter().copied().map(Some).collect();
-        match what {
-            // Entered last, it comes after what was at the same instant.
-            Some(what) => {
-                let place = history.happenings.partition_point(|(when, _)| *when <= at);
-                history.happenings.insert(place, (at, what.clone()));
-            }
-            None => {
-                let place = history.services.partition_point(|when| *when <= at);
-                history.services.insert(place, at);
-                numbered.insert(place, None);
-            }
+        // Entered last, it comes after what was at the same instant.
+        if let Some(what) = what {
+            let place = history.happenings.partition_point(|(when, _)| *when <= at);
+            history.happenings.insert(place, (at, what.clone()));
+        } else {
+            let place = history.services.partition_point(|when| *when <= at);
+            history.services.insert(place, at);
+            numbered.insert(place, None);
         }
         let new = history.numbers(self.herd.same_heat_hours);
         numbered

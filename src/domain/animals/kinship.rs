@@ -196,7 +196,9 @@ impl<K: Copy + Eq + Hash + Ord> Pedigree<K> {
             .collect();
         let mut offspring = vec![Vec::new(); parents.len()];
         for (child, parents) in parents.iter().enumerate() {
-            parents.iter().for_each(|parent| offspring[*parent].push(child));
+            for parent in parents {
+                offspring[*parent].push(child);
+            }
         }
         let below = peel(&parents, &offspring);
         let above = peel(&offspring, &parents);
@@ -228,7 +230,7 @@ fn peel(before: &[Vec<usize>], after: &[Vec<usize>]) -> Vec<bool> {
 /// rounding in a deep pedigree. Coefficients are sums of powers of one half; those of fewer than
 /// 20 generations stay as they are.
 fn rounded(coefficient: f64) -> f64 {
-    const STEPS: f64 = (1_u64 << 40) as f64;
+    const STEPS: f64 = 1_099_511_627_776.0;
     ((coefficient * STEPS).round() / STEPS).clamp(0.0, 1.0)
 }
 
@@ -360,7 +362,7 @@ impl Product {
         for at in 1..=last {
             let [sire, dam] = parents[at];
             let new = if at <= one { self.shares[at] * variances[at] } else { 0.0 };
-            self.relationships[at] = new + (self.relationships[sire] + self.relationships[dam]) / 2.0;
+            self.relationships[at] = new + f64::midpoint(self.relationships[sire], self.relationships[dam]);
         }
     }
 }
@@ -505,7 +507,7 @@ mod tests {
                     pedigree.add(line + g, Some(if g == generations { 1 } else { line + g + 1 }), None);
                 }
             }
-            let wanted = 0.5_f64.powi(2 * i32::try_from(generations).unwrap() + 1);
+            let wanted = 0.5_f64.powi(2 * generations + 1);
             assert_near(pedigree.expected_inbreeding(1001, 2001), wanted);
         }
     }

@@ -7,6 +7,7 @@ use crate::domain::{
     animals::{
         candidate::{Candidate, Turn},
         herd::HerdDetails,
+        kinship::Inbreeding,
         objection::Objection,
     },
     straws::stock::Stock,
@@ -31,7 +32,8 @@ pub struct Blocked {
 pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Stock>, Vec<Blocked>) {
     let sires = sires_of(&stock);
     let inbreeding = candidate.inbreeding(&sires);
-    let of = |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Default::default(), |n| inbreeding[n]);
+    let of =
+        |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
 
     let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
     for hanging in stock {

@@ -77,6 +77,7 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
 }
 
 #[derive(sqlx::FromRow)]
+#[expect(clippy::struct_excessive_bools, reason = "each says of one thing whether it is there")]
 struct StateRow {
     movement_seq: i64,
     last_recorded_at: Timestamp,

@@ -114,7 +114,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
 /// Numbers and ranks as rows for the store.
 pub(in crate::store) fn numbers(renumbered: &[(ServiceId, Numbered)]) -> String {
     let rows = renumbered.iter().map(|(id, n)| json!([id, n.service_number, n.rank]));
-    Value::from_iter(rows).to_string()
+    rows.collect::<Value>().to_string()
 }
 
 pub(in crate::store) fn note_renumbered(
