@@ -246,7 +246,7 @@ fn the_normal_distribution_is_that_of_scipy() {
     }
 }
 
-/// Leads a bank through the events of a case; for each reading after a first, what it foretold.
+/// Leads a bank through the events of a case; for each reading after a first, what it predicted.
 fn follow(case: &Value, openings_known: bool) -> (Bank, Vec<f64>) {
     let prior = Prior {
         median_mm_per_day: number(&case["prior"], "median_mm_per_day"),

@@ -31,7 +31,7 @@ pub struct Case {
 }
 
 impl Case {
-    /// The chance, as foretold, that the minimum is reached by the day on which it is.
+    /// The chance, as predicted, that the minimum is reached by the day on which it is.
     pub fn predicted(&self) -> f64 {
         reached_by(&self.track.bank(), self.min_mm, self.days)
     }

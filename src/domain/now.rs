@@ -4,7 +4,7 @@ use chrono::TimeDelta;
 
 use crate::domain::{form::Fault, rejection::Rejection, values::Timestamp};
 
-/// How far ahead of ours a client's clock may be. More is a slip of the pen, not a wrong clock.
+/// How far ahead of ours a client's clock may be. More is a typing error, not a wrong clock.
 const MOST_AHEAD: TimeDelta = TimeDelta::hours(24);
 
 /// From when on we say that a client's clock is ahead.

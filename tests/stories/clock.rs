@@ -93,7 +93,7 @@ async fn a_phones_clock_is_hours_ahead(world: &World) {
         let order = json!({"animal_id": animal, "lot_id": farm.sexed, "withdrawn_at": at});
         client.post("/v1/withdrawals", order).await
     };
-    // Five minutes are nothing; two hours are kept and told; a day and more is a slip of the pen.
+    // Five minutes are nothing; two hours are kept and told; a day and more is a typing error.
     assert_eq!(withdraw("2026-03-02T06:05:00+01:00").await.created()["warnings"], json!([]));
     let taken = withdraw("2026-03-02T08:00:00+01:00").await.created();
     warns(

@@ -1,4 +1,4 @@
-//! The liquid in the tanks: read, filled up, foretold, drawn.
+//! The liquid in the tanks: read, filled up, predicted, drawn.
 
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use reqwest::Method;

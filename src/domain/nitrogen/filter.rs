@@ -13,7 +13,7 @@
 //!
 //! (an extended Kalman filter; tau: how fast the loss drifts; kappa: how much single days differ). How well the rod is
 //! read (sigma), how restless the tank is (a scale of tau and kappa) and what an opening costs (omega) are not known, so
-//! there is one filter for every combination, weighted by how well it foretold the readings.
+//! there is one filter for every combination, weighted by how well it predicted the readings.
 //!
 //! Assumed, not measured: the grids and their prior weights below, tau and kappa ([`FORECAST`], [`DETECTION`],
 //! [`BASELINE`]) and the priors of [`Prior`]. They were chosen on simulated tanks; `docs/nitrogen.md` shows how they do.
@@ -136,7 +136,7 @@ impl Filter {
         sigma * sigma
     }
 
-    /// Error and variance of a sighting as this filter foretells it.
+    /// Error and variance of a sighting as this filter predicts it.
     fn predicted(&self, sighting: Sighting) -> (f64, f64) {
         (sighting.level_mm - self.level_mm, self.p_ll + self.noise(sighting))
     }
@@ -235,7 +235,7 @@ impl Bank {
         self.filters.iter_mut().for_each(|filter| filter.anchor(sighting));
     }
 
-    /// The chance, as foretold, of a level at or below this one.
+    /// The chance, as predicted, of a level at or below this one.
     pub fn chance_below(&self, sighting: Sighting) -> f64 {
         self.mix(|filter| {
             let (error, variance) = filter.predicted(sighting);
@@ -243,12 +243,12 @@ impl Bank {
         })
     }
 
-    /// By how many standard deviations a level is lower than foretold; negative when it is higher.
+    /// By how many standard deviations a level is lower than predicted; negative when it is higher.
     pub fn lower_by_sd(&self, sighting: Sighting) -> f64 {
         -phi_inverse(self.chance_below(sighting))
     }
 
-    /// How well it foretold a level: the density there, a millimetre.
+    /// How well it predicted a level: the density there, a millimetre.
     pub fn likelihood(&self, sighting: Sighting) -> f64 {
         self.mix(|filter| {
             let (error, variance) = filter.predicted(sighting);
@@ -256,13 +256,13 @@ impl Bank {
         })
     }
 
-    /// Learns from a level: every filter from its error, the bank which filter foretold best.
+    /// Learns from a level: every filter from its error, the bank which filter predicted best.
     pub fn learn(&mut self, sighting: Sighting) {
         let squares = |filter: &Filter| {
             let (error, variance) = filter.predicted(sighting);
             error * error / variance
         };
-        // Measured from the best, so that a level that nobody foretold leaves somebody standing.
+        // Measured from the best, so that a level that nobody predicted leaves somebody standing.
         let best = self.filters.iter().map(squares).fold(f64::INFINITY, f64::min);
         for filter in &mut self.filters {
             let (_, variance) = filter.predicted(sighting);
@@ -272,8 +272,8 @@ impl Bank {
         self.tidy();
     }
 
-    /// The same tank, supposing that `sighting` is right although it was not foretold: the level is taken from it, and
-    /// the loss is what it was or, if the level is lower than foretold, may have risen to any of `risen` times that.
+    /// The same tank, supposing that `sighting` is right although it was not predicted: the level is taken from it, and
+    /// the loss is what it was or, if the level is lower than predicted, may have risen to any of `risen` times that.
     #[must_use]
     pub fn supposing(&self, sighting: Sighting, risen: &[f64]) -> Self {
         let mut filters = Vec::with_capacity(self.filters.len() * (1 + risen.len()));

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! mixed over the bank. **Openings are part of the loss here**, not counted: the bank is made without them. Counting them
-//! foretells the past better and the future worse, because how often the tank will be opened is not known: in the trial
+//! predicts the past better and the future worse, because how often the tank will be opened is not known: in the trial
 //! the 90 % interval then holds in 81-88 % of the tanks with three refills or more behind them, and once it is widened by
 //! what is not known of the openings to come it is no narrower than this one. The watch for a failing tank looks back and
 //! counts them.

@@ -9,7 +9,7 @@
 //! - [`history`]: what is known of a tank, as plain values, and the checks of a single reading or refill
 //! - [`thin`]: a sensor's many readings become one a day
 //! - [`filter`], [`normal`]: a bank of filters follows level and loss through the readings
-//! - [`track`]: a reading that was not foretold is doubted until the next one
+//! - [`track`]: a reading that was not predicted is doubted until the next one
 //! - [`forecast`], [`estimate`]: level now, loss a day, when the minimum is reached
 //! - [`watch`]: is it losing more than it used to?
 //! - [`outlook`](mod@outlook): all of it in one answer

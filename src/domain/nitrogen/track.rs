@@ -1,15 +1,15 @@
 //! A bank of filters that does not believe every reading.
 //!
-//! A reading that was not foretold, more than [`GATE_SD`] standard deviations off, is neither believed nor thrown away:
+//! A reading that was not predicted, more than [`GATE_SD`] standard deviations off, is neither believed nor thrown away:
 //! from there on there are two banks, one that leaves it out and one that supposes it to be right, and **the next
-//! reading decides** which of them foretold it better. A slip of the rod is thereby forgotten; a real change is taken
+//! reading decides** which of them predicted it better. A slip of the rod is thereby forgotten; a real change is taken
 //! over with the second reading that shows it. Until then every answer is half the one, half the other.
 
 use std::borrow::Cow;
 
 use crate::domain::nitrogen::filter::{Bank, Sighting};
 
-/// A reading further from what was foretold than this is doubted.
+/// A reading further from what was predicted than this is doubted.
 pub const GATE_SD: f64 = 3.5;
 /// A loss that rose may have risen to any of these multiples.
 const RISEN: [f64; 3] = [2.0, 4.0, 8.0];
@@ -23,19 +23,19 @@ const SURE: f64 = 0.9;
 pub enum ReadingClass {
     /// The first since a refill, or ever.
     First,
-    /// About what was foretold.
+    /// About what was predicted.
     Expected {
         /// By how many standard deviations it is lower.
         lower_by_sd: f64,
     },
-    /// Not what was foretold; the next reading decides.
+    /// Not what was predicted; the next reading decides.
     Doubted {
         /// Whether it is too low.
         low: bool,
     },
     /// A second reading that says the same as the doubted one before.
     Confirmed {
-        /// Whether more was lost than foretold, and no single wrong reading can explain it.
+        /// Whether more was lost than predicted, and no single wrong reading can explain it.
         loss: bool,
     },
 }
@@ -146,7 +146,7 @@ impl Track {
         ReadingClass::First
     }
 
-    /// The rival foretold this reading, the bank did not.
+    /// The rival predicted this reading, the bank did not.
     fn take_over(&mut self, rival: Alternative, seen: Sighting) -> ReadingClass {
         let mut bank = rival.bank;
         bank.learn(seen);

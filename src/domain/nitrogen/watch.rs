@@ -1,15 +1,15 @@
 //! Is the tank losing more than it used to? Its vacuum may be failing.
 //!
-//! Two tests, for the quick and the slow. **The sequential test**: each believed reading lower than foretold by z
+//! Two tests, for the quick and the slow. **The sequential test**: each believed reading lower than predicted by z
 //! standard deviations adds z - 0.5 to a sum that never falls below 0; when the sum passes its threshold, and more than
 //! one reading had a part in it, the tank is failing. **The baseline test**: what the tank loses beside what it lost in
 //! its first 45 days; a rise of more than a fifth and of more than two standard deviations is a failing tank too, until
 //! the rise has fallen back to half of that.
 //!
-//! **One wrong reading raises no alarm.** A reading far from what was foretold is doubted until the next one
+//! **One wrong reading raises no alarm.** A reading far from what was predicted is doubted until the next one
 //! ([`Track`]); the condition is `watch` meanwhile, which asks for a second reading. A wrong reading near enough to be
 //! believed is one reading, and the sum needs two. A refill forgets the level and keeps the loss. Openings that the
-//! ledger knows are foretold. A sensor's day is one reading ([`super::thin`]).
+//! ledger knows are predicted. A sensor's day is one reading ([`super::thin`]).
 //!
 //! How often it is wrong and how late it may be is told by the trial (`docs/nitrogen.md`), on simulated tanks: a tank that
 //! fails fast is below its minimum before a weekly rod can show it.
@@ -73,9 +73,9 @@ pub fn threshold_for(interval_days: f64, sensor: bool) -> f64 {
 /// Which test raised an alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Why {
-    /// Several readings, each a little lower than foretold.
+    /// Several readings, each a little lower than predicted.
     Sum,
-    /// A reading far lower than foretold, and a second that says the same.
+    /// A reading far lower than predicted, and a second that says the same.
     Confirmed,
     /// The loss stands above its baseline.
     Baseline,

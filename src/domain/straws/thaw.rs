@@ -26,7 +26,7 @@ use crate::{
 
 /// Below this no protocol may go, in degrees Celsius: a bath below 33.3 C (92 F) is reported too cold while thawing
 /// (US trade press), the coldest published protocol known here begins at 32 C (Nebel, Virginia Cooperative
-/// Extension, 1997), and a figure under 30 is more likely a slip of the pen.
+/// Extension, 1997), and a figure under 30 is more likely a typing error.
 pub const COLDEST_C: f64 = 30.0;
 
 /// Above this no protocol may go, in degrees Celsius: above 38 C is judged harmful in practice (Animals 2022,

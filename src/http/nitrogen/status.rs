@@ -124,7 +124,7 @@ fn figures(interval: Interval) -> Interval {
     }
 }
 
-/// A day that is foretold, to the minute.
+/// A day that is predicted, to the minute.
 fn to_minute(at: Timestamp) -> Timestamp {
     use chrono::DurationRound as _;
     at.utc().duration_trunc(TimeDelta::minutes(1)).map_or(at, Timestamp::from)

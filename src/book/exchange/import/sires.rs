@@ -118,7 +118,7 @@ impl Sires {
     fn decide(&self, said: &SireLine) -> Result<SireMatch, Wrong> {
         if let Some(sire) = self.by_codes(said)? {
             let name = &sire.details.name;
-            // A slip of the pen in an identifier may hit another bull; his name tells.
+            // A typing error in an identifier may hit another bull; his name tells.
             let same = |said: &Name| said.as_str().to_lowercase() == name.as_str().to_lowercase();
             if said.name.as_ref().is_some_and(|said| !same(said)) {
                 let told =
