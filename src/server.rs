@@ -70,7 +70,7 @@ pub async fn start_with(
     let address = listener.local_addr()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
-    let pages = http::docs::Pages::new()?;
+    let pages = http::docs::Pages::of_this_program()?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());

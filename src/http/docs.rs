@@ -4,7 +4,11 @@
 //! are made from the description by this binary and load nothing from elsewhere: a farm's network
 //! may not reach anywhere.
 
-use std::{collections::BTreeMap, fmt::Write as _};
+use std::{
+    collections::BTreeMap,
+    fmt::Write as _,
+    sync::{Arc, OnceLock},
+};
 
 use axum::{
     extract::{Path, State, rejection::PathRejection},
@@ -213,9 +217,19 @@ pub struct Pages {
 
 impl Pages {
     /// Makes them.
-    pub fn new() -> serde_json::Result<Self> {
+    fn new() -> serde_json::Result<Self> {
         let openapi = openapi_json()?;
         Ok(Self { docs: docs_page(&serde_json::from_str(&openapi)?), openapi })
+    }
+
+    /// The pages of this program: made once, however many services it starts.
+    pub fn of_this_program() -> serde_json::Result<Arc<Self>> {
+        static MADE: OnceLock<Arc<Pages>> = OnceLock::new();
+        if let Some(made) = MADE.get() {
+            return Ok(made.clone());
+        }
+        let made = Arc::new(Self::new()?);
+        Ok(MADE.get_or_init(|| made).clone())
     }
 }
 

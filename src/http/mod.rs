@@ -88,14 +88,14 @@ impl App {
         reach: Arc<EgressPolicy>,
         limiter: Option<access::auth::Limiter>,
         metrics: Option<PrometheusHandle>,
-        pages: docs::Pages,
+        pages: Arc<docs::Pages>,
     ) -> Self {
         Self {
             book,
             reach,
             known_keys: access::auth::KnownKeys::default(),
             limiter,
-            pages: Arc::new(pages),
+            pages,
             metrics,
             stopping: Arc::default(),
         }
