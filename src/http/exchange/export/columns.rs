@@ -46,7 +46,7 @@ columns! {
         from_straws_after = "/from/straws_after", to_kind = "/to/kind", to_tank_id = "/to/place/tank_id",
         to_canister = "/to/place/canister", to_cane = "/to/place/cane", to_goblet = "/to/place/goblet",
         to_straws_after = "/to/straws_after", occurred_at, recorded_at, recorded_by, technician, withdrawal_id,
-        stocktake_id, reverses, reversed_by, reason, exposure_s, note;
+        stocktake_id, reverses, reversed_by, reason, exposure_s, note, warnings;
     Withdrawals: id, state, animal_id, animal_number, herd_id, service_number, rank, lot_id = "/lot/id",
         batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", semen_type,
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
