@@ -162,7 +162,13 @@ impl From<Rejection> for AdeError {
                 Self::invalid(vec![in_their_words(fault)])
             }
             Rejection::Forbidden { text } => Self::forbidden(text),
-            Rejection::NotReversible { text } => {
+            Rejection::Counted { .. } => Self::new(
+                409,
+                "not-reversible",
+                "It cannot be undone as it stands",
+                "A stocktake that was accepted since counted the straw.",
+            ),
+            Rejection::CountAgain { text } | Rejection::NotReversible { text } => {
                 Self::new(409, "not-reversible", "It cannot be undone as it stands", text)
             }
             Rejection::InUse { text } => Self::new(409, "in-use", "It is needed as it is", text),

@@ -5,12 +5,12 @@
 
 use crate::{
     book::{Caller, CommandError},
-    domain::now::Now,
-    domain::values::{AlertRuleId, BusinessId, LotId, MovementId, PlaceId, TankId, Timestamp, WithdrawalId},
-    store::{
-        self, Tx,
-        straws::ledger::{self, Entry, Whereabouts},
+    domain::{
+        now::Now,
+        straws::{movement::Movement, posting::Posting},
+        values::{AlertRuleId, BusinessId, LotId, PlaceId, TankId, Timestamp, WithdrawalId},
     },
+    store::{self, Tx, straws::ledger},
 };
 
 /// Something that is written in the book, in one piece or not at all.
@@ -78,12 +78,11 @@ impl CommandContext<'_> {
         Now { now: self.now, latest: self.latest }
     }
 
-    /// Moves straws, as [`ledger::write`] does. Commands move them by this alone, so that no movement passes
-    /// unseen by the alerts.
-    pub async fn write(&mut self, entry: Entry) -> store::Result<Option<MovementId>> {
+    /// Writes a line of the ledger, and notes for the alerts where straws moved.
+    pub async fn post(&mut self, posting: Posting) -> store::Result<Movement> {
         let business = self.business();
-        self.touched.moved(&entry);
-        ledger::write(self.tx, business, self.caller.key_id, self.now, entry).await
+        self.touched.moved(&posting);
+        ledger::post(self.tx, business, self.caller.key_id, self.now, posting).await
     }
 }
 
@@ -99,11 +98,10 @@ pub struct Touched {
 
 impl Touched {
     /// Straws moved.
-    pub fn moved(&mut self, entry: &Entry) {
-        let place = |end: Whereabouts| if let Whereabouts::In(id) = end { Some(id) } else { None };
-        let places = [place(entry.from), place(entry.to)];
+    pub fn moved(&mut self, posting: &Posting) {
+        let places = [posting.from.place_id(), posting.to.place_id()];
         if places != [None, None] {
-            self.lots.push((entry.lot, places));
+            self.lots.push((posting.lot_id, places));
         }
     }
 

@@ -10,7 +10,7 @@ use crate::domain::{
     },
     form::Fault,
     straws::{semen::SemenType, stock::Stock, thaw::Advice, withdrawal::WithdrawalState},
-    values::{MovementId, Timestamp, WebhookId, WithdrawalId},
+    values::{MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
     webhooks::webhook::WebhookState,
 };
 
@@ -63,6 +63,16 @@ pub enum Rejection {
     /// It cannot be undone as it stands.
     NotReversible {
         /// Why, and what to do.
+        text: String,
+    },
+    /// An accepted stocktake counted the straws of that line at its place after it.
+    Counted {
+        /// Which.
+        stocktake: StocktakeId,
+    },
+    /// The book was corrected since the count.
+    CountAgain {
+        /// Where, and what to do.
         text: String,
     },
     /// One of its kind stands at that instant already.

@@ -113,6 +113,9 @@ kinds! {
         "A line of the ledger is undone once. `reversed_by` names the line that did it.";
     NotReversible 409 "not-reversible", "It cannot be undone as it stands",
         "Something that followed has to be undone first, or the act is to be entered anew; the detail says which.";
+    CountAgain 409 "count-again", "The book was corrected since the count",
+        "Another count of that lot at that place was accepted since, or a line before the count was reversed. The differences \
+         would correct the book twice. Count there again, and post that count.";
     AlreadyRecorded 409 "already-recorded", "One stands at that instant already",
         "A tank has one reading and one refill at an instant. `record_id` names the one that stands; if it is wrong, send \
          the right one with `supersedes`.";
@@ -395,6 +398,9 @@ impl From<Rejection> for Problem {
                     .with("superseded_by", json!(by))
             }
             Rejection::NotReversible { text } => Self::new(Kind::NotReversible, text),
+            Rejection::Counted { stocktake } => Self::new(Kind::NotReversible, COUNTED_SINCE)
+                .with("stocktake_id", json!(stocktake)),
+            Rejection::CountAgain { text } => Self::new(Kind::CountAgain, text),
             Rejection::AlreadyThawing { withdrawal, ready_at, use_by } => {
                 Self::new(Kind::AlreadyThawing, "The straw went into the bath before.")
                     .with("withdrawal_id", json!(withdrawal))
@@ -415,6 +421,11 @@ impl From<Rejection> for Problem {
         }
     }
 }
+
+/// Why a line that an accepted count covers is not undone.
+const COUNTED_SINCE: &str = "A stocktake counted these straws at that place after this line and was accepted, so the book holds \
+     what was counted; undoing the line would correct it twice. If the count was wrong, count again, or reverse its own line \
+     first.";
 
 fn bath(kind: Kind, advice: Advice) -> Problem {
     let (add, replace) = (advice.add_ml, advice.replace_ml);

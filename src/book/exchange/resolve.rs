@@ -6,16 +6,15 @@ use crate::{
         command::{Command, CommandContext},
         exchange::ingest::{self, Used},
         lookup,
-        straws::receive::place_exists,
     },
     domain::{
         exchange::ade::{AdeItem, Resolution},
         form::Fault,
         rejection::Rejection,
-        straws::place::Place,
+        straws::{place::Place, receive::known_lot},
         values::{AdeItemId, LotId, Note, WithdrawalId},
     },
-    store::{self, straws::ledger},
+    store::{self, straws::{place, stock}},
 };
 
 /// Settles a flagged item.
@@ -113,12 +112,14 @@ impl Settle {
         place: Option<&Place>,
     ) -> Result<Place, CommandError> {
         let business = cx.business();
-        lookup::lot(cx, lot, Some("#/lot_id")).await?;
         if let Some(place) = place {
-            place_exists(cx, place, "place").await?;
+            let (known, spot) = place::spot(cx.tx, business, lot, place).await?;
+            known_lot(known.as_ref(), lot)?;
+            spot.must_exist("place")?;
             return Ok(place.clone());
         }
-        let stock = ledger::stock_of_lot(cx.tx, business, lot).await?;
+        lookup::lot(cx, lot, Some("#/lot_id")).await?;
+        let stock = stock::of_lot(cx.tx, business, lot).await?;
         let reachable = |herd| item.herd_id == herd;
         let mut within = stock.into_iter().filter(|at| at.tank_herd_id.is_none_or(reachable));
         match (within.next(), within.next()) {

@@ -24,7 +24,7 @@ use crate::{
     store::{
         self, Tx,
         animals::{candidate, pedigree},
-        straws::ledger,
+        straws::stock,
     },
 };
 
@@ -87,7 +87,7 @@ async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store
     };
     let candidate::Found { candidate, lot, sire, tank } = candidate::gather(tx, business, asked).await?;
     let stock = match &sire {
-        Some(sire) => ledger::stock_of_sire(tx, business, sire.id).await?,
+        Some(sire) => stock::of_sire(tx, business, sire.id).await?,
         None => Vec::new(),
     };
     Ok(Facts { candidate, lot, sire, tank, stock })
@@ -101,7 +101,7 @@ pub(crate) async fn in_reach(
     mut candidate: Candidate,
     turn: &Turn,
 ) -> store::Result<(Candidate, Vec<Stock>, Vec<Blocked>)> {
-    let stock = ledger::stock_for_herd(tx, business, candidate.herd_id).await?;
+    let stock = stock::for_herd(tx, business, candidate.herd_id).await?;
     candidate.pedigree = pedigree::of(tx, business, candidate.id, &sires_of(&stock)).await?;
     let (free, blocked) = offers(&candidate, turn, stock);
     Ok((candidate, free, blocked))

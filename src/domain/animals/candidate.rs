@@ -93,10 +93,28 @@ impl Candidate {
             history.services.insert(place, at);
             numbered.insert(place, None);
         }
+        self.with_other_numbers(&history, numbered)
+    }
+
+    /// The services that get another number or rank when that one no longer counts.
+    pub fn renumbered_without(&self, service: ServiceId) -> Vec<(ServiceId, Numbered)> {
+        let Some(at) = self.numbered.iter().position(|(id, _)| *id == service) else { return Vec::new() };
+        let mut history = self.history.clone();
+        let mut numbered: Vec<_> = self.numbered.iter().copied().map(Some).collect();
+        history.services.remove(at);
+        numbered.remove(at);
+        self.with_other_numbers(&history, numbered)
+    }
+
+    /// Those of `numbered`, in the order of the services of `history`, whose number or rank is another by it.
+    fn with_other_numbers(
+        &self,
+        history: &AnimalHistory,
+        numbered: Vec<Option<(ServiceId, Numbered)>>,
+    ) -> Vec<(ServiceId, Numbered)> {
         let new = history.numbers(self.herd.same_heat_hours);
-        numbered
-            .into_iter()
-            .zip(new)
+        let services = numbered.into_iter().zip(new);
+        services
             .filter_map(|(service, new)| service.filter(|(_, old)| *old != new).map(|(id, _)| (id, new)))
             .collect()
     }

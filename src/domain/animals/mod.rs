@@ -11,5 +11,6 @@ pub mod kinship;
 pub mod objection;
 pub mod offers;
 pub mod record_service;
+pub mod reverse_service;
 pub mod service;
 pub mod timing;

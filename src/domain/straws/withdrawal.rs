@@ -141,7 +141,7 @@ impl Withdrawal {
 
     /// Where it stands again once its service or discard is undone.
     pub fn unresolved_state(&self) -> WithdrawalState {
-        if self.thaw_started_at.is_some() { WithdrawalState::Thawing } else { WithdrawalState::Out }
+        unresolved(self.thaw_started_at)
     }
 
     /// Rejects what was already served, discarded or reversed.
@@ -160,4 +160,9 @@ impl Withdrawal {
     pub fn is_resolved(&self) -> bool {
         matches!(self.state, WithdrawalState::Served | WithdrawalState::Discarded | WithdrawalState::Reversed)
     }
+}
+
+/// Where an unresolved straw stands: in the bath once it went in.
+pub fn unresolved(thaw_started_at: Option<Timestamp>) -> WithdrawalState {
+    if thaw_started_at.is_some() { WithdrawalState::Thawing } else { WithdrawalState::Out }
 }

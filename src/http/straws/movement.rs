@@ -1,15 +1,17 @@
 //! The ledger: every movement of straws, and how a mistake in it is undone.
 
 use axum::{Json, extract::State, response::Response};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::reverse::Reverse,
+    book::command::On,
     domain::{
-        form::{Fault, InputPath},
-        straws::movement::{Movement, MovementKind, ReversalReason},
-        values::{AnimalId, LotId, MovementId, Note, SireId, TankId, Technician, Timestamp, needs_note},
+        straws::{
+            movement::{Movement, MovementKind},
+            reverse::NewReversal,
+        },
+        values::{AnimalId, LotId, MovementId, SireId, TankId, Technician, Timestamp},
     },
     form,
     http::{
@@ -20,7 +22,7 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store::straws::ledger::{self, WantedMovements},
+    store::straws::movement::{self, Wanted},
 };
 
 form! {
@@ -62,7 +64,7 @@ async fn list(
     let (after, limit) = listing.by_line()?;
     let mut tx = app.book.db.read().await?;
     let f = &listing.filter;
-    let wanted = WantedMovements {
+    let wanted = Wanted {
         lot: f.lot_id,
         sire: f.sire_id,
         tank: f.tank_id,
@@ -72,7 +74,7 @@ async fn list(
         from: f.from,
         to: f.to,
     };
-    let rows = ledger::movements(&mut tx, caller.business_id, &wanted, after, limit).await?;
+    let rows = movement::list(&mut tx, caller.business_id, &wanted, after, limit).await?;
     Ok(listing.list(rows, |movement| movement.seq.to_string()))
 }
 
@@ -88,30 +90,9 @@ pub fn movement_at(movement: &Movement) -> String {
     responses((status = 200, description = "The movement.", body = Movement), Problems))]
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let movement = ledger::movement(&mut tx, caller.business_id, MovementId(id)).await?;
+    let movement = movement::find(&mut tx, caller.business_id, MovementId(id)).await?;
     let movement = movement.ok_or_else(|| Problem::not_there("movement", id))?;
     Ok(Json(movement))
-}
-
-form! {
-    /// A line of the ledger is undone.
-    #[derive(Clone, ToSchema)]
-    pub struct NewReversal, check NewReversal::check {
-        /// Why.
-        pub reason: ReversalReason,
-        /// When the mistake was found; now when not said.
-        pub reversed_at: Option<Timestamp>,
-        /// Who found it.
-        pub technician: Option<Technician>,
-        /// A remark; required with the reason `other`.
-        pub note: Option<Note>,
-    }
-}
-
-impl NewReversal {
-    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
-        needs_note(self.reason == ReversalReason::Other, self.note.as_ref(), spot, faults);
-    }
 }
 
 /// A mistake is undone.
@@ -132,15 +113,8 @@ async fn reverse(
     Id(id): Id,
     command: LedgerRequest<NewReversal>,
 ) -> Result<Response, Problem> {
-    let new = command.body.clone();
-    let act = Reverse {
-        movement_id: MovementId(id),
-        reason: new.reason,
-        reversed_at: new.reversed_at,
-        technician: new.technician,
-        note: new.note,
-    };
-    app.perform(command, act, |movement| created(movement_at(&movement), &movement)).await
+    let reverse = On { id: MovementId(id), command: command.body.clone() };
+    app.perform(command, reverse, |movement| created(movement_at(&movement), &movement)).await
 }
 
 /// The routes, each with its description.

@@ -6,12 +6,7 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::receive::Receive,
-    domain::{
-        straws::{movement::Movement, place::Place},
-        values::{LotId, Note, Straws, Technician, Timestamp},
-    },
-    form,
+    domain::straws::{movement::Movement, place::Place, receive::NewReceipt},
     http::{
         App,
         answer::created,
@@ -21,25 +16,6 @@ use crate::{
         straws::movement::movement_at,
     },
 };
-
-form! {
-    /// A delivery of straws of one lot to one place.
-    #[derive(Clone, ToSchema)]
-    pub struct NewReceipt {
-        /// Of which lot.
-        pub lot_id: LotId,
-        /// Where they hang.
-        pub place: Place,
-        /// How many.
-        pub straws: Straws,
-        /// When they came; now when not said.
-        pub received_at: Option<Timestamp>,
-        /// Who took them in.
-        pub technician: Option<Technician>,
-        /// A remark, such as the number of the delivery note.
-        pub note: Option<Note>,
-    }
-}
 
 /// A delivery on record: the movement, with its place and what hangs there now said in front.
 #[derive(Serialize, ToSchema)]
@@ -73,16 +49,8 @@ impl From<Movement> for Receipt {
          headers(("Location" = String, description = "The movement."))),
         Problems))]
 async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> Result<Response, Problem> {
-    let receipt = command.body.clone();
-    let act = Receive {
-        lot_id: receipt.lot_id,
-        place: receipt.place,
-        straws: receipt.straws,
-        received_at: receipt.received_at,
-        technician: receipt.technician,
-        note: receipt.note,
-    };
-    app.perform(command, act, |movement| created(movement_at(&movement), &Receipt::from(movement))).await
+    let new = command.body.clone();
+    app.perform(command, new, |movement| created(movement_at(&movement), &Receipt::from(movement))).await
 }
 
 /// The routes, each with its description.

@@ -20,7 +20,7 @@ use crate::{
     },
     store::{
         access::business,
-        straws::ledger::{self, Wanted},
+        straws::stock::{self, Wanted},
     },
 };
 
@@ -69,8 +69,8 @@ async fn list(
     let wanted = Wanted { tank: f.tank_id, sire: f.sire_id, lot: f.lot_id, semen_type: f.semen_type };
     let (after, limit) = listing.by_two_ids()?;
     let mut tx = app.book.db.read().await?;
-    let rows = ledger::stock(&mut tx, caller.business_id, &wanted, after, limit).await?;
-    let total_straws = ledger::total(&mut tx, caller.business_id, &wanted).await?;
+    let rows = stock::list(&mut tx, caller.business_id, &wanted, after, limit).await?;
+    let total_straws = stock::total(&mut tx, caller.business_id, &wanted).await?;
     let business = business::find(&mut tx, caller.business_id).await?;
     let as_of_seq = business.map_or(0, |business| business.movements);
     let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id));

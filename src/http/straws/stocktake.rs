@@ -5,13 +5,10 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::stocktake::{Accept, TakeStock},
+    book::straws::stocktake::Accept,
     domain::{
-        form::{Fault, Field, InputPath},
-        straws::{place::Place, stocktake::Stocktake},
-        values::{
-            Canister, CountedStraws, LineNumber, LotId, Note, StocktakeId, TankId, Technician, Timestamp,
-        },
+        straws::{stocktake::Stocktake, take_stock::NewStocktake},
+        values::{StocktakeId, TankId},
     },
     form,
     http::{
@@ -24,68 +21,6 @@ use crate::{
     },
     store,
 };
-
-form! {
-    /// How many straws of one lot were counted at one place.
-    #[derive(Clone, ToSchema)]
-    pub struct Count {
-        /// Of which lot.
-        pub lot_id: LotId,
-        /// Where.
-        pub place: Place,
-        /// How many, 0 included.
-        pub straws: CountedStraws,
-    }
-}
-
-/// Counts of a whole tank; more than other lists may have.
-#[derive(Clone, ToSchema)]
-#[schema(max_items = 5000)]
-pub struct Counts(Vec<Count>);
-
-/// Counts that one stocktake may have.
-const MOST_COUNTS: usize = 5000;
-
-impl Field for Counts {
-    fn read(value: &serde_json::Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
-        let Some(elements) = value.as_array().filter(|elements| elements.len() <= MOST_COUNTS) else {
-            faults.push(spot.fault(format!("must be a list of at most {MOST_COUNTS} counts")));
-            return None;
-        };
-        let before = faults.len();
-        let read = elements
-            .iter()
-            .enumerate()
-            .filter_map(|(n, count)| Count::read(count, &spot.member(&n.to_string()), faults))
-            .collect();
-        (faults.len() == before).then_some(Self(read))
-    }
-}
-
-form! {
-    /// What was counted in a tank or one canister of it.
-    #[derive(Clone, ToSchema)]
-    pub struct NewStocktake {
-        /// In which tank.
-        pub tank_id: TankId,
-        /// Only in this canister.
-        pub canister: Option<Canister>,
-        /// Whether what was not counted is not there. Default false: only what was counted is compared.
-        #[schema(required = false)]
-        pub complete: bool = false,
-        /// The line of the ledger up to which it was counted, as `GET /v1/stock` tells it; the last one when not said.
-        pub as_of_seq: Option<LineNumber>,
-        /// When; now when not said.
-        pub counted_at: Option<Timestamp>,
-        /// What was counted.
-        #[schema(value_type = Vec<Count>)]
-        pub counts: Counts,
-        /// Who counted.
-        pub technician: Option<Technician>,
-        /// A remark.
-        pub note: Option<Note>,
-    }
-}
 
 /// A count is compared with the book.
 #[utoipa::path(post, path = "/v1/stocktakes", operation_id = "create_stocktake", tag = "Stock",
@@ -105,17 +40,7 @@ form! {
         Problems))]
 async fn take(State(app): State<App>, command: LedgerRequest<NewStocktake>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    let act = TakeStock {
-        tank_id: new.tank_id,
-        canister: new.canister,
-        complete: new.complete,
-        as_of_seq: new.as_of_seq,
-        counted_at: new.counted_at,
-        counts: new.counts.0.into_iter().map(|count| (count.lot_id, count.place, count.straws)).collect(),
-        technician: new.technician,
-        note: new.note,
-    };
-    app.perform(command, act, |stocktake| created(format!("/v1/stocktakes/{}", stocktake.id), &stocktake))
+    app.perform(command, new, |stocktake| created(format!("/v1/stocktakes/{}", stocktake.id), &stocktake))
         .await
 }
 
@@ -129,7 +54,8 @@ form! {
 #[utoipa::path(post, path = "/v1/stocktakes/{id}/acceptance", operation_id = "accept_stocktake", tag = "Stock",
     summary = "Accept a stocktake",
     description = "Writes a `count` movement for each difference, all or none. They are posted as differences: what was taken or \
-        came since the count stays as it is. 409 `not-in-stock` when so many are missing that others, taken since, cannot have \
+        came since the count stays as it is. 409 `count-again` when the book was corrected there since by another count or by the \
+        reversal of a line before the count; 409 `not-in-stock` when so many are missing that others, taken since, cannot have \
         been there: count again.",
     request_body(content = NewAcceptance, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "The stocktake."), IdempotencyKeyRequired),

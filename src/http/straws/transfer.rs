@@ -1,16 +1,10 @@
 //! Straws hung elsewhere.
 
 use axum::{extract::State, response::Response};
-use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::transfer::Transfer,
-    domain::{
-        straws::{movement::Movement, place::Place},
-        values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
-    },
-    form,
+    domain::straws::{movement::Movement, transfer::NewTransfer},
     http::{
         App,
         answer::created,
@@ -20,30 +14,6 @@ use crate::{
         straws::movement::movement_at,
     },
 };
-
-form! {
-    /// Straws of one lot hung at another place, of this or another tank.
-    #[derive(Clone, ToSchema)]
-    pub struct NewTransfer {
-        /// Of which lot.
-        pub lot_id: LotId,
-        /// Where they hang.
-        pub from: Place,
-        /// Where they are to hang.
-        pub to: Place,
-        /// How many.
-        pub straws: Straws,
-        /// Seconds that they were above the frost line, where measured.
-        #[schema(example = 6)]
-        pub exposure_s: Option<ExposureSeconds>,
-        /// When; now when not said.
-        pub transferred_at: Option<Timestamp>,
-        /// Who did it.
-        pub technician: Option<Technician>,
-        /// A remark.
-        pub note: Option<Note>,
-    }
-}
 
 /// Straws are hung elsewhere.
 #[utoipa::path(post, path = "/v1/transfers", operation_id = "create_transfer", tag = "Stock",
@@ -62,17 +32,7 @@ form! {
         Problems))]
 async fn transfer(State(app): State<App>, command: LedgerRequest<NewTransfer>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    let act = Transfer {
-        lot_id: new.lot_id,
-        from: new.from,
-        to: new.to,
-        straws: new.straws,
-        exposure_s: new.exposure_s,
-        transferred_at: new.transferred_at,
-        technician: new.technician,
-        note: new.note,
-    };
-    app.perform(command, act, |movement| created(movement_at(&movement), &movement)).await
+    app.perform(command, new, |movement| created(movement_at(&movement), &movement)).await
 }
 
 /// The routes, each with its description.

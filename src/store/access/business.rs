@@ -187,6 +187,11 @@ pub(in crate::store) async fn next_line(
     Ok(line)
 }
 
+/// The number of the ledger's last line; 0 before the first.
+pub async fn last_line(tx: &mut Tx, id: BusinessId) -> Result<i64> {
+    Ok(state(tx, id).await?.movement_seq)
+}
+
 /// Something that [`BookState`] says of a business is different now.
 pub(in crate::store) fn forget_state(tx: &mut Tx, id: BusinessId) {
     tx.pending.of(id).state = None;

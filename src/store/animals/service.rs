@@ -6,6 +6,7 @@ use crate::{
     domain::{
         animals::{
             history::{Insemination, Numbered},
+            reverse_service::Decision,
             service::{Service, ServiceEntry},
         },
         exchange::change::ChangeKind,
@@ -14,7 +15,7 @@ use crate::{
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
-        straws::{ledger::place_columns, lot::lot_columns, sire::sire_columns},
+        straws::{place::place_columns, lot::lot_columns, sire::sire_columns},
     },
 };
 
@@ -241,14 +242,44 @@ pub async fn of_withdrawal(
         .await
 }
 
-/// The service was entered by mistake: it stays and does not count.
-pub async fn reverse(tx: &mut Tx, business: BusinessId, id: ServiceId, now: Timestamp) -> Result<()> {
-    tx.sql("update service set reversed_at = $3 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(now)
-        .run()
-        .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true));
+/// The service no longer counts, its straw is unresolved again and those after it move up, in one call.
+pub async fn reverse(tx: &mut Tx, business: BusinessId, decision: &Decision) -> Result<()> {
+    let Decision { service, withdrawal_state, renumbered } = decision;
+    tx.sql_for(
+        "update service set reversed_at = $3 where business_id = $1 and id = $2;
+         update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4;
+         update service set service_number = n.value ->> 1, rank = n.value ->> 2
+         from json_each($6) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
+        "with taken_back as (update service set reversed_at = $3 where business_id = $1 and id = $2),
+         straw as (update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4)
+         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
+         from json_array_elements($6::json) as n(value)
+         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
+    )
+    .bind(business)
+    .bind(service.id)
+    .bind(service.reversed_at)
+    .bind(service.withdrawal_id)
+    .bind(*withdrawal_state)
+    .bind(numbers(renumbered))
+    .run()
+    .await?;
+    if let Some(id) = service.withdrawal_id {
+        change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
+    }
+    note_reversed(tx, business, Some(service.id), renumbered);
     Ok(())
+}
+
+/// Notes a service that no longer counts and those that got another number by that.
+pub(in crate::store) fn note_reversed(
+    tx: &mut Tx,
+    business: BusinessId,
+    service: Option<ServiceId>,
+    renumbered: &[(ServiceId, Numbered)],
+) {
+    if let Some(id) = service {
+        change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true));
+    }
+    note_renumbered(tx, business, renumbered);
 }

@@ -17,9 +17,10 @@ use crate::{
     store::{
         Result, Tx,
         straws::{
-            ledger::{in_order_of_use, place_columns},
             lot::lot_columns,
+            place::place_columns,
             sire::sire_columns,
+            stock::in_order_of_use,
         },
     },
 };

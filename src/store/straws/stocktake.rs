@@ -3,12 +3,16 @@
 use crate::{
     domain::{
         exchange::change::ChangeKind,
-        straws::stocktake::{Lines, Stocktake},
-        values::{BusinessId, KeyId, StocktakeId, TankId, Timestamp},
+        straws::{
+            place::Place,
+            stocktake::{Lines, Stocktake},
+        },
+        values::{BusinessId, KeyId, LotId, StocktakeId, TankId, Timestamp},
     },
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
+        straws::place::place_columns,
     },
 };
 
@@ -92,4 +96,37 @@ pub async fn accept(
     .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Stocktake, id.0));
     Ok(())
+}
+
+/// Lots and places in a tank of which the book was corrected after the line `seq`: by a count, or by the reversal of a line
+/// at or before it.
+pub async fn corrected_since(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    seq: i64,
+) -> Result<Vec<(LotId, Place)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        lot_id: LotId,
+        #[sqlx(flatten)]
+        place: Place,
+    }
+    // Uses movement_by_kind.
+    let rows: Vec<Row> = tx
+        .sql(concat!(
+            "select m.lot_id, ",
+            place_columns!(),
+            " from movement m
+             join place p on p.business_id = m.business_id and p.id in (m.from_place_id, m.to_place_id)
+             left join movement o on o.business_id = m.business_id and o.id = m.reverses_id
+             where m.business_id = $1 and m.kind in ('count', 'reversal') and m.seq > $2 and p.tank_id = $3
+               and (m.kind = 'count' or o.seq <= $2)"
+        ))
+        .bind(business)
+        .bind(seq)
+        .bind(tank)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.lot_id, row.place)).collect())
 }

@@ -7,7 +7,8 @@ use crate::{
             discard_withdrawn::NewDiscardOfWithdrawn,
             movement::MovementKind,
             place::PlaceKind,
-            withdrawal::{Withdrawal, WithdrawalState},
+            posting::{Cause, Posting, PostingEnd},
+            withdrawal::Withdrawal,
         },
         values::{AnimalId, BusinessId, KeyId, Timestamp, WithdrawalId},
     },
@@ -15,8 +16,9 @@ use crate::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
         straws::{
-            ledger::{Cause, Entry, Line, Whereabouts, line_postgres, line_sqlite, place_columns},
+            ledger::{Line, line_postgres, line_sqlite},
             lot::lot_columns,
+            place::place_columns,
             sire::sire_columns,
         },
     },
@@ -25,20 +27,21 @@ use crate::{
 /// Enters a withdrawal, fresh out of the tank, with its line of the ledger, in one call; `left` is what hangs there
 /// when it was taken.
 pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal, left: i64) -> Result<()> {
-    let entry = Entry {
+    let posting = Posting {
         kind: MovementKind::Withdrawal,
-        lot: w.lot.id,
-        from: Whereabouts::In(w.place_id),
-        to: Whereabouts::Outside(PlaceKind::Used),
+        lot_id: w.lot.id,
+        from: PostingEnd::Tank { id: w.place_id, is_new: false, place: w.place.clone(), straws_after: left },
+        to: PostingEnd::Outside(PlaceKind::Used),
         straws: w.straws,
         occurred_at: w.withdrawn_at,
         technician: w.technician.clone(),
         cause: Cause::withdrawal(w.id),
         reason: None,
-        exposure: None,
+        exposure_s: None,
         note: None,
+        warnings: Vec::new(),
     };
-    let line = Line::next(tx, business, by, w.recorded_at, entry, Some(left)).await?;
+    let line = Line::next(tx, business, by, w.recorded_at, posting).await?;
     let sql = tx.sql_for(
         line_sqlite!(
             "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
@@ -144,23 +147,6 @@ pub async fn thawing(tx: &mut Tx, business: BusinessId, w: &Withdrawal) -> Resul
     Ok(())
 }
 
-/// The straw is unresolved again: what resolved it was entered by mistake.
-pub async fn reopen(
-    tx: &mut Tx,
-    business: BusinessId,
-    id: WithdrawalId,
-    state: WithdrawalState,
-) -> Result<()> {
-    tx.sql("update withdrawal set state = $3, resolved_at = null where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(state)
-        .run()
-        .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
-    Ok(())
-}
-
 /// The straw was thrown away: the withdrawal is closed and the straw goes on from use to waste, in one call.
 pub async fn discard(
     tx: &mut Tx,
@@ -170,21 +156,22 @@ pub async fn discard(
     new: &NewDiscardOfWithdrawn,
     w: &Withdrawal,
 ) -> Result<()> {
-    let entry = Entry {
+    let posting = Posting {
         kind: MovementKind::Discard,
-        lot: w.lot.id,
+        lot_id: w.lot.id,
         // It went out of the tank towards a use; now it is known not to have got there.
-        from: Whereabouts::Outside(PlaceKind::Used),
-        to: Whereabouts::Outside(PlaceKind::Discarded),
+        from: PostingEnd::Outside(PlaceKind::Used),
+        to: PostingEnd::Outside(PlaceKind::Discarded),
         straws: w.straws,
         occurred_at: w.resolved_at.unwrap_or(now),
         technician: new.technician.clone(),
         cause: Cause::withdrawal(w.id),
         reason: Some(new.reason.as_str()),
-        exposure: None,
+        exposure_s: None,
         note: new.note.clone(),
+        warnings: Vec::new(),
     };
-    let line = Line::next(tx, business, by, now, entry, None).await?;
+    let line = Line::next(tx, business, by, now, posting).await?;
     let sql = tx.sql_for(
         line_sqlite!("update withdrawal set state = 'discarded', resolved_at = $12 where business_id = $1 and id = $15; "),
         line_postgres!("update withdrawal set state = 'discarded', resolved_at = $12 where business_id = $1 and id = $15"),
@@ -192,26 +179,6 @@ pub async fn discard(
     line.bind(sql).run().await?;
     change::note(tx, business, NewChange::of(ChangeKind::Movement, line.id.0));
     change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, w.id.0));
-    Ok(())
-}
-
-/// The straw was served, discarded, or never left.
-pub async fn resolve(
-    tx: &mut Tx,
-    business: BusinessId,
-    id: WithdrawalId,
-    state: WithdrawalState,
-    at: Timestamp,
-) -> Result<()> {
-    tx.sql("update withdrawal set state = $3, resolved_at = $4 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(state)
-        .bind(at)
-        .run()
-        .await?;
-    let reversed = state == WithdrawalState::Reversed;
-    change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed));
     Ok(())
 }
 

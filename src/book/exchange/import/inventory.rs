@@ -13,7 +13,6 @@ use crate::{
             sires::{SireLine, Sires},
         },
         lookup,
-        straws::receive::{Receive, canister_exists},
     },
     domain::{
         identifiers::Identifiers,
@@ -21,15 +20,17 @@ use crate::{
         straws::{
             lot::{Cost, LotStatus},
             place::{Cane, Goblet, Place},
+            posting::canister_exists,
+            receive::NewReceipt,
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
         values::{
-            Canister, Code, Day, HerdId, LotId, Name, Note, Percent, PlaceId, SireId, Straws, TimeZone,
+            Canister, Code, Day, HerdId, LotId, Name, Note, Percent, SireId, Straws, TimeZone,
         },
     },
     form,
-    store::{self, straws::ledger},
+    store::{self, straws},
 };
 
 form! {
@@ -104,7 +105,6 @@ struct Inventory {
     zones: HashMap<HerdId, TimeZone>,
     sires: Sires,
     lots: Lots,
-    places: HashMap<Place, PlaceId>,
     note: Note,
 }
 
@@ -118,7 +118,6 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
         zones: herds.all().iter().map(|herd| (herd.id, herd.details.time_zone)).collect(),
         sires: Sires::of(tx, business).await?,
         lots: Lots::of(tx, business).await?,
-        places: HashMap::new(),
         note: Note::parse("imported").map_err(Failure::Unusable)?,
     };
     while let Some(line) = sheet.next(&mut taking.faults).map_err(Failure::Unusable)? {
@@ -136,7 +135,7 @@ impl Inventory {
         let tank = self.tanks.called(&said.tank_name);
         let tank = tank.map_err(|wrong| taking.faults.at(number, "tank_name", wrong));
         if let Ok(tank) = tank {
-            taking.heed(number, canister_exists(tank, said.canister, "canister"));
+            taking.heed(number, canister_exists(&tank.details.name, tank.details.canisters, said.canister, "canister"));
         }
         let zone = tank.ok().and_then(|tank| self.zones.get(&tank.details.herd_id?)).copied();
         let told = said.received_at.map(|when| when.moment(zone.unwrap_or(TimeZone::UTC)));
@@ -153,12 +152,8 @@ impl Inventory {
         }
 
         let place = Place { tank_id: tank.id, canister: said.canister, cane: said.cane, goblet: said.goblet };
-        let to = match self.places.get(&place) {
-            Some(id) => *id,
-            None => ledger::ensure_place(taking.cx.tx, business, &place).await?,
-        };
-        self.places.insert(place.clone(), to);
-        let receipt = Receive {
+        let (_, to) = straws::place::spot(taking.cx.tx, business, lot_id, &place).await?;
+        let receipt = NewReceipt {
             lot_id,
             place,
             straws: said.straws,
@@ -166,7 +161,7 @@ impl Inventory {
             technician: None,
             note: Some(self.note.clone()),
         };
-        taking.cx.write(receipt.entry(to, occurred_at)).await?;
+        taking.cx.post(receipt.posting(&to, occurred_at)).await?;
         taking.summary.receipts += 1;
         taking.summary.straws += said.straws.get();
         Ok(())

@@ -18,7 +18,7 @@ use crate::{
         straws::{place::Place, semen::SemenType, withdraw::NewWithdrawal, withdrawal::Withdrawal},
         values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
-    store::{self, Tx, straws::ledger},
+    store::{self, Tx, straws::stock},
 };
 
 /// An insemination with semen.
@@ -160,7 +160,7 @@ pub async fn sires_called(
 }
 
 async fn hangs(cx: &mut CommandContext<'_>, lot: LotId, place: &Place) -> store::Result<bool> {
-    let stock = ledger::stock_of_lot(cx.tx, cx.caller.business_id, lot).await?;
+    let stock = stock::of_lot(cx.tx, cx.caller.business_id, lot).await?;
     Ok(stock.iter().any(|hanging| hanging.place == *place))
 }
 
@@ -204,7 +204,7 @@ async fn which(
             return Ok(Err((Flag::StrawAmbiguous, text.to_owned())));
         }
     }
-    let stock = ledger::stock_for_herd(cx.tx, business, animal.details.herd_id).await?;
+    let stock = stock::for_herd(cx.tx, business, animal.details.herd_id).await?;
     let straws: Vec<Straw<'_>> = stock
         .iter()
         .map(|hanging| Straw {

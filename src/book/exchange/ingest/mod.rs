@@ -11,10 +11,10 @@ use crate::{
     book::{
         CommandError,
         animals::report_event::{Report, renumber},
-        command::{Command, CommandContext},
+        command::{Command, CommandContext, On},
         exchange::resource::{self, Resource},
         lookup,
-        straws::reverse::{Reverse, ReverseService},
+        straws::reverse::ReverseService,
     },
     domain::{
         animals::{animal::Animal, history::AnimalEvent},
@@ -22,13 +22,13 @@ use crate::{
         form::Fault,
         identifiers::ExternalId,
         rejection::Rejection,
-        straws::{movement::ReversalReason, place::Place},
+        straws::{movement::ReversalReason, place::Place, reverse::NewReversal},
         values::{
             AdeItemId, AnimalId, BusinessId, EventId, HerdId, LotId, Note, ServiceId, Source, Technician,
             Timestamp, WithdrawalId,
         },
     },
-    store::{self, Tx, straws::ledger},
+    store::{self, Tx, straws::movement},
 };
 use serde_json::Value;
 use uuid::Uuid;
@@ -419,19 +419,21 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
             if let Some(id) = service.withdrawal_id
                 && store::exchange::ade_item::maker(cx.tx, business, id.0).await? == Some(item.id)
             {
-                let movement = ledger::of_withdrawal(cx.tx, business, id).await?;
+                let movement = movement::of_withdrawal(cx.tx, business, id).await?;
                 let movement = movement.ok_or_else(|| lookup::lost("movement of withdrawal", id.0))?;
-                let reverse = Reverse {
-                    movement_id: movement.id,
+                let command = NewReversal {
                     reason: ReversalReason::WrongData,
                     reversed_at: None,
                     technician: None,
                     note: None,
                 };
-                reverse.run(cx).await?;
-            } else {
-                ReverseService { service_id: service.id }.run(cx).await?;
+                match (On { id: movement.id, command }).run(cx).await {
+                    // The straw was counted since, so it is gone in any case; who looks at it says where it went.
+                    Err(CommandError::Rejected(why)) if matches!(*why, Rejection::Counted { .. }) => {}
+                    reversed => return reversed.map(drop),
+                }
             }
+            ReverseService { service_id: service.id }.run(cx).await?;
         }
         ItemKind::Heat
         | ItemKind::PregnancyCheck

@@ -14,7 +14,7 @@ use crate::{
         answer::all_tagged,
         exchange::export::ExportList,
     },
-    store::{self, Page, Tx, access::audit, alerts::alert::WantedAlerts, straws::ledger},
+    store::{self, Page, Tx, access::audit, alerts::alert::WantedAlerts, straws::{movement, stock}},
 };
 
 /// Items that are read in one transaction.
@@ -76,8 +76,8 @@ impl Progress {
             }
             ExportList::Stock => self.stock(tx, business).await,
             ExportList::Movements => {
-                let wanted = ledger::WantedMovements::default();
-                let rows = ledger::movements(tx, business, &wanted, self.line, PIECE).await?;
+                let wanted = movement::Wanted::default();
+                let rows = movement::list(tx, business, &wanted, self.line, PIECE).await?;
                 self.line = rows.last().map_or(self.line, |last| last.seq);
                 self.items(&rows, |movement| movement.id.0)
             }
@@ -146,7 +146,7 @@ impl Progress {
         };
         self.as_of_seq = Some(seq);
         let after = (self.after, self.within);
-        let mut rows = ledger::stock_at(tx, business, seq, after, PIECE).await?;
+        let mut rows = stock::at(tx, business, seq, after, PIECE).await?;
         self.within = rows.last().map_or(self.within, |last| last.place_id.0);
         self.note(&rows, |stock| stock.lot.id.0);
         rows.retain(|stock| stock.straws > 0);

@@ -1,0 +1,86 @@
+//! Straws are hung elsewhere.
+
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        form::{Fault, InputPath},
+        now::Now,
+        rejection::Rejection,
+        straws::{
+            exposure,
+            lot::Lot,
+            movement::MovementKind,
+            place::Place,
+            posting::{Cause, Posting, Spot},
+            receive::known_lot,
+        },
+        values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
+    },
+    form,
+};
+
+form! {
+    /// Straws of one lot hung at another place, of this or another tank.
+    #[derive(Clone, Debug, ToSchema)]
+    pub struct NewTransfer, check NewTransfer::check {
+        /// Of which lot.
+        pub lot_id: LotId,
+        /// Where they hang.
+        pub from: Place,
+        /// Where they are to hang.
+        pub to: Place,
+        /// How many.
+        pub straws: Straws,
+        /// Seconds that they were above the frost line, where measured.
+        #[schema(example = 6)]
+        pub exposure_s: Option<ExposureSeconds>,
+        /// When; now when not said.
+        pub transferred_at: Option<Timestamp>,
+        /// Who did it.
+        pub technician: Option<Technician>,
+        /// A remark.
+        pub note: Option<Note>,
+    }
+}
+
+impl NewTransfer {
+    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
+        if self.from == self.to {
+            faults.push(Fault::at("to", "must be another place than from"));
+        }
+    }
+}
+
+/// The line by which the straws move.
+///
+/// # Errors
+/// The lot or a tank is not known, a tank has no such canister, the time lies far ahead, or so many straws do not hang
+/// where they are to be taken from.
+pub fn decide(
+    new: &NewTransfer,
+    lot: Option<&Lot>,
+    from: &Spot,
+    to: &Spot,
+    now: Now,
+) -> Result<Posting, Rejection> {
+    let (occurred_at, ahead) = now.client_time(new.transferred_at, "transferred_at")?;
+    let lot = known_lot(lot, new.lot_id)?;
+    from.must_exist("from")?;
+    to.must_exist("to")?;
+    let exposed = new.exposure_s.and_then(|seconds| exposure::warning(seconds.get(), lot.details.straw_ml));
+    Ok(Posting {
+        kind: MovementKind::Transfer,
+        lot_id: new.lot_id,
+        from: from.gives(new.straws, || format!("straws of this lot in {}", from.place.describe()))?,
+        to: to.takes(new.straws),
+        straws: new.straws,
+        occurred_at,
+        technician: new.technician.clone(),
+        cause: Cause::default(),
+        reason: None,
+        exposure_s: new.exposure_s,
+        note: new.note.clone(),
+        warnings: ahead.into_iter().chain(exposed).collect(),
+    })
+}

@@ -1,0 +1,202 @@
+//! What hangs where.
+
+use uuid::Uuid;
+
+use crate::{
+    domain::{
+        straws::{place::Place, semen::SemenType, stock::Stock},
+        values::{BusinessId, Canister, HerdId, LotId, SireId, TankId},
+    },
+    store::{
+        Result, Tx,
+        straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
+    },
+};
+
+/// What hung of a balance `b` at a line of the ledger: what the last line up to it that touched the place left there.
+macro_rules! held_at {
+    ($seq:literal) => {
+        concat!(
+            "coalesce((select case when m.to_place_id = b.place_id then m.to_held else m.from_left end
+                       from movement m
+                       where m.business_id = b.business_id and m.lot_id = b.lot_id and m.seq <= ",
+            $seq,
+            "            and (m.from_place_id = b.place_id or m.to_place_id = b.place_id)
+                       order by m.seq desc limit 1), 0)"
+        )
+    };
+}
+
+macro_rules! stock {
+    ($rest:literal) => {
+        stock!("b.straws", $rest)
+    };
+    ($straws:expr, $rest:literal) => {
+        concat!(
+            "select ",
+            lot_columns!(),
+            ", ",
+            sire_columns!(),
+            ", ",
+            place_columns!(),
+            ", p.id as place_id, ",
+            $straws,
+            " as straws, t.name as tank_name, t.herd_id as tank_herd_id
+             from balance b
+             join lot l on l.business_id = b.business_id and l.id = b.lot_id
+             join place p on p.business_id = b.business_id and p.id = b.place_id
+             join tank t on t.business_id = p.business_id and t.id = p.tank_id
+             join sire s on s.business_id = l.business_id and s.id = l.sire_id ",
+            $rest
+        )
+    };
+}
+
+/// The oldest collection first; of a lot, a herd's own tank before the technician's. Ordered here and not by
+/// the database, because PostgreSQL sorts marks by the language of its locale and SQLite does not.
+pub(super) fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
+    stock.sort_by_cached_key(|Stock { lot, place, tank_herd_id: herd, .. }| {
+        let collected_on = lot.details.collected_on;
+        ((collected_on.is_none(), collected_on), lot.id, (herd.is_none(), *herd), place.clone())
+    });
+    stock
+}
+
+/// All stock of one lot, in the order in which it should be used.
+pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Stock>> {
+    let stock = tx.sql(stock!("where b.business_id = $1 and b.lot_id = $2 and b.straws > 0"));
+    stock.bind(business).bind(lot).all().await.map(in_order_of_use)
+}
+
+/// All stock of one sire, in the order in which it should be used: the oldest collection first.
+pub async fn of_sire(tx: &mut Tx, business: BusinessId, sire: SireId) -> Result<Vec<Stock>> {
+    let stock = tx.sql(stock!("where l.business_id = $1 and l.sire_id = $2 and b.straws > 0"));
+    stock.bind(business).bind(sire).all().await.map(in_order_of_use)
+}
+
+/// All stock within reach of a herd: in its own tanks and the technician's, in the order in which
+/// it should be used.
+pub async fn for_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> Result<Vec<Stock>> {
+    let stock =
+        tx.sql(stock!("where b.business_id = $1 and b.straws > 0 and (t.herd_id is null or t.herd_id = $2)"));
+    stock.bind(business).bind(herd).all().await.map(in_order_of_use)
+}
+
+/// Which stock a list shows; what is not said is not asked.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// In this tank.
+    pub tank: Option<TankId>,
+    /// Of this sire.
+    pub sire: Option<SireId>,
+    /// Of this lot.
+    pub lot: Option<LotId>,
+    /// Of this semen type.
+    pub semen_type: Option<SemenType>,
+}
+
+/// Stock by lot and place; the cursor is a lot and a place.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &Wanted,
+    after: (Uuid, Uuid),
+    limit: i64,
+) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
+           and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
+           and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
+         order by b.lot_id, b.place_id limit $4"
+    ))
+    .bind(business)
+    .bind(after.0)
+    .bind(after.1)
+    .bind(limit)
+    .bind(wanted.tank)
+    .bind(wanted.sire)
+    .bind(wanted.lot)
+    .bind(wanted.semen_type)
+    .all()
+    .await
+}
+
+/// What hung where at the line `seq` of the ledger, by lot and place. Places that were empty then are told too, so a short page is the last.
+pub async fn at(
+    tx: &mut Tx,
+    business: BusinessId,
+    seq: i64,
+    after: (Uuid, Uuid),
+    limit: i64,
+) -> Result<Vec<Stock>> {
+    tx.sql(stock!(
+        held_at!("$2"),
+        "where b.business_id = $1 and (b.lot_id, b.place_id) > ($3, $4)
+         order by b.lot_id, b.place_id limit $5"
+    ))
+    .bind(business)
+    .bind(seq)
+    .bind(after.0)
+    .bind(after.1)
+    .bind(limit)
+    .all()
+    .await
+}
+
+/// How many straws the whole of such a list holds.
+pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result<i64> {
+    let total = tx
+        .sql(
+            "select cast(coalesce(sum(b.straws), 0) as bigint)
+             from balance b
+             join lot l on l.business_id = b.business_id and l.id = b.lot_id
+             join place p on p.business_id = b.business_id and p.id = b.place_id
+             where b.business_id = $1
+               and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
+               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)",
+        )
+        .bind(business)
+        .bind(wanted.tank)
+        .bind(wanted.sire)
+        .bind(wanted.lot)
+        .bind(wanted.semen_type)
+        .value()
+        .await?;
+    Ok(total.unwrap_or(0))
+}
+
+/// What hung of a lot at a place in a tank, or in one canister of it, at the line `seq` of the ledger.
+pub async fn balances_at(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    canister: Option<Canister>,
+    seq: i64,
+) -> Result<Vec<(LotId, Place, i64)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        lot_id: LotId,
+        #[sqlx(flatten)]
+        place: Place,
+        straws: i64,
+    }
+    // Uses place_in_tank, balance_by_place and movement_by_lot.
+    let rows: Vec<Row> = tx
+        .sql(concat!(
+            "select b.lot_id, ",
+            place_columns!(),
+            ", ",
+            held_at!("$4"),
+            " as straws
+             from place p
+             join balance b on b.business_id = p.business_id and b.place_id = p.id
+             where p.business_id = $1 and p.tank_id = $2 and ($3 is null or p.canister = $3)"
+        ))
+        .bind(business)
+        .bind(tank)
+        .bind(canister)
+        .bind(seq)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.lot_id, row.place, row.straws)).collect())
+}
