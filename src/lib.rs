@@ -4,11 +4,11 @@
 //!
 //! - [`ade`]: the open Animal Data Exchange face, beside `http`; neither knows the other's insides
 //! - [`http`]: the routes, one file per resource; translates and nothing else
-//! - [`book`]: what is done with the book, one file per act, one transaction each
+//! - [`book`]: what is done with the book, one file per command
 //! - [`store`]: the only place with SQL, for SQLite and PostgreSQL alike
 //! - [`domain`]: pure values, rules and mathematics
 //!
-//! Beside [`book`] stand [`watch`], which finds what time alone brings about, and [`webhooks`], which tells others
+//! Beside [`book`] stand [`scheduler`], which finds what time alone brings about, and [`webhooks`], which tells others
 //! what the book's outbox holds. [`demo`] stands beside [`http`]: a client that starts the service and calls it from
 //! outside.
 

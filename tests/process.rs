@@ -74,7 +74,10 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
         // The running service looks a key up again after five seconds at the latest.
         let deadline = Instant::now() + Duration::from_secs(6);
         while status().await != 401 {
-            assert!(Instant::now() < deadline, "a key revoked by another process is refused within five seconds");
+            assert!(
+                Instant::now() < deadline,
+                "a key revoked by another process is refused within five seconds"
+            );
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
         assert!(!run(&["key", "revoke", id], &url).status.success());

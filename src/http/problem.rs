@@ -398,8 +398,9 @@ impl From<Rejection> for Problem {
                     .with("superseded_by", json!(by))
             }
             Rejection::NotReversible { text } => Self::new(Kind::NotReversible, text),
-            Rejection::Counted { stocktake } => Self::new(Kind::NotReversible, COUNTED_SINCE)
-                .with("stocktake_id", json!(stocktake)),
+            Rejection::Counted { stocktake } => {
+                Self::new(Kind::NotReversible, COUNTED_SINCE).with("stocktake_id", json!(stocktake))
+            }
             Rejection::CountAgain { text } => Self::new(Kind::CountAgain, text),
             Rejection::AlreadyThawing { withdrawal, ready_at, use_by } => {
                 Self::new(Kind::AlreadyThawing, "The straw went into the bath before.")

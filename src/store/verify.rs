@@ -97,6 +97,17 @@ rules! {
          from summed s full join balance b
               on b.business_id = s.business_id and b.lot_id = s.lot_id and b.place_id = s.place_id
          where coalesce(b.straws, 0) <> coalesce(s.straws, 0)";
+    "straws hang only in canisters that their tank has":
+        "select b.business_id, 'lot ' || lower(hex(b.lot_id)) || ' in canister ' || p.canister || ' of ' || t.name as subject
+         from balance b
+         join place p on p.business_id = b.business_id and p.id = b.place_id
+         join tank t on t.business_id = p.business_id and t.id = p.tank_id
+         where b.straws > 0 and p.canister > t.canisters",
+        "select b.business_id, 'lot ' || b.lot_id || ' in canister ' || p.canister || ' of ' || t.name as subject
+         from balance b
+         join place p on p.business_id = b.business_id and p.id = b.place_id
+         join tank t on t.business_id = p.business_id and t.id = p.tank_id
+         where b.straws > 0 and p.canister > t.canisters";
     "the lines of the ledger are numbered without a gap":
         "select b.id as business_id,
                 'lines ' || count(m.seq) || ', first ' || coalesce(min(m.seq), 0) || ', last '

@@ -15,6 +15,10 @@ type Change = (&'static str, &'static str, &'static str);
 const CHANGES: &[Change] = &[
     both("a balance equals the sum of its movements", "update balance set straws = straws + 1"),
     both(
+        "straws hang only in canisters that their tank has",
+        "update place set canister = 60 where tank_id is not null",
+    ),
+    both(
         "the lines of the ledger are numbered without a gap",
         "update business set movement_seq = movement_seq + 1",
     ),

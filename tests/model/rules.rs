@@ -617,13 +617,16 @@ impl Book {
 
     /// Posts differences, not counts, all or none: what moved since the count stays as it is.
     fn accept(&mut self, stocktake: usize) -> Answer {
-        let Some(Stocktake { lines, accepted, .. }) = self.stocktakes.get(stocktake).cloned() else {
+        let Some(Stocktake { lines, accepted, as_of, .. }) = self.stocktakes.get(stocktake).cloned() else {
             return unknown();
         };
         if accepted {
             return refused(409, "in-use", json!({}));
         }
         for (place, lot, expected, counted, _) in &lines {
+            if self.corrected_since(*lot, *place, as_of) {
+                return refused(409, "count-again", json!({}));
+            }
             let missing = expected - counted;
             if missing > self.hangs(*lot, *place) && missing > 0 {
                 return Self::not_in_stock(missing, self.hangs(*lot, *place));
@@ -642,6 +645,26 @@ impl Book {
         done(200, self.told_stocktake(stocktake))
     }
 
+    /// Whether the book was corrected there after that line: by a count, or by undoing what stood before it.
+    fn corrected_since(&self, lot: usize, place: Place, as_of: i64) -> bool {
+        let before = |line: Option<usize>| line.is_some_and(|line| i64::try_from(line).unwrap() <= as_of);
+        let since = self.ledger.iter().skip(usize::try_from(as_of).unwrap());
+        since
+            .filter(|l| l.lot == lot && (l.from == End::In(place) || l.to == End::In(place)))
+            .any(|l| l.kind == "count" || before(l.reverses))
+    }
+
+    /// Whether an accepted count, whose own line stands, found what that line had left.
+    fn counted_since(&self, line: usize) -> bool {
+        let Line { lot, from, to, .. } = self.ledger[line - 1];
+        self.stocktakes
+            .iter()
+            .filter(|s| s.accepted && s.as_of >= i64::try_from(line).unwrap())
+            .flat_map(|s| &s.lines)
+            .filter(|(_, _, _, _, posted)| posted.is_none_or(|posted| self.reversal_of(posted).is_none()))
+            .any(|(place, counted, ..)| *counted == lot && [from, to].contains(&End::In(*place)))
+    }
+
     /// A line is undone once, by another the other way round, if the straws can be there.
     fn reverse(&mut self, line: usize) -> Answer {
         if line == NOTHING {
@@ -658,6 +681,9 @@ impl Book {
             {
                 return refused(409, "not-reversible", json!({}));
             }
+        }
+        if self.counted_since(line) {
+            return refused(409, "not-reversible", json!({}));
         }
         if let End::In(place) = original.to
             && self.hangs(original.lot, place) < original.straws

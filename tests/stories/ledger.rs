@@ -11,6 +11,8 @@ on_both_stores!(
     straws_are_hung_elsewhere,
     straws_are_thrown_away,
     a_stocktake_posts_differences_and_undoes_nothing,
+    a_shortage_is_not_taken_off_twice,
+    nothing_is_found_in_a_canister_that_the_tank_lost,
     a_count_that_cannot_be_right_any_more_is_taken_again,
     a_line_is_undone_once_and_only_if_the_straws_are_there,
     a_receipt_of_which_straws_were_used_is_put_right_by_counting,
@@ -150,6 +152,62 @@ async fn a_receipt_of_which_straws_were_used_is_put_right_by_counting(world: &Wo
     let trace = client.get(&format!("/v1/reports/lot-trace/{}", farm.sexed)).await.expect(200);
     let totals = json!({"received": 15, "in_stock": 13, "used": 1, "discarded": 0, "counted": -1});
     assert_eq!(trace["totals"], totals, "15 - 1 = 13 + 1 + 0");
+}
+
+async fn a_shortage_is_not_taken_off_twice(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let take = async |place: Value, straws: i64| {
+        let count = json!({"lot_id": farm.sexed, "place": place, "straws": straws});
+        let taken = json!({"tank_id": farm.tank, "counts": [count]});
+        client.post("/v1/stocktakes", taken).await.created()["id"].as_str().unwrap().to_owned()
+    };
+    let accept = |id: &str| format!("/v1/stocktakes/{id}/acceptance");
+    // Two people count 7 where the book says 10: 7 - 10 = -3, once.
+    let (first, second) = (take(farm.place(3), 7).await, take(farm.place(3), 7).await);
+    client.post(&accept(&first), json!({})).await.expect(200);
+    let refused = client.post(&accept(&second), json!({})).await.problem(409, "count-again");
+    assert!(refused["detail"].as_str().unwrap().contains("canister 3"), "{refused}");
+    assert_eq!(farm.straws(client, &farm.sexed).await, 7);
+
+    // 5 more are entered at another place by mistake; a count there finds none, and the mistake is found, too.
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 5});
+    let receipt = client.post("/v1/receipts", receipt).await.created();
+    let undo = format!("/v1/movements/{}/reversal", receipt["id"].as_str().unwrap());
+    let open = take(farm.place(1), 0).await;
+    client.post(&undo, json!({"reason": "did_not_happen"})).await.created();
+    client.post(&accept(&open), json!({})).await.problem(409, "count-again");
+    assert_eq!(farm.straws(client, &farm.sexed).await, 7, "0 - 0 at that place");
+
+    // The other way round: the count is accepted first, and then the line before it cannot be undone any more.
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 5});
+    let receipt = client.post("/v1/receipts", receipt).await.created();
+    let undo = format!("/v1/movements/{}/reversal", receipt["id"].as_str().unwrap());
+    let counted = take(farm.place(1), 0).await;
+    let accepted = client.post(&accept(&counted), json!({})).await.expect(200);
+    let why = json!({"reason": "did_not_happen"});
+    let refused = client.post(&undo, why.clone()).await.problem(409, "not-reversible");
+    assert_eq!(refused["stocktake_id"], json!(counted));
+    assert_eq!(farm.straws(client, &farm.sexed).await, 7);
+    // When the count was the mistake, its own line is undone, and then the receipt may be.
+    let line = accepted["lines"][0]["movement_id"].as_str().unwrap().to_owned();
+    client.post(&format!("/v1/movements/{line}/reversal"), why.clone()).await.created();
+    assert_eq!(farm.straws(client, &farm.sexed).await, 12);
+    client.post(&undo, why).await.created();
+    assert_eq!(farm.straws(client, &farm.sexed).await, 7);
+}
+
+async fn nothing_is_found_in_a_canister_that_the_tank_lost(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(6), "straws": 2});
+    let taken = json!({"tank_id": farm.tank, "counts": [count]});
+    let taken = client.post("/v1/stocktakes", taken).await.created();
+    client.patch(&format!("/v1/tanks/{}", farm.tank), None, json!({"canisters": 5})).await.expect(200);
+    let accept = format!("/v1/stocktakes/{}/acceptance", taken["id"].as_str().unwrap());
+    let refused = client.post(&accept, json!({})).await.problem(409, "in-use");
+    assert!(refused["detail"].as_str().unwrap().contains("has no canister 6 any more"), "{refused}");
+    assert_eq!(farm.straws(client, &farm.sexed).await, 10);
 }
 
 async fn a_straw_found_after_the_count_comes_back(world: &World) {

@@ -8,7 +8,12 @@ use crate::{
     world::{Client, Farm, World},
 };
 
-on_both_stores!(an_act_costs_few_statements, a_read_costs_few_statements, a_page_costs_the_same_however_long);
+on_both_stores!(
+    an_act_costs_few_statements,
+    moving_straws_costs_few_statements,
+    a_read_costs_few_statements,
+    a_page_costs_the_same_however_long
+);
 
 /// What the writer does for all acts of a batch: taking the lock and looking up the keys beside it.
 fn is_the_writers_own(statement: &str) -> bool {
@@ -72,6 +77,69 @@ async fn an_act_costs_few_statements(world: &World) {
             cost(world, client.post("/v1/services", json!({"withdrawal_id": id}))).await;
         served.created();
         at_most(4, &format!("{round} service"), &statements);
+    }
+}
+
+async fn moving_straws_costs_few_statements(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let spare = farm.animal(client, "413").await;
+    // The first straw that comes, goes, is thrown away or counted enters the place outside.
+    let place = farm.place(1);
+    client
+        .post(
+            "/v1/discards",
+            json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1, "reason": "dropped"}),
+        )
+        .await
+        .created();
+    counted(world, client).await;
+
+    // Where straws hang for the first time, and where they hung before.
+    let mut last = Value::Null;
+    for time in ["first", "second"] {
+        let receipt = json!({"lot_id": farm.sexed, "place": place, "straws": 2});
+        let (done, statements) = cost(world, client.post("/v1/receipts", receipt)).await;
+        last = done.created();
+        at_most(2, &format!("the {time} receipt"), &statements);
+    }
+    let reversal = format!("/v1/movements/{}/reversal", last["id"].as_str().unwrap());
+    let (done, statements) = cost(world, client.post(&reversal, json!({"reason": "did_not_happen"}))).await;
+    done.created();
+    at_most(2, "a reversal", &statements);
+    for canister in [2, 2] {
+        let transfer =
+            json!({"lot_id": farm.sexed, "from": farm.place(3), "to": farm.place(canister), "straws": 1});
+        let (done, statements) = cost(world, client.post("/v1/transfers", transfer)).await;
+        done.created();
+        at_most(2, "a transfer", &statements);
+    }
+    let discard = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1, "reason": "dropped"});
+    let (done, statements) = cost(world, client.post("/v1/discards", discard)).await;
+    done.created();
+    at_most(2, "a discard", &statements);
+
+    // A service that is undone with its withdrawal.
+    let taken =
+        client.post("/v1/withdrawals", json!({"animal_id": spare, "lot_id": farm.sexed})).await.created();
+    client.post("/v1/services", json!({"withdrawal_id": taken["id"]})).await.created();
+    let lines = client.get(&format!("/v1/movements?animal_id={spare}")).await.expect(200);
+    let reversal = format!("/v1/movements/{}/reversal", lines["items"][0]["id"].as_str().unwrap());
+    let (done, statements) = cost(world, client.post(&reversal, json!({"reason": "did_not_happen"}))).await;
+    done.created();
+    at_most(4, "a reversal of a withdrawal with its service", &statements);
+
+    // A count of three places costs as many as a count of one, but for the lines that it posts.
+    let count = |canister: i64, straws: i64| json!({"lot_id": farm.sexed, "place": farm.place(canister), "straws": straws});
+    for counts in [json!([count(1, 3)]), json!([count(1, 4), count(2, 3), count(3, 2)])] {
+        let posted = counts.as_array().unwrap().len();
+        let (taken, statements) =
+            cost(world, client.post("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": counts}))).await;
+        at_most(6, "a stocktake", &statements);
+        let accept = format!("/v1/stocktakes/{}/acceptance", taken.created()["id"].as_str().unwrap());
+        let (done, statements) = cost(world, client.post(&accept, json!({}))).await;
+        done.expect(200);
+        at_most(7 + posted, "accepting it", &statements);
     }
 }
 

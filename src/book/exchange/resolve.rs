@@ -14,7 +14,10 @@ use crate::{
         straws::{place::Place, receive::known_lot},
         values::{AdeItemId, LotId, Note, WithdrawalId},
     },
-    store::{self, straws::{place, stock}},
+    store::{
+        self,
+        straws::{place, stock},
+    },
 };
 
 /// Settles a flagged item.

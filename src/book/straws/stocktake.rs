@@ -10,7 +10,8 @@ use crate::{
     domain::{
         alerts::{About, AlertKind},
         straws::{
-            accept_stocktake, place::Place,
+            accept_stocktake,
+            place::Place,
             stocktake::{Line, Lines, Stocktake, StocktakeState},
             take_stock::{self, NewStocktake},
         },
@@ -30,7 +31,8 @@ impl Command for NewStocktake {
         let business = cx.business();
         let last_line = store::access::business::last_line(cx.tx, business).await?;
         let up_to = self.as_of_seq.map_or(last_line, LineNumber::get);
-        let places: Vec<(LotId, &Place)> = self.counts.0.iter().map(|count| (count.lot_id, &count.place)).collect();
+        let places: Vec<(LotId, &Place)> =
+            self.counts.0.iter().map(|count| (count.lot_id, &count.place)).collect();
         let facts = take_stock::Facts {
             tank: store::nitrogen::tank::find(cx.tx, business, self.tank_id).await?,
             last_line,

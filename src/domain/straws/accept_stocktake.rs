@@ -67,12 +67,7 @@ pub fn decide(facts: &Facts) -> Result<Vec<Option<Posting>>, Rejection> {
 }
 
 /// The line that posts one difference.
-fn difference(
-    stocktake: &Stocktake,
-    line: &Line,
-    spot: &Spot,
-    straws: Straws,
-) -> Result<Posting, Rejection> {
+fn difference(stocktake: &Stocktake, line: &Line, spot: &Spot, straws: Straws) -> Result<Posting, Rejection> {
     let counted = PostingEnd::Outside(PlaceKind::Counted);
     let (from, to) = if line.difference > 0 {
         (counted, spot.takes(straws))

@@ -15,7 +15,7 @@ use crate::{
     store::{
         Page, Result, Tx,
         exchange::change::{self, NewChange},
-        straws::{place::place_columns, lot::lot_columns, sire::sire_columns},
+        straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
 };
 

@@ -149,8 +149,20 @@ impl Line {
 
     /// The line as it is shown.
     pub(in crate::store) fn into_movement(self) -> Movement {
-        let Posting { kind, lot_id, from, to, straws, occurred_at, technician, cause, reason, exposure_s, note, warnings } =
-            self.posting;
+        let Posting {
+            kind,
+            lot_id,
+            from,
+            to,
+            straws,
+            occurred_at,
+            technician,
+            cause,
+            reason,
+            exposure_s,
+            note,
+            warnings,
+        } = self.posting;
         Movement {
             id: self.id,
             seq: self.seq,

@@ -16,12 +16,7 @@ use crate::{
     },
     store::{
         Result, Tx,
-        straws::{
-            lot::lot_columns,
-            place::place_columns,
-            sire::sire_columns,
-            stock::in_order_of_use,
-        },
+        straws::{lot::lot_columns, place::place_columns, sire::sire_columns, stock::in_order_of_use},
     },
 };
 

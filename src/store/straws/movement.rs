@@ -3,7 +3,9 @@
 use crate::{
     domain::{
         straws::movement::{Movement, MovementKind},
-        values::{AnimalId, BusinessId, LotId, MovementId, SireId, TankId, Technician, Timestamp, WithdrawalId},
+        values::{
+            AnimalId, BusinessId, LotId, MovementId, SireId, TankId, Technician, Timestamp, WithdrawalId,
+        },
     },
     store::{Result, Tx},
 };

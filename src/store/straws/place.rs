@@ -5,11 +5,7 @@ use serde_json::json;
 use crate::{
     domain::{
         row::LeftJoin,
-        straws::{
-            lot::Lot,
-            place::Place,
-            posting::Spot,
-        },
+        straws::{lot::Lot, place::Place, posting::Spot},
         values::{BusinessId, Canister, LotId, Name, PlaceId},
     },
     store::{Result, Tx, straws::lot::lot_columns},

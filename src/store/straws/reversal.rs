@@ -9,9 +9,7 @@ use crate::{
             reverse::Decision,
             withdrawal::{WithdrawalState, unresolved},
         },
-        values::{
-            BusinessId, Canister, KeyId, MovementId, Name, PlaceId, ServiceId, StocktakeId, Timestamp,
-        },
+        values::{BusinessId, Canister, KeyId, MovementId, Name, PlaceId, ServiceId, StocktakeId, Timestamp},
     },
     store::{
         Result, Tx,

@@ -25,9 +25,7 @@ use crate::{
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
-        values::{
-            Canister, Code, Day, HerdId, LotId, Name, Note, Percent, SireId, Straws, TimeZone,
-        },
+        values::{Canister, Code, Day, HerdId, LotId, Name, Note, Percent, SireId, Straws, TimeZone},
     },
     form,
     store::{self, straws},
@@ -135,7 +133,10 @@ impl Inventory {
         let tank = self.tanks.called(&said.tank_name);
         let tank = tank.map_err(|wrong| taking.faults.at(number, "tank_name", wrong));
         if let Ok(tank) = tank {
-            taking.heed(number, canister_exists(&tank.details.name, tank.details.canisters, said.canister, "canister"));
+            taking.heed(
+                number,
+                canister_exists(&tank.details.name, tank.details.canisters, said.canister, "canister"),
+            );
         }
         let zone = tank.ok().and_then(|tank| self.zones.get(&tank.details.herd_id?)).copied();
         let told = said.received_at.map(|when| when.moment(zone.unwrap_or(TimeZone::UTC)));

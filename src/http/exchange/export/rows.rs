@@ -14,7 +14,12 @@ use crate::{
         answer::all_tagged,
         exchange::export::ExportList,
     },
-    store::{self, Page, Tx, access::audit, alerts::alert::WantedAlerts, straws::{movement, stock}},
+    store::{
+        self, Page, Tx,
+        access::audit,
+        alerts::alert::WantedAlerts,
+        straws::{movement, stock},
+    },
 };
 
 /// Items that are read in one transaction.
