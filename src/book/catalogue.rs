@@ -78,6 +78,7 @@ pub struct Add<T: CatalogueItem> {
 
 impl<T: CatalogueItem> Command for Add<T> {
     type Done = T;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let thing = T::new(self.details.clone(), cx.now);
@@ -102,6 +103,7 @@ pub struct Change<T> {
 
 impl<T: CatalogueItem> Command for Change<T> {
     type Done = T;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let business = cx.business();

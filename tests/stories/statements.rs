@@ -101,23 +101,23 @@ async fn moving_straws_costs_few_statements(world: &World) {
         let receipt = json!({"lot_id": farm.sexed, "place": place, "straws": 2});
         let (done, statements) = cost(world, client.post("/v1/receipts", receipt)).await;
         last = done.created();
-        at_most(2, &format!("the {time} receipt"), &statements);
+        at_most(3, &format!("the {time} receipt"), &statements);
     }
     let reversal = format!("/v1/movements/{}/reversal", last["id"].as_str().unwrap());
     let (done, statements) = cost(world, client.post(&reversal, json!({"reason": "did_not_happen"}))).await;
     done.created();
-    at_most(2, "a reversal", &statements);
+    at_most(3, "a reversal", &statements);
     for canister in [2, 2] {
         let transfer =
             json!({"lot_id": farm.sexed, "from": farm.place(3), "to": farm.place(canister), "straws": 1});
         let (done, statements) = cost(world, client.post("/v1/transfers", transfer)).await;
         done.created();
-        at_most(2, "a transfer", &statements);
+        at_most(3, "a transfer", &statements);
     }
     let discard = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1, "reason": "dropped"});
     let (done, statements) = cost(world, client.post("/v1/discards", discard)).await;
     done.created();
-    at_most(2, "a discard", &statements);
+    at_most(3, "a discard", &statements);
 
     // A service that is undone with its withdrawal.
     let taken =
@@ -129,18 +129,20 @@ async fn moving_straws_costs_few_statements(world: &World) {
     done.created();
     at_most(4, "a reversal of a withdrawal with its service", &statements);
 
-    // A count of three places costs as many as a count of one, but for the lines that it posts.
+    // A count of three places costs as many as a count of one, and posting it one more for each line. Both differ from
+    // the book, and so open an alert and clear it.
     let count = |canister: i64, straws: i64| json!({"lot_id": farm.sexed, "place": farm.place(canister), "straws": straws});
+    let mut costs = Vec::new();
     for counts in [json!([count(1, 3)]), json!([count(1, 4), count(2, 3), count(3, 2)])] {
-        let posted = counts.as_array().unwrap().len();
-        let (taken, statements) =
-            cost(world, client.post("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": counts}))).await;
-        at_most(6, "a stocktake", &statements);
+        let stocktake = json!({"tank_id": farm.tank, "counts": counts});
+        let (taken, taking) = cost(world, client.post("/v1/stocktakes", stocktake)).await;
         let accept = format!("/v1/stocktakes/{}/acceptance", taken.created()["id"].as_str().unwrap());
-        let (done, statements) = cost(world, client.post(&accept, json!({}))).await;
+        let (done, accepting) = cost(world, client.post(&accept, json!({}))).await;
         done.expect(200);
-        at_most(7 + posted, "accepting it", &statements);
+        costs.push((taking.len(), accepting.len()));
     }
+    let [(taking, accepting), (taking_three, accepting_three)] = costs[..] else { unreachable!() };
+    assert_eq!((taking, accepting + 2), (taking_three, accepting_three));
 }
 
 async fn a_read_costs_few_statements(world: &World) {

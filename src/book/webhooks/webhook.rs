@@ -105,6 +105,7 @@ pub struct AddWebhook {
 
 impl Command for AddWebhook {
     type Done = Webhook;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = Webhook::new(self.details.clone(), cx.now);
@@ -168,6 +169,7 @@ pub struct ChangeState {
 
 impl Command for ChangeState {
     type Done = Webhook;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -199,6 +201,7 @@ pub struct RotateSecret {
 impl Command for RotateSecret {
     /// Until when the one before is good.
     type Done = Timestamp;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Timestamp, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -218,6 +221,7 @@ pub struct SendTest {
 
 impl Command for SendTest {
     type Done = Delivery;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -251,6 +255,7 @@ pub struct Redeliver {
 
 impl Command for Redeliver {
     type Done = Delivery;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let delivery = delivery_of(cx, self.delivery_id).await?;
@@ -287,6 +292,7 @@ pub struct RedeliveryResult {
 
 impl Command for RedeliverSince {
     type Done = RedeliveryResult;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RedeliveryResult, CommandError> {
         let (since, _) = lookup::client_time(Some(self.since), cx, "since")?;

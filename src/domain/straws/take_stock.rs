@@ -126,6 +126,7 @@ pub fn decide(new: &NewStocktake, facts: &Facts, now: Now) -> Result<Stocktake, 
     Ok(Stocktake {
         id: StocktakeId::new(),
         tank_id: new.tank_id,
+        tank_herd_id: tank.details.herd_id,
         canister: new.canister,
         complete: new.complete,
         as_of_seq,
