@@ -10,6 +10,7 @@
 )]
 
 mod ade;
+mod alert_scopes;
 mod alerts;
 mod change_feed;
 mod changes;
