@@ -43,8 +43,6 @@ pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {
 
     /// A new one.
     fn new(details: Self::Details, now: Timestamp) -> Self;
-    /// Its id.
-    fn id(&self) -> Uuid;
     /// What is said of it.
     fn details(&self) -> &Self::Details;
     /// The same with other details.
@@ -207,9 +205,6 @@ macro_rules! catalogue_item {
 
             fn new(details: $details, now: Timestamp) -> Self {
                 Self { id: $id::new(), details, created_at: now }
-            }
-            fn id(&self) -> Uuid {
-                self.id.0
             }
             fn details(&self) -> &$details {
                 &self.details

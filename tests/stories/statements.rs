@@ -93,6 +93,9 @@ async fn moving_straws_costs_few_statements(world: &World) {
         )
         .await
         .created();
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 8});
+    let count = client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [count]})).await;
+    client.post(&format!("/v1/stocktakes/{count}/acceptance"), json!({})).await.expect(200);
     counted(world, client).await;
 
     // Where straws hang for the first time, and where they hung before.

@@ -41,9 +41,6 @@ impl CatalogueItem for Webhook {
             created_at: now,
         }
     }
-    fn id(&self) -> Uuid {
-        self.id.0
-    }
     fn details(&self) -> &WebhookDetails {
         &self.details
     }

@@ -10,7 +10,7 @@ use crate::{
             service::{Service, ServiceEntry},
         },
         exchange::change::ChangeKind,
-        values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId, Timestamp},
     },
     store::{
         Page, Result, Tx,
@@ -226,20 +226,6 @@ pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered
         .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
     Ok(())
-}
-
-/// The service that counts for a withdrawal.
-pub async fn of_withdrawal(
-    tx: &mut Tx,
-    business: BusinessId,
-    withdrawal: WithdrawalId,
-) -> Result<Option<Service>> {
-    // Uses service_by_withdrawal.
-    tx.sql(services!("where v.business_id = $1 and v.withdrawal_id = $2 and v.reversed_at is null"))
-        .bind(business)
-        .bind(withdrawal)
-        .optional()
-        .await
 }
 
 /// The service no longer counts, its straw is unresolved again and those after it move up, in one call.
