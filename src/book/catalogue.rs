@@ -7,6 +7,7 @@ use crate::{
     book::{
         CommandError,
         alerts::rule::check_alert_rule,
+        animals::report_event::{renumber, renumber_herd},
         command::{Command, CommandContext},
         lookup,
     },
@@ -59,6 +60,14 @@ pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {
     fn add(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
     /// Writes its details over.
     fn change(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
+    /// What follows in the book from a change.
+    fn follow(
+        &self,
+        _cx: &mut CommandContext<'_>,
+        _before: &Self,
+    ) -> impl Future<Output = store::Result<()>> + Send {
+        async { Ok(()) }
+    }
     /// Whether it may stand so in the book: what it names must be there, and what hangs on its
     /// former details must still be right.
     fn check(
@@ -115,6 +124,7 @@ impl<T: CatalogueItem> Command for Change<T> {
         after.check(cx, Some(&before)).await?;
         check_version(self.if_match.as_deref(), &before)?;
         after.change(cx.tx, business).await?;
+        after.follow(cx, &before).await?;
         Ok(after)
     }
 }
@@ -198,7 +208,7 @@ async fn check_parents(
 }
 
 macro_rules! catalogue_item {
-    ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path) => {
+    ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path $(, $follow:path)?) => {
         impl CatalogueItem for $thing {
             type Details = $details;
             const WHAT: &'static str = $what;
@@ -228,19 +238,40 @@ macro_rules! catalogue_item {
             ) -> Result<(), CommandError> {
                 $check(self, cx, before).await
             }
+            $(async fn follow(&self, cx: &mut CommandContext<'_>, before: &Self) -> store::Result<()> {
+                $follow(self, cx, before).await
+            })?
         }
     };
 }
 
-catalogue_item!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd);
+catalogue_item!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd, follow_herd);
 catalogue_item!(Tank, TankDetails, TankId, nitrogen::tank, "tank", check_tank);
 catalogue_item!(Sire, SireDetails, SireId, straws::sire, "sire", check_sire);
 catalogue_item!(Lot, LotDetails, LotId, straws::lot, "lot", check_lot);
 catalogue_item!(AlertRule, AlertRuleDetails, AlertRuleId, alerts::rule, "alert rule", check_alert_rule);
-catalogue_item!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal);
+catalogue_item!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal, follow_animal);
 
 async fn check_herd(_: &Herd, _: &mut CommandContext<'_>, _: Option<&Herd>) -> Result<(), CommandError> {
     Ok(())
+}
+
+/// Another rule for what is one heat gives services other numbers.
+async fn follow_herd(herd: &Herd, cx: &mut CommandContext<'_>, before: &Herd) -> store::Result<()> {
+    if herd.details.same_heat_hours == before.details.same_heat_hours {
+        return Ok(());
+    }
+    let business = cx.business();
+    renumber_herd(cx.tx, business, herd.id).await
+}
+
+/// So does another herd.
+async fn follow_animal(animal: &Animal, cx: &mut CommandContext<'_>, before: &Animal) -> store::Result<()> {
+    if animal.details.herd_id == before.details.herd_id {
+        return Ok(());
+    }
+    let business = cx.business();
+    renumber(cx.tx, business, animal.id).await
 }
 
 async fn check_tank(

@@ -101,7 +101,7 @@ async fn bring_about(world: &World, farm: &Farm, kind: &str) {
 /// How many alerts of that kind are open on what is the farm's own.
 async fn count(client: &Client, farm: &Farm, kind: &str) -> usize {
     let own = [&farm.tank, &farm.herd, &farm.sire];
-    let open = alerts(client, &format!("open=true&kind={kind}&limit=500")).await;
+    let open = alerts(client, &format!("open=true&kind={kind}")).await;
     let is_own = |alert: &&Value| {
         ["tank_id", "herd_id", "sire_id"]
             .iter()

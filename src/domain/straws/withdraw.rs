@@ -256,7 +256,8 @@ fn choose<'f>(
             Some(semen_type) => format!("{} straws of {}", semen_type.describe(), sire.name),
             None => format!("straws of {}", sire.name),
         };
-        let elsewhere = facts.stock.iter().filter(wanted).take(MOST_INSTEAD).cloned().collect();
+        let hers = facts.stock.iter().filter(wanted).filter(|other| may_be_used(candidate, other));
+        let elsewhere = hers.take(MOST_INSTEAD).cloned().collect();
         let semen_type = new.semen_type;
         Rejection::NotInStock(Box::new(NotInStock {
             asked: new.straws.get(),
@@ -282,6 +283,11 @@ fn is_meant(new: &NewWithdrawal, candidate: &Candidate, stock: &Stock) -> bool {
         Some(place) => stock.place == *place,
         None => candidate.reaches(stock),
     }
+}
+
+/// Whether straws are worth naming to who looks for others: they may be used, and hang within her reach.
+fn may_be_used(candidate: &Candidate, stock: &Stock) -> bool {
+    stock.lot.details.status == LotStatus::Usable && candidate.reaches(stock)
 }
 
 fn objected(candidate: &Candidate, turn: &Turn, objections: &[Objection]) -> Refusal {
@@ -311,7 +317,7 @@ fn not_in_stock(
         .stock
         .iter()
         .filter(|other| other.semen_type == semen_type && !asked_for(other))
-        .filter(|other| other.lot.details.status == LotStatus::Usable && candidate.reaches(other))
+        .filter(|other| may_be_used(candidate, other))
         .take(MOST_INSTEAD)
         .cloned()
         .collect();

@@ -215,19 +215,6 @@ pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> R
     .await
 }
 
-/// Gives a service another number and rank, because something earlier came on record.
-pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered: Numbered) -> Result<()> {
-    tx.sql("update service set service_number = $3, rank = $4 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(numbered.service_number)
-        .bind(numbered.rank)
-        .run()
-        .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
-    Ok(())
-}
-
 /// The service no longer counts, its straw is unresolved again and those after it move up, in one call.
 pub async fn reverse(tx: &mut Tx, business: BusinessId, decision: &Decision) -> Result<()> {
     let Decision { service, withdrawal_state, renumbered } = decision;

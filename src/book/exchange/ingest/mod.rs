@@ -444,9 +444,7 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
             let event = event.ok_or_else(|| lookup::lost("event", subject))?;
             if event.reversed_at.is_none() {
                 store::animals::event::reverse(cx.tx, business, &event, cx.now).await?;
-                let animal = lookup::animal_of(cx.tx, business, event.animal_id).await?;
-                let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
-                renumber(cx.tx, business, animal.id, &herd).await?;
+                renumber(cx.tx, business, event.animal_id).await?;
             }
         }
         // An animal is changed, not entered anew.
