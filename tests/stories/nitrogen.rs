@@ -496,7 +496,7 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             warnings: Vec::new(),
             recorded_at: Timestamp::from(instant(MORNING)),
         };
-        store::nitrogen::level::add_reading(&mut tx, business, key, &reading).await.unwrap();
+        store::nitrogen::level::write_reading(&mut tx, business, key, &reading).await.unwrap();
     }
     tx.commit().await.unwrap();
     db.close().await;

@@ -118,6 +118,16 @@ async fn moving_straws_costs_few_statements(world: &World) {
         done.created();
         at_most(3, "a transfer", &statements);
     }
+    // What was read and filled long ago is looked at by the clock; what tells of now, at once.
+    for (path, record) in [
+        ("nitrogen-readings", json!({"read_at": "2026-02-01T08:00:00Z", "depth_mm": 380})),
+        ("refills", json!({"filled_at": "2026-02-01T08:00:00Z", "depth_after_mm": 425})),
+    ] {
+        let path = format!("/v1/tanks/{}/{path}", farm.tank);
+        let (done, statements) = cost(world, client.post(&path, record)).await;
+        done.created();
+        at_most(3, &path, &statements);
+    }
     let discard = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1, "reason": "dropped"});
     let (done, statements) = cost(world, client.post("/v1/discards", discard)).await;
     done.created();

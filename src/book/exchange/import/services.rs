@@ -23,7 +23,7 @@ use crate::{
             service::{Service, ServiceEntry},
         },
         straws::semen::SemenType,
-        values::{AnimalId, Code, HerdId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
+        values::{AnimalId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
     },
     form, store,
 };
