@@ -13,7 +13,6 @@ use tankside::{
     book::access::key,
     clock::Clock,
     config::{Config, Settings},
-    demo,
     domain::{
         access::Role,
         values::{BusinessId, KeyId, Name, Timestamp},
@@ -23,6 +22,9 @@ use tankside::{
     telemetry,
     webhooks::{self, sign::Secret},
 };
+
+#[cfg(feature = "demo")]
+use tankside::demo;
 
 use anyhow::{Context as _, bail};
 use clap::{Parser, Subcommand};
@@ -55,6 +57,7 @@ enum Verb {
     ///
     /// Starts the service on a new store, enters a farm of two herds, and goes through a morning's
     /// round over HTTP: each step with what the technician is told, and whether it came out as it must.
+    #[cfg(feature = "demo")]
     Demo {
         #[command(flatten)]
         options: demo::Options,
@@ -217,6 +220,7 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     let resolve = |settings: Settings| settings.resolve(file.as_deref());
     match cli.command {
         Verb::Serve { settings } => serve(resolve(settings)?).await,
+        #[cfg(feature = "demo")]
         Verb::Demo { options } => play_demo(&options).await,
         Verb::Key { command } => match command {
             KeyVerb::Create { name, role, business, expires_at, new_store, settings } => {
@@ -269,6 +273,7 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+#[cfg(feature = "demo")]
 async fn play_demo(options: &demo::Options) -> anyhow::Result<ExitCode> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
