@@ -96,6 +96,15 @@ async fn a_herd_has_its_own_choice_rule(world: &World) {
     assert_eq!((&next["class"], &next["semen_types"]), (&json!("cow"), &json!(["conventional"])));
     withdraw(client, &cow, &farm.sexed).await.problem(409, "choice-rule");
     withdraw(client, &cow, &farm.conventional).await.created();
+
+    // A rule that ends too early restricts nothing after its end, and says so.
+    let short = json!([{"from_service": 1, "to_service": 1, "semen_types": ["sexed_female"]}]);
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": short})).await.expect(200);
+    let said = "The herd's choice rule says nothing of service 2 of a heifer; have it completed.";
+    let asked = client.get(&format!("/v1/animals/{heifer}/next-service")).await.expect(200);
+    assert!(asked["cautions"].as_array().unwrap().contains(&json!(said)), "{asked:#}");
+    let taken = withdraw(client, &heifer, &farm.conventional).await.created();
+    assert_eq!(taken["warnings"], json!([said]));
 }
 
 async fn a_pregnant_animal_is_refused(world: &World) {

@@ -10,6 +10,7 @@ use crate::{
         access::Role,
         animals::{
             candidate::{Candidate, Turn},
+            choice::unruled_warning,
             history::Numbered,
             objection::{self, Deviation, Deviations, Objection},
         },
@@ -179,6 +180,9 @@ pub fn decide(
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
+    let (number, class) = (turn.status.next.service_number, turn.status.class);
+    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    warnings.extend(many_warning(new.straws));
     if !candidate.reaches(hanging) {
         warnings.push("These straws hang in another herd's tank.".to_owned());
     }
@@ -214,6 +218,16 @@ pub fn decide(
         recorded_at: now.now,
     };
     Ok(Decision { withdrawal, left: hanging.straws - new.straws.get() })
+}
+
+/// Straws for one insemination above which a slip is likely: one is usual, two are sometimes used (common practice, no
+/// source).
+const MOST_USUAL: i64 = 2;
+
+fn many_warning(straws: Straws) -> Option<String> {
+    (straws.get() > MOST_USUAL).then(|| {
+        format!("{straws} straws for one animal: one is usual, two at most. If that was a slip, reverse the withdrawal.")
+    })
 }
 
 /// Rejects an override from a key that may not set rules aside.
