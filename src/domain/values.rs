@@ -486,7 +486,7 @@ impl HeatHours {
 
 impl Days {
     /// The voluntary waiting period after calving when the herd names none: 50 days (45-60 d:
-    /// Overton 2009 and others).
+    /// Overton 2009).
     pub const WAITING: Self = Self(50);
     /// The age below which a heifer is not served when the herd names none: 12 months (Santos,
     /// Univ. Florida).

@@ -512,7 +512,7 @@ impl Book {
         if self.withdrawals[withdrawal].thaw.is_some() {
             return refused(409, "already-thawing", json!({"withdrawal_id": name("withdrawal", withdrawal)}));
         }
-        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: trade guidance.
+        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: common practice, no source.
         let found = match bath {
             "34.0" => Some("bath-too-cold"),
             "38.4" => Some("bath-too-hot"),

@@ -230,7 +230,7 @@ async fn a_fresh_cow_is_served_with_a_warning(world: &World) {
         .post("/v1/calvings", json!({"animal_id": animal, "calved_at": "2026-02-01T08:00:00Z"}))
         .await
         .created();
-    // Voluntary waiting period 45-60 d: Overton 2009 and others; a warning only.
+    // Voluntary waiting period 45-60 d: Overton 2009; a warning only.
     let taken = withdraw(client, &animal, &farm.sexed).await.created();
     assert!(taken["warnings"][0].as_str().unwrap().contains("waits 50 days"), "{taken:#}");
     assert_eq!(taken["deviations"], json!([]));

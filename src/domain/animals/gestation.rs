@@ -129,7 +129,7 @@ pub fn return_watch(served: Day) -> ReturnWatch {
         from_on: served.plus_days(from),
         mean_on: served.plus_days(mean),
         to_on: served.plus_days(to),
-        source: "a normal cycle of 18-24 days, mean 21: Extension; NZ AB series I",
+        source: "a normal cycle of 18-24 days, mean 21: common practice, no source",
     }
 }
 
@@ -260,7 +260,7 @@ mod tests {
 
     #[test]
     fn a_return_is_watched_for_from_18_to_24_days() {
-        // Normal cycle 18-24 d, mean 21: Extension; NZ AB series I.
+        // Normal cycle 18-24 d, mean 21: common practice, no source.
         let watch = return_watch(day("2026-02-20"));
         assert_eq!(
             (watch.from_on, watch.mean_on, watch.to_on),

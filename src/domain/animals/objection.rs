@@ -225,7 +225,7 @@ pub fn objections_to_straw(
 }
 
 /// A warning when she calved less than the herd's waiting period ago, in days of the herd's calendar (voluntary waiting period
-/// 45-60 d: Overton 2009 and others).
+/// 45-60 d: Overton 2009).
 pub fn waiting_warning(standing: &AnimalStatus, herd: &HerdDetails, at: Timestamp) -> Option<String> {
     let calved_at = standing.calved_at?;
     let waiting = herd.waiting_days.get();

@@ -188,7 +188,7 @@ pub struct NitrogenStatus {
 /// Where what is said of nitrogen comes from.
 const SOURCES: &[&str] = &[
     "Nitrogen at its boiling point, 0.806 kg a litre: equation of state of Span et al. 2000 (NIST).",
-    "A solid rod, read daily or at least weekly: dewar user manuals and extension services.",
+    "A solid rod, read daily or at least weekly: common practice, no source.",
 ];
 
 impl NitrogenStatus {
