@@ -13,7 +13,7 @@ use crate::{
         straws::{
             lot::Lot,
             place::Place,
-            posting::Spot,
+            posting::PlaceStock,
             stocktake::{Stocktake, StocktakeState, compare},
         },
         values::{
@@ -93,7 +93,7 @@ pub struct Facts {
     /// The last line of the ledger.
     pub last_line: i64,
     /// The lot, if it is known, and the place of each count.
-    pub counted: Vec<(Option<Lot>, Spot)>,
+    pub counted: Vec<(Option<Lot>, PlaceStock)>,
     /// What hung in the tank by the book at the line up to which it was counted.
     pub expected: Vec<(LotId, Place, i64)>,
 }
@@ -144,7 +144,7 @@ pub fn decide(new: &NewStocktake, facts: &Facts, now: Now) -> Result<Stocktake, 
 fn counted(
     new: &NewStocktake,
     canisters: Canister,
-    found: &[(Option<Lot>, Spot)],
+    found: &[(Option<Lot>, PlaceStock)],
 ) -> Result<BTreeMap<(Place, LotId), i64>, Rejection> {
     let unknown = |what, id, n: usize, member: &str| Rejection::Unknown {
         what,
@@ -153,13 +153,13 @@ fn counted(
     };
     let mut faults = Vec::new();
     let mut counted = BTreeMap::new();
-    for (n, (count, (lot, spot))) in new.counts.0.iter().zip(found).enumerate() {
+    for (n, (count, (lot, there))) in new.counts.0.iter().zip(found).enumerate() {
         if lot.is_none() {
             return Err(unknown("lot", count.lot_id.0, n, "lot_id"));
         }
         let place = &count.place;
         if place.tank_id != new.tank_id {
-            if spot.tank.is_none() {
+            if there.tank.is_none() {
                 return Err(unknown("tank", place.tank_id.0, n, "place/tank_id"));
             }
             faults.push(Fault::at(&format!("counts/{n}/place/tank_id"), "is not the tank that was counted"));
