@@ -116,7 +116,7 @@ async fn play(sqlite: &Service, postgres: &Service, steps: &[Step]) -> Result<()
         Step::Do {
             intent: Intent::Receive { lot: *lot, place, straws: *straws },
             days: 0,
-            told: Reported::InTime,
+            reported: Reported::InTime,
         }
     });
     let mut book = Book::new();
