@@ -95,7 +95,7 @@ pub struct Facts {
     pub sire: Option<SireSummary>,
     /// Name and canisters of the tank that was named.
     pub tank: Option<(Name, Canister)>,
-    /// All straws of the sire, in the order in which they should be used.
+    /// All straws of the lot that was named, or of the sire, in the order in which they should be used.
     pub stock: Vec<Stock>,
 }
 
@@ -122,6 +122,13 @@ pub struct Decision {
 pub enum Refusal {
     /// As it stands.
     Final(Rejection),
+    /// So many straws do not hang there.
+    NotInStock {
+        /// What is missing, without the straws that hang elsewhere.
+        missing: Box<NotInStock>,
+        /// Of which lot, where it was one.
+        lot: Option<LotId>,
+    },
     /// Something stands against this straw for her; others may do.
     Objected {
         /// What, without the straws that she may have instead.
@@ -175,7 +182,7 @@ pub fn decide(
         may_override(role)?;
     }
     let hanging = stock.iter().find(|hanging| hanging.straws >= new.straws.get());
-    let hanging = *hanging.ok_or_else(|| not_in_stock(new, facts, candidate, lot, sire, &stock))?;
+    let hanging = *hanging.ok_or_else(|| not_in_stock(new, lot, sire, &stock))?;
     let deviations: Vec<Deviation> =
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
     let mut warnings: Vec<String> = ahead.into_iter().collect();
@@ -250,9 +257,9 @@ fn choose<'f>(
     facts: &'f Facts,
     candidate: &Candidate,
     turn: &Turn,
-) -> Result<(&'f Lot, &'f SireSummary), Rejection> {
+) -> Result<(&'f Lot, &'f SireSummary), Refusal> {
     if let Some(id) = new.lot_id {
-        let unknown = || unknown("lot", id.0, "#/lot_id");
+        let unknown = || unknown("lot", id.0, "#/lot_id").into();
         return facts.lot.as_ref().zip(facts.sire.as_ref()).ok_or_else(unknown);
     }
     let id = new.sire_id.map_or_else(uuid::Uuid::nil, |id| id.0);
@@ -270,16 +277,14 @@ fn choose<'f>(
             Some(semen_type) => format!("{} straws of {}", semen_type.describe(), sire.name),
             None => format!("straws of {}", sire.name),
         };
-        let hers = facts.stock.iter().filter(wanted).filter(|other| may_be_used(candidate, other));
-        let elsewhere = hers.take(MOST_INSTEAD).cloned().collect();
-        let semen_type = new.semen_type;
-        Rejection::NotInStock(Box::new(NotInStock {
+        let missing = NotInStock {
             asked: new.straws.get(),
             held: 0,
             text,
-            semen_type,
-            elsewhere,
-        }))
+            semen_type: new.semen_type,
+            elsewhere: Vec::new(),
+        };
+        Refusal::NotInStock { missing: Box::new(missing), lot: None }
     })
 }
 
@@ -299,9 +304,23 @@ fn is_meant(new: &NewWithdrawal, candidate: &Candidate, stock: &Stock) -> bool {
     }
 }
 
-/// Whether straws are worth naming to who looks for others: they may be used, and hang within her reach.
-fn may_be_used(candidate: &Candidate, stock: &Stock) -> bool {
-    stock.lot.details.status == LotStatus::Usable && candidate.reaches(stock)
+/// Of a sire's straws, those that she may have where others were asked for and are not there: usable, of the semen type
+/// where one was meant, and within her reach.
+pub fn elsewhere(
+    new: &NewWithdrawal,
+    candidate: &Candidate,
+    lot: Option<LotId>,
+    semen_type: Option<SemenType>,
+    stock: Vec<Stock>,
+) -> Vec<Stock> {
+    let asked_for = |other: &Stock| Some(other.lot.id) == lot && is_meant(new, candidate, other);
+    let others = stock.into_iter().filter(|other| {
+        other.lot.details.status == LotStatus::Usable
+            && semen_type.is_none_or(|wanted| other.semen_type == wanted)
+            && candidate.reaches(other)
+            && !asked_for(other)
+    });
+    others.take(MOST_INSTEAD).collect()
 }
 
 fn objected(candidate: &Candidate, turn: &Turn, objections: &[Objection]) -> Refusal {
@@ -315,28 +334,11 @@ fn objected(candidate: &Candidate, turn: &Turn, objections: &[Objection]) -> Ref
     Refusal::Objected { objected, against_her: objections.iter().any(Objection::is_against_her) }
 }
 
-/// So many straws do not hang there; where else usable straws of that sire and type do, within her reach.
-fn not_in_stock(
-    new: &NewWithdrawal,
-    facts: &Facts,
-    candidate: &Candidate,
-    lot: &Lot,
-    sire: &SireSummary,
-    stock: &[&Stock],
-) -> Rejection {
+/// So many straws of the lot do not hang there.
+fn not_in_stock(new: &NewWithdrawal, lot: &Lot, sire: &SireSummary, stock: &[&Stock]) -> Refusal {
     let semen_type = lot.details.semen_type;
-    let asked_for =
-        |other: &Stock| stock.iter().any(|s| s.place_id == other.place_id && s.lot.id == other.lot.id);
-    let elsewhere = facts
-        .stock
-        .iter()
-        .filter(|other| other.semen_type == semen_type && !asked_for(other))
-        .filter(|other| may_be_used(candidate, other))
-        .take(MOST_INSTEAD)
-        .cloned()
-        .collect();
     let wherefrom = new.place.as_ref().map_or_else(String::new, |place| format!(" in {}", place.describe()));
-    Rejection::NotInStock(Box::new(NotInStock {
+    let missing = NotInStock {
         asked: new.straws.get(),
         held: stock.iter().map(|hanging| hanging.straws).max().unwrap_or(0),
         text: format!(
@@ -346,6 +348,7 @@ fn not_in_stock(
             lot.details.describe()
         ),
         semen_type: Some(semen_type),
-        elsewhere,
-    }))
+        elsewhere: Vec::new(),
+    };
+    Refusal::NotInStock { missing: Box::new(missing), lot: Some(lot.id) }
 }
