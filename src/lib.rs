@@ -14,7 +14,7 @@
 
 #![forbid(unsafe_code)]
 
-pub mod ade;
+pub(crate) mod ade;
 pub mod book;
 pub mod clock;
 pub mod config;

@@ -571,6 +571,7 @@ macro_rules! text_enum {
 
         impl $name {
             /// Every value.
+            #[allow(dead_code, reason = "not every list of words is walked")]
             pub const ALL: &[Self] = &[$(Self::$variant,)+];
 
             /// The word for it in JSON and in the store.

@@ -13,22 +13,22 @@
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
-pub mod access;
-pub mod alerts;
-pub mod animals;
-pub mod answer;
+pub(crate) mod access;
+pub(crate) mod alerts;
+pub(crate) mod animals;
+pub(crate) mod answer;
 mod catalogue;
 pub mod docs;
 pub mod exchange;
-pub mod extract;
-pub mod health;
-pub mod json;
-pub mod nitrogen;
-pub mod page;
+pub(crate) mod extract;
+pub(crate) mod health;
+pub(crate) mod json;
+pub(crate) mod nitrogen;
+pub(crate) mod page;
 pub mod problem;
 mod schemas;
-pub mod straws;
-pub mod webhooks;
+pub(crate) mod straws;
+pub(crate) mod webhooks;
 
 use std::{
     sync::{

@@ -193,7 +193,9 @@ impl Db {
 
     async fn open_postgres(url: &str) -> Result<Self> {
         let options = postgres_options(url)?;
-        let write = postgres_pool(options.clone(), WRITERS).await?;
+        // What the writer asks names its rows by key, so one plan serves; planning anew costs more than the statement.
+        let writing = options.clone().options([("plan_cache_mode", "force_generic_plan")]);
+        let write = postgres_pool(writing, WRITERS).await?;
         let db = Self::from(Pools::Postgres {
             read: postgres_pool(options, READERS).await?,
             write: write.clone(),
@@ -498,9 +500,12 @@ fn damaged(file: &Path, error: Error) -> Error {
 }
 
 fn postgres_options(url: &str) -> Result<PgConnectOptions> {
-    Ok(PgConnectOptions::from_str(url)?
-        .application_name("tankside")
-        .options([("default_transaction_isolation", "read committed"), ("synchronous_commit", "on")]))
+    Ok(PgConnectOptions::from_str(url)?.application_name("tankside").options([
+        ("default_transaction_isolation", "read committed"),
+        ("synchronous_commit", "on"),
+        // Statements are short; compiling one takes longer than running it.
+        ("jit", "off"),
+    ]))
 }
 
 async fn postgres_pool(options: PgConnectOptions, connections: u32) -> Result<PgPool> {

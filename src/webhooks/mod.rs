@@ -9,7 +9,7 @@
 //! Beside [`book`](crate::book): it reads the store and has its chores written by the writer.
 
 pub mod listen;
-pub mod message;
+pub(crate) mod message;
 pub mod send;
 pub mod sign;
-pub mod worker;
+pub(crate) mod worker;
