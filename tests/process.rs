@@ -11,13 +11,14 @@ mod support;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
-    io::{BufRead as _, BufReader},
+    io::{BufRead as _, BufReader, Read as _, Write as _},
+    net::TcpStream,
     process::{Command, Stdio},
     sync::{
         Arc, Mutex,
         atomic::{AtomicBool, Ordering},
     },
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use serde_json::{Value, json};
@@ -106,6 +107,102 @@ async fn health_tells_a_script_whether_the_service_is_ready() {
     let base = service.base.clone();
     service.kill();
     assert!(!ask(&base).status.success());
+}
+
+/// No body, whatever stands in it, has the program take more than a small multiple of what it may be long.
+#[tokio::test]
+async fn a_hostile_body_takes_little_memory() {
+    const MEBIBYTE: usize = 1024 * 1024;
+    let folder = tempfile::tempdir().unwrap();
+    let service = Service::start(&sqlite(&folder));
+    let key = service.first_key.clone().unwrap();
+    let http = reqwest::Client::new();
+    let (_, animal) = stocked(&http, &service.base, &key, 1).await;
+    let repeated = |one: &str, bytes: usize| vec![one; bytes / (one.len() + 1)].join(",");
+    let name = "n".repeat(50_000);
+    let before = service.most_memory();
+    for (path, body) in [
+        ("/v1/herds", format!("{{\"{name}\":{{{}}}}}", repeated("\"a\":1", 60_000))),
+        ("/v1/herds", format!("{{\"{name}\":{{{}}}}}", repeated("\"a\":1", MEBIBYTE - 60_000))),
+        ("/v1/herds", format!("{{{}}}", repeated("\"a\":1", MEBIBYTE - 10))),
+        ("/v1/herds", format!("{{\"n\":[{}]}}", repeated("{}", MEBIBYTE - 20))),
+        (
+            "/v1/herds",
+            format!("{{\"n\":{{\"n\":{{\"n\":[{}]}}}}}}", repeated("{\"b\":1,\"b\":[]}", MEBIBYTE - 40)),
+        ),
+        ("/v1/withdrawals/batch", format!("[{}]", repeated("{}", MEBIBYTE - 10))),
+        ("/v1/stocktakes", format!("{{\"counts\":[{}]}}", repeated("{}", 14_000))),
+    ] {
+        let answer = http
+            .post(format!("{}{path}", service.base))
+            .bearer_auth(&key)
+            .header("idempotency-key", Uuid::now_v7().to_string())
+            .header("content-type", "application/json")
+            .body(body)
+            .send()
+            .await
+            .unwrap();
+        assert_eq!(answer.status(), 422, "{path}");
+        let told = answer.text().await.unwrap();
+        assert!(told.len() < 200_000, "{path} answers {} bytes", told.len());
+    }
+    // A line a withdrawal, none of which is one.
+    let lines = http
+        .post(format!("{}/v1/withdrawals/batch", service.base))
+        .bearer_auth(&key)
+        .header("content-type", "application/x-ndjson")
+        .body("1\n".repeat(MEBIBYTE / 2));
+    assert_eq!(lines.send().await.unwrap().status(), 422);
+    let took = service.most_memory() - before;
+    assert!(took < 48 * MEBIBYTE, "{took} bytes for bodies of one mebibyte");
+    assert_eq!(straws(&http, &service.base, &key).await, 1, "and it goes on with {animal}");
+}
+
+/// Sends words over a connection of its own.
+fn say(base: &str, words: &str) -> TcpStream {
+    let mut stream = TcpStream::connect(base.trim_start_matches("http://")).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    stream.write_all(words.as_bytes()).unwrap();
+    stream
+}
+
+/// The first bytes of what is said.
+fn hear(stream: &mut TcpStream) -> String {
+    let mut heard = [0; 4096];
+    let length = stream.read(&mut heard).unwrap();
+    String::from_utf8_lossy(&heard[..length]).into_owned()
+}
+
+#[test]
+fn connections_without_a_key_take_little_and_do_not_stay() {
+    const MANY: usize = 400;
+    let folder = tempfile::tempdir().unwrap();
+    let service = Service::with(&sqlite(&folder), &["--header-seconds", "5"]);
+    let ask = "GET /healthz HTTP/1.1\r\nhost: localhost\r\n\r\n";
+    // What every first request costs is not the connection's.
+    assert!(hear(&mut say(&service.base, ask)).starts_with("HTTP/1.1 200"));
+    let before = service.memory_now();
+    let mut idle: Vec<_> = (0..MANY).map(|_| say(&service.base, ask)).collect();
+    for stream in &mut idle {
+        assert!(hear(stream).starts_with("HTTP/1.1 200"));
+    }
+    let each = service.memory_now().saturating_sub(before) / MANY;
+    println!("an idle connection takes {each} bytes");
+    assert!(each < 20_000, "an idle connection takes {each} bytes");
+    for stream in &mut idle {
+        assert_eq!(hear(stream), "", "closed without another word");
+    }
+}
+
+#[test]
+fn a_half_open_request_does_not_keep_the_program_from_stopping() {
+    let folder = tempfile::tempdir().unwrap();
+    let service = Service::with(&sqlite(&folder), &["--stop-seconds", "2", "--header-seconds", "60"]);
+    let _open = say(&service.base, "GET /healthz HTTP/1.1\r\nhost: loc");
+    let _idle = say(&service.base, "");
+    let began = Instant::now();
+    assert_eq!(service.terminate(), 0);
+    assert!(began.elapsed() < Duration::from_secs(15), "{:?}", began.elapsed());
 }
 
 #[tokio::test]

@@ -15,7 +15,10 @@ use uuid::Uuid;
 use crate::{
     book::command::{Failure, StoredResponse},
     domain::{
-        animals::objection::DeviationKind, form::Fault, rejection::Rejection, straws::thaw::Advice,
+        animals::objection::DeviationKind,
+        form::{Fault, MOST_FAULTS},
+        rejection::Rejection,
+        straws::thaw::Advice,
         webhooks::webhook::MOST_WEBHOOKS,
     },
     store,
@@ -149,6 +152,9 @@ kinds! {
          request may be sent again.";
     Busy 503 "busy", "Too many writes are waiting",
         "Nothing was done. Send the same request with the same Idempotency-Key again after Retry-After.";
+    Overloaded 503 "overloaded", "The service has as much in hand as it can",
+        "There are as many connections, or as many pictures being drawn, as there may be at once. Nothing was done. Send \
+         the same request again after Retry-After.";
     StoreUnavailable 503 "store-unavailable", "The store cannot be reached or written",
         "Nothing was done: the disk may be full or read-only, or the database away. Send the same request with the same \
          Idempotency-Key again after Retry-After.";
@@ -174,7 +180,8 @@ pub struct ProblemBody {
     /// What happened this time, and what to do.
     #[schema(max_length = 5000)]
     detail: String,
-    /// Every fault of the content, with its place.
+    /// Every fault of the content, with its place; of more than 100 the first.
+    #[schema(max_items = 100)]
     errors: Option<Vec<Fault>>,
 }
 
@@ -195,9 +202,14 @@ impl Problem {
     }
 
     /// The content is wrong.
-    pub fn invalid(kind: Kind, errors: Vec<Fault>) -> Self {
+    pub fn invalid(kind: Kind, mut errors: Vec<Fault>) -> Self {
+        let all = errors.len();
+        errors.truncate(MOST_FAULTS);
         let detail = match errors.as_slice() {
             [one] => format!("{} {}.", one.pointer, one.detail),
+            _ if all >= MOST_FAULTS => {
+                format!("{MOST_FAULTS} things are wrong, or more; errors has the first.")
+            }
             several => format!("{} things are wrong; see errors.", several.len()),
         };
         Self { errors, ..Self::new(kind, detail) }

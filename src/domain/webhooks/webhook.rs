@@ -166,7 +166,7 @@ impl Field for Topics {
         let asked_for = topics.iter().position(|topic| !topic.is_offered());
         if let Some(at) = asked_for {
             let detail = "is sent on demand, by POST /v1/webhooks/{id}/test, and cannot be asked for";
-            faults.push(spot.member(&at.to_string()).fault(detail));
+            faults.push(spot.element(at).fault(detail));
             return None;
         }
         Some(Self(topics))

@@ -65,6 +65,8 @@ impl FromRequest<App> for Batch {
             "application/x-ndjson" | "application/jsonl" => bytes
                 .split(|byte| *byte == b'\n')
                 .filter(|line| !line.trim_ascii().is_empty())
+                // One too many is enough to see that there are too many.
+                .take(MOST_ITEMS + 1)
                 .map(json::read)
                 .collect(),
             _ => {
@@ -74,7 +76,7 @@ impl FromRequest<App> for Batch {
             }
         };
         if items.is_empty() || items.len() > MOST_ITEMS {
-            let detail = format!("must have 1 to {MOST_ITEMS} withdrawals, not {}", items.len());
+            let detail = format!("must have 1 to {MOST_ITEMS} withdrawals");
             return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
         }
         Ok(Self { caller, items })

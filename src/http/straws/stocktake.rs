@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::straws::stocktake::{Accept, TakeStock},
     domain::{
-        form::{Fault, Field, InputPath},
+        form::{self, Fault, Field, InputPath},
         straws::{place::Place, stocktake::Stocktake},
         values::{
             Canister, CountedStraws, LineNumber, LotId, Note, StocktakeId, TankId, Technician, Timestamp,
@@ -52,13 +52,7 @@ impl Field for Counts {
             faults.push(spot.fault(format!("must be a list of at most {MOST_COUNTS} counts")));
             return None;
         };
-        let before = faults.len();
-        let read = elements
-            .iter()
-            .enumerate()
-            .filter_map(|(n, count)| Count::read(count, &spot.member(&n.to_string()), faults))
-            .collect();
-        (faults.len() == before).then_some(Self(read))
+        form::read_each(elements, spot, faults).map(Self)
     }
 }
 
