@@ -5,12 +5,13 @@ use std::{
     net::{Ipv4Addr, SocketAddr},
     num::NonZeroU32,
     path::Path,
+    time::Duration,
 };
 
 use anyhow::Context as _;
 use serde::Deserialize;
 
-use crate::domain::webhooks::address::Range;
+use crate::{domain::webhooks::address::Range, http::serve::Limits};
 
 /// Where the service listens when nothing is said: this machine only.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
@@ -20,6 +21,19 @@ const DATABASE_URL: &str = "sqlite://tankside.db";
 
 /// Requests a minute and key when nothing is said: far above any farm's work, below a script gone wild.
 const RATE_LIMIT: u32 = 120_000;
+
+/// Connections at once when nothing is said: within the thousand files that a process usually may open.
+const CONNECTIONS: usize = 750;
+
+/// Seconds in which a request's header must be there when nothing is said.
+const HEADER_SECONDS: u64 = 10;
+
+/// Seconds in which a client must take something of its answer.
+const STALLED_SECONDS: u64 = 30;
+
+/// Seconds that requests under way have when the service is told to stop, when nothing is said: within the 30 that
+/// orchestrators give.
+const STOP_SECONDS: u64 = 20;
 
 /// How log lines are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, clap::ValueEnum)]
@@ -49,6 +63,19 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_RATE_LIMIT_PER_MINUTE", value_name = "NUMBER")]
     rate_limit_per_minute: Option<u32>,
 
+    /// Connections at once; one more is answered 503 and closed [default: 750]
+    #[arg(long, env = "TANKSIDE_MAX_CONNECTIONS", value_name = "NUMBER")]
+    max_connections: Option<NonZeroU32>,
+
+    /// Seconds in which the header of a request must be there, from the connection or the last answer on; then the
+    /// connection is closed [default: 10]
+    #[arg(long, env = "TANKSIDE_HEADER_SECONDS", value_name = "SECONDS")]
+    header_seconds: Option<NonZeroU32>,
+
+    /// Seconds that requests under way have to end when the service is told to stop [default: 20]
+    #[arg(long, env = "TANKSIDE_STOP_SECONDS", value_name = "SECONDS")]
+    stop_seconds: Option<u32>,
+
     /// Ranges of addresses outside the public internet to which webhooks may be sent, also by plain http, such as
     /// 192.168.10.0/24,127.0.0.1 [default: none]
     #[arg(long, env = "TANKSIDE_WEBHOOK_ALLOW", value_name = "RANGES", value_delimiter = ',')]
@@ -72,6 +99,8 @@ pub struct Config {
     pub database_url: String,
     /// Requests that a key may send in a minute.
     pub rate_limit_per_minute: Option<NonZeroU32>,
+    /// What connections may take.
+    pub limits: Limits,
     /// Where webhooks may lead besides the public internet.
     pub webhook_allow: Vec<Range>,
     /// What is logged.
@@ -86,6 +115,7 @@ impl fmt::Debug for Config {
             .field("listen", &self.listen)
             .field("database_url", &"(not shown)")
             .field("rate_limit_per_minute", &self.rate_limit_per_minute)
+            .field("limits", &self.limits)
             .field("webhook_allow", &self.webhook_allow)
             .field("log", &self.log)
             .field("log_format", &self.log_format)
@@ -114,6 +144,23 @@ impl Settings {
             rate_limit_per_minute: NonZeroU32::new(
                 self.rate_limit_per_minute.or(file.rate_limit_per_minute).unwrap_or(RATE_LIMIT),
             ),
+            limits: Limits {
+                connections: self
+                    .max_connections
+                    .or(file.max_connections)
+                    .map_or(CONNECTIONS, |most| usize::try_from(most.get()).unwrap_or(usize::MAX)),
+                header: self
+                    .header_seconds
+                    .or(file.header_seconds)
+                    .map_or(Duration::from_secs(HEADER_SECONDS), |seconds| {
+                        Duration::from_secs(seconds.get().into())
+                    }),
+                stalled: Duration::from_secs(STALLED_SECONDS),
+                drain: self
+                    .stop_seconds
+                    .or(file.stop_seconds)
+                    .map_or(Duration::from_secs(STOP_SECONDS), |seconds| Duration::from_secs(seconds.into())),
+            },
             webhook_allow: self.webhook_allow.or(file.webhook_allow).unwrap_or_default(),
             log: self.log.or(file.log).unwrap_or_else(|| "info".to_owned()),
             log_format: self.log_format.or(file.log_format).unwrap_or_default(),

@@ -27,6 +27,7 @@ pub mod nitrogen;
 pub mod page;
 pub mod problem;
 mod schemas;
+pub mod serve;
 pub mod straws;
 pub mod webhooks;
 
