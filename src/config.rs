@@ -22,6 +22,9 @@ const DATABASE_URL: &str = "sqlite://tankside.db";
 /// Requests a minute and key when nothing is said: far above any farm's work, below a script gone wild.
 const RATE_LIMIT: u32 = 120_000;
 
+/// Requests a minute and address without a good key when nothing is said: more than one mistyped key on a farm causes.
+const FAILURES: u32 = 60;
+
 /// Connections at once when nothing is said: within the thousand files that a process usually may open.
 const CONNECTIONS: usize = 750;
 
@@ -63,6 +66,15 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_RATE_LIMIT_PER_MINUTE", value_name = "NUMBER")]
     rate_limit_per_minute: Option<u32>,
 
+    /// Requests that may come from an address in a minute without a good key; 0 for as many as it likes [default: 60]
+    #[arg(long, env = "TANKSIDE_FAILURES_PER_MINUTE", value_name = "NUMBER")]
+    failures_per_minute: Option<u32>,
+
+    /// Names with a dot under which /metrics answers, such as metrics.example.org; under addresses and names without a
+    /// dot it always does [default: none]
+    #[arg(long = "metrics-host", env = "TANKSIDE_METRICS_HOSTS", value_name = "NAMES", value_delimiter = ',')]
+    metrics_hosts: Option<Vec<String>>,
+
     /// Connections at once; one more is answered 503 and closed [default: 750]
     #[arg(long, env = "TANKSIDE_MAX_CONNECTIONS", value_name = "NUMBER")]
     max_connections: Option<NonZeroU32>,
@@ -99,6 +111,10 @@ pub struct Config {
     pub database_url: String,
     /// Requests that a key may send in a minute.
     pub rate_limit_per_minute: Option<NonZeroU32>,
+    /// Requests that may come from an address in a minute without a good key.
+    pub failures_per_minute: Option<NonZeroU32>,
+    /// Names under which `/metrics` answers besides those that lead to no other place.
+    pub metrics_hosts: Vec<String>,
     /// What connections may take.
     pub limits: Limits,
     /// Where webhooks may lead besides the public internet.
@@ -115,6 +131,8 @@ impl fmt::Debug for Config {
             .field("listen", &self.listen)
             .field("database_url", &"(not shown)")
             .field("rate_limit_per_minute", &self.rate_limit_per_minute)
+            .field("failures_per_minute", &self.failures_per_minute)
+            .field("metrics_hosts", &self.metrics_hosts)
             .field("limits", &self.limits)
             .field("webhook_allow", &self.webhook_allow)
             .field("log", &self.log)
@@ -144,6 +162,10 @@ impl Settings {
             rate_limit_per_minute: NonZeroU32::new(
                 self.rate_limit_per_minute.or(file.rate_limit_per_minute).unwrap_or(RATE_LIMIT),
             ),
+            failures_per_minute: NonZeroU32::new(
+                self.failures_per_minute.or(file.failures_per_minute).unwrap_or(FAILURES),
+            ),
+            metrics_hosts: self.metrics_hosts.or(file.metrics_hosts).unwrap_or_default(),
             limits: Limits {
                 connections: self
                     .max_connections

@@ -18,7 +18,7 @@ use crate::{
     domain::webhooks::address::EgressPolicy,
     http::{
         self, App,
-        access::auth::Limiter,
+        access::{auth::Limiter, failures::Failures},
         serve::{Limits, serve},
     },
     scheduler as watch,
@@ -83,10 +83,11 @@ pub async fn start_with(
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
+    let failures = config.failures_per_minute.map(Failures::new);
     let book = Book { db, writer, clock };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, metrics, pages);
+    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics, pages);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);

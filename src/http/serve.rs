@@ -325,9 +325,9 @@ mod tests {
             let answer = heard(&mut say(address, begun).await).await;
             assert!(answer.is_empty() || answer.starts_with("HTTP/1.1 408"), "{answer}");
         }
-        let after =
-            heard(&mut say(address, "POST /read HTTP/1.1\r\nhost: x\r\ncontent-length: 2\r\n\r\nhi").await);
-        assert!(after.await.ends_with("\r\n\r\nhi"));
+        let whole = "POST /read HTTP/1.1\r\nhost: x\r\ncontent-length: 2\r\n\r\nhi";
+        let answer = heard(&mut say(address, whole).await).await;
+        assert!(answer.ends_with("\r\n\r\nhi"), "{answer}");
     }
 
     #[tokio::test]
