@@ -72,7 +72,12 @@ pub struct Settings {
 
     /// Names with a dot under which /metrics answers, such as metrics.example.org; under addresses and names without a
     /// dot it always does [default: none]
-    #[arg(long = "metrics-host", env = "TANKSIDE_METRICS_HOSTS", value_name = "NAMES", value_delimiter = ',')]
+    #[arg(
+        long = "metrics-host",
+        env = "TANKSIDE_METRICS_HOSTS",
+        value_name = "NAMES",
+        value_delimiter = ','
+    )]
     metrics_hosts: Option<Vec<String>>,
 
     /// Connections at once; one more is answered 503 and closed [default: 750]

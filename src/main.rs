@@ -8,6 +8,7 @@ use std::{
     net::{IpAddr, Ipv4Addr, SocketAddr},
     path::PathBuf,
     process::ExitCode,
+    time::Duration,
 };
 use tankside::{
     book::access::key,
@@ -411,8 +412,21 @@ async fn listen(port: u16, secrets: &[String]) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// How long `health` waits for an answer.
+const HEALTH_WITHIN: Duration = Duration::from_secs(10);
+
+fn is_this_machine(url: &str) -> bool {
+    let Ok(url) = reqwest::Url::parse(url) else { return false };
+    let host = url.host_str().unwrap_or_default();
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    host == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
+}
+
 async fn health(url: &str) -> anyhow::Result<ExitCode> {
-    let answer = reqwest::get(format!("{}/readyz", url.trim_end_matches('/'))).await?;
+    let client = reqwest::Client::builder().timeout(HEALTH_WITHIN);
+    // This machine is never behind a proxy, whatever the environment says of the way out.
+    let client = if is_this_machine(url) { client.no_proxy() } else { client };
+    let answer = client.build()?.get(format!("{}/readyz", url.trim_end_matches('/'))).send().await?;
     let ready = answer.status().is_success();
     println!("{}", answer.text().await?);
     Ok(if ready { ExitCode::SUCCESS } else { ExitCode::FAILURE })

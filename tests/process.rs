@@ -104,6 +104,15 @@ async fn health_tells_a_script_whether_the_service_is_ready() {
     let service = Service::start(&sqlite(&folder));
     let ask = |url: &str| Command::new(PROGRAM).args(["health", "--url", url]).output().unwrap();
     assert!(ask(&service.base).status.success());
+    // A proxy that the environment names is for the way out.
+    let proxied = Command::new(PROGRAM)
+        .args(["health", "--url", &service.base])
+        .envs([("http_proxy", "http://127.0.0.1:9"), ("ALL_PROXY", "http://127.0.0.1:9")])
+        .env_remove("no_proxy")
+        .env_remove("NO_PROXY")
+        .output()
+        .unwrap();
+    assert!(proxied.status.success(), "{}", said(&proxied));
     let base = service.base.clone();
     service.kill();
     assert!(!ask(&base).status.success());
@@ -192,6 +201,56 @@ fn connections_without_a_key_take_little_and_do_not_stay() {
     for stream in &mut idle {
         assert_eq!(hear(stream), "", "closed without another word");
     }
+}
+
+/// However many pictures are asked for, only some are drawn at a time, and their memory is used again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn pictures_take_turns() {
+    const PICTURES: usize = 150;
+    const MOST: usize = 200 * 1024 * 1024;
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let service = Service::start(&url);
+    let key = service.first_key.clone().unwrap();
+    let http = reqwest::Client::new();
+    let tank = made(&http, &service.base, &key, "/v1/tanks", json!({"name": "Dairy room"})).await;
+    // Of one key not so many would be let in at once.
+    let mut keys = Vec::new();
+    for n in 0..15 {
+        let created = run(&["key", "create", "--name", &format!("Reader {n}"), "--role", "reader"], &url);
+        keys.push(String::from_utf8(created.stdout).unwrap().trim().to_owned());
+    }
+    let before = service.most_memory();
+    let mut asked = tokio::task::JoinSet::new();
+    for n in 0..PICTURES {
+        let picture = http
+            .get(format!("{}/v1/tanks/{tank}/nitrogen.png", service.base))
+            .bearer_auth(&keys[n % keys.len()]);
+        asked.spawn(async move {
+            let answer = picture.send().await.unwrap();
+            let again = answer.headers().get("retry-after").cloned();
+            (answer.status().as_u16(), again, answer.bytes().await.unwrap())
+        });
+    }
+    let (mut drawn, mut refused) = (0, 0);
+    for (status, again, bytes) in asked.join_all().await {
+        match status {
+            200 => {
+                assert!(bytes.starts_with(b"\x89PNG"));
+                drawn += 1;
+            }
+            503 => {
+                assert!(again.is_some() && String::from_utf8_lossy(&bytes).contains("/problems/overloaded"));
+                refused += 1;
+            }
+            other => panic!("{other}"),
+        }
+    }
+    println!("{drawn} drawn, {refused} refused");
+    assert!(drawn > 0 && refused > 0, "{drawn} drawn, {refused} refused");
+    let took = service.most_memory() - before;
+    println!("{took} bytes for {PICTURES} pictures");
+    assert!(took < MOST, "{took} bytes for {PICTURES} pictures");
 }
 
 #[test]

@@ -198,7 +198,13 @@ impl WebhookUrl {
         if !matches!(url.scheme(), "https" | "http") {
             return Err(format!("{wrong}; it begins with {}:", url.scheme()));
         }
-        if url.host().is_none() {
+        let names_a_place = match url.host() {
+            None => false,
+            // One dot may end a name; a name of dots, or with nothing between two, is none.
+            Some(Host::Domain(name)) => name.strip_suffix('.').unwrap_or(name).split('.').all(|part| !part.is_empty()),
+            Some(_) => true,
+        };
+        if !names_a_place {
             return Err(wrong.to_owned());
         }
         if !url.username().is_empty() || url.password().is_some() {
@@ -611,6 +617,10 @@ mod tests {
             "ftp://herd.example.org/",
             "file:///etc/passwd",
             "https://",
+            "https://.",
+            "https://..",
+            "https://herd..example.org/",
+            "https://.example.org/",
             "https://user@herd.example.org/",
             "https://:secret@herd.example.org/",
             "https://herd.example.org/#part",

@@ -302,7 +302,8 @@ fn escaped(text: &str) -> String {
 
 /// The points that PNGs are drawn in, thirteen megabytes for each. There are no more of them than cores, also while
 /// drawings go on whose reader has left, and each is used again instead of being asked of the system anew.
-static GROUNDS: Grounds = Grounds { kept: Mutex::new(Kept { made: 0, free: Vec::new() }), freed: Condvar::new() };
+static GROUNDS: Grounds =
+    Grounds { kept: Mutex::new(Kept { made: 0, free: Vec::new() }), freed: Condvar::new() };
 
 struct Grounds {
     kept: Mutex<Kept>,
