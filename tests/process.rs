@@ -203,6 +203,79 @@ fn connections_without_a_key_take_little_and_do_not_stay() {
     }
 }
 
+/// The rights of every file in a folder.
+fn rights(folder: &std::path::Path) -> BTreeMap<String, u32> {
+    use std::os::unix::fs::PermissionsExt as _;
+    let entries = std::fs::read_dir(folder).unwrap().map(Result::unwrap);
+    entries
+        .map(|entry| {
+            let mode = entry.metadata().unwrap().permissions().mode() & 0o777;
+            (entry.file_name().into_string().unwrap(), mode)
+        })
+        .collect()
+}
+
+#[tokio::test]
+async fn only_the_owner_reads_what_is_kept_whatever_the_umask_says() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let careless = || {
+        let mut shell = Command::new("sh");
+        shell.args(["-c", "umask 0; exec \"$0\" \"$@\"", PROGRAM]);
+        shell
+    };
+    let service = Service::run(careless(), &url);
+    let key = service.first_key.clone().unwrap();
+    made(&reqwest::Client::new(), &service.base, &key, "/v1/tanks", json!({"name": "Dairy room"})).await;
+    for arguments in [&["export", "tanks", "--output", "tanks.csv"][..], &["backup", "copy.db"]] {
+        let done = careless()
+            .args(arguments)
+            .args(["--database-url", &url])
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        assert!(done.status.success(), "{}", said(&done));
+    }
+    let all = rights(folder.path());
+    let expected =
+        ["copy.db", "tankside.db", "tankside.db-shm", "tankside.db-wal", "tankside.db.lock"];
+    assert_eq!(all.keys().collect::<Vec<_>>(), expected);
+    assert!(all.values().all(|mode| *mode == 0o600), "{all:?}");
+    assert_eq!(service.terminate(), 0);
+
+    // A store of an older version, which everybody could read, is closed to others when it is next served.
+    let store = folder.path().join("tankside.db");
+    std::fs::set_permissions(&store, std::fs::Permissions::from_mode(0o664)).unwrap();
+    let service = Service::run(careless(), &url);
+    assert_eq!(rights(folder.path())["tankside.db"], 0o600);
+    assert_eq!(service.terminate(), 0);
+}
+
+#[tokio::test]
+async fn the_first_key_may_go_to_a_file_and_no_key_into_the_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("first-key");
+    let mut command = Command::new("sh");
+    command.args(["-c", "exec \"$0\" \"$@\" 2>\"$LOG\"", PROGRAM]);
+    let log = folder.path().join("log");
+    command.env("LOG", &log).env("TANKSIDE_LOG", "info").env("TANKSIDE_FIRST_KEY_FILE", &file);
+    let service = Service::run(command, &sqlite(&folder));
+    assert_eq!(service.first_key, None);
+    assert_eq!(rights(folder.path())["first-key"], 0o600);
+    let key = std::fs::read_to_string(&file).unwrap().trim().to_owned();
+    let http = reqwest::Client::new();
+    assert_eq!(straws(&http, &service.base, &key).await, 0);
+    for strayed in [format!("/v1/stock/{key}"), format!("/v1/{}", key.replace('_', "%5F"))] {
+        http.get(format!("{}{strayed}", service.base)).send().await.unwrap();
+    }
+    assert_eq!(service.terminate(), 0);
+    let logged = std::fs::read_to_string(&log).unwrap();
+    assert!(logged.contains("/v1/stock") && !logged.contains(&key[4..30]), "{logged}");
+    let names: Vec<_> = rights(folder.path()).into_keys().collect();
+    assert_eq!(names, ["first-key", "log", "tankside.db", "tankside.db.lock"], "nothing is left behind");
+}
+
 /// However many pictures are asked for, only some are drawn at a time, and their memory is used again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn pictures_take_turns() {

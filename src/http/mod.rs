@@ -50,6 +50,7 @@ use axum::{
     routing::get,
 };
 use metrics_exporter_prometheus::PrometheusHandle;
+use percent_encoding::percent_decode_str;
 use problem::{Kind, Problem, internal};
 use tower_http::{
     catch_panic::CatchPanicLayer,
@@ -319,9 +320,15 @@ fn span(request: &Request) -> tracing::Span {
         "request",
         id = id.unwrap_or_default(),
         method = %request.method(),
-        path = request.uri().path(),
+        path = loggable(request.uri().path()),
         key = tracing::field::Empty,
     )
+}
+
+/// The path, unless a key or a secret strayed into it.
+fn loggable(path: &str) -> &str {
+    let plain = percent_decode_str(path).decode_utf8_lossy().to_ascii_lowercase();
+    if plain.contains("tks_") || plain.contains("whsec_") { "(not shown: a key stands in it)" } else { path }
 }
 
 fn log(response: &Response, took: Duration, _: &tracing::Span) {

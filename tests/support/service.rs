@@ -34,8 +34,11 @@ impl Service {
     }
 
     fn started(mut command: Command, database_url: &str, arguments: &[&str]) -> Self {
+        if command.get_envs().all(|(name, _)| name != "TANKSIDE_LOG") {
+            command.env("TANKSIDE_LOG", "warn");
+        }
         let mut child = command
-            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
+            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url])
             .args(["--webhook-allow", "127.0.0.1"])
             .args(arguments)
             .stdout(Stdio::piped())

@@ -201,7 +201,9 @@ impl WebhookUrl {
         let names_a_place = match url.host() {
             None => false,
             // One dot may end a name; a name of dots, or with nothing between two, is none.
-            Some(Host::Domain(name)) => name.strip_suffix('.').unwrap_or(name).split('.').all(|part| !part.is_empty()),
+            Some(Host::Domain(name)) => {
+                name.strip_suffix('.').unwrap_or(name).split('.').all(|part| !part.is_empty())
+            }
             Some(_) => true,
         };
         if !names_a_place {
