@@ -238,8 +238,7 @@ async fn only_the_owner_reads_what_is_kept_whatever_the_umask_says() {
         assert!(done.status.success(), "{}", said(&done));
     }
     let all = rights(folder.path());
-    let expected =
-        ["copy.db", "tankside.db", "tankside.db-shm", "tankside.db-wal", "tankside.db.lock"];
+    let expected = ["copy.db", "tankside.db", "tankside.db-shm", "tankside.db-wal", "tankside.db.lock"];
     assert_eq!(all.keys().collect::<Vec<_>>(), expected);
     assert!(all.values().all(|mode| *mode == 0o600), "{all:?}");
     assert_eq!(service.terminate(), 0);

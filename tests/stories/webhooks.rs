@@ -1,6 +1,6 @@
 //! Others are told: what is sent, to whom, how often, where it may lead, and what is on record of it.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, sync::atomic::Ordering};
 use tankside::{
     domain::{
         access::Role,
@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use crate::{
     on_both_stores,
-    receiver::{Heard, Mood, Receiver, breaks_off, eventually},
+    receiver::{Heard, Mood, Receiver, breaks_off, eventually, goes_on_without_end},
     world::{Client, Farm, MORNING, World, instant},
 };
 
@@ -31,6 +31,7 @@ on_both_stores!(
     a_name_is_judged_at_each_attempt,
     an_address_is_judged_when_it_is_told,
     a_slow_receiver_keeps_no_other_waiting,
+    interim_answers_without_end_are_given_up,
     what_concerns_one_animal_is_told_in_order,
     either_secret_signs_while_one_replaces_the_other,
     a_secret_is_shown_once,
@@ -540,6 +541,21 @@ async fn a_slow_receiver_keeps_no_other_waiting(world: &World) {
     assert_eq!(log["outcome"], "connection_failed", "{log:#}");
     // Not left to answer in its own time: the story would wait for it.
     slow.says(204);
+}
+
+/// A receiver that never comes to its answer is not listened to for ever.
+async fn interim_answers_without_end_are_given_up(world: &World) {
+    // What the system holds for the two of them is said to be taken as well.
+    const MOST: usize = 32 * 1024 * 1024;
+    let client = &world.manager;
+    let (url, taken) = goes_on_without_end().await;
+    let (webhook, _) = made(client, json!({"url": url})).await;
+    client.post(&format!("{webhook}/test"), json!({})).await.created();
+    let log = tried(client, &webhook, 0, 1).await;
+    assert_eq!((&log["outcome"], &log["log"][0]["status"]), (&json!("connection_failed"), &Value::Null));
+    assert!(log["log"][0]["answer"].as_str().unwrap().contains("more than 262144 bytes"), "{log:#}");
+    let taken = taken.load(Ordering::Relaxed);
+    assert!(taken < MOST, "{taken} bytes were taken");
 }
 
 async fn what_concerns_one_animal_is_told_in_order(world: &World) {
