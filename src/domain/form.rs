@@ -29,9 +29,9 @@ const LONGEST_POINTER: usize = 1000;
 const LONGEST_DETAIL: usize = 2000;
 
 impl Fault {
-    /// A fault at one of the top fields of a body.
+    /// A fault at one of the top fields of a body, or at a path below one.
     pub fn at(field: &str, detail: impl Into<String>) -> Self {
-        InputPath::body().member(field).fault(detail)
+        Self { pointer: format!("#/{field}"), detail: shortened(detail.into(), LONGEST_DETAIL) }
     }
 }
 
