@@ -485,7 +485,7 @@ fn list(each: &Shape, value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) 
     let mut read = Vec::new();
     for (n, element) in elements.iter().enumerate() {
         read.extend(each.read(element, &spot.element(n), faults));
-        if faults.len() >= MOST_FAULTS {
+        if faults.len() > MOST_FAULTS {
             return None;
         }
     }

@@ -163,7 +163,7 @@ pub fn read_each<T: Field>(elements: &[Value], spot: &InputPath, faults: &mut Ve
     let mut read = Vec::with_capacity(elements.len());
     for (n, element) in elements.iter().enumerate() {
         read.extend(T::read(element, &spot.element(n), faults));
-        if faults.len() >= MOST_FAULTS {
+        if faults.len() > MOST_FAULTS {
             break;
         }
     }
@@ -250,7 +250,7 @@ impl<'v> Fields<'v> {
     pub fn finish(self, faults: &mut Vec<Fault>) {
         let members = self.members.into_iter().flat_map(Map::keys);
         for (n, name) in members.filter(|name| !self.taken.contains(&name.as_str())).enumerate() {
-            if faults.len() >= MOST_FAULTS {
+            if faults.len() > MOST_FAULTS {
                 break;
             }
             let detail = if n == 0 {

@@ -76,7 +76,7 @@ impl Strict<'_> {
     fn fault<E: serde::de::Error>(&self, spot: &InputPath, detail: impl Into<String>) -> Result<(), E> {
         let mut progress = self.progress.borrow_mut();
         progress.faults.push(spot.fault(detail));
-        if progress.faults.len() < MOST_FAULTS {
+        if progress.faults.len() <= MOST_FAULTS {
             return Ok(());
         }
         progress.stopped = true;

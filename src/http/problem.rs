@@ -213,17 +213,22 @@ impl Problem {
     }
 
     /// The content is wrong.
-    pub fn invalid(kind: Kind, mut errors: Vec<Fault>) -> Self {
-        let all = errors.len();
-        errors.truncate(MOST_FAULTS);
+    pub fn invalid(kind: Kind, errors: Vec<Fault>) -> Self {
         let detail = match errors.as_slice() {
             [one] => format!("{} {}.", one.pointer, one.detail),
-            _ if all >= MOST_FAULTS => {
-                format!("{MOST_FAULTS} things are wrong, or more; errors has the first.")
-            }
             several => format!("{} things are wrong; see errors.", several.len()),
         };
-        Self { errors, ..Self::new(kind, detail) }
+        Self { errors, ..Self::new(kind, detail) }.with_at_most(MOST_FAULTS)
+    }
+
+    /// With no more faults than that.
+    #[must_use]
+    pub fn with_at_most(mut self, faults: usize) -> Self {
+        if self.errors.len() > faults {
+            self.errors.truncate(faults);
+            self.detail = format!("More than {faults} things are wrong; errors has the first {faults}.");
+        }
+        self
     }
 
     /// Nothing of that id is in this business's book.

@@ -135,6 +135,9 @@ async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem
     Ok((StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response())
 }
 
+/// Faults that are told of an item: more than it has members, and few enough for a thousand items.
+const MOST_FAULTS: usize = 20;
+
 async fn one(
     app: &App,
     caller: Caller,
@@ -143,7 +146,7 @@ async fn one(
 ) -> Result<ItemResult, Problem> {
     let (key, outcome) = match item.and_then(|item| read_item(caller, item)) {
         Ok((key, ask, new)) => (Some(key), app.run(ask, new, |withdrawal| withdrawn(&withdrawal)).await),
-        Err(problem) => (None, Err(problem)),
+        Err(problem) => (None, Err(problem.with_at_most(MOST_FAULTS))),
     };
     let (reply, replayed) = outcome.unwrap_or_else(|problem| (problem.reply(), false));
     let body = serde_json::from_str(&reply.body)?;
