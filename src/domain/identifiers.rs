@@ -104,7 +104,7 @@ impl Field for Identifiers {
         let identifiers = Vec::<ExternalId>::read(value, spot, faults)?;
         for (n, identifier) in identifiers.iter().enumerate() {
             if identifiers[..n].contains(identifier) {
-                faults.push(spot.member(&n.to_string()).fault("stands in the list twice"));
+                faults.push(spot.element(n).fault("stands in the list twice"));
                 return None;
             }
         }

@@ -432,6 +432,8 @@ wholes! {
     Millilitres, from 1 to 100_000;
     /// The number of a change, or 0 for before the first.
     ChangeNumber, from 0 to 2_000_000_000;
+    /// The number of an event that others are told of, or 0 for before the first.
+    EventNumber, from 0 to 2_000_000_000;
     /// How many changes are told at once.
     ChangeLimit, from 1 to 1000;
     /// An amount of money in the currency's smallest unit.
@@ -455,6 +457,11 @@ impl WatchDays {
 }
 
 impl ChangeNumber {
+    /// Before the first.
+    pub const BEGINNING: Self = Self(0);
+}
+
+impl EventNumber {
     /// Before the first.
     pub const BEGINNING: Self = Self(0);
 }

@@ -80,7 +80,10 @@ impl IntoResponses for Problems {
     fn responses() -> BTreeMap<String, RefOr<openapi::Response>> {
         let mut by_status = BTreeMap::<u16, Vec<Kind>>::new();
         for kind in Kind::ALL {
-            by_status.entry(kind.status()).or_default().push(*kind);
+            // No route that is described answers with it.
+            if *kind != Kind::WrongHost {
+                by_status.entry(kind.status()).or_default().push(*kind);
+            }
         }
         let body = || RefOr::Ref(Ref::from_schema_name("Problem"));
         by_status

@@ -18,6 +18,7 @@ use sqlx::{
 use crate::store::{
     Error, Result, Tx,
     db::{Connection, Shared},
+    private,
 };
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
@@ -178,6 +179,7 @@ impl Db {
         let file = sqlite_file(url)?;
         // Before anything is written to it.
         look_first(&file, lock.is_some()).await.map_err(|error| damaged(&file, error))?;
+        private::keep(&file)?;
         let open = async {
             let options = sqlite_options(url)?;
             let write = sqlite_writer(&options).await?;
@@ -562,8 +564,7 @@ fn parse_version(text: &str) -> Option<(u32, u32, u32)> {
 pub(super) fn lock(database: &Path) -> Result<Arc<File>> {
     let path = beside(database, ".lock");
     let unusable = |why: &dyn std::fmt::Display| Error::Unusable(format!("{}: {why}", path.display()));
-    let file =
-        File::options().create(true).truncate(false).write(true).open(&path).map_err(|e| unusable(&e))?;
+    let file = private::open(&path).map_err(|e| unusable(&e))?;
     match file.try_lock() {
         Ok(()) => Ok(Arc::new(file)),
         Err(TryLockError::WouldBlock) => Err(Error::Unusable(format!(

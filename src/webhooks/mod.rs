@@ -3,6 +3,7 @@
 //! - [`sign`]: secrets and signatures (Standard Webhooks 1.0.0)
 //! - [`message`]: an event as it is sent (CloudEvents 1.0, structured JSON)
 //! - [`send`]: one attempt, to an address that was judged
+//! - `transport`: the exchange itself, with a bound on everything
 //! - [`worker`]: which attempt is next, and what follows from it
 //! - [`listen`]: a receiver to try it with
 //!
@@ -12,4 +13,5 @@ pub mod listen;
 pub(crate) mod message;
 pub mod send;
 pub mod sign;
+mod transport;
 pub(crate) mod worker;

@@ -23,6 +23,7 @@ mod imports;
 mod input;
 mod keys;
 mod ledger;
+mod limits;
 mod lists;
 mod main_job;
 mod nitrogen;

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, InputPath},
+        form::{self, Fault, Field, InputPath},
         nitrogen::tank::Tank,
         now::Now,
         rejection::Rejection,
@@ -50,13 +50,7 @@ impl Field for Counts {
             faults.push(spot.fault(format!("must be a list of at most {MOST_COUNTS} counts")));
             return None;
         };
-        let before = faults.len();
-        let read = elements
-            .iter()
-            .enumerate()
-            .filter_map(|(n, count)| Count::read(count, &spot.member(&n.to_string()), faults))
-            .collect();
-        (faults.len() == before).then_some(Self(read))
+        form::read_each(elements, spot, faults).map(Self)
     }
 }
 
