@@ -14,7 +14,7 @@ use crate::{
     domain::{
         alerts::rule::{AlertRule, AlertRuleDetails},
         animals::{
-            animal::{Animal, AnimalDetails},
+            animal::{Animal, AnimalDetails, dam_too_young},
             herd::{Herd, HerdDetails},
             kinship::{Parents, Relative},
         },
@@ -340,7 +340,35 @@ async fn check_animal(
     let parents =
         |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
     check_parents(cx, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
+    check_ages(animal, cx, before).await?;
     animal_is_possible(d, &herd, cx.now)?;
+    Ok(())
+}
+
+/// A dam was born before her calves.
+async fn check_ages(
+    animal: &Animal,
+    cx: &mut CommandContext<'_>,
+    before: Option<&Animal>,
+) -> Result<(), CommandError> {
+    let (business, d) = (cx.business(), &animal.details);
+    let said = |animal: &Animal| (animal.details.born_on, animal.details.dam_id);
+    if before.is_some_and(|before| said(before) == said(animal)) {
+        return Ok(());
+    }
+    if let Some(dam) = d.dam_id {
+        let dam = lookup::animal_of(cx.tx, business, dam).await?;
+        if let Some(wrong) = dam_too_young(dam.details.born_on, d.born_on) {
+            return Err(Rejection::Invalid(vec![Fault::at("dam_id", wrong)]).into());
+        }
+    }
+    if before.is_some() && d.born_on.is_some() {
+        let calf = store::animals::animal::eldest_calf_born_on(cx.tx, business, animal.id).await?;
+        if dam_too_young(d.born_on, calf).is_some() {
+            let wrong = "is not before the birth of a calf of hers in this book";
+            return Err(Rejection::Invalid(vec![Fault::at("born_on", wrong)]).into());
+        }
+    }
     Ok(())
 }
 

@@ -17,6 +17,7 @@ on_both_stores!(
     her_own_sire_is_refused_and_so_are_half_sibs,
     kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_the_tank,
     nobody_becomes_an_ancestor_of_its_own,
+    a_dam_is_older_than_her_calf,
     a_quarantined_lot_stays_where_it_is,
     a_heifer_too_young_or_an_animal_gone_is_refused,
     a_fresh_cow_is_served_with_a_warning,
@@ -461,6 +462,21 @@ async fn kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_th
             assert_eq!(withdraw(client, animal, lot).await.status, if given { 201 } else { 409 });
         }
     }
+}
+
+async fn a_dam_is_older_than_her_calf(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let born = |number: &str, born_on: &str, dam: Option<&str>| json!({"herd_id": farm.herd, "number": number, "born_on": born_on, "dam_id": dam});
+    let dam = client.make("/v1/animals", born("1", "2022-05-02", None)).await;
+    let twin = client.post("/v1/animals", born("2", "2022-05-02", Some(dam.as_str()))).await;
+    assert_eq!(twin.pointers(), ["#/dam_id"]);
+    let calf = client.make("/v1/animals", born("3", "2024-05-02", Some(dam.as_str()))).await;
+    let later = json!({"born_on": "2024-06-01"});
+    assert_eq!(client.patch(&format!("/v1/animals/{dam}"), None, later).await.pointers(), ["#/born_on"]);
+    let earlier = json!({"born_on": "2022-05-01"});
+    assert_eq!(client.patch(&format!("/v1/animals/{calf}"), None, earlier).await.pointers(), ["#/dam_id"]);
+    client.patch(&format!("/v1/animals/{calf}"), None, json!({"number": "4"})).await.expect(200);
 }
 
 async fn nobody_becomes_an_ancestor_of_its_own(world: &World) {

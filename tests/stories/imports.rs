@@ -399,6 +399,16 @@ async fn nobody_comes_as_an_ancestor_of_its_own(world: &World) {
         assert!(told.starts_with(&wrong), "{told}");
     }
     assert_eq!(everything(client).await, before);
+    // A dam is older than her calf, whichever line comes first.
+    let young = "herd_name,number,born_on,dam_number\n\
+                 Lower Meadow,41,2024-05-01,42\nLower Meadow,42,2024-05-01,\nLower Meadow,43,2024-04-30,42\n";
+    let told = take(world, Subject::Animals, young).await.unwrap_err();
+    assert_eq!(told.len(), 2, "{told:#?}");
+    assert!(
+        told.iter()
+            .all(|told| told.contains("dam_number: was born on 2024-05-01, which is not before her calf"))
+    );
+    assert_eq!(everything(client).await, before);
     let sound = file.replace("Lower Meadow,1,2", "Lower Meadow,1,");
     assert_eq!(take(world, Subject::Animals, &sound).await.unwrap().animals, 33);
 }
