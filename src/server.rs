@@ -78,7 +78,6 @@ pub async fn start_with(
     let address = listener.local_addr()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
-    let pages = http::docs::Pages::of_this_program()?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
@@ -87,7 +86,7 @@ pub async fn start_with(
     let book = Book { db, writer, clock };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics, pages);
+    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);

@@ -86,8 +86,6 @@ pub struct App {
     pub pictures: turns::Turns,
     /// Names under which `/metrics` answers besides those that lead to no other place.
     pub metrics_hosts: Arc<[String]>,
-    /// Pages that do not change.
-    pub pages: Arc<docs::Pages>,
     /// What was counted.
     pub metrics: Option<PrometheusHandle>,
     stopping: Arc<AtomicBool>,
@@ -102,7 +100,6 @@ impl App {
         failures: Option<access::failures::Failures>,
         metrics_hosts: Arc<[String]>,
         metrics: Option<PrometheusHandle>,
-        pages: Arc<docs::Pages>,
     ) -> Self {
         // More than one at a time on each core only takes memory.
         let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
@@ -115,7 +112,6 @@ impl App {
             readers: access::readers::Readers::default(),
             pictures: turns::Turns::new(cores, 4 * cores),
             metrics_hosts,
-            pages,
             metrics,
             stopping: Arc::default(),
         }

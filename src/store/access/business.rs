@@ -71,7 +71,10 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
         return Ok(state.clone());
     }
     let (state, _) = read(tx, id, None, &[]).await?;
-    let state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
+    let mut state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
+    if let Some(last_line) = tx.pending.of(id).last_line {
+        (state.movement_seq, state.last_recorded_at) = last_line;
+    }
     tx.pending.of(id).state = Some(state.clone());
     Ok(state)
 }
@@ -184,7 +187,9 @@ pub(in crate::store) async fn next_line(
     state.movement_seq += 1;
     state.last_recorded_at = state.last_recorded_at.max(now);
     let line = (state.movement_seq, state.last_recorded_at);
-    tx.pending.of(id).state = Some(state);
+    let book = tx.pending.of(id);
+    book.state = Some(state);
+    book.last_line = Some(line);
     Ok(line)
 }
 
