@@ -162,7 +162,7 @@ mod tests {
             full_depth_mm: Some(430.0),
             min_depth_mm: Some(150.0),
             rated_loss: Some(RatedLoss::LitresPerDay(0.11)),
-            alarm_threshold: None,
+            
         }
     }
 

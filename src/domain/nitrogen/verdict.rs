@@ -4,11 +4,9 @@ use crate::domain::nitrogen::{
     Condition, Vessel,
     estimate::{Estimate, prior},
     history::Timeline,
-    watch::{Alarm, Watch, Why, threshold_for},
+    watch::{Alarm, AlarmCause, AlarmEnd, Watch},
 };
 
-/// What is supposed of a tank that has not been read twice.
-const WEEKLY: f64 = 7.0;
 /// From so many judged readings on a condition is told.
 const ENOUGH: usize = 2;
 /// From this share of the threshold on the readings are watched.
@@ -34,13 +32,19 @@ impl Verdict {
         let Some(timeline) = timeline else {
             return unknown("No level has been read yet.".to_owned());
         };
-        let threshold = vessel
-            .alarm_threshold
-            .unwrap_or_else(|| threshold_for(timeline.interval_days.unwrap_or(WEEKLY), timeline.sensor));
-        let watch =
-            Watch::over(timeline, vessel.straight(), prior(vessel, timeline.openings_known), threshold);
-        let now_days = timeline.events.last().map_or(0.0, |last| last.at_days) + timeline.days_since;
-        if let Some(alarm) = watch.standing(now_days) {
+        let watch = Watch::over(timeline, vessel.straight(), |ledger| prior(vessel, ledger));
+        let alarm = watch.alarms.last().copied().map(|alarm| LastAlarm {
+            raised_at: timeline.instant(alarm.at_days),
+            cause: alarm.cause,
+            ended_at: alarm.ended.map(|(at_days, _)| timeline.instant(at_days)),
+            ended_by: alarm.ended.map(|(_, end)| end),
+        });
+        let (condition, reason) = judge(vessel, timeline, estimate, &watch);
+        let ended = alarm.as_ref().and_then(LastAlarm::ended).unwrap_or_default();
+        Self { condition, reason: reason + &ended, alarm }
+    }
+}
+@@
             return Self { condition: Condition::Failing, reason: failing(alarm, timeline, &watch) };
         }
         if watch.doubts_low() {
