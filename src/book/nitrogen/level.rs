@@ -13,10 +13,11 @@ use crate::{
     domain::{
         form::Fault,
         nitrogen::level::{
-            Gauge, LevelUnit, Measured, NewReading, NewRefill, Reading, Refill, rise_without_refill,
+            Gauge, LevelUnit, Measured, NewReading, NewRefill, NewRepair, Reading, Refill, Repair,
+            centimetres_as_mm, rise_without_refill,
         },
         rejection::Rejection,
-        values::{Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
+        values::{Litres, ReadDepthMm, ReadingId, RefillId, RepairId, TankId, Timestamp},
     },
     store::nitrogen::level,
 };
@@ -72,12 +73,15 @@ impl Command for ReadLevel {
         if let Some(wrong) = new.supersedes {
             level::supersede_reading(cx.tx, business, wrong, cx.now).await?;
         }
-        let rise = rise(cx, &gauge, &reading).await?;
+        let before = level::last_reading(cx.tx, business, reading.tank_id, reading.read_at).await?;
+        let rise = rise(cx, &gauge, &reading, before.as_ref()).await?;
+        let expected_mm = before.and_then(|before| gauge.depth_mm(before.measured)).or(tank.details.min_mm());
+        let unit = expected_mm.and_then(|expected| centimetres_as_mm(measured, expected, gauge.full_mm()));
         level::add_reading(cx.tx, business, cx.caller.key_id, &reading).await?;
         if cx.now.since(read_at) <= TELLS_OF_NOW {
             cx.touched.tank(tank.id);
         }
-        let warnings = ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).collect();
+        let warnings = ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).chain(unit).collect();
         Ok(Reading { warnings, ..reading })
     }
 }
@@ -87,11 +91,10 @@ async fn rise(
     cx: &mut CommandContext<'_>,
     gauge: &Gauge,
     reading: &Reading,
+    before: Option<&Reading>,
 ) -> Result<Option<String>, CommandError> {
     let business = cx.business();
-    let Some(before) = level::last_reading(cx.tx, business, reading.tank_id, reading.read_at).await? else {
-        return Ok(None);
-    };
+    let Some(before) = before else { return Ok(None) };
     let span = level::Span { from: before.read_at, until: reading.read_at };
     let tank = level::Tanks::one(reading.tank_id);
     if !level::fillings(cx.tx, business, tank, span).await?.is_empty() {
@@ -196,6 +199,37 @@ impl FillUp {
             .into()),
             _ => Ok(()),
         }
+    }
+}
+
+/// Records that a tank was repaired or replaced.
+pub struct RepairTank {
+    /// Which tank.
+    pub tank_id: TankId,
+    /// What was done.
+    pub new: NewRepair,
+}
+
+impl Command for RepairTank {
+    type Done = Repair;
+
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Repair, CommandError> {
+        let new = &self.new;
+        let (repaired_at, ahead) = lookup::client_time(new.repaired_at, cx, "repaired_at")?;
+        let tank = lookup::tank(cx, self.tank_id, None).await?;
+        let repair = Repair {
+            id: RepairId::new(),
+            tank_id: self.tank_id,
+            repaired_at,
+            kind: new.kind,
+            technician: new.technician.clone(),
+            note: new.note.clone(),
+            recorded_at: cx.now,
+            warnings: ahead.into_iter().collect(),
+        };
+        level::add_repair(cx.tx, cx.business(), cx.caller.key_id, &repair).await?;
+        cx.touched.tank(tank.id);
+        Ok(repair)
     }
 }
 

@@ -302,16 +302,19 @@ pub fn level_after_mm(chart: &DepthChart, before_mm: f64, added_l: f64) -> Resul
     Ok(chart.depth_mm(before_l + added_l))
 }
 
-/// Whether a depth can stand in the tank.
+/// A rod may show so much more than full, in millimetres: twice its reading error at its worst, 13 mm (assumed, no source).
+pub const ABOVE_FULL_MM: f64 = 26.0;
+
+/// Whether a depth can be read off a rod in the tank.
 ///
 /// # Errors
-/// Says what is wrong when it is below 0 or above the full depth.
+/// Says what is wrong when it is below 0 or above the full depth by more than [`ABOVE_FULL_MM`].
 pub fn check_level(level_mm: f64, full_depth_mm: Option<f64>) -> Result<(), String> {
     match full_depth_mm {
         _ if !level_mm.is_finite() || level_mm < 0.0 => Err("must be 0 mm or more".to_owned()),
-        Some(full) if level_mm > full => {
-            Err(format!("must be at most the depth of the full tank, which is {full} mm"))
-        }
+        Some(full) if level_mm > full + ABOVE_FULL_MM => Err(format!(
+            "must be at most the depth of the full tank, which is {full} mm, and {ABOVE_FULL_MM} mm for the rod's error"
+        )),
         _ => Ok(()),
     }
 }
@@ -373,10 +376,10 @@ mod tests {
 
     #[test]
     fn a_depth_outside_the_tank_is_refused() {
-        assert!(check_level(0.0, Some(430.0)).is_ok() && check_level(430.0, Some(430.0)).is_ok());
+        assert!(check_level(0.0, Some(430.0)).is_ok() && check_level(456.0, Some(430.0)).is_ok());
         assert_eq!(check_level(-1.0, None).unwrap_err(), "must be 0 mm or more");
         assert!(check_level(f64::NAN, None).is_err());
-        assert!(check_level(431.0, Some(430.0)).unwrap_err().contains("430 mm"));
+        assert!(check_level(457.0, Some(430.0)).unwrap_err().contains("430 mm"));
         assert!(check_level(4000.0, None).is_ok());
     }
 

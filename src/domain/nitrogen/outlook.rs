@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         nitrogen::{
-            Condition, LevelHistory, Reading, Vessel,
+            Condition, LastAlarm, LevelHistory, Reading, Vessel,
             estimate::Estimate,
             history::{Timeline, days_between},
             verdict::Verdict,
@@ -64,7 +64,7 @@ pub struct Level {
     pub percent: Option<Interval>,
 }
 
-/// The loss a day, openings included at their recent rate.
+/// The loss a day: in nine of ten cases the mean loss of the next 14 days, openings included, lies in the interval.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
 pub struct Loss {
     /// In millimetres of depth a day.
@@ -111,6 +111,8 @@ pub struct LevelForecast {
     pub condition: Condition,
     /// Why, in words.
     pub reason: String,
+    /// The last alarm of a failing tank; none when there never was one.
+    pub alarm: Option<LastAlarm>,
 }
 
 /// What can be said of a tank's nitrogen at `now`. What lies after `now` is left out.
@@ -133,6 +135,7 @@ pub fn outlook(vessel: &Vessel, history: &LevelHistory, now: Timestamp) -> Level
         refill_l: refill_by.and_then(|by| estimate.refill_l(days_between(now, by))),
         condition: verdict.condition,
         reason: verdict.reason,
+        alarm: verdict.alarm,
     }
 }
 
