@@ -368,6 +368,10 @@ impl<'w> Yard<'w> {
                                     "note": note});
                 (refills, refill)
             }
+            "repairs" => (
+                format!("{}/repairs", self.tank().await),
+                json!({"repaired_at": at, "kind": "repaired", "technician": technician, "note": note}),
+            ),
             "webhooks" => (
                 "/v1/webhooks".to_owned(),
                 json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
@@ -1065,7 +1069,7 @@ fn the_description_says_what_each_form_takes() {
             act @ ("thaw" | "discard") => format!("/v1/withdrawals/{{id}}/{act}"),
             act @ "reversal" => format!("/v1/movements/{{id}}/{act}"),
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
-            list @ "refills" => format!("/v1/tanks/{{id}}/{list}"),
+            list @ ("refills" | "repairs") => format!("/v1/tanks/{{id}}/{list}"),
             "alert" => "/v1/alert-rules".to_owned(),
             act @ "acknowledgement" => format!("/v1/alerts/{{id}}/{act}"),
             "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),

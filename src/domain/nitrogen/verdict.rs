@@ -93,8 +93,15 @@ fn judge(vessel: &Vessel, timeline: &Timeline, estimate: &Estimate<'_>, watch: &
     }
     if watch.doubts_low() {
         return watched(
-            "The last reading is far lower than expected. Read again now: if the second reading says the same, the tank \
-             is failing; until then the forecast is half with it, half without it.",
+            "The last reading is far lower than expected. Read again now: if the second reading says the same, the \
+             nitrogen is gone and the tank may be failing; until then the forecast is half with it, half without it.",
+        );
+    }
+    if watch.sudden() {
+        return watched(
+            "Much more was lost than expected, and a second reading said the same: nitrogen was taken out or spilled, or \
+             the tank is failing. Look for frost or sweat on the neck and the outside, and read again tomorrow: only a \
+             loss that goes on tells.",
         );
     }
     if let Some(reason) = overdue(timeline).or_else(|| too_few(watch)) {

@@ -162,6 +162,8 @@ pub struct Watch {
     baseline_from: (f64, usize),
     above: Run,
     back: Run,
+    /// Much more was lost than predicted, as two readings say; whether it goes on is not told yet.
+    sudden: bool,
     /// The threshold of the last reading.
     threshold: f64,
     /// Readings by which the loss could be judged.
@@ -189,6 +191,7 @@ impl Watch {
             baseline_from: (0.0, 0),
             above: None,
             back: None,
+            sudden: false,
             threshold: limits(ledger).rod,
             judged: 0,
             alarms: Vec::new(),
@@ -253,6 +256,7 @@ impl Watch {
         self.evidence = if known { self.floor } else { f64::NEG_INFINITY };
         self.began = self.floor;
         self.largest = 0.0;
+        self.sudden = false;
         self.reference = self.loss().0;
     }
 
@@ -262,6 +266,7 @@ impl Watch {
         self.risen = None;
         self.above = None;
         self.back = None;
+        self.sudden = false;
     }
 
     /// The quick test.
@@ -314,6 +319,7 @@ impl Watch {
         };
         self.evidence = self.evidence.max(self.floor) + odds;
         self.risen = risen.map(|(bank, _)| bank);
+        self.sudden = true;
         if let Some((bank, _)) = others {
             self.same.adopt(bank);
         }
@@ -444,6 +450,11 @@ impl Watch {
     /// Whether the last reading was too low to be believed at once.
     pub fn doubts_low(&self) -> bool {
         self.same.doubts() == Some(true)
+    }
+
+    /// Whether two readings said that much was lost at once, and the readings since have not yet told whether it goes on.
+    pub fn sudden(&self) -> bool {
+        self.sudden
     }
 
     /// The evidence for a rise, a natural logarithm; minus infinity where there is none.
