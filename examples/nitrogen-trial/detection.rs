@@ -15,8 +15,6 @@ pub struct Habit {
     pub wrong: f64,
     /// Whether a second reading is taken the next day when the service asks for one.
     pub reads_again: bool,
-    /// Threshold of the alarm.
-    pub threshold: f64,
 }
 
 /// What came of it.
@@ -46,7 +44,7 @@ pub fn watched(seed: u64, number: u64, habit: Habit, sound_days: f64, times: f64
     }
     let min_mm = kind.min_mm;
     let spare_mm = (kind.full_mm - min_mm) / kind.lasts_days() * habit.every_days;
-    let mut watch = Watch::new(kind.prior(true), true, habit.threshold);
+    let mut watch = Watch::new(kind.prior(true), true);
     let mut tank = Tank::new(kind, chance);
     tank.pass(30.0, f64::NEG_INFINITY);
     let began = tank.now_days;
@@ -72,7 +70,7 @@ pub fn watched(seed: u64, number: u64, habit: Habit, sound_days: f64, times: f64
             }
         }
         // A false alarm that stands would hide the true one.
-        (watch.doubts_low(), watch.standing(event.at_days).is_some())
+        (watch.doubts_low(), watch.standing().is_some())
     };
     let mut again = false;
     let refilled = tank.refill();

@@ -821,7 +821,7 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         ("readings by depth", json!({"depth_mm": null}), "#/depth_mm"),
         ("readings by depth", json!({"litres": 14.8}), "#/litres"),
         ("readings in litres", json!({"gross_kg": 24.3}), "#/gross_kg"),
-        ("readings in another unit", json!({"depth": {"value": 17, "unit": "in"}}), "#/depth/value"),
+        ("readings in another unit", json!({"depth": {"value": 18, "unit": "in"}}), "#/depth/value"),
         ("readings in another unit", json!({"depth": {"value": 200, "unit": "in"}}), "#/depth/value"),
         ("refills", json!({"depth_after_mm": 199}), "#/depth_after_mm"),
         ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
@@ -1501,9 +1501,18 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             vec![
                 Field("filled_at", May, Moment),
                 Field("depth_before_mm", May, Number([0.0, 399.5], [-0.001, 5000.001])),
-                Field("depth_after_mm", May, Number([200.5, 430.0], [-0.001, 430.001])),
+                Field("depth_after_mm", May, Number([200.5, 456.0], [-0.001, 456.001])),
                 Field("litres_added", May, Number([0.1, 20.5], [0.099, 20.501])),
                 Field("supersedes", May, Id),
+                Field("technician", May, Line(100)),
+                Field("note", May, Lines(2000)),
+            ],
+        ),
+        (
+            "repairs",
+            vec![
+                Field("repaired_at", May, Moment),
+                Field("kind", Must, Word(&["repaired", "replaced"])),
                 Field("technician", May, Line(100)),
                 Field("note", May, Lines(2000)),
             ],
