@@ -20,8 +20,6 @@ pub struct Habit {
 /// What came of it.
 #[derive(Clone, Debug, Default)]
 pub struct Told {
-    /// Days in which it was watched and sound.
-    pub sound_days: f64,
     /// Alarms in that time.
     pub false_alarms: usize,
     /// Times in which a second reading was asked for in that time.
@@ -49,7 +47,7 @@ pub fn watched(seed: u64, number: u64, habit: Habit, sound_days: f64, times: f64
     tank.pass(30.0, f64::NEG_INFINITY);
     let began = tank.now_days;
     let fails_at = began + sound_days + tank.chance().between(0.0, habit.every_days);
-    let mut told = Told { sound_days, ..Told::default() };
+    let mut told = Told::default();
     let mut take = |event: Event, told: &mut Told| {
         let (alarms, asked) = (watch.alarms.len(), watch.asked.len());
         watch.take(&event, STRAIGHT);

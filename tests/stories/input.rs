@@ -1201,7 +1201,7 @@ fn event_fields(time: &'static str, more: Vec<Field>) -> Vec<Field> {
     fields
 }
 
-const DEPTH: Takes = Number([0.0, 430.0], [-0.001, 430.001]);
+const DEPTH: Takes = Number([0.0, 456.0], [-0.001, 456.001]);
 
 fn reading_fields() -> Vec<Field> {
     vec![
