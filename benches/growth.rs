@@ -23,9 +23,9 @@ use tankside::{
     book::access::key as keys,
     clock::Clock,
     config::Settings,
-    domain::values::{Name, Timestamp},
+    domain::{access::role::Role, values::{Name, Timestamp}},
     server::{self, Running},
-    store::{self, Db, Kind, access::key::Role},
+    store::{self, Db, Kind},
 };
 use uuid::Uuid;
 
