@@ -3,3 +3,4 @@
 pub mod ade;
 pub mod cell;
 pub mod change;
+pub mod told;
