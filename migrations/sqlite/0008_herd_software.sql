@@ -75,3 +75,12 @@ create table former_herd (
     foreign key (business_id, animal_id) references animal (business_id, id),
     foreign key (business_id, herd_id) references herd (business_id, id)
 ) strict, without rowid;
+
+-- As far as what is on record tells.
+insert into former_herd (business_id, animal_id, herd_id)
+select w.business_id, w.animal_id, w.herd_id
+from (select business_id, animal_id, herd_id from service
+      union select business_id, animal_id, herd_id from animal_event
+      union select business_id, animal_id, herd_id from ade_item where animal_id is not null) as w
+join animal a on a.business_id = w.business_id and a.id = w.animal_id
+where a.herd_id <> w.herd_id;
