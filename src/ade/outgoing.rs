@@ -100,7 +100,11 @@ fn echo(out: &mut Map<String, Value>, subject: &Subject, sent: &Value) {
         match name.as_str() {
             "resourceType" | "id" | "meta" | "location" | "@self" => {}
             // This book knows that she is gone; how, only who sent her.
-            "status" if is_animal && value == "Dead" && out.get("status").is_some_and(|ours| ours == "OffFarm") => {
+            "status"
+                if is_animal
+                    && value == "Dead"
+                    && out.get("status").is_some_and(|ours| ours == "OffFarm") =>
+            {
                 out.insert(name.clone(), value.clone());
             }
             // Of an animal more may be known since, and otherwise.

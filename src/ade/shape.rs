@@ -724,7 +724,8 @@ mod tests {
     #[test]
     fn an_incomplete_meta_is_taken_and_not_told_again() {
         // icarMetaDataType: source and modified are required.
-        let straw = |meta: Value| json!({"resourceType": "icarReproSemenStrawResource", "batch": "1", "meta": meta});
+        let straw =
+            |meta: Value| json!({"resourceType": "icarReproSemenStrawResource", "batch": "1", "meta": meta});
         let whole = straw(json!({"source": "a", "modified": "2026-03-02T05:00:00Z"}));
         assert_eq!(STRAW.valid(&read(&STRAW, &whole).unwrap()), Some(whole));
         let part = read(&STRAW, &straw(json!({"source": "a"}))).unwrap();

@@ -231,10 +231,13 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
         ] {
             yard.send(what, &event(&id, &n, at, more)).await;
         }
-        let told = cow(&id, json!({"identifier": {"scheme": "eu.bovine", "id": format!("XX 0417 {n}")},
+        let told = cow(
+            &id,
+            json!({"identifier": {"scheme": "eu.bovine", "id": format!("XX 0417 {n}")},
             "managementTag": n, "alternativeIdentifiers": [],
             "parentage": [{"parentOf": {"scheme": "eu.bovine", "id": "1"}, "gender": "Male",
-                           "identifier": {"scheme": "org.example.aicode", "id": "XA871"}}]}));
+                           "identifier": {"scheme": "org.example.aicode", "id": "XA871"}}]}),
+        );
         yard.send("animals", &told).await;
         yard.send("inseminations", &insemination(&id, &n, "2026-03-02T04:30:00Z", json!({}))).await;
         // What was entered here stands beside what came.
@@ -260,8 +263,7 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
         at_most(3, &format!("{path}/{id}"), &statements);
     }
     let animal = yard.animal("99").await;
-    let (single, statements) =
-        cost(world, yard.manager.get(&format!("{}/animals/{animal}", yard.at))).await;
+    let (single, statements) = cost(world, yard.manager.get(&format!("{}/animals/{animal}", yard.at))).await;
     single.expect(200);
     at_most(3, "an animal", &statements);
     let (_, statements) = cost(world, yard.manager.get("/ade/locations")).await;

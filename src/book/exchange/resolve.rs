@@ -116,11 +116,15 @@ impl Settle {
         let refused = |detail: String| Rejection::Invalid(vec![Fault::at("animal_id", detail)]);
         match (item.animal_id, self.animal_id) {
             (Some(known), named) if named.is_none_or(|named| named == known) => Ok(known),
-            (Some(known), _) => Err(refused(format!("must be {known}, of whom it was told, or be left out")).into()),
+            (Some(known), _) => {
+                Err(refused(format!("must be {known}, of whom it was told, or be left out")).into())
+            }
             (None, Some(named)) => {
                 let animal = lookup::animal(cx, named, Some("#/animal_id")).await?;
                 if animal.details.herd_id != item.herd_id {
-                    return Err(refused("must be an animal of the herd that it was told of".to_owned()).into());
+                    return Err(
+                        refused("must be an animal of the herd that it was told of".to_owned()).into()
+                    );
                 }
                 Ok(named)
             }

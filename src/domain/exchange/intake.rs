@@ -58,7 +58,8 @@ fn meaning(resource: &RawResource) -> Value {
 
 /// Whether both say the same of the straw.
 pub fn same_straw_told(one: &RawResource, other: &RawResource) -> bool {
-    let members = ["animal", "inseminationType", "straw", "sireIdentifiers", "semenFromFarmStocks", "farmContainer"];
+    let members =
+        ["animal", "inseminationType", "straw", "sireIdentifiers", "semenFromFarmStocks", "farmContainer"];
     members.iter().all(|name| one.0.get(name) == other.0.get(name))
 }
 

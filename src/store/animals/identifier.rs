@@ -58,13 +58,27 @@ pub struct NamedSire {
 macro_rules! called {
     ($columns:literal, $names:literal, $key:literal, $id:literal, $subject:literal) => {
         concat!(
-            "select f.line, a.id, ", $columns, "
-             from (select ", $key, " as line, i.subject_id as id
-                   from ", $names, " join identifier i on i.business_id = $1
+            "select f.line, a.id, ",
+            $columns,
+            "
+             from (select ",
+            $key,
+            " as line, i.subject_id as id
+                   from ",
+            $names,
+            " join identifier i on i.business_id = $1
                         and i.scheme = q.value ->> 0 and i.code = q.value ->> 1
                    union
-                   select ", $key, ", ", $id, " from ", $names, ") as f
-             join ", $subject, " a on a.business_id = $1 and a.id = f.id
+                   select ",
+            $key,
+            ", ",
+            $id,
+            " from ",
+            $names,
+            ") as f
+             join ",
+            $subject,
+            " a on a.business_id = $1 and a.id = f.id
              order by f.line, a.id"
         )
     };

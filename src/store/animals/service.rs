@@ -165,7 +165,9 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Op
 /// These services, in no order.
 pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<Service>> {
     tx.sql_for(
-        services!("where v.business_id = $1 and v.id in (select unhex(q.value, '-') from json_each($2) as q)"),
+        services!(
+            "where v.business_id = $1 and v.id in (select unhex(q.value, '-') from json_each($2) as q)"
+        ),
         services!(
             "where v.business_id = $1
                and v.id in (select q.value::uuid from json_array_elements_text($2::json) as q(value))"

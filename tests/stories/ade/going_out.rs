@@ -351,7 +351,11 @@ async fn what_cannot_be_told_again_is_refused_or_left_out(world: &World) {
     let at = "2026-03-01T02:10:00Z";
     let calf = |weight: Value| json!({"progenyDetails": [{"specie": "Cattle", "gender": "Female", "birthWeight": weight}]});
     for (what, more, wrong) in [
-        ("parturitions", calf(json!({"measurement": -38.5, "units": "KGM"})), "#/progenyDetails/0/birthWeight/measurement"),
+        (
+            "parturitions",
+            calf(json!({"measurement": -38.5, "units": "KGM"})),
+            "#/progenyDetails/0/birthWeight/measurement",
+        ),
         ("heats", json!({"certainty": "InHeat", "device": {"href": "collar 7"}}), "#/device/href"),
         ("pregnancy-checks", json!({"result": "Pregnant", "foetalAge": -3}), "#/foetalAge"),
         ("pregnancy-checks", json!({"result": "Pregnant", "foetusCount": -1}), "#/foetusCount"),
@@ -364,10 +368,14 @@ async fn what_cannot_be_told_again_is_refused_or_left_out(world: &World) {
     let mut calving = event("1", "412", at, calf(json!({"measurement": 0, "units": "KGM"})));
     calving["progenyDetails"][0]["meta"] = json!({"source": "org.example"});
     let told = yard.send("parturitions", &calving).await;
-    assert_eq!((&told["progenyDetails"][0]["birthWeight"], told["progenyDetails"][0].get("meta")),
-               (&calving["progenyDetails"][0]["birthWeight"], None));
+    assert_eq!(
+        (&told["progenyDetails"][0]["birthWeight"], told["progenyDetails"][0].get("meta")),
+        (&calving["progenyDetails"][0]["birthWeight"], None)
+    );
     let whole = json!({"source": "org.example", "modified": "2026-03-02T05:00:00Z"});
-    for (n, (meta, is_told)) in [(json!({"modified": "2026-03-02T05:00:00Z"}), false), (whole, true)].into_iter().enumerate() {
+    for (n, (meta, is_told)) in
+        [(json!({"modified": "2026-03-02T05:00:00Z"}), false), (whole, true)].into_iter().enumerate()
+    {
         let at = format!("2026-0{}-01T02:10:00Z", n + 1);
         let straw = json!({"batch": "24117", "meta": meta});
         let told = yard.send("inseminations", &insemination(&n.to_string(), "412", &at, straw)).await;
@@ -386,7 +394,10 @@ async fn what_cannot_be_told_again_is_refused_or_left_out(world: &World) {
     .await
     .unwrap();
     tx.commit().await.unwrap();
-    assert_eq!(yard.members("parturitions").await[0]["progenyDetails"][0]["birthWeight"], json!({"units": "KGM"}));
+    assert_eq!(
+        yard.members("parturitions").await[0]["progenyDetails"][0]["birthWeight"],
+        json!({"units": "KGM"})
+    );
 }
 
 async fn a_move_is_told_where_she_was(world: &World) {
@@ -403,7 +414,10 @@ async fn a_move_is_told_where_she_was(world: &World) {
     yard.manager.patch(&format!("/v1/animals/{id}"), None, json!({"herd_id": far})).await.expect(200);
     // Whoever asks what changed hears that she left; she is not among the animals that are there.
     let left = yard.members(&poll).await;
-    assert_eq!((left.len(), &left[0]["status"], &left[0]["identifier"]), (1, &json!("OffFarm"), &told["identifier"]));
+    assert_eq!(
+        (left.len(), &left[0]["status"], &left[0]["identifier"]),
+        (1, &json!("OffFarm"), &told["identifier"])
+    );
     assert!(left[0]["meta"]["modified"].as_str().unwrap() > since.as_str());
     assert_eq!(yard.members("animals").await, [] as [Value; 0]);
     assert_eq!(yard.get("animals").await["view"]["totalItems"], 0);
@@ -423,7 +437,10 @@ async fn a_move_is_told_where_she_was(world: &World) {
     assert_eq!(yard.members("animals").await[0]["status"], "Alive");
     let changed = format!("{elsewhere}/animals?meta-modified-from={since}");
     let left = yard.herd_system.get(&changed).await.expect(200);
-    assert_eq!((left["member"].as_array().unwrap().len(), &left["member"][0]["status"]), (1, &json!("OffFarm")));
+    assert_eq!(
+        (left["member"].as_array().unwrap().len(), &left["member"][0]["status"]),
+        (1, &json!("OffFarm"))
+    );
 }
 
 async fn how_she_went_is_told_as_it_came(world: &World) {
@@ -432,7 +449,8 @@ async fn how_she_went_is_told_as_it_came(world: &World) {
     assert_eq!(told["status"], "Dead");
     assert_eq!(yard.members("animals").await[0]["status"], "Dead");
     // Found to be alive after all, here.
-    let animal = yard.manager.get("/v1/animals").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
+    let animal =
+        yard.manager.get("/v1/animals").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
     yard.manager.patch(&format!("/v1/animals/{animal}"), None, json!({"left_on": null})).await.expect(200);
     assert_eq!(yard.members("animals").await[0]["status"], "Alive");
 }

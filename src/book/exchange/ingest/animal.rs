@@ -65,7 +65,9 @@ pub(super) async fn enter(
         Some(id) => Some(lookup::animal_of(cx.tx, business, AnimalId(id)).await?),
         None => the_one_called(cx, &names).await?,
     };
-    if let Some(before) = before.as_ref().filter(|one| told.is_gone == Some(true) && one.details.herd_id != herd_id) {
+    if let Some(before) =
+        before.as_ref().filter(|one| told.is_gone == Some(true) && one.details.herd_id != herd_id)
+    {
         return Ok(elsewhere(item, herd_id, before.id));
     }
     let details = details(cx, herd_id, &herd, &names, told, before.as_ref()).await?;
@@ -89,7 +91,8 @@ pub(super) async fn enter(
 
 /// She is at another location by now; that she is gone from this one changes nothing of her.
 fn elsewhere(item: &AdeItem, herd_id: HerdId, id: AnimalId) -> Entered {
-    let messages = vec![Message::information("She is at another location of this book; nothing was changed.")];
+    let messages =
+        vec![Message::information("She is at another location of this book; nothing was changed.")];
     let subject = item.subject_id.filter(|_| item.herd_id == herd_id);
     Entered { animal: Some(id), subject, messages, ..Entered::default() }
 }
@@ -111,10 +114,7 @@ async fn the_one_called(
 }
 
 /// The animals that go by any of these names, our own names included.
-async fn animals_called(
-    cx: &mut CommandContext<'_>,
-    names: &[ExternalId],
-) -> store::Result<Vec<AnimalId>> {
+async fn animals_called(cx: &mut CommandContext<'_>, names: &[ExternalId]) -> store::Result<Vec<AnimalId>> {
     let business = cx.business();
     let found = store::animals::identifier::animals(cx.tx, business, names, super::own::ANIMAL).await?;
     let mut animals: Vec<AnimalId> = found.into_iter().map(|animal| animal.id).collect();

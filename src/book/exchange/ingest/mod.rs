@@ -30,8 +30,7 @@ use crate::{
         rejection::Rejection,
         straws::{movement::ReversalReason, reverse::NewReversal},
         values::{
-            AdeItemId, AnimalId, BusinessId, EventId, HerdId, Note, ServiceId, Source, Technician,
-            Timestamp,
+            AdeItemId, AnimalId, BusinessId, EventId, HerdId, Note, ServiceId, Source, Technician, Timestamp,
         },
     },
     store::{self, straws::movement},
@@ -191,12 +190,13 @@ impl TakeIn {
             }
             _ => None,
         };
-        let told = told.filter(|told| told.sent.is_none() || self.kind == ItemKind::Animal).ok_or_else(|| {
-            Rejection::Invalid(vec![Fault::at(
-                "meta/sourceId",
-                "is said to be of this book, which has no such thing at this location",
-            )])
-        })?;
+        let told =
+            told.filter(|told| told.sent.is_none() || self.kind == ItemKind::Animal).ok_or_else(|| {
+                Rejection::Invalid(vec![Fault::at(
+                    "meta/sourceId",
+                    "is said to be of this book, which has no such thing at this location",
+                )])
+            })?;
         let text = "It came from this book, where it stays as it is; nothing was changed.";
         Ok(TakenIn { told, messages: vec![Message::information(text)] })
     }
@@ -409,7 +409,9 @@ pub(super) async fn named_in(
     cx: &mut CommandContext<'_>,
     item: &AdeItem,
 ) -> store::Result<Result<AnimalId, Unclear>> {
-    let text = |name: &str| item.resource.0.get("animal").and_then(|animal| animal.get(name)).and_then(Value::as_str);
+    let text = |name: &str| {
+        item.resource.0.get("animal").and_then(|animal| animal.get(name)).and_then(Value::as_str)
+    };
     let name = text("scheme").zip(text("id")).and_then(|(scheme, id)| scheme::ours(scheme, id).ok());
     match name {
         Some(name) => the_animal(cx, item.herd_id, &name).await,
