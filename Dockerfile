@@ -4,9 +4,14 @@
 #   docker build --tag tankside .
 #   docker run --read-only --publish 127.0.0.1:8080:8080 --volume tankside:/data tankside
 #
-# A new book shows its first key once, in the line of JSON on standard output.
+# The first key of a new book is written to /data/first-key, for its owner only; delete it once it is kept elsewhere:
+#
+#   docker exec CONTAINER cat /data/first-key
+#
+# Images are pinned to a version by name; put the digest behind it (NAME@sha256:...) to build from exactly the bytes
+# that you tried, and raise both as new versions come out.
 
-FROM rust:1.95-trixie AS build
+FROM rust:1.95.0-trixie AS build
 WORKDIR /src
 COPY . .
 # The caches outlive the layer, so a changed line of code does not build every dependency again. They are
@@ -17,7 +22,7 @@ RUN --mount=type=cache,target=/usr/local/cargo/registry \
     && install -D target/release/tankside /out/tankside
 
 # The same Debian release as above: the program uses its C library.
-FROM debian:trixie-slim
+FROM debian:13.1-slim
 # Webhooks go out over TLS; the slim image has no list of authorities.
 COPY --from=build /etc/ssl/certs/ca-certificates.crt /etc/ssl/certs/ca-certificates.crt
 COPY --from=build /out/tankside /usr/local/bin/tankside
@@ -31,6 +36,7 @@ WORKDIR /data
 # are read-only here.
 ENV TANKSIDE_LISTEN=0.0.0.0:8080 \
     TANKSIDE_DATABASE_URL=sqlite:///data/tankside.db \
+    TANKSIDE_FIRST_KEY_FILE=/data/first-key \
     SQLITE_TMPDIR=/data
 EXPOSE 8080
 HEALTHCHECK --interval=30s --timeout=5s --start-period=15s --retries=3 \

@@ -139,6 +139,6 @@ impl Book {
             warnings: Vec::new(),
             recorded_at: read_at,
         };
-        store::nitrogen::level::add_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();
+        store::nitrogen::level::write_reading(&mut self.tx, self.business, self.key, &reading).await.unwrap();
     }
 }

@@ -3,12 +3,14 @@
 //! `cargo bench --bench throughput` prints ratios, because seconds mean nothing on another machine:
 //! the service over HTTP with 64 connections, against (a) the same act without HTTP, one commit
 //! each, (b) the same acts without HTTP, handed to the writer 64 at a time, and (c) a bare axum
-//! handler that only parses and answers.
+//! handler that only parses and answers. It does so on the embedded store, and also on the PostgreSQL server that
+//! `TANKSIDE_BENCH_POSTGRES_URL` names, there beside `pgbench`; its user must be allowed to create databases.
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::cast_precision_loss)]
 
 use std::{
     future::Future,
+    process::Command,
     sync::{
         Arc,
         atomic::{AtomicUsize, Ordering},
@@ -25,8 +27,8 @@ use tankside::{
     config::Settings,
     domain::{
         access::Role,
+        form::{self, InputPath},
         straws::withdraw::NewWithdrawal,
-        values::{AnimalId, LotId, Straws},
     },
     server,
     store::{self, Db},
@@ -34,6 +36,7 @@ use tankside::{
 
 use axum::{Json, Router, routing::post};
 use serde_json::{Value, json};
+use sqlx::{AssertSqlSafe, Connection as _, Executor as _, PgConnection};
 use uuid::Uuid;
 
 /// How long each way is measured.
@@ -45,9 +48,22 @@ const CLIENTS: usize = 64;
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir().unwrap();
-    let url = format!("sqlite://{}", folder.path().join("bench.db").display());
+    measure("the embedded store", &format!("sqlite://{}", folder.path().join("bench.db").display())).await;
+    if let Ok(server) = std::env::var("TANKSIDE_BENCH_POSTGRES_URL") {
+        let (front, _) = server.rsplit_once('/').unwrap();
+        let mut connection = PgConnection::connect(&server).await.unwrap();
+        let name = format!("throughput{}", Uuid::now_v7().simple());
+        connection.execute(AssertSqlSafe(format!("create database {name}"))).await.unwrap();
+        let [together, alone] = measure("PostgreSQL", &format!("{front}/{name}")).await;
+        connection.execute(AssertSqlSafe(format!("drop database {name}"))).await.unwrap();
+        beside_pgbench(&server, together, alone);
+    }
+}
+
+/// Measures each way on a new store; gives withdrawals a second over HTTP, [`CLIENTS`] at once and one by one.
+async fn measure(store: &str, url: &str) -> [f64; 2] {
     let listen = "127.0.0.1:0".parse().unwrap();
-    let config = Settings::on(listen, url.clone()).resolve(None).unwrap();
+    let config = Settings::on(listen, url.to_owned()).resolve(None).unwrap();
     let running = server::start(&config, Clock::system(), None).await.unwrap();
     let base = format!("http://{}", running.address);
     let key = running.first_key.as_ref().unwrap().reveal().to_owned();
@@ -64,10 +80,8 @@ async fn main() {
             .json(&order);
         async move { assert_eq!(request.send().await.unwrap().status(), 201) }
     };
-    let resting = resident_mib();
     let over_http = rate(CLIENTS, withdraw_over_http).await;
     let lone = rate(1, withdraw_over_http).await;
-    let loaded = resident_mib();
 
     let bare_router =
         Router::new().route("/v1/withdrawals", post(async |Json(order): Json<Value>| Json(order)));
@@ -85,38 +99,32 @@ async fn main() {
     .await;
     running.stop().await.unwrap();
 
-    let db = Db::open(&url).await.unwrap();
+    let db = Db::open(url).await.unwrap();
     let business_id = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let key_id = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let caller = Caller { business_id, key_id, role: Role::Manager };
-    let (writer, _task) = Writer::start(db, Clock::system());
+    let (writer, task) = Writer::start(db.clone(), Clock::system());
     let withdraw = || {
         let (writer, caller) = (writer.clone(), caller.clone());
-        let act = NewWithdrawal {
-            animal_id: AnimalId(animal),
-            lot_id: Some(LotId(lot)),
-            sire_id: None,
-            semen_type: None,
-            place: None,
-            straws: Straws::ONE,
-            withdrawn_at: None,
-            technician: None,
-            r#override: None,
-        };
+        let order = json!({"animal_id": animal, "lot_id": lot});
+        let command = form::read::<NewWithdrawal>(&order, &InputPath::body()).unwrap();
         let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
-        let ask = RequestContext { caller, request: String::new(), keyed };
+        let request = RequestContext { caller, request: String::new(), keyed };
         async move {
-            let tell = |outcome: Result<_, _>| {
+            let respond = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());
                 Ok(StoredResponse { status: 201, location: None, etag: None, body: String::new() })
             };
-            writer.run(ask, act, tell).await.unwrap();
+            writer.run(request, command, respond).await.unwrap();
         }
     };
     let alone = rate(1, withdraw).await;
     let together = rate(CLIENTS, withdraw).await;
+    drop(writer);
+    task.await.unwrap();
+    db.close().await;
 
-    println!("withdrawals a second, {CLIENTS} at once, durable (synchronous = FULL):");
+    println!("withdrawals a second on {store}, {CLIENTS} at once, durable:");
     println!("  over HTTP                               {over_http:9.0}");
     println!("  (a) without HTTP, a commit for each     {alone:9.0}   HTTP / (a) = {:.2}", over_http / alone);
     println!(
@@ -128,15 +136,31 @@ async fn main() {
         over_http / bare_http
     );
     println!("  a lone one over HTTP                    {lone:9.0}   (a) / lone = {:.2}", alone / lone);
-    println!("memory of the whole bench: {resting:.0} MiB before the load, {loaded:.0} MiB after it");
+    [over_http, lone]
 }
 
-/// The memory that this process has resident, in MiB.
-fn resident_mib() -> f64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let kib =
-        status.lines().find_map(|line| line.strip_prefix("VmRSS:")?.split_whitespace().next()?.parse().ok());
-    kib.unwrap_or(0.0_f64) / 1024.0
+/// Sets the rates beside the standard transaction of the server's own `pgbench`, seven statements with a commit, on the same
+/// server: by as many clients, and by one. Says so when there is no `pgbench`.
+fn beside_pgbench(server: &str, together: f64, alone: f64) {
+    let run = |arguments: &[&str]| Command::new("pgbench").args(arguments).arg(server).output();
+    let made = run(&["--initialize", "--quiet", "--scale", "10"]);
+    if !made.is_ok_and(|made| made.status.success()) {
+        println!("  pgbench is not on the PATH or failed: not compared");
+        return;
+    }
+    let seconds = MEASURED.as_secs().to_string();
+    for (clients, ours) in [(CLIENTS, together), (1, alone)] {
+        let (clients, jobs) = (clients.to_string(), clients.min(2).to_string());
+        let arguments = ["-c", &clients, "-j", &jobs, "-T", &seconds, "-M", "prepared"];
+        let said = String::from_utf8(run(&arguments).unwrap().stdout).unwrap();
+        let rate =
+            said.lines().find_map(|line| line.strip_prefix("tps = ")?.split(' ').next()?.parse::<f64>().ok());
+        let rate = rate.unwrap_or_else(|| panic!("{said}"));
+        println!(
+            "  pgbench, clients: {clients:2}                     {rate:9.0}   HTTP / pgbench = {:.2}",
+            ours / rate
+        );
+    }
 }
 
 /// How often a second `act` is done by so many at once.

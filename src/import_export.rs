@@ -190,7 +190,8 @@ pub async fn export(options: ExportOptions, settings_file: Option<&Path>) -> any
         Some(path) => {
             let mut part = OsString::from(&path);
             part.push(".part");
-            let file = File::create(&part)
+            let file = store::private::open(Path::new(&part))
+                .and_then(|file| file.set_len(0).map(|()| file))
                 .with_context(|| format!("{} cannot be written", part.to_string_lossy()))?;
             written(export, &file).await?;
             file.sync_all()?;

@@ -9,15 +9,16 @@
 //! - [`domain`]: pure values, rules and mathematics
 //!
 //! Beside [`book`] stand [`scheduler`], which finds what time alone brings about, and [`webhooks`], which tells others
-//! what the book's outbox holds. [`demo`] stands beside [`http`]: a client that starts the service and calls it from
+//! what the book's outbox holds. `demo`, a feature that is on by default, stands beside [`http`]: a client that starts the service and calls it from
 //! outside.
 
 #![forbid(unsafe_code)]
 
-pub mod ade;
+pub(crate) mod ade;
 pub mod book;
 pub mod clock;
 pub mod config;
+#[cfg(feature = "demo")]
 pub mod demo;
 pub mod domain;
 pub mod http;

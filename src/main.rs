@@ -6,14 +6,14 @@ mod import_export;
 
 use std::{
     net::{IpAddr, Ipv4Addr, SocketAddr},
-    path::PathBuf,
+    path::{Path, PathBuf},
     process::ExitCode,
+    time::Duration,
 };
 use tankside::{
     book::access::key,
     clock::Clock,
     config::{Config, Settings},
-    demo,
     domain::{
         access::Role,
         values::{BusinessId, KeyId, Name, Timestamp},
@@ -23,6 +23,9 @@ use tankside::{
     telemetry,
     webhooks::{self, sign::Secret},
 };
+
+#[cfg(feature = "demo")]
+use tankside::demo;
 
 use anyhow::{Context as _, bail};
 use clap::{Parser, Subcommand};
@@ -46,7 +49,7 @@ enum Verb {
     ///
     /// A new store is set up by itself. When the service is ready it prints one line of JSON on
     /// standard output with its address and, for a new store, the first manager's key, which is
-    /// shown only this once. The log goes to standard error.
+    /// shown only this once (or written to --first-key-file). The log goes to standard error.
     Serve {
         #[command(flatten)]
         settings: Settings,
@@ -55,6 +58,7 @@ enum Verb {
     ///
     /// Starts the service on a new store, enters a farm of two herds, and goes through a morning's
     /// round over HTTP: each step with what the technician is told, and whether it came out as it must.
+    #[cfg(feature = "demo")]
     Demo {
         #[command(flatten)]
         options: demo::Options,
@@ -217,6 +221,7 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     let resolve = |settings: Settings| settings.resolve(file.as_deref());
     match cli.command {
         Verb::Serve { settings } => serve(resolve(settings)?).await,
+        #[cfg(feature = "demo")]
         Verb::Demo { options } => play_demo(&options).await,
         Verb::Key { command } => match command {
             KeyVerb::Create { name, role, business, expires_at, new_store, settings } => {
@@ -252,10 +257,14 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     telemetry::start_log(&config.log, config.log_format)?;
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
+    // Before the key is made, which can be shown only once.
+    let key_file = config.first_key_file.as_deref().map(KeyFile::prepare).transpose()?;
     let running = server::start(&config, Clock::system(), telemetry::start_metrics()).await?;
     let mut ready = serde_json::json!({"listening": format!("http://{}", running.address)});
-    if let Some(key) = &running.first_key {
-        ready["first_key"] = key.reveal().into();
+    match (&running.first_key, key_file) {
+        (None, _) => {}
+        (Some(key), None) => ready["first_key"] = key.reveal().into(),
+        (Some(key), Some(file)) => ready["first_key_file"] = file.write(key.reveal())?.into(),
     }
     println!("{ready}");
     tracing::info!(address = %running.address, "ready");
@@ -269,6 +278,31 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// A file for the first key, in which nobody else can read. What stood there was the key of a book that is gone.
+struct KeyFile<'p> {
+    part: tempfile::NamedTempFile,
+    path: &'p Path,
+}
+
+impl<'p> KeyFile<'p> {
+    fn prepare(path: &'p Path) -> anyhow::Result<Self> {
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let part = tempfile::NamedTempFile::new_in(folder)
+            .with_context(|| format!("the first key cannot be written into {}", folder.display()))?;
+        Ok(Self { part, path })
+    }
+
+    /// Writes the key; gives where.
+    fn write(mut self, key: &str) -> anyhow::Result<String> {
+        use std::io::Write as _;
+        writeln!(self.part, "{key}")?;
+        self.part.as_file().sync_all()?;
+        self.part.persist(self.path)?;
+        Ok(self.path.display().to_string())
+    }
+}
+
+#[cfg(feature = "demo")]
 async fn play_demo(options: &demo::Options) -> anyhow::Result<ExitCode> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
@@ -411,8 +445,21 @@ async fn listen(port: u16, secrets: &[String]) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// How long `health` waits for an answer.
+const HEALTH_WITHIN: Duration = Duration::from_secs(10);
+
+fn is_this_machine(url: &str) -> bool {
+    let Ok(url) = reqwest::Url::parse(url) else { return false };
+    let host = url.host_str().unwrap_or_default();
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    host == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
+}
+
 async fn health(url: &str) -> anyhow::Result<ExitCode> {
-    let answer = reqwest::get(format!("{}/readyz", url.trim_end_matches('/'))).await?;
+    let client = reqwest::Client::builder().timeout(HEALTH_WITHIN);
+    // This machine is never behind a proxy, whatever the environment says of the way out.
+    let client = if is_this_machine(url) { client.no_proxy() } else { client };
+    let answer = client.build()?.get(format!("{}/readyz", url.trim_end_matches('/'))).send().await?;
     let ready = answer.status().is_success();
     println!("{}", answer.text().await?);
     Ok(if ready { ExitCode::SUCCESS } else { ExitCode::FAILURE })

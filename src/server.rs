@@ -4,6 +4,7 @@ use std::{net::SocketAddr, sync::Arc, time::Duration};
 
 use anyhow::Context as _;
 use metrics_exporter_prometheus::PrometheusHandle;
+use rustix::process::{Resource, getrlimit};
 use tokio::{net::TcpListener, sync::oneshot, task::JoinHandle};
 
 use crate::{
@@ -15,7 +16,11 @@ use crate::{
     clock::Clock,
     config::Config,
     domain::webhooks::address::EgressPolicy,
-    http::{self, App, access::auth::Limiter},
+    http::{
+        self, App,
+        access::{auth::Limiter, failures::Failures},
+        serve::{Limits, serve},
+    },
     scheduler as watch,
     store::Db,
     webhooks::{
@@ -24,8 +29,11 @@ use crate::{
     },
 };
 
-/// How long requests under way may take after the service was told to stop.
-const DRAIN: Duration = Duration::from_secs(30);
+/// How long the writer may take for what it has in hand: far longer than it ever does while the store can be written.
+const WRITTEN_WITHIN: Duration = Duration::from_secs(30);
+
+/// Open files besides those of connections: the store's, the log, and what webhooks are sent over.
+const OTHER_FILES: u64 = 128;
 
 /// A running service.
 pub struct Running {
@@ -35,7 +43,7 @@ pub struct Running {
     pub first_key: Option<Secret>,
     app: App,
     stop: oneshot::Sender<()>,
-    serving: JoinHandle<std::io::Result<()>>,
+    serving: JoinHandle<usize>,
     writing: JoinHandle<()>,
     watching: JoinHandle<()>,
     telling: Working,
@@ -70,25 +78,33 @@ pub async fn start_with(
     let address = listener.local_addr()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
-    let pages = http::docs::Pages::of_this_program()?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
+    let failures = config.failures_per_minute.map(Failures::new);
     let book = Book { db, writer, clock };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, metrics, pages);
+    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);
     let router = http::router(app.clone());
     let (stop, stopped) = oneshot::channel::<()>();
-    let serving = tokio::spawn(async move {
-        axum::serve(listener, router)
-            .with_graceful_shutdown(async move {
-                let _ = stopped.await;
-            })
-            .await
-    });
+    let limits = within_files(config.limits);
+    let serving = tokio::spawn(serve(listener, router, limits, stopped));
     Ok(Running { address, first_key, app, stop, serving, writing, watching, telling })
+}
+
+/// Not more connections than the system gives files for.
+fn within_files(limits: Limits) -> Limits {
+    let Some(files) = getrlimit(Resource::Nofile).current else { return limits };
+    let room = usize::try_from(files.saturating_sub(OTHER_FILES)).unwrap_or(usize::MAX).max(1);
+    if room >= limits.connections {
+        return limits;
+    }
+    tracing::warn!(
+        "there may be {files} open files (ulimit -n), so at most {room} connections are taken at once"
+    );
+    Limits { connections: room, ..limits }
 }
 
 impl Running {
@@ -111,10 +127,11 @@ impl Running {
         self.telling.abort();
     }
 
-    /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store.
+    /// Stops: takes no new connections, answers what is under way, writes what waits, closes the store. Requests
+    /// that take longer than they may are cut off; what the writer was handed of them is written all the same.
     ///
     /// # Errors
-    /// The listener or the writer ended badly.
+    /// The listener ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
         let Self { app, stop, serving, writing, watching, telling, .. } = self;
         app.stop();
@@ -122,16 +139,15 @@ impl Running {
         watching.abort();
         let _ = watching.await;
         let _ = stop.send(());
-        if let Ok(served) = tokio::time::timeout(DRAIN, serving).await {
-            served??;
-        } else {
-            tracing::warn!("requests were still under way after {} s", DRAIN.as_secs());
+        let (cut_off, ()) = tokio::join!(serving, telling.end());
+        match cut_off? {
+            0 => {}
+            cut_off => tracing::warn!(cut_off, "connections were still open when the time to stop was over"),
         }
-        telling.end().await;
         let db = app.book.db.clone();
         // The writer ends when the last handle to it is gone.
         drop(app);
-        if tokio::time::timeout(DRAIN, writing).await.is_err() {
+        if tokio::time::timeout(WRITTEN_WITHIN, writing).await.is_err() {
             tracing::warn!("the writer did not end");
         }
         db.close().await;

@@ -31,7 +31,7 @@ use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestError, Test
 
 use serde_json::Value;
 
-use commands::{Act, Place, Step, Told, Wish, steps};
+use commands::{Command, Intent, Place, Reported, Step, steps};
 use rules::Book;
 use service::{Disagreement, Play, Service};
 use world::World;
@@ -113,13 +113,17 @@ fn told(outcome: Result<(), TestError<Vec<Step>>>) -> Option<String> {
 async fn play(sqlite: &Service, postgres: &Service, steps: &[Step]) -> Result<(), Disagreement> {
     let first = FIRST_STOCK.iter().map(|(lot, tank, straws)| {
         let place = Place { tank: *tank, canister: 1, cane: "" };
-        Step::Do { wish: Wish::Receive { lot: *lot, place, straws: *straws }, days: 0, told: Told::InTime }
+        Step::Do {
+            intent: Intent::Receive { lot: *lot, place, straws: *straws },
+            days: 0,
+            reported: Reported::InTime,
+        }
     });
     let mut book = Book::new();
     let (mut on_sqlite, mut on_postgres) = tokio::join!(sqlite.play(), postgres.play());
     for step in first.chain(steps.iter().cloned()) {
         let (key, act) = book.resolve(&step);
-        if matches!(act, Act::Reverse { line } if line != usize::MAX && !on_sqlite.knows_line(line)) {
+        if matches!(act, Command::Reverse { line } if line != usize::MAX && !on_sqlite.knows_line(line)) {
             // A line that no answer named so far is looked up in the ledger.
             compare(&[book.all_lines()], &mut on_sqlite, &mut on_postgres).await?;
         }

@@ -155,7 +155,7 @@ async fn book(db: &Db) -> LotId {
     let place = form::read::<Place>(&place, &InputPath::body()).unwrap();
     let receipt = serde_json::json!({"lot_id": lot.id, "place": place, "straws": 10});
     let receipt = form::read::<NewReceipt>(&receipt, &InputPath::body()).unwrap();
-    let (_, to) = store::straws::place::spot(&mut tx, business, lot.id, &place).await.unwrap();
+    let (_, to) = store::straws::place::stock_at(&mut tx, business, lot.id, &place).await.unwrap();
     ledger::post(&mut tx, business, key.id, now, receipt.posting(&to, now)).await.unwrap();
     tx.commit().await.unwrap();
     lot.id

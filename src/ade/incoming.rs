@@ -77,6 +77,14 @@ pub fn read(kind: ItemKind, place: &Place, sent: &Value) -> Result<TakeIn, Vec<F
     })
 }
 
+/// Does something at the end of a path.
+fn at<R>(path: &[&str], spot: &InputPath, then: impl FnOnce(&InputPath) -> R) -> R {
+    match path {
+        [] => then(spot),
+        [name, further @ ..] => at(further, &spot.member(name), then),
+    }
+}
+
 /// Takes values out of a resource whose shape is right.
 struct Reader<'r> {
     resource: &'r Value,
@@ -100,14 +108,13 @@ impl Reader<'_> {
     }
 
     fn fault(&mut self, path: &[&str], detail: impl Into<String>) {
-        let spot = path.iter().fold(InputPath::body(), |spot, name| spot.member(name));
-        self.faults.push(spot.fault(detail));
+        let fault = at(path, &InputPath::body(), |spot| spot.fault(detail));
+        self.faults.push(fault);
     }
 
     fn optional<T: Field>(&mut self, path: &[&str]) -> Option<T> {
         let value = self.at(path)?.clone();
-        let spot = path.iter().fold(InputPath::body(), |spot, name| spot.member(name));
-        T::read(&value, &spot, &mut self.faults)
+        at(path, &InputPath::body(), |spot| T::read(&value, spot, &mut self.faults))
     }
 
     fn required<T: Field>(&mut self, path: &[&str]) -> Option<T> {

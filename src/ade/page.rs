@@ -37,6 +37,9 @@ pub struct Wanted {
     pub size: i64,
 }
 
+/// Where query parameters stand.
+const QUERY: InputPath<'static> = InputPath::query();
+
 impl Wanted {
     /// Reads the query. What is not known is refused: a filter that is passed over would give too much.
     pub fn read(uri: &Uri) -> Result<Self, AdeError> {
@@ -44,7 +47,7 @@ impl Wanted {
         let mut faults = Vec::new();
         let mut seen = Vec::new();
         for (name, value) in form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes()) {
-            let spot = InputPath::query().member(&name);
+            let spot = QUERY.member(&name);
             if seen.contains(&name) {
                 faults.push(spot.fault("stands twice"));
                 continue;

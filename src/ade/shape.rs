@@ -8,7 +8,7 @@
 use serde_json::{Map, Value};
 
 use crate::domain::{
-    form::{Fault, Field as _, InputPath, kind, whole_number},
+    form::{Fault, Field as _, InputPath, MOST_FAULTS, kind, whole_number},
     values::{Day, Timestamp},
 };
 
@@ -571,8 +571,14 @@ fn list(each: &Shape, value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) 
         faults.push(spot.fault(format!("must have at most {MOST} elements, not {}", elements.len())));
         return None;
     }
-    let read = |(n, element): (usize, &Value)| each.read(element, &spot.member(&n.to_string()), faults);
-    Some(Value::Array(elements.iter().enumerate().filter_map(read).collect()))
+    let mut read = Vec::new();
+    for (n, element) in elements.iter().enumerate() {
+        read.extend(each.read(element, &spot.element(n), faults));
+        if faults.len() > MOST_FAULTS {
+            return None;
+        }
+    }
+    Some(read.into())
 }
 
 fn object<'v>(value: &'v Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<&'v Map<String, Value>> {

@@ -7,13 +7,14 @@ use crate::{
     book::{
         CommandError,
         alerts::rule::check_alert_rule,
+        animals::report_event::{renumber, renumber_herd},
         command::{Command, CommandContext},
         lookup,
     },
     domain::{
         alerts::rule::{AlertRule, AlertRuleDetails},
         animals::{
-            animal::{Animal, AnimalDetails},
+            animal::{Animal, AnimalDetails, dam_too_young},
             herd::{Herd, HerdDetails},
             kinship::{Parents, Relative},
         },
@@ -43,8 +44,6 @@ pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {
 
     /// A new one.
     fn new(details: Self::Details, now: Timestamp) -> Self;
-    /// Its id.
-    fn id(&self) -> Uuid;
     /// What is said of it.
     fn details(&self) -> &Self::Details;
     /// The same with other details.
@@ -61,6 +60,14 @@ pub trait CatalogueItem: Clone + Serialize + Send + Sync + Sized + 'static {
     fn add(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
     /// Writes its details over.
     fn change(&self, tx: &mut Tx, business: BusinessId) -> impl Future<Output = store::Result<()>> + Send;
+    /// What follows in the book from a change.
+    fn follow(
+        &self,
+        _cx: &mut CommandContext<'_>,
+        _before: &Self,
+    ) -> impl Future<Output = store::Result<()>> + Send {
+        async { Ok(()) }
+    }
     /// Whether it may stand so in the book: what it names must be there, and what hangs on its
     /// former details must still be right.
     fn check(
@@ -78,6 +85,7 @@ pub struct Add<T: CatalogueItem> {
 
 impl<T: CatalogueItem> Command for Add<T> {
     type Done = T;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let thing = T::new(self.details.clone(), cx.now);
@@ -102,6 +110,7 @@ pub struct Change<T> {
 
 impl<T: CatalogueItem> Command for Change<T> {
     type Done = T;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<T, CommandError> {
         let business = cx.business();
@@ -115,6 +124,7 @@ impl<T: CatalogueItem> Command for Change<T> {
         after.check(cx, Some(&before)).await?;
         check_version(self.if_match.as_deref(), &before)?;
         after.change(cx.tx, business).await?;
+        after.follow(cx, &before).await?;
         Ok(after)
     }
 }
@@ -198,16 +208,13 @@ async fn check_parents(
 }
 
 macro_rules! catalogue_item {
-    ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path) => {
+    ($thing:ident, $details:ty, $id:ident, $layer:ident::$module:ident, $what:literal, $check:path $(, $follow:path)?) => {
         impl CatalogueItem for $thing {
             type Details = $details;
             const WHAT: &'static str = $what;
 
             fn new(details: $details, now: Timestamp) -> Self {
                 Self { id: $id::new(), details, created_at: now }
-            }
-            fn id(&self) -> Uuid {
-                self.id.0
             }
             fn details(&self) -> &$details {
                 &self.details
@@ -231,19 +238,40 @@ macro_rules! catalogue_item {
             ) -> Result<(), CommandError> {
                 $check(self, cx, before).await
             }
+            $(async fn follow(&self, cx: &mut CommandContext<'_>, before: &Self) -> store::Result<()> {
+                $follow(self, cx, before).await
+            })?
         }
     };
 }
 
-catalogue_item!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd);
+catalogue_item!(Herd, HerdDetails, HerdId, animals::herd, "herd", check_herd, follow_herd);
 catalogue_item!(Tank, TankDetails, TankId, nitrogen::tank, "tank", check_tank);
 catalogue_item!(Sire, SireDetails, SireId, straws::sire, "sire", check_sire);
 catalogue_item!(Lot, LotDetails, LotId, straws::lot, "lot", check_lot);
 catalogue_item!(AlertRule, AlertRuleDetails, AlertRuleId, alerts::rule, "alert rule", check_alert_rule);
-catalogue_item!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal);
+catalogue_item!(Animal, AnimalDetails, AnimalId, animals::animal, "animal", check_animal, follow_animal);
 
 async fn check_herd(_: &Herd, _: &mut CommandContext<'_>, _: Option<&Herd>) -> Result<(), CommandError> {
     Ok(())
+}
+
+/// Another rule for what is one heat gives services other numbers.
+async fn follow_herd(herd: &Herd, cx: &mut CommandContext<'_>, before: &Herd) -> store::Result<()> {
+    if herd.details.same_heat_hours == before.details.same_heat_hours {
+        return Ok(());
+    }
+    let business = cx.business();
+    renumber_herd(cx.tx, business, herd.id).await
+}
+
+/// So does another herd.
+async fn follow_animal(animal: &Animal, cx: &mut CommandContext<'_>, before: &Animal) -> store::Result<()> {
+    if animal.details.herd_id == before.details.herd_id {
+        return Ok(());
+    }
+    let business = cx.business();
+    renumber(cx.tx, business, animal.id).await
 }
 
 async fn check_tank(
@@ -312,7 +340,35 @@ async fn check_animal(
     let parents =
         |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
     check_parents(cx, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
+    check_ages(animal, cx, before).await?;
     animal_is_possible(d, &herd, cx.now)?;
+    Ok(())
+}
+
+/// A dam was born before her calves.
+async fn check_ages(
+    animal: &Animal,
+    cx: &mut CommandContext<'_>,
+    before: Option<&Animal>,
+) -> Result<(), CommandError> {
+    let (business, d) = (cx.business(), &animal.details);
+    let said = |animal: &Animal| (animal.details.born_on, animal.details.dam_id);
+    if before.is_some_and(|before| said(before) == said(animal)) {
+        return Ok(());
+    }
+    if let Some(dam) = d.dam_id {
+        let dam = lookup::animal_of(cx.tx, business, dam).await?;
+        if let Some(wrong) = dam_too_young(dam.details.born_on, d.born_on) {
+            return Err(Rejection::Invalid(vec![Fault::at("dam_id", wrong)]).into());
+        }
+    }
+    if before.is_some() && d.born_on.is_some() {
+        let calf = store::animals::animal::eldest_calf_born_on(cx.tx, business, animal.id).await?;
+        if dam_too_young(d.born_on, calf).is_some() {
+            let wrong = "is not before the birth of a calf of hers in this book";
+            return Err(Rejection::Invalid(vec![Fault::at("born_on", wrong)]).into());
+        }
+    }
     Ok(())
 }
 

@@ -3,13 +3,7 @@
 use crate::{
     book::{CommandError, command::CommandContext},
     domain::{
-        animals::{
-            animal::Animal,
-            event::Event,
-            herd::Herd,
-            history::{AnimalHistory, Insemination},
-            service::Service,
-        },
+        animals::{animal::Animal, herd::Herd, service::Service},
         nitrogen::tank::Tank,
         rejection::Rejection,
         straws::{lot::Lot, sire::Sire, stocktake::Stocktake, withdrawal::Withdrawal},
@@ -70,14 +64,6 @@ pointed_to! {
 /// A reference that must lead somewhere and does not: the store is damaged.
 pub fn lost(what: &str, id: Uuid) -> store::Error {
     store::Error::Unusable(format!("the store lost the {what} {id}"))
-}
-
-/// What is on record of an animal, in order of time, from its records.
-pub fn history_of(services: &[Insemination], events: Vec<Event>) -> AnimalHistory {
-    AnimalHistory {
-        services: services.iter().map(|service| service.served_at).collect(),
-        happenings: events.into_iter().map(|event| (event.happened_at, event.what)).collect(),
-    }
 }
 
 /// A moment that a client gives, or now, and what to say when a clock seems to be wrong.

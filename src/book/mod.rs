@@ -5,15 +5,15 @@
 //! refusal is a [`Rejection`] that knows nothing of HTTP.
 
 pub mod access;
-pub mod alerts;
-pub mod animals;
-pub mod catalogue;
+pub(crate) mod alerts;
+pub(crate) mod animals;
+pub(crate) mod catalogue;
 pub mod command;
 pub mod exchange;
 mod lookup;
-pub mod nitrogen;
-pub mod straws;
-pub mod webhooks;
+pub(crate) mod nitrogen;
+pub(crate) mod straws;
+pub(crate) mod webhooks;
 pub mod writer;
 
 use crate::{

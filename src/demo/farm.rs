@@ -184,10 +184,10 @@ async fn enter_tanks(desk: &Client, meadow: &Herd, ridge: &Herd) -> anyhow::Resu
             "name": name,
             "herd_id": herd.map(|herd| &herd.id),
             "canisters": straws::CANISTERS,
-            "capacity_l": 20.5,
-            "full_depth_mm": 430,
+            "capacity_l": 24.0,
+            "full_depth_mm": 440,
             "min_depth_mm": 150,
-            "static_loss_l_per_day": 0.11,
+            "static_loss_l_per_day": 0.12,
         });
         tanks.push(Named { id: enter_one(desk, "/v1/tanks", &body).await?, name });
     }

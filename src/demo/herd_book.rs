@@ -20,7 +20,7 @@ const RIDGE: std::ops::RangeInclusive<u32> = 301..=360;
 /// Gestation to reckon back with: the mean of all breeds (Nevada Extension).
 const GESTATION_DAYS: i64 = 283;
 
-/// Days from one heat to the next (mean 21: Extension; NZ AB series I).
+/// Days from one heat to the next (mean 21: common practice, no source).
 const CYCLE_DAYS: i64 = 21;
 
 /// A herd of the farm.

@@ -65,7 +65,7 @@ pub fn lot(n: usize, sire_id: &str, today: Day) -> Value {
     })
 }
 
-/// 37 C for 40 s stands in trade guidance; the supplier of this lot is as invented as the lot.
+/// 37 C for 40 s: the instruction of a supplier as invented as the lot.
 fn suppliers_instruction() -> Value {
     json!({
         "min_c": 36.5,

@@ -21,53 +21,100 @@ pub struct Fault {
     pub detail: String,
 }
 
+/// Faults that one request is told of at most; who mends these hears of the others.
+pub const MOST_FAULTS: usize = 100;
+
+/// Characters of a pointer and of a detail, so that no answer grows with what was sent.
+const LONGEST_POINTER: usize = 1000;
+const LONGEST_DETAIL: usize = 2000;
+
 impl Fault {
-    /// A fault at one of the top fields of a body.
+    /// A fault at one of the top fields of a body, or at a path below one.
     pub fn at(field: &str, detail: impl Into<String>) -> Self {
-        Self { pointer: format!("#/{field}"), detail: detail.into() }
+        Self { pointer: format!("#/{field}"), detail: shortened(detail.into(), LONGEST_DETAIL) }
     }
 }
 
-/// Where in the request reading has got to.
-#[derive(Clone, Debug)]
-pub struct InputPath {
-    pointer: String,
+/// Where in the request reading has got to. Each spot only refers to the one around it; the pointer is
+/// written when a fault is told.
+#[derive(Clone, Copy, Debug)]
+pub struct InputPath<'p> {
+    inside: Option<(&'p InputPath<'p>, Step<'p>)>,
     /// Query parameters are all text: numbers and `true` may stand in it.
     text_only: bool,
 }
 
-impl InputPath {
+/// The last part of a spot.
+#[derive(Clone, Copy, Debug)]
+enum Step<'p> {
+    Member(&'p str),
+    Element(usize),
+}
+
+impl<'p> InputPath<'p> {
     /// The top of a JSON body.
-    pub fn body() -> Self {
-        Self { pointer: "#".to_owned(), text_only: false }
+    pub const fn body() -> Self {
+        Self { inside: None, text_only: false }
     }
 
     /// The query string, whose parameters are named without a pointer.
-    pub fn query() -> Self {
-        Self { pointer: String::new(), text_only: true }
+    pub const fn query() -> Self {
+        Self { inside: None, text_only: true }
     }
 
-    /// The member or element `name` of this spot.
+    /// The member `name` of this spot.
     #[must_use]
-    pub fn member(&self, name: &str) -> Self {
-        let mut pointer = self.pointer.clone();
-        if !self.text_only {
-            pointer.push('/');
-        }
-        pointer.push_str(&name.replace('~', "~0").replace('/', "~1"));
-        Self { pointer, text_only: self.text_only }
+    pub const fn member<'i>(&'i self, name: &'i str) -> InputPath<'i> {
+        InputPath { inside: Some((self, Step::Member(name))), text_only: self.text_only }
+    }
+
+    /// The element of that number, from 0, of this spot.
+    #[must_use]
+    pub const fn element(&self, number: usize) -> InputPath<'_> {
+        InputPath { inside: Some((self, Step::Element(number))), text_only: self.text_only }
     }
 
     /// A fault here.
     pub fn fault(&self, detail: impl Into<String>) -> Fault {
-        let pointer = if self.pointer == "#" { "#" } else { &self.pointer };
-        Fault { pointer: pointer.to_owned(), detail: detail.into() }
+        let mut steps: Vec<Step<'p>> =
+            std::iter::successors(self.inside, |(around, _)| around.inside).map(|(_, step)| step).collect();
+        steps.reverse();
+        let mut pointer = if self.text_only { String::new() } else { "#".to_owned() };
+        for step in steps {
+            if pointer.len() > LONGEST_POINTER {
+                break;
+            }
+            if !self.text_only {
+                pointer.push('/');
+            }
+            match step {
+                Step::Member(name) => {
+                    let name: String = name.chars().take(LONGEST_POINTER).collect();
+                    pointer.push_str(&name.replace('~', "~0").replace('/', "~1"));
+                }
+                Step::Element(number) => {
+                    let _ = write!(pointer, "{number}");
+                }
+            }
+        }
+        Fault {
+            pointer: shortened(pointer, LONGEST_POINTER),
+            detail: shortened(detail.into(), LONGEST_DETAIL),
+        }
     }
 
     /// Whether values here are written as text, as in a query string.
     pub fn is_text_only(&self) -> bool {
         self.text_only
     }
+}
+
+/// Not more of a text than so many characters; that something is left out can be seen.
+fn shortened(text: String, longest: usize) -> String {
+    if text.len() <= longest || text.chars().count() <= longest {
+        return text;
+    }
+    text.chars().take(longest - 3).chain("...".chars()).collect()
 }
 
 /// A value that can be read from what a client sent.
@@ -106,14 +153,21 @@ impl<T: Field> Field for Vec<T> {
             );
             return None;
         }
-        let before = faults.len();
-        let read: Vec<T> = elements
-            .iter()
-            .enumerate()
-            .filter_map(|(n, element)| T::read(element, &spot.member(&n.to_string()), faults))
-            .collect();
-        (faults.len() == before).then_some(read)
+        read_each(elements, spot, faults)
     }
+}
+
+/// Reads all elements of a list, until there are enough faults to tell.
+pub fn read_each<T: Field>(elements: &[Value], spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Vec<T>> {
+    let before = faults.len();
+    let mut read = Vec::with_capacity(elements.len());
+    for (n, element) in elements.iter().enumerate() {
+        read.extend(T::read(element, &spot.element(n), faults));
+        if faults.len() > MOST_FAULTS {
+            break;
+        }
+    }
+    (faults.len() == before).then_some(read)
 }
 
 impl Field for bool {
@@ -156,17 +210,17 @@ pub fn whole_number(value: &Value, spot: &InputPath) -> Option<i64> {
 pub struct Fields<'v> {
     members: Option<&'v Map<String, Value>>,
     taken: Vec<&'static str>,
-    spot: InputPath,
+    spot: &'v InputPath<'v>,
 }
 
 impl<'v> Fields<'v> {
     /// Starts on `value`, which must be an object.
-    pub fn of(value: &'v Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Self {
+    pub fn of(value: &'v Value, spot: &'v InputPath<'v>, faults: &mut Vec<Fault>) -> Self {
         let members = value.as_object();
         if members.is_none() {
             faults.push(spot.fault(format!("must be a JSON object, not {}", kind(value))));
         }
-        Self { members, taken: Vec::new(), spot: spot.clone() }
+        Self { members, taken: Vec::new(), spot }
     }
 
     /// Reads the member `name`; absent and null mean the same.
@@ -192,16 +246,19 @@ impl<'v> Fields<'v> {
         }
     }
 
-    /// Refuses every member that was not taken.
+    /// Refuses every member that was not taken; at the first it says what is known.
     pub fn finish(self, faults: &mut Vec<Fault>) {
-        for name in self.members.into_iter().flat_map(Map::keys) {
-            if !self.taken.contains(&name.as_str()) {
-                let mut detail = "is not known here; known are ".to_owned();
-                for (n, known) in self.taken.iter().enumerate() {
-                    let _ = write!(detail, "{}{known}", if n == 0 { "" } else { ", " });
-                }
-                faults.push(self.spot.member(name).fault(detail));
+        let members = self.members.into_iter().flat_map(Map::keys);
+        for (n, name) in members.filter(|name| !self.taken.contains(&name.as_str())).enumerate() {
+            if faults.len() > MOST_FAULTS {
+                break;
             }
+            let detail = if n == 0 {
+                format!("is not known here; known are {}", self.taken.join(", "))
+            } else {
+                "is not known here".to_owned()
+            };
+            faults.push(self.spot.member(name).fault(detail));
         }
     }
 }

@@ -4,6 +4,7 @@ use sqlx::{ColumnIndex, FromRow, Row, ValueRef as _};
 
 use crate::domain::{
     animals::herd::HerdDetails,
+    nitrogen::tank::Tank,
     straws::{lot::Lot, place::Place, sire::SireSummary, stock::Stock},
 };
 
@@ -24,6 +25,10 @@ impl Joined for SireSummary {
 }
 impl Joined for Place {
     const KEY: &'static str = "tank_id";
+}
+
+impl Joined for Tank {
+    const KEY: &'static str = "canisters";
 }
 
 impl Joined for Stock {

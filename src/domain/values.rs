@@ -432,6 +432,8 @@ wholes! {
     Millilitres, from 1 to 100_000;
     /// The number of a change, or 0 for before the first.
     ChangeNumber, from 0 to 2_000_000_000;
+    /// The number of an event that others are told of, or 0 for before the first.
+    EventNumber, from 0 to 2_000_000_000;
     /// How many changes are told at once.
     ChangeLimit, from 1 to 1000;
     /// An amount of money in the currency's smallest unit.
@@ -455,6 +457,11 @@ impl WatchDays {
 }
 
 impl ChangeNumber {
+    /// Before the first.
+    pub const BEGINNING: Self = Self(0);
+}
+
+impl EventNumber {
     /// Before the first.
     pub const BEGINNING: Self = Self(0);
 }
@@ -486,7 +493,7 @@ impl HeatHours {
 
 impl Days {
     /// The voluntary waiting period after calving when the herd names none: 50 days (45-60 d:
-    /// Overton 2009 and others).
+    /// Overton 2009).
     pub const WAITING: Self = Self(50);
     /// The age below which a heifer is not served when the herd names none: 12 months (Santos,
     /// Univ. Florida).
@@ -571,6 +578,7 @@ macro_rules! text_enum {
 
         impl $name {
             /// Every value.
+            #[allow(dead_code, reason = "not every list of words is walked")]
             pub const ALL: &[Self] = &[$(Self::$variant,)+];
 
             /// The word for it in JSON and in the store.

@@ -4,14 +4,11 @@
 //! are made from the description by this binary and load nothing from elsewhere: a farm's network
 //! may not reach anywhere.
 
-use std::{
-    collections::BTreeMap,
-    fmt::Write as _,
-    sync::{Arc, OnceLock},
-};
+use std::{collections::BTreeMap, fmt::Write as _, sync::OnceLock};
 
 use axum::{
-    extract::{Path, State, rejection::PathRejection},
+    body::Body,
+    extract::{Path, rejection::PathRejection},
     http::{HeaderValue, header},
     response::{Html, IntoResponse, Response},
 };
@@ -30,7 +27,6 @@ use crate::{
         webhooks::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
     },
     http::{
-        App,
         problem::{Kind, Problem, ProblemBody},
         schemas,
         webhooks::message as messages,
@@ -80,7 +76,10 @@ impl IntoResponses for Problems {
     fn responses() -> BTreeMap<String, RefOr<openapi::Response>> {
         let mut by_status = BTreeMap::<u16, Vec<Kind>>::new();
         for kind in Kind::ALL {
-            by_status.entry(kind.status()).or_default().push(*kind);
+            // No route that is described answers with it.
+            if *kind != Kind::WrongHost {
+                by_status.entry(kind.status()).or_default().push(*kind);
+            }
         }
         let body = || RefOr::Ref(Ref::from_schema_name("Problem"));
         by_status
@@ -146,20 +145,28 @@ pub fn complete(api: &mut openapi::OpenApi) {
     schemas::sharpen(api);
 }
 
-/// The whole description as it is committed and served: JSON with a line feed at the end.
+/// The description as it is committed and served; a test holds it to the code. To make it anew at every start would
+/// take memory that is never given back.
+const COMMITTED: &str = include_str!("../../openapi/openapi.json");
+
+/// The whole description as the code says it: JSON with a line feed at the end.
 pub fn openapi_json() -> serde_json::Result<String> {
     Ok(super::description().to_pretty_json()? + "\n")
 }
 
 /// `GET /openapi.json`.
-pub async fn openapi(State(app): State<App>) -> Response {
-    let json = HeaderValue::from_static("application/json");
-    ([(header::CONTENT_TYPE, json)], app.pages.openapi.clone()).into_response()
+pub async fn openapi() -> Response {
+    ([(header::CONTENT_TYPE, HeaderValue::from_static("application/json"))], COMMITTED).into_response()
 }
 
 /// `GET /docs`.
-pub async fn docs(State(app): State<App>) -> Response {
-    page(app.pages.docs.clone())
+pub async fn docs() -> Result<Response, Problem> {
+    static MADE: OnceLock<String> = OnceLock::new();
+    if MADE.get().is_none() {
+        let made = docs_page(&serde_json::from_str(COMMITTED)?);
+        MADE.get_or_init(|| made);
+    }
+    Ok(page(MADE.get().map_or("", String::as_str)))
 }
 
 /// `GET /problems/{slug}`.
@@ -202,35 +209,9 @@ fn problem_page(kind: Kind) -> String {
     html(kind.title(), &body)
 }
 
-fn page(html: String) -> Response {
+fn page(html: impl Into<Body>) -> Response {
     let policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-    ([(header::CONTENT_SECURITY_POLICY, policy)], Html(html)).into_response()
-}
-
-/// What does not change while the service runs.
-pub struct Pages {
-    /// The description.
-    pub openapi: String,
-    /// The page made from it.
-    pub docs: String,
-}
-
-impl Pages {
-    /// Makes them.
-    fn new() -> serde_json::Result<Self> {
-        let openapi = openapi_json()?;
-        Ok(Self { docs: docs_page(&serde_json::from_str(&openapi)?), openapi })
-    }
-
-    /// The pages of this program: made once, however many services it starts.
-    pub fn of_this_program() -> serde_json::Result<Arc<Self>> {
-        static MADE: OnceLock<Arc<Pages>> = OnceLock::new();
-        if let Some(made) = MADE.get() {
-            return Ok(made.clone());
-        }
-        let made = Arc::new(Self::new()?);
-        Ok(MADE.get_or_init(|| made).clone())
-    }
+    ([(header::CONTENT_SECURITY_POLICY, policy)], Html(html.into())).into_response()
 }
 
 const METHODS: [&str; 5] = ["get", "post", "patch", "put", "delete"];

@@ -1,14 +1,22 @@
 //! Whether the service lives, and whether it can do its work.
 
+use std::net::IpAddr;
+
 use axum::{
     Json,
     extract::State,
-    http::StatusCode,
+    http::{HeaderMap, StatusCode, header, uri::Authority},
     response::{IntoResponse, Response},
 };
 use serde_json::json;
 
-use crate::{http::App, store::Room};
+use crate::{
+    http::{
+        App,
+        problem::{Kind, Problem},
+    },
+    store::Room,
+};
 
 /// `GET /healthz`: the process lives. Depends on nothing else.
 pub async fn healthz() -> Response {
@@ -38,11 +46,51 @@ pub async fn readyz(State(app): State<App>) -> Response {
     }
 }
 
-/// `GET /metrics`: counters in Prometheus text.
-pub async fn metrics(State(app): State<App>) -> Response {
+/// `GET /metrics`: counters in Prometheus text. They are told without a key, so a page of another site that has its own
+/// name lead here must not read them.
+pub async fn metrics(State(app): State<App>, headers: HeaderMap) -> Response {
+    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
+    if !is_near(host, &app.metrics_hosts) {
+        let detail = "Ask under an address or a name without a dot, or have the operator allow this name.";
+        return Problem::new(Kind::WrongHost, detail).into_response();
+    }
     app.metrics
         .as_ref()
         .map(metrics_exporter_prometheus::PrometheusHandle::render)
         .unwrap_or_default()
         .into_response()
+}
+
+/// Whether a Host is one that no other site can have: an address, a name without a dot, or one of `allowed`. None at
+/// all, as in HTTP/1.0, comes from no browser.
+fn is_near(host: &str, allowed: &[String]) -> bool {
+    let Ok(authority) = host.parse::<Authority>() else { return host.is_empty() };
+    let name = authority.host();
+    let bare = name.trim_start_matches('[').trim_end_matches(']');
+    bare.parse::<IpAddr>().is_ok()
+        || !name.contains('.')
+        || allowed.iter().any(|allowed| allowed.eq_ignore_ascii_case(name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_name_that_leads_nowhere_else_is_near() {
+        let allowed = ["metrics.example.org".to_owned()];
+        for (host, near) in [
+            ("127.0.0.1:8080", true),
+            ("[::1]:8080", true),
+            ("localhost", true),
+            ("tankside:8080", true),
+            ("", true),
+            ("Metrics.Example.org:80", true),
+            ("rebound.example.org", false),
+            ("127.0.0.1.example.org", false),
+            ("a b", false),
+        ] {
+            assert_eq!(is_near(host, &allowed), near, "{host}");
+        }
+    }
 }

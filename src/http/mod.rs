@@ -13,24 +13,27 @@
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
 
-pub mod access;
-pub mod alerts;
-pub mod animals;
-pub mod answer;
+pub(crate) mod access;
+pub(crate) mod alerts;
+pub(crate) mod animals;
+pub(crate) mod answer;
 mod catalogue;
 pub mod docs;
 pub mod exchange;
-pub mod extract;
-pub mod health;
-pub mod json;
-pub mod nitrogen;
-pub mod page;
+pub(crate) mod extract;
+pub(crate) mod health;
+pub(crate) mod json;
+pub(crate) mod nitrogen;
+pub(crate) mod page;
 pub mod problem;
 mod schemas;
-pub mod straws;
-pub mod webhooks;
+pub(crate) mod serve;
+pub(crate) mod straws;
+pub(crate) mod turns;
+pub(crate) mod webhooks;
 
 use std::{
+    num::NonZeroUsize,
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering},
@@ -40,13 +43,14 @@ use std::{
 
 use axum::{
     Router,
-    extract::{MatchedPath, Request},
-    http::{HeaderName, HeaderValue, Method, header},
+    extract::{MatchedPath, Request, State},
+    http::{HeaderName, HeaderValue, Method, Version, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
 };
 use metrics_exporter_prometheus::PrometheusHandle;
+use percent_encoding::percent_decode_str;
 use problem::{Kind, Problem, internal};
 use tower_http::{
     catch_panic::CatchPanicLayer,
@@ -74,8 +78,14 @@ pub struct App {
     pub known_keys: access::auth::KnownKeys,
     /// How often each key may call; as often as it likes when `None`.
     pub limiter: Option<access::auth::Limiter>,
-    /// Pages that do not change.
-    pub pages: Arc<docs::Pages>,
+    /// How often an address may call without a good key; as often as it likes when `None`.
+    pub failures: Option<access::failures::Failures>,
+    /// What each key is reading.
+    pub readers: access::readers::Readers,
+    /// Pictures that are being drawn.
+    pub pictures: turns::Turns,
+    /// Names under which `/metrics` answers besides those that lead to no other place.
+    pub metrics_hosts: Arc<[String]>,
     /// What was counted.
     pub metrics: Option<PrometheusHandle>,
     stopping: Arc<AtomicBool>,
@@ -87,15 +97,21 @@ impl App {
         book: Book,
         reach: Arc<EgressPolicy>,
         limiter: Option<access::auth::Limiter>,
+        failures: Option<access::failures::Failures>,
+        metrics_hosts: Arc<[String]>,
         metrics: Option<PrometheusHandle>,
-        pages: Arc<docs::Pages>,
     ) -> Self {
+        // More than one at a time on each core only takes memory.
+        let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
         Self {
             book,
             reach,
             known_keys: access::auth::KnownKeys::default(),
             limiter,
-            pages,
+            failures,
+            readers: access::readers::Readers::default(),
+            pictures: turns::Turns::new(cores, 4 * cores),
+            metrics_hosts,
             metrics,
             stopping: Arc::default(),
         }
@@ -158,6 +174,7 @@ pub fn router(app: App) -> Router {
         .merge(ade::router(app.book.clone()))
         .fallback(not_found)
         .method_not_allowed_fallback(method_not_allowed)
+        .layer(middleware::from_fn_with_state(app.clone(), drawn_in_turn))
         .layer(middleware::from_fn_with_state(app.clone(), access::auth::authenticate))
         .layer(middleware::map_response(no_store));
     let open = Router::new()
@@ -174,6 +191,8 @@ pub fn router(app: App) -> Router {
     open.merge(keyed)
         .with_state(app)
         .layer(middleware::from_fn(within_time))
+        .layer(middleware::from_fn(well_formed))
+        .layer(middleware::map_response(guarded))
         .layer(CatchPanicLayer::custom(|_| internal().into_response()))
         .layer(middleware::from_fn(ade::in_the_standards_words))
         .layer(middleware::from_fn(counted))
@@ -212,11 +231,47 @@ async fn plain_request_id(mut request: Request) -> Request {
 
 /// What is told of a business is not for caches.
 async fn no_store(mut response: Response) -> Response {
+    response.headers_mut().entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
-        .headers_mut()
-        .entry(header::CACHE_CONTROL)
-        .or_insert(HeaderValue::from_static("private, no-cache"));
+}
+
+/// No answer is taken for something else, and none tells other sites where its reader was.
+async fn guarded(mut response: Response) -> Response {
+    let headers = response.headers_mut();
+    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
     response
+}
+
+/// Refuses what a proxy and this service might read differently: a request that names no host or several (RFC 9112,
+/// section 3.2), or several callers.
+async fn well_formed(request: Request, next: Next) -> Response {
+    match ill_formed(&request) {
+        Some(wrong) => Problem::new(Kind::BadRequest, wrong).into_response(),
+        None => next.run(request).await,
+    }
+}
+
+fn ill_formed(request: &Request) -> Option<&'static str> {
+    let many = |name| request.headers().get_all(name).iter().count();
+    match (many(header::HOST), many(header::AUTHORIZATION)) {
+        (0, _) if request.version() >= Version::HTTP_11 => Some("It has no header Host."),
+        (2.., _) => Some("It has several headers Host."),
+        (_, 2..) => Some("It has several headers Authorization."),
+        _ => None,
+    }
+}
+
+/// Pictures take much memory while they are drawn, so only a few are at a time.
+async fn drawn_in_turn(State(app): State<App>, request: Request, next: Next) -> Response {
+    let route = request.extensions().get::<MatchedPath>().map(MatchedPath::as_str);
+    if !route.is_some_and(|route| route.ends_with("/nitrogen.png") || route.ends_with("/nitrogen.svg")) {
+        return next.run(request).await;
+    }
+    match app.pictures.take().await {
+        Some(_turn) => next.run(request).await,
+        None => Problem::new(Kind::Overloaded, "As many pictures are being drawn as can be.").into_response(),
+    }
 }
 
 /// An answer that takes too long is given up; what was handed to the writer is done all the same,
@@ -261,9 +316,15 @@ fn span(request: &Request) -> tracing::Span {
         "request",
         id = id.unwrap_or_default(),
         method = %request.method(),
-        path = request.uri().path(),
+        path = loggable(request.uri().path()),
         key = tracing::field::Empty,
     )
+}
+
+/// The path, unless a key or a secret strayed into it.
+fn loggable(path: &str) -> &str {
+    let plain = percent_decode_str(path).decode_utf8_lossy().to_ascii_lowercase();
+    if plain.contains("tks_") || plain.contains("whsec_") { "(not shown: a key stands in it)" } else { path }
 }
 
 fn log(response: &Response, took: Duration, _: &tracing::Span) {

@@ -15,7 +15,10 @@ use uuid::Uuid;
 use crate::{
     book::command::{Failure, StoredResponse},
     domain::{
-        animals::objection::DeviationKind, form::Fault, rejection::Rejection, straws::thaw::Advice,
+        animals::objection::DeviationKind,
+        form::{Fault, MOST_FAULTS},
+        rejection::Rejection,
+        straws::thaw::Advice,
         webhooks::webhook::MOST_WEBHOOKS,
     },
     store,
@@ -58,6 +61,9 @@ kinds! {
     NotJson 400 "not-json", "The body is not JSON",
         "The body could not be read as JSON in UTF-8. The detail names the line and column. Send one JSON value, \
          without a trailing comma or comments.";
+    BadRequest 400 "bad-request", "The request is not well formed",
+        "A request has one header Host and at most one header Authorization. Whatever sends it otherwise, or passes it on \
+         with another, has to be mended.";
     InvalidQuery 400 "invalid-query", "The query is wrong",
         "A query parameter is unknown, stands twice or has a value that is not right; or a cursor is used with other \
          filters than those it was made for. `errors` names each parameter. Follow `next_cursor` with the same filters.";
@@ -133,6 +139,9 @@ kinds! {
         "A body may have at most 1 MiB.";
     UnsupportedMediaType 415 "unsupported-media-type", "The content type is not understood",
         "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH.";
+    WrongHost 421 "wrong-host", "The service does not answer this under that name",
+        "What is told without a key is told under an address, `localhost`, a name without a dot, or one that the operator \
+         has named with `--metrics-host`.";
     InvalidInput 422 "invalid-input", "The content is wrong",
         "`errors` lists every fault with a JSON Pointer to its place and what would be right. Nothing was changed; mend \
          it and send it again, with the same Idempotency-Key if you like.";
@@ -147,11 +156,19 @@ kinds! {
          another act needs another key.";
     RateLimited 429 "rate-limited", "Too many requests",
         "This key has sent more requests than it may. Wait for as many seconds as Retry-After says.";
+    TooManyFailures 429 "too-many-failures", "Too many requests without a good key",
+        "So many requests came from this address without a key or with one that is not good, that others are no longer \
+         looked at. Look for what sends them, and wait for as many seconds as Retry-After says.";
+    TooManyReads 429 "too-many-reads", "Too many reads at once",
+        "This key has as many reads under way as it may. Send fewer at once; this one may be sent again after Retry-After.";
     Internal 500 "internal", "A fault of the service",
         "It was logged with the request's id (header X-Request-Id); tell the operator. Nothing was changed. The same \
          request may be sent again.";
     Busy 503 "busy", "Too many writes are waiting",
         "Nothing was done. Send the same request with the same Idempotency-Key again after Retry-After.";
+    Overloaded 503 "overloaded", "The service has as much in hand as it can",
+        "There are as many connections, or as many pictures being drawn, as there may be at once. Nothing was done. Send \
+         the same request again after Retry-After.";
     StoreUnavailable 503 "store-unavailable", "The store cannot be reached or written",
         "Nothing was done: the disk may be full or read-only, or the database away. Send the same request with the same \
          Idempotency-Key again after Retry-After.";
@@ -177,7 +194,8 @@ pub struct ProblemBody {
     /// What happened this time, and what to do.
     #[schema(max_length = 5000)]
     detail: String,
-    /// Every fault of the content, with its place.
+    /// Every fault of the content, with its place; of more than 100 the first.
+    #[schema(max_items = 100)]
     errors: Option<Vec<Fault>>,
 }
 
@@ -203,7 +221,17 @@ impl Problem {
             [one] => format!("{} {}.", one.pointer, one.detail),
             several => format!("{} things are wrong; see errors.", several.len()),
         };
-        Self { errors, ..Self::new(kind, detail) }
+        Self { errors, ..Self::new(kind, detail) }.with_at_most(MOST_FAULTS)
+    }
+
+    /// With no more faults than that.
+    #[must_use]
+    pub fn with_at_most(mut self, faults: usize) -> Self {
+        if self.errors.len() > faults {
+            self.errors.truncate(faults);
+            self.detail = format!("More than {faults} things are wrong; errors has the first {faults}.");
+        }
+        self
     }
 
     /// Nothing of that id is in this business's book.

@@ -18,6 +18,7 @@ use sqlx::{
 use crate::store::{
     Error, Result, Tx,
     db::{Connection, Shared},
+    private,
 };
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
@@ -178,6 +179,7 @@ impl Db {
         let file = sqlite_file(url)?;
         // Before anything is written to it.
         look_first(&file, lock.is_some()).await.map_err(|error| damaged(&file, error))?;
+        private::keep(&file)?;
         let open = async {
             let options = sqlite_options(url)?;
             let write = sqlite_writer(&options).await?;
@@ -193,7 +195,9 @@ impl Db {
 
     async fn open_postgres(url: &str) -> Result<Self> {
         let options = postgres_options(url)?;
-        let write = postgres_pool(options.clone(), WRITERS).await?;
+        // What the writer asks names its rows by key, so one plan serves; planning anew costs more than the statement.
+        let writing = options.clone().options([("plan_cache_mode", "force_generic_plan")]);
+        let write = postgres_pool(writing, WRITERS).await?;
         let db = Self::from(Pools::Postgres {
             read: postgres_pool(options, READERS).await?,
             write: write.clone(),
@@ -498,9 +502,12 @@ fn damaged(file: &Path, error: Error) -> Error {
 }
 
 fn postgres_options(url: &str) -> Result<PgConnectOptions> {
-    Ok(PgConnectOptions::from_str(url)?
-        .application_name("tankside")
-        .options([("default_transaction_isolation", "read committed"), ("synchronous_commit", "on")]))
+    Ok(PgConnectOptions::from_str(url)?.application_name("tankside").options([
+        ("default_transaction_isolation", "read committed"),
+        ("synchronous_commit", "on"),
+        // Statements are short; compiling one takes longer than running it.
+        ("jit", "off"),
+    ]))
 }
 
 async fn postgres_pool(options: PgConnectOptions, connections: u32) -> Result<PgPool> {
@@ -557,8 +564,7 @@ fn parse_version(text: &str) -> Option<(u32, u32, u32)> {
 pub(super) fn lock(database: &Path) -> Result<Arc<File>> {
     let path = beside(database, ".lock");
     let unusable = |why: &dyn std::fmt::Display| Error::Unusable(format!("{}: {why}", path.display()));
-    let file =
-        File::options().create(true).truncate(false).write(true).open(&path).map_err(|e| unusable(&e))?;
+    let file = private::open(&path).map_err(|e| unusable(&e))?;
     match file.try_lock() {
         Ok(()) => Ok(Arc::new(file)),
         Err(TryLockError::WouldBlock) => Err(Error::Unusable(format!(

@@ -13,6 +13,7 @@ pub mod db;
 pub mod exchange;
 pub mod nitrogen;
 mod pending;
+pub mod private;
 pub mod straws;
 pub mod verify;
 pub mod webhooks;

@@ -28,6 +28,8 @@ pub(crate) struct Pending(Vec<Book>);
 pub(crate) struct Book {
     business: BusinessId,
     pub(crate) state: Option<BookState>,
+    /// Number and time of the last line of the ledger, where the store's own counter does not say so yet.
+    pub(crate) last_line: Option<(i64, Timestamp)>,
     changes: Vec<NewChange>,
     entries: Vec<NewAuditEntry>,
     events: Vec<(Timestamp, Event)>,
@@ -58,7 +60,14 @@ impl Pending {
     pub(crate) fn of(&mut self, business: BusinessId) -> &mut Book {
         let found = self.0.iter().position(|book| book.business == business);
         let at = found.unwrap_or_else(|| {
-            self.0.push(Book { business, state: None, changes: vec![], entries: vec![], events: vec![] });
+            self.0.push(Book {
+                business,
+                state: None,
+                last_line: None,
+                changes: vec![],
+                entries: vec![],
+                events: vec![],
+            });
             self.0.len() - 1
         });
         &mut self.0[at]
@@ -98,13 +107,14 @@ impl Tx {
             let changes = std::mem::take(&mut book.changes);
             let entries = std::mem::take(&mut book.entries);
             let events = std::mem::take(&mut book.events);
+            let last_line = book.last_line.take();
             let has_items = book.state.as_ref().is_none_or(|state| state.has_items);
             let has_webhooks = book.state.as_ref().is_none_or(|state| state.has_webhooks);
             if !events.is_empty() && has_webhooks {
                 outbox::enter_all(self, business, &events).await?;
             }
-            if !changes.is_empty() || !entries.is_empty() {
-                write(self, business, &changes, &entries).await?;
+            if !changes.is_empty() || !entries.is_empty() || last_line.is_some() {
+                write(self, business, &changes, &entries, last_line).await?;
             }
             if has_items && changes.iter().any(NewChange::may_be_an_item) {
                 change::renew_items(self, business, &changes).await?;
@@ -114,12 +124,13 @@ impl Tx {
     }
 }
 
-/// Writes changes and entries in one call.
+/// Writes changes, entries and the number and time of the ledger's last line, in one call.
 async fn write(
     tx: &mut Tx,
     business: BusinessId,
     changes: &[NewChange],
     entries: &[NewAuditEntry],
+    last_line: Option<(i64, Timestamp)>,
 ) -> Result<()> {
     let changes: Vec<Value> = changes.iter().map(NewChange::as_json).collect();
     let entries: Vec<Value> = entries.iter().map(NewAuditEntry::as_json).collect();
@@ -138,7 +149,8 @@ async fn write(
                           recorded_at)
          select $1, unhex(e.value ->> 0, '-'), unhex(e.value ->> 1, '-'), e.value ->> 2, e.value ->> 3, e.value ->> 4,
                 e.value ->> 5, e.value ->> 6, e.value ->> 7, e.value ->> 8, e.value ->> 9
-         from json_each($3) as e",
+         from json_each($3) as e;
+         update business set movement_seq = $4, last_recorded_at = $5 where id = $1 and $4 is not null",
         "with n as (select coalesce(max(seq), 0) as seq from change where business_id = $1),
          changed as (
              insert into change (business_id, kind, subject_id, seq, herd_id, animal_id, reversed, created_at, changed_at)
@@ -149,7 +161,8 @@ async fn write(
              on conflict (business_id, kind, subject_id) do update
              set seq = excluded.seq, changed_at = excluded.changed_at, reversed = excluded.reversed,
                  herd_id = coalesce(excluded.herd_id, change.herd_id),
-                 animal_id = coalesce(excluded.animal_id, change.animal_id))
+                 animal_id = coalesce(excluded.animal_id, change.animal_id)),
+         counted as (update business set movement_seq = $4, last_recorded_at = $5 where id = $1 and $4 is not null)
          insert into act (business_id, id, key_id, request, status, location, idempotency_key, fingerprint, etag, body,
                           recorded_at)
          select $1, (e.value ->> 0)::uuid, (e.value ->> 1)::uuid, e.value ->> 2, (e.value ->> 3)::bigint, e.value ->> 4,
@@ -160,6 +173,8 @@ async fn write(
     .bind(business)
     .bind(json!(changes).to_string())
     .bind(json!(entries).to_string())
+    .bind(last_line.map(|(seq, _)| seq))
+    .bind(last_line.map(|(_, recorded_at)| recorded_at))
     .run()
     .await
     .map(drop)

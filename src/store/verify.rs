@@ -5,7 +5,12 @@ use uuid::Uuid;
 
 use crate::{
     domain::access::business::Business,
-    store::{Result, Tx, access::business, newest},
+    store::{
+        Result, Tx,
+        access::business,
+        animals::{herd, numbering},
+        newest,
+    },
 };
 
 /// Something that does not add up.
@@ -363,6 +368,7 @@ pub async fn report(tx: &mut Tx, version: i64) -> Result<Report> {
     }
     found.extend(references(tx).await?);
     found.extend(breaches(tx, version).await?);
+    found.extend(numbers(tx).await?);
     let extent = if version < newest() { None } else { Some(extent(tx).await?) };
     let businesses = business::all(tx).await?;
     Ok(Report { version, extent, businesses, findings: found })
@@ -383,6 +389,28 @@ async fn breaches(tx: &mut Tx, version: i64) -> Result<Vec<Finding>> {
             subject,
         }));
     }
+    Ok(findings)
+}
+
+/// Services that have another number than what is on record says.
+async fn numbers(tx: &mut Tx) -> Result<Vec<Finding>> {
+    let rule = "every service has the number that its animal's history gives it";
+    let mut findings = Vec::new();
+    for Business { id: business, .. } in business::all(tx).await? {
+        for herd in herd::ids(tx, business).await? {
+            for numbering in numbering::of_herd(tx, business, herd).await? {
+                findings.extend(numbering.outdated().into_iter().map(|(service, right)| Finding {
+                    rule,
+                    business_id: business.0,
+                    subject: format!(
+                        "service {service} should be service {}, insemination {}",
+                        right.service_number, right.rank
+                    ),
+                }));
+            }
+        }
+    }
+    findings.truncate(100);
     Ok(findings)
 }
 

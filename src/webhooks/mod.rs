@@ -3,13 +3,15 @@
 //! - [`sign`]: secrets and signatures (Standard Webhooks 1.0.0)
 //! - [`message`]: an event as it is sent (CloudEvents 1.0, structured JSON)
 //! - [`send`]: one attempt, to an address that was judged
+//! - `transport`: the exchange itself, with a bound on everything
 //! - [`worker`]: which attempt is next, and what follows from it
 //! - [`listen`]: a receiver to try it with
 //!
 //! Beside [`book`](crate::book): it reads the store and has its chores written by the writer.
 
 pub mod listen;
-pub mod message;
+pub(crate) mod message;
 pub mod send;
 pub mod sign;
-pub mod worker;
+mod transport;
+pub(crate) mod worker;

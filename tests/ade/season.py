@@ -142,7 +142,7 @@ class Technician:
         self.herd = self.make("/v1/herds", {"name": "Hollow Mere", "time_zone": "Europe/London",
                                             "location": {"scheme": "uk.cph", "id": "34/123/1234"}})
         self.tank = self.make("/v1/tanks", {"name": "TANK-2", "herd_id": self.herd, "canisters": 6})
-        names = [{"scheme": "international-id", "id": "HOLCANM000000A12345"},
+        names = [{"scheme": "international-id", "id": "HOLZZZM000000A12345"},
                  {"scheme": "org.example.aicode", "id": "XA871"}]
         self.sire = self.make("/v1/sires", {"name": "Invented Quillon", "breed": "HOL", "identifiers": names})
         self.lots = {}

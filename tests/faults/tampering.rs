@@ -55,6 +55,10 @@ const CHANGES: &[Change] = &[
         "the differences of a stocktake are in the ledger exactly when it is accepted",
         "update stocktake set state = 'accepted', accepted_at = recorded_at",
     ),
+    both(
+        "every service has the number that its animal's history gives it",
+        "update service set rank = rank + 1 where reversed_at is null",
+    ),
     both("what was answered as done is in the book", "delete from service"),
     both("what was answered as done is in the book", "delete from alert; delete from stocktake"),
     both(

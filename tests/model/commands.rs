@@ -1,7 +1,7 @@
 //! What may be asked of the book, and how proptest makes it up.
 //!
-//! A [`Wish`] picks by a number among what is there when its turn comes, so that it stays sensible while
-//! a sequence shrinks; the model turns it into an [`Act`], which names everything.
+//! A [`Intent`] picks by a number among what is there when its turn comes, so that it stays sensible while
+//! a sequence shrinks; the model turns it into an [`Command`], which names everything.
 
 use proptest::{collection::vec, prelude::*};
 
@@ -38,7 +38,7 @@ pub struct Order {
 
 /// What happened to an animal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Happening {
+pub enum AnimalEvent {
     Calving,
     Abortion { opens_cycle: bool },
     Check { result: &'static str },
@@ -48,7 +48,7 @@ pub enum Happening {
 /// Something that is asked of the service. Numbers name things in their order of making; a movement is
 /// named by its line. A number that is too high names nothing.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Act {
+pub enum Command {
     Receive {
         lot: usize,
         place: Place,
@@ -87,7 +87,7 @@ pub enum Act {
     },
     Report {
         animal: usize,
-        what: Happening,
+        what: AnimalEvent,
         at: i64,
     },
     SetStatus {
@@ -114,7 +114,7 @@ pub enum Act {
 
 /// The same before it is known what there is: `nth` counts among what may be meant, what is likely in front.
 #[derive(Clone, Debug)]
-pub enum Wish {
+pub enum Intent {
     Receive {
         lot: usize,
         place: Place,
@@ -150,7 +150,7 @@ pub enum Wish {
     },
     Report {
         animal: usize,
-        what: Happening,
+        what: AnimalEvent,
     },
     SetStatus {
         lot: usize,
@@ -190,20 +190,20 @@ pub const NEVER: u8 = u8::MAX;
 #[derive(Clone, Debug)]
 pub enum Step {
     /// Under a key of its own, so many days after the step before.
-    Do { wish: Wish, days: i64, told: Told },
+    Do { intent: Intent, days: i64, reported: Reported },
     /// What an earlier step sent, word for word, under its key.
     Again { back: u8 },
     /// Something else under an earlier step's key.
-    OtherContent { back: u8, wish: Wish },
+    OtherContent { back: u8, intent: Intent },
 }
 
-/// How the time of an act is told.
+/// When a command is sent and which time it gives.
 #[derive(Clone, Copy, Debug)]
-pub enum Told {
+pub enum Reported {
     InTime,
     /// So many days after it happened.
     Late(i64),
-    /// Not told: now, by the service's clock.
+    /// Without a time: now, by the service's clock.
     Not,
     /// Two days ahead of the service's clock.
     Ahead,
@@ -215,44 +215,44 @@ pub fn steps() -> impl Strategy<Value = Vec<Step>> {
 
 fn step() -> impl Strategy<Value = Step> {
     let days = prop_oneof![3 => Just(0), 3 => Just(1), 2 => Just(3), 3 => Just(21)];
-    let told = prop_oneof![
-        20 => Just(Told::InTime),
-        4 => (1..30_i64).prop_map(Told::Late),
-        1 => Just(Told::Not),
-        1 => Just(Told::Ahead),
+    let reported = prop_oneof![
+        20 => Just(Reported::InTime),
+        4 => (1..30_i64).prop_map(Reported::Late),
+        1 => Just(Reported::Not),
+        1 => Just(Reported::Ahead),
     ];
     prop_oneof![
-        18 => (wish(), days, told).prop_map(|(wish, days, told)| Step::Do { wish, days, told }),
+        18 => (intent(), days, reported).prop_map(|(intent, days, reported)| Step::Do { intent, days, reported }),
         1 => (0..6_u8).prop_map(|back| Step::Again { back }),
-        1 => (0..6_u8, wish()).prop_map(|(back, wish)| Step::OtherContent { back, wish }),
+        1 => (0..6_u8, intent()).prop_map(|(back, intent)| Step::OtherContent { back, intent }),
     ]
 }
 
-fn wish() -> impl Strategy<Value = Wish> {
+fn intent() -> impl Strategy<Value = Intent> {
     let (lot, animal) = (|| 0..LOTS.len(), || 0..ANIMALS.len());
     let nth = || prop_oneof![24 => 0..3_u8, 3 => 3..40_u8, 2 => Just(NEVER)];
     let seldom = || prop::bool::weighted(0.2);
     prop_oneof![
-        3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Wish::Receive { lot, place, straws }),
-        3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Wish::Transfer { spot, to, straws }),
-        2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Wish::Discard { spot, straws }),
-        10 => order().prop_map(Wish::Withdraw),
+        3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Intent::Receive { lot, place, straws }),
+        3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Intent::Transfer { spot, to, straws }),
+        2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Discard { spot, straws }),
+        10 => order().prop_map(Intent::Withdraw),
         1 => (any::<bool>(), vec(order(), 1..4)).prop_map(|(by_technician, orders)| {
-            Wish::Batch(orders.into_iter().map(|order| Order { by_technician, ..order }).collect())
+            Intent::Batch(orders.into_iter().map(|order| Order { by_technician, ..order }).collect())
         }),
         4 => (nth(), bath(), seldom(), seldom(), prop_oneof![Just(0), Just(50), Just(150)]).prop_map(
-            |(nth, bath, set_aside, by_technician, after)| Wish::Thaw { nth, bath, set_aside, by_technician, after }
+            |(nth, bath, set_aside, by_technician, after)| Intent::Thaw { nth, bath, set_aside, by_technician, after }
         ),
-        2 => nth().prop_map(|nth| Wish::DiscardWithdrawn { nth }),
-        9 => (nth(), after()).prop_map(|(nth, after)| Wish::Serve { nth, after }),
-        2 => animal().prop_map(|animal| Wish::ServeForeign { animal }),
-        4 => (animal(), happening()).prop_map(|(animal, what)| Wish::Report { animal, what }),
+        2 => nth().prop_map(|nth| Intent::DiscardWithdrawn { nth }),
+        9 => (nth(), after()).prop_map(|(nth, after)| Intent::Serve { nth, after }),
+        2 => animal().prop_map(|animal| Intent::ServeForeign { animal }),
+        4 => (animal(), happening()).prop_map(|(animal, what)| Intent::Report { animal, what }),
         1 => (lot(), prop_oneof![2 => Just("usable"), 1 => Just("quarantined"), 1 => Just("recalled")])
-            .prop_map(|(lot, status)| Wish::SetStatus { lot, status }),
+            .prop_map(|(lot, status)| Intent::SetStatus { lot, status }),
         3 => stocktake(),
-        3 => nth().prop_map(|nth| Wish::Accept { nth }),
-        6 => nth().prop_map(|nth| Wish::Reverse { nth }),
-        2 => nth().prop_map(|nth| Wish::ReverseService { nth }),
+        3 => nth().prop_map(|nth| Intent::Accept { nth }),
+        6 => nth().prop_map(|nth| Intent::Reverse { nth }),
+        2 => nth().prop_map(|nth| Intent::ReverseService { nth }),
     ]
 }
 
@@ -301,21 +301,21 @@ fn after() -> impl Strategy<Value = i64> {
     prop_oneof![1 => Just(-60), 1 => Just(10), 4 => Just(240), 1 => Just(520), 1 => Just(1_300), 1 => Just(259_200)]
 }
 
-fn happening() -> impl Strategy<Value = Happening> {
+fn happening() -> impl Strategy<Value = AnimalEvent> {
     prop_oneof![
-        4 => Just(Happening::Calving),
-        1 => any::<bool>().prop_map(|opens_cycle| Happening::Abortion { opens_cycle }),
+        4 => Just(AnimalEvent::Calving),
+        1 => any::<bool>().prop_map(|opens_cycle| AnimalEvent::Abortion { opens_cycle }),
         3 => prop::sample::select(vec!["pregnant", "multiple", "empty", "unknown"])
-            .prop_map(|result| Happening::Check { result }),
-        1 => any::<bool>().prop_map(Happening::DoNotBreed),
+            .prop_map(|result| AnimalEvent::Check { result }),
+        1 => any::<bool>().prop_map(AnimalEvent::DoNotBreed),
     ]
 }
 
-fn stocktake() -> impl Strategy<Value = Wish> {
+fn stocktake() -> impl Strategy<Value = Intent> {
     let count = (0..LOTS.len(), place(), -2..=2_i64);
     let lines_back = prop_oneof![4 => Just(0), 4 => 1..6_i64, 1 => Just(-1)];
     (0..TANKS.len(), prop::option::weighted(0.3, 1..=CANISTERS), any::<bool>(), lines_back, vec(count, 0..4))
-        .prop_map(|(tank, canister, complete, lines_back, counts)| Wish::TakeStock {
+        .prop_map(|(tank, canister, complete, lines_back, counts)| Intent::TakeStock {
             tank,
             canister,
             complete,

@@ -7,7 +7,7 @@ use std::{cmp::Reverse, collections::HashMap};
 use serde_json::{Value, json};
 
 use super::{
-    commands::{Act, Happening, InputPath, NEVER, Order, Place, Semen, Step, Told, Wish},
+    commands::{AnimalEvent, Command, InputPath, Intent, NEVER, Order, Place, Reported, Semen, Step},
     farm::{ANIMALS, CANISTERS, DAY, FIRST_SERVICE_DAYS, LOTS, SAME_HEAT, START, TANKS, allowed},
 };
 
@@ -80,13 +80,13 @@ pub struct Book {
     ledger: Vec<Line>,
     withdrawals: Vec<Withdrawal>,
     services: Vec<Service>,
-    happenings: Vec<(usize, i64, Happening)>,
+    happenings: Vec<(usize, i64, AnimalEvent)>,
     stocktakes: Vec<Stocktake>,
     status: HashMap<usize, &'static str>,
     /// What stands under each Idempotency-Key.
-    kept: HashMap<String, Act>,
+    kept: HashMap<String, Command>,
     /// What was sent, with its key.
-    sent: Vec<(String, Act)>,
+    sent: Vec<(String, Command)>,
     /// The day of the step before, in seconds.
     today: i64,
 }
@@ -258,7 +258,7 @@ impl Book {
     }
 
     /// What happened to her up to then, the last in time first; of two at one moment the one told last.
-    fn last(&self, animal: usize, at: i64, wanted: fn(Happening) -> bool) -> Option<(i64, Happening)> {
+    fn last(&self, animal: usize, at: i64, wanted: fn(AnimalEvent) -> bool) -> Option<(i64, AnimalEvent)> {
         let hers = self
             .happenings
             .iter()
@@ -267,12 +267,12 @@ impl Book {
     }
 
     fn is_cow(&self, animal: usize, at: i64) -> bool {
-        self.last(animal, at, |what| what == Happening::Calving).is_some()
+        self.last(animal, at, |what| what == AnimalEvent::Calving).is_some()
     }
 
     /// When the cycle began in which that moment falls.
     fn cycle_began(&self, animal: usize, at: i64) -> i64 {
-        let opens = |what| matches!(what, Happening::Calving | Happening::Abortion { opens_cycle: true });
+        let opens = |what| matches!(what, AnimalEvent::Calving | AnimalEvent::Abortion { opens_cycle: true });
         self.last(animal, at, opens).map_or(i64::MIN, |(when, _)| when)
     }
 
@@ -311,16 +311,16 @@ impl Book {
     }
 
     fn objections_to_her(&self, animal: usize, at: i64) -> Vec<&'static str> {
-        let decided = self.last(animal, at, |what| matches!(what, Happening::DoNotBreed(_)));
+        let decided = self.last(animal, at, |what| matches!(what, AnimalEvent::DoNotBreed(_)));
         let settled = self.last(animal, at, |what| match what {
-            Happening::Check { result } => result != "unknown",
-            Happening::Calving | Happening::Abortion { .. } => true,
-            Happening::DoNotBreed(_) => false,
+            AnimalEvent::Check { result } => result != "unknown",
+            AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
+            AnimalEvent::DoNotBreed(_) => false,
         });
-        let pregnant = |what| matches!(what, Happening::Check { result: "pregnant" | "multiple" });
+        let pregnant = |what| matches!(what, AnimalEvent::Check { result: "pregnant" | "multiple" });
         let age = ANIMALS[animal].age_at_start + (at.div_euclid(DAY) - START.div_euclid(DAY));
         let mut found = Vec::new();
-        if decided.is_some_and(|(_, what)| what == Happening::DoNotBreed(true)) {
+        if decided.is_some_and(|(_, what)| what == AnimalEvent::DoNotBreed(true)) {
             found.push("do_not_breed");
         }
         if settled.is_some_and(|(_, what)| pregnant(what)) {
@@ -390,51 +390,53 @@ impl Book {
         refused(409, "not-in-stock", json!({"requested": requested, "available": available}))
     }
 
-    fn do_it(&mut self, act: &Act) -> Answer {
+    fn do_it(&mut self, act: &Command) -> Answer {
         match *act {
-            Act::Receive { place, .. } | Act::Discard { place, .. } if Self::is_no_place(place) => wrong(),
-            Act::Receive { lot, place, straws } => {
+            Command::Receive { place, .. } | Command::Discard { place, .. } if Self::is_no_place(place) => {
+                wrong()
+            }
+            Command::Receive { lot, place, straws } => {
                 done(201, self.write(Self::plain("receipt", lot, straws, End::Supplier, End::In(place))))
             }
-            Act::Transfer { from, to, .. }
+            Command::Transfer { from, to, .. }
                 if from == to || Self::is_no_place(from) || Self::is_no_place(to) =>
             {
                 wrong()
             }
-            Act::Transfer { lot, from, straws, .. } | Act::Discard { lot, place: from, straws }
+            Command::Transfer { lot, from, straws, .. } | Command::Discard { lot, place: from, straws }
                 if self.hangs(lot, from) < straws =>
             {
                 Self::not_in_stock(straws, self.hangs(lot, from))
             }
-            Act::Transfer { lot, from, to, straws } => {
+            Command::Transfer { lot, from, to, straws } => {
                 done(201, self.write(Self::plain("transfer", lot, straws, End::In(from), End::In(to))))
             }
-            Act::Discard { lot, place, straws } => {
+            Command::Discard { lot, place, straws } => {
                 done(201, self.write(Self::plain("discard", lot, straws, End::In(place), End::Discarded)))
             }
-            Act::Withdraw(ref order) => self.withdraw(order),
-            Act::Batch(_) => unreachable!("each item is done by itself"),
-            Act::Thaw { withdrawal, bath, set_aside, by_technician, at } => {
+            Command::Withdraw(ref order) => self.withdraw(order),
+            Command::Batch(_) => unreachable!("each item is done by itself"),
+            Command::Thaw { withdrawal, bath, set_aside, by_technician, at } => {
                 self.thaw(withdrawal, bath, set_aside, by_technician, at)
             }
-            Act::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
-            Act::Serve { withdrawal, at } => self.serve(withdrawal, at),
-            Act::ServeForeign { at, .. } | Act::Report { at, .. } if too_far_ahead(at) => wrong(),
-            Act::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
-            Act::Report { animal, what, at } => {
+            Command::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
+            Command::Serve { withdrawal, at } => self.serve(withdrawal, at),
+            Command::ServeForeign { at, .. } | Command::Report { at, .. } if too_far_ahead(at) => wrong(),
+            Command::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
+            Command::Report { animal, what, at } => {
                 self.happenings.push((animal, at, what));
                 done(201, json!({"animal_id": name("animal", animal)}))
             }
-            Act::SetStatus { lot, status } => {
+            Command::SetStatus { lot, status } => {
                 self.status.insert(lot, status);
                 done(200, json!({"id": name("lot", lot), "status": status}))
             }
-            Act::TakeStock { tank, canister, complete, as_of, ref counts } => {
+            Command::TakeStock { tank, canister, complete, as_of, ref counts } => {
                 self.take_stock(tank, canister, complete, as_of, counts)
             }
-            Act::Accept { stocktake } => self.accept(stocktake),
-            Act::Reverse { line } => self.reverse(line),
-            Act::ReverseService { service } => self.reverse_service(service),
+            Command::Accept { stocktake } => self.accept(stocktake),
+            Command::Reverse { line } => self.reverse(line),
+            Command::ReverseService { service } => self.reverse_service(service),
         }
     }
 
@@ -512,7 +514,7 @@ impl Book {
         if self.withdrawals[withdrawal].thaw.is_some() {
             return refused(409, "already-thawing", json!({"withdrawal_id": name("withdrawal", withdrawal)}));
         }
-        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: trade guidance.
+        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: common practice, no source.
         let found = match bath {
             "34.0" => Some("bath-too-cold"),
             "38.4" => Some("bath-too-hot"),
@@ -810,38 +812,38 @@ impl Book {
     }
 }
 
-// Turning a wish into an act, and keys.
+// Turning a intent into an act, and keys.
 impl Book {
     /// What a step sends, and under which key.
-    pub fn resolve(&mut self, step: &Step) -> (String, Act) {
+    pub fn resolve(&mut self, step: &Step) -> (String, Command) {
         let earlier = |back: u8| self.sent.iter().rev().nth(usize::from(back));
         let sent = match step {
             Step::Again { back } if earlier(*back).is_some() => earlier(*back).unwrap().clone(),
-            Step::OtherContent { back, wish } if earlier(*back).is_some() => {
-                (earlier(*back).unwrap().0.clone(), self.act(wish, self.today))
+            Step::OtherContent { back, intent } if earlier(*back).is_some() => {
+                (earlier(*back).unwrap().0.clone(), self.act(intent, self.today))
             }
-            Step::Do { wish, days, told } => {
+            Step::Do { intent, days, reported } => {
                 self.today += days * DAY;
                 // Early in the morning, and no two of them at the same moment.
                 let moment = self.today + 6 * 3_600 + 97 * i64::try_from(self.sent.len()).unwrap();
-                let at = match told {
-                    Told::InTime => moment,
-                    Told::Late(days) => moment - days * DAY,
-                    Told::Not => 0,
-                    Told::Ahead => 2 * DAY,
+                let at = match reported {
+                    Reported::InTime => moment,
+                    Reported::Late(days) => moment - days * DAY,
+                    Reported::Not => 0,
+                    Reported::Ahead => 2 * DAY,
                 };
-                (format!("step {}", self.sent.len()), self.act(wish, at))
+                (format!("step {}", self.sent.len()), self.act(intent, at))
             }
             Step::Again { .. } | Step::OtherContent { .. } => {
-                (format!("step {}", self.sent.len()), Act::SetStatus { lot: 0, status: "usable" })
+                (format!("step {}", self.sent.len()), Command::SetStatus { lot: 0, status: "usable" })
             }
         };
         self.sent.push(sent.clone());
         sent
     }
 
-    /// Turns a wish into what is asked for. Where nothing is there that could be meant, it is made first.
-    fn act(&self, wish: &Wish, at: i64) -> Act {
+    /// Turns a intent into what is asked for. Where nothing is there that could be meant, it is made first.
+    fn act(&self, intent: &Intent, at: i64) -> Command {
         let order = |order: &Order| Order { at: (at != 0).then_some(at), ..order.clone() };
         let spot = |spot: InputPath| match spot {
             InputPath::Anywhere(lot, place) => (lot, place),
@@ -852,13 +854,13 @@ impl Book {
             }
         };
         let withdrawals = || (0..self.withdrawals.len()).map(|n| (self.is_resolved(n), n));
-        match wish.clone() {
-            Wish::Thaw { .. } | Wish::DiscardWithdrawn { .. } | Wish::Serve { .. }
+        match intent.clone() {
+            Intent::Thaw { .. } | Intent::DiscardWithdrawn { .. } | Intent::Serve { .. }
                 if self.withdrawals.is_empty() =>
             {
                 let semen = Semen::Sire(0, None);
                 let (set_aside, by_technician, at) = (false, true, (at != 0).then_some(at));
-                Act::Withdraw(Order {
+                Command::Withdraw(Order {
                     animal: 0,
                     semen,
                     place: None,
@@ -868,37 +870,41 @@ impl Book {
                     at,
                 })
             }
-            Wish::Accept { .. } if self.stocktakes.is_empty() => {
+            Intent::Accept { .. } if self.stocktakes.is_empty() => {
                 let as_of = i64::try_from(self.ledger.len()).unwrap();
-                Act::TakeStock { tank: 0, canister: None, complete: true, as_of, counts: Vec::new() }
+                Command::TakeStock { tank: 0, canister: None, complete: true, as_of, counts: Vec::new() }
             }
-            Wish::ReverseService { .. } if self.services.is_empty() => Act::ServeForeign { animal: 0, at },
-            Wish::Receive { lot, place, straws } => Act::Receive { lot, place, straws },
-            Wish::Transfer { spot: from, to, straws } => {
+            Intent::ReverseService { .. } if self.services.is_empty() => {
+                Command::ServeForeign { animal: 0, at }
+            }
+            Intent::Receive { lot, place, straws } => Command::Receive { lot, place, straws },
+            Intent::Transfer { spot: from, to, straws } => {
                 let (lot, from) = spot(from);
-                Act::Transfer { lot, from, to, straws }
+                Command::Transfer { lot, from, to, straws }
             }
-            Wish::Discard { spot: from, straws } => {
+            Intent::Discard { spot: from, straws } => {
                 let (lot, place) = spot(from);
-                Act::Discard { lot, place, straws }
+                Command::Discard { lot, place, straws }
             }
-            Wish::Withdraw(wished) => Act::Withdraw(order(&wished)),
-            Wish::Batch(wished) => Act::Batch(wished.iter().map(order).collect()),
-            Wish::Thaw { nth, bath, set_aside, by_technician, after } => {
+            Intent::Withdraw(wished) => Command::Withdraw(order(&wished)),
+            Intent::Batch(wished) => Command::Batch(wished.iter().map(order).collect()),
+            Intent::Thaw { nth, bath, set_aside, by_technician, after } => {
                 let withdrawal = pick(nth, withdrawals());
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
-                Act::Thaw { withdrawal, bath, set_aside, by_technician, at: taken + after }
+                Command::Thaw { withdrawal, bath, set_aside, by_technician, at: taken + after }
             }
-            Wish::DiscardWithdrawn { nth } => Act::DiscardWithdrawn { withdrawal: pick(nth, withdrawals()) },
-            Wish::Serve { nth, after } => {
+            Intent::DiscardWithdrawn { nth } => {
+                Command::DiscardWithdrawn { withdrawal: pick(nth, withdrawals()) }
+            }
+            Intent::Serve { nth, after } => {
                 let withdrawal = pick(nth, withdrawals());
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
-                Act::Serve { withdrawal, at: taken + after }
+                Command::Serve { withdrawal, at: taken + after }
             }
-            Wish::ServeForeign { animal } => Act::ServeForeign { animal, at },
-            Wish::Report { animal, what } => Act::Report { animal, what, at },
-            Wish::SetStatus { lot, status } => Act::SetStatus { lot, status },
-            Wish::TakeStock { tank, canister, complete, lines_back, counts } => {
+            Intent::ServeForeign { animal } => Command::ServeForeign { animal, at },
+            Intent::Report { animal, what } => Command::Report { animal, what, at },
+            Intent::SetStatus { lot, status } => Command::SetStatus { lot, status },
+            Intent::TakeStock { tank, canister, complete, lines_back, counts } => {
                 let head = i64::try_from(self.ledger.len()).unwrap();
                 let as_of = (head - lines_back).max(0);
                 let lines = usize::try_from(as_of.min(head)).unwrap();
@@ -910,34 +916,36 @@ impl Book {
                         (lot, place, (self.hung(lot, place, lines) + off).max(0))
                     })
                     .collect();
-                Act::TakeStock { tank, canister, complete, as_of, counts }
+                Command::TakeStock { tank, canister, complete, as_of, counts }
             }
-            Wish::Accept { nth } => {
+            Intent::Accept { nth } => {
                 let all = self.stocktakes.iter().enumerate().map(|(n, stocktake)| (stocktake.accepted, n));
-                Act::Accept { stocktake: pick(nth, all) }
+                Command::Accept { stocktake: pick(nth, all) }
             }
-            Wish::Reverse { nth } => {
+            Intent::Reverse { nth } => {
                 let all = (1..=self.ledger.len()).map(|line| (self.reversal_of(line).is_some(), line));
-                Act::Reverse { line: pick(nth, all) }
+                Command::Reverse { line: pick(nth, all) }
             }
-            Wish::ReverseService { nth } => {
+            Intent::ReverseService { nth } => {
                 let all = self.services.iter().enumerate().map(|(n, service)| (service.reversed, n));
-                Act::ReverseService { service: pick(nth, all) }
+                Command::ReverseService { service: pick(nth, all) }
             }
         }
     }
 
     /// Asks for something under a key: what was done, and what the state of the book forbade, is answered
     /// the same again; the key is not for other content. What was wrong with a request may be mended.
-    pub fn ask(&mut self, key: &str, act: &Act) -> Answer {
-        if let Act::Batch(orders) = act {
+    pub fn ask(&mut self, key: &str, act: &Command) -> Answer {
+        if let Command::Batch(orders) = act {
             let items = orders.iter().enumerate();
             return Answer::Each(
-                items.map(|(n, order)| self.ask(&item_key(key, n), &Act::Withdraw(order.clone()))).collect(),
+                items
+                    .map(|(n, order)| self.ask(&item_key(key, n), &Command::Withdraw(order.clone())))
+                    .collect(),
             );
         }
         // A change of a lot is a PATCH, which takes no key.
-        if matches!(act, Act::SetStatus { .. }) {
+        if matches!(act, Command::SetStatus { .. }) {
             return self.do_it(act);
         }
         match self.kept.get(key) {

@@ -27,7 +27,7 @@ use tokio::sync::Mutex;
 use uuid::Uuid;
 
 use super::{
-    commands::{Act, Happening, Order, Place, Semen},
+    commands::{AnimalEvent, Command, Order, Place, Semen},
     farm::{ANIMALS, CANISTERS, DAY, LOTS, SIRES, START, TANKS, choice_rule},
     rules::{Answer, item_key},
 };
@@ -221,11 +221,11 @@ pub type Disagreement = String;
 
 impl Play {
     /// Sends an act under a key. Gives the answer with names for ids, when it is what the model expects.
-    pub async fn ask(&mut self, key: &str, act: &Act, expected: &Answer) -> Result<String, Disagreement> {
+    pub async fn ask(&mut self, key: &str, act: &Command, expected: &Answer) -> Result<String, Disagreement> {
         let (client, method, path, body) = self.request(key, act);
         let text = body.to_string().into_bytes();
         let mut headers = vec![("content-type", "application/json")];
-        if !matches!(act, Act::Batch(_) | Act::SetStatus { .. }) {
+        if !matches!(act, Command::Batch(_) | Command::SetStatus { .. }) {
             headers.push(("idempotency-key", key));
         }
         let told = client.send(method, &path, &headers, text).await;
@@ -249,11 +249,11 @@ impl Play {
             }
         } else {
             // A PATCH takes no key, so nothing is kept under it.
-            let key = if matches!(act, Act::SetStatus { .. }) { "" } else { key };
+            let key = if matches!(act, Command::SetStatus { .. }) { "" } else { key };
             self.compare(key, expected, told.status, &body, replayed)?;
         }
         // Beside names, the mark of a version is all that differs between the stores: it covers the ids.
-        let versioned = matches!(act, Act::SetStatus { .. });
+        let versioned = matches!(act, Command::SetStatus { .. });
         Ok(if versioned { told.status.to_string() } else { format!("{} {named}", told.status) })
     }
 
@@ -339,28 +339,28 @@ impl Play {
     }
 
     /// Who sends what where.
-    fn request(&self, key: &str, act: &Act) -> (&Client, Method, String, Value) {
+    fn request(&self, key: &str, act: &Command) -> (&Client, Method, String, Value) {
         let names = &self.farm.names;
         let lot = |n: &usize| names.id("lot", *n);
         let place = |place: &Place| self.place(place);
         let mut by_technician = false;
         let (path, body) = match act {
-            Act::Receive { lot: of, place: at, straws } => {
+            Command::Receive { lot: of, place: at, straws } => {
                 ("/v1/receipts".to_owned(), json!({"lot_id": lot(of), "place": place(at), "straws": straws}))
             }
-            Act::Transfer { lot: of, from, to, straws } => (
+            Command::Transfer { lot: of, from, to, straws } => (
                 "/v1/transfers".to_owned(),
                 json!({"lot_id": lot(of), "from": place(from), "to": place(to), "straws": straws}),
             ),
-            Act::Discard { lot: of, place: at, straws } => (
+            Command::Discard { lot: of, place: at, straws } => (
                 "/v1/discards".to_owned(),
                 json!({"lot_id": lot(of), "place": place(at), "straws": straws, "reason": "exposed"}),
             ),
-            Act::Withdraw(order) => {
+            Command::Withdraw(order) => {
                 by_technician = order.by_technician;
                 ("/v1/withdrawals".to_owned(), Value::Object(self.order(order)))
             }
-            Act::Batch(orders) => {
+            Command::Batch(orders) => {
                 by_technician = orders.iter().all(|order| order.by_technician);
                 let item = |(n, order)| {
                     let mut item = self.order(order);
@@ -369,7 +369,7 @@ impl Play {
                 };
                 ("/v1/withdrawals/batch".to_owned(), orders.iter().enumerate().map(item).collect())
             }
-            Act::Thaw { withdrawal, bath, set_aside, by_technician: technicians, at } => {
+            Command::Thaw { withdrawal, bath, set_aside, by_technician: technicians, at } => {
                 by_technician = *technicians;
                 let mut body = json!({"bath_temp_c": bath.parse::<f64>().unwrap()});
                 set_time(&mut body, "started_at", *at);
@@ -378,39 +378,39 @@ impl Play {
                 }
                 (format!("/v1/withdrawals/{}/thaw", names.id("withdrawal", *withdrawal)), body)
             }
-            Act::DiscardWithdrawn { withdrawal } => (
+            Command::DiscardWithdrawn { withdrawal } => (
                 format!("/v1/withdrawals/{}/discard", names.id("withdrawal", *withdrawal)),
                 json!({"reason": "dropped"}),
             ),
-            Act::Serve { withdrawal, at } => {
+            Command::Serve { withdrawal, at } => {
                 let mut body = json!({"withdrawal_id": names.id("withdrawal", *withdrawal)});
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
-            Act::ServeForeign { animal, at } => {
+            Command::ServeForeign { animal, at } => {
                 let mut body = json!({"animal_id": names.id("animal", *animal)});
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
-            Act::Report { animal, what, at } => self.report(*animal, *what, *at),
-            Act::SetStatus { lot: of, status } => {
+            Command::Report { animal, what, at } => self.report(*animal, *what, *at),
+            Command::SetStatus { lot: of, status } => {
                 let body = json!({"status": status});
                 return (&self.farm.manager, Method::PATCH, format!("/v1/lots/{}", lot(of)), body);
             }
-            Act::TakeStock { tank, canister, complete, as_of, counts } => {
+            Command::TakeStock { tank, canister, complete, as_of, counts } => {
                 let count = |(of, at, straws): &(usize, Place, i64)| json!({"lot_id": lot(of), "place": place(at), "straws": straws});
                 let body = json!({"tank_id": names.id("tank", *tank), "canister": canister, "complete": complete,
                                   "as_of_seq": as_of, "counts": counts.iter().map(count).collect::<Vec<_>>()});
                 ("/v1/stocktakes".to_owned(), body)
             }
-            Act::Accept { stocktake } => {
+            Command::Accept { stocktake } => {
                 (format!("/v1/stocktakes/{}/acceptance", names.id("stocktake", *stocktake)), json!({}))
             }
-            Act::Reverse { line } => (
+            Command::Reverse { line } => (
                 format!("/v1/movements/{}/reversal", names.id("movement", *line)),
                 json!({"reason": "wrong_data"}),
             ),
-            Act::ReverseService { service } => {
+            Command::ReverseService { service } => {
                 (format!("/v1/services/{}/reversal", names.id("service", *service)), json!({}))
             }
         };
@@ -447,16 +447,16 @@ impl Play {
         body.as_object().unwrap().clone()
     }
 
-    fn report(&self, animal: usize, what: Happening, at: i64) -> (String, Value) {
+    fn report(&self, animal: usize, what: AnimalEvent, at: i64) -> (String, Value) {
         let (path, time, about) = match what {
-            Happening::Calving => ("/v1/calvings", "calved_at", json!({})),
-            Happening::Abortion { opens_cycle } => {
+            AnimalEvent::Calving => ("/v1/calvings", "calved_at", json!({})),
+            AnimalEvent::Abortion { opens_cycle } => {
                 ("/v1/abortions", "aborted_at", json!({"opens_cycle": opens_cycle}))
             }
-            Happening::Check { result } => {
+            AnimalEvent::Check { result } => {
                 ("/v1/pregnancy-checks", "checked_at", json!({"method": "palpation", "result": result}))
             }
-            Happening::DoNotBreed(yes) => ("/v1/do-not-breed", "decided_at", json!({"do_not_breed": yes})),
+            AnimalEvent::DoNotBreed(yes) => ("/v1/do-not-breed", "decided_at", json!({"do_not_breed": yes})),
         };
         let mut body = about;
         body["animal_id"] = json!(self.farm.names.id("animal", animal));

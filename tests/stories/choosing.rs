@@ -17,9 +17,11 @@ on_both_stores!(
     her_own_sire_is_refused_and_so_are_half_sibs,
     kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_the_tank,
     nobody_becomes_an_ancestor_of_its_own,
+    a_dam_is_older_than_her_calf,
     a_quarantined_lot_stays_where_it_is,
     a_heifer_too_young_or_an_animal_gone_is_refused,
     a_fresh_cow_is_served_with_a_warning,
+    another_rule_for_one_heat_renumbers_at_once,
     another_herds_tank_is_out_of_reach,
     not_enough_straws_says_where_else,
     abortions_open_a_cycle_only_when_said_so,
@@ -95,6 +97,15 @@ async fn a_herd_has_its_own_choice_rule(world: &World) {
     assert_eq!((&next["class"], &next["semen_types"]), (&json!("cow"), &json!(["conventional"])));
     withdraw(client, &cow, &farm.sexed).await.problem(409, "choice-rule");
     withdraw(client, &cow, &farm.conventional).await.created();
+
+    // A rule that ends too early restricts nothing after its end, and says so.
+    let short = json!([{"from_service": 1, "to_service": 1, "semen_types": ["sexed_female"]}]);
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": short})).await.expect(200);
+    let said = "The herd's choice rule says nothing of service 2 of a heifer; have it completed.";
+    let asked = client.get(&format!("/v1/animals/{heifer}/next-service")).await.expect(200);
+    assert!(asked["cautions"].as_array().unwrap().contains(&json!(said)), "{asked:#}");
+    let taken = withdraw(client, &heifer, &farm.conventional).await.created();
+    assert_eq!(taken["warnings"], json!([said]));
 }
 
 async fn a_pregnant_animal_is_refused(world: &World) {
@@ -220,10 +231,51 @@ async fn a_fresh_cow_is_served_with_a_warning(world: &World) {
         .post("/v1/calvings", json!({"animal_id": animal, "calved_at": "2026-02-01T08:00:00Z"}))
         .await
         .created();
-    // Voluntary waiting period 45-60 d: Overton 2009 and others; a warning only.
+    // Voluntary waiting period 45-60 d: Overton 2009; a warning only.
     let taken = withdraw(client, &animal, &farm.sexed).await.created();
     assert!(taken["warnings"][0].as_str().unwrap().contains("waits 50 days"), "{taken:#}");
     assert_eq!(taken["deviations"], json!([]));
+
+    // Days are those of the herd's calendar: calved late in the evening of 11 January in Vienna, she has waited 50 days on
+    // 2 March, before 50 times 24 hours are over. The clock says 05:00 UTC, 06:00 there.
+    let waited = farm.animal(client, "2").await;
+    let calved = json!({"animal_id": waited, "calved_at": "2026-01-11T23:30:00+01:00"});
+    client.post("/v1/calvings", calved).await.created();
+    assert_eq!(withdraw(client, &waited, &farm.sexed).await.created()["warnings"], json!([]));
+    let early = farm.animal(client, "3").await;
+    let calved = json!({"animal_id": early, "calved_at": "2026-01-12T00:30:00+01:00"});
+    client.post("/v1/calvings", calved).await.created();
+    let taken = withdraw(client, &early, &farm.sexed).await.created();
+    assert!(taken["warnings"][0].as_str().unwrap().contains("calved 49 days ago"), "{taken:#}");
+}
+
+async fn another_rule_for_one_heat_renumbers_at_once(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "1").await;
+    let mut services = Vec::new();
+    for at in ["2026-02-01T08:00:00Z", "2026-02-03T20:00:00Z", "2026-02-25T08:00:00Z"] {
+        services.push(farm.served(client, &animal, at).await["id"].as_str().unwrap().to_owned());
+    }
+    let numbers = async || {
+        let mut numbers = Vec::new();
+        for id in &services {
+            let service = client.get(&format!("/v1/services/{id}")).await.expect(200);
+            numbers.push((service["service_number"].as_i64().unwrap(), service["rank"].as_i64().unwrap()));
+        }
+        numbers
+    };
+    // 60 hours lie between the first two: two services by the default of 48 hours, one by 72.
+    assert_eq!(numbers().await, [(1, 1), (2, 1), (3, 1)]);
+    let herd = format!("/v1/herds/{}", farm.herd);
+    client.patch(&herd, None, json!({"same_heat_hours": 72})).await.expect(200);
+    assert_eq!(numbers().await, [(1, 1), (1, 2), (2, 1)]);
+    assert_eq!(next(client, &animal).await["service_number"], 3);
+    // In another herd, that one's rule holds.
+    let other = json!({"name": "Far Hill", "time_zone": "Europe/Vienna", "same_heat_hours": 48});
+    let other = client.make("/v1/herds", other).await;
+    client.patch(&format!("/v1/animals/{animal}"), None, json!({"herd_id": other})).await.expect(200);
+    assert_eq!(numbers().await, [(1, 1), (2, 1), (3, 1)]);
 }
 
 async fn another_herds_tank_is_out_of_reach(world: &World) {
@@ -284,6 +336,22 @@ async fn not_enough_straws_says_where_else(world: &World) {
     let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
     let order = json!({"animal_id": animal, "sire_id": none});
     client.post("/v1/withdrawals", order).await.problem(409, "not-in-stock");
+
+    // Straws that she may not have are not named: quarantined ones, and those in another herd's tank.
+    let sexed = json!({"sire_id": none, "semen_type": "sexed_female"});
+    let held = json!({"sire_id": none, "semen_type": "sexed_female", "status": "quarantined"});
+    let (away, held) = (client.make("/v1/lots", sexed).await, client.make("/v1/lots", held).await);
+    farm.receive(client, &held, 2, 5).await;
+    let herd = client.make("/v1/herds", json!({"name": "Far Hill", "time_zone": "Europe/Vienna"})).await;
+    let far = client.make("/v1/tanks", json!({"name": "Far barn", "herd_id": herd})).await;
+    let there = json!({"lot_id": away, "place": {"tank_id": far, "canister": 1}, "straws": 5});
+    client.post("/v1/receipts", there).await.created();
+    for semen_type in [json!(null), json!("sexed_female")] {
+        let order =
+            json!({"animal_id": animal, "sire_id": none, "semen_type": semen_type, "place": farm.place(1)});
+        let refused = client.post("/v1/withdrawals", order).await.problem(409, "not-in-stock");
+        assert_eq!(refused["elsewhere"], json!([]), "{refused}");
+    }
 }
 
 async fn abortions_open_a_cycle_only_when_said_so(world: &World) {
@@ -394,6 +462,21 @@ async fn kinship_in_a_closed_herd_is_that_of_the_table_whatever_else_hangs_in_th
             assert_eq!(withdraw(client, animal, lot).await.status, if given { 201 } else { 409 });
         }
     }
+}
+
+async fn a_dam_is_older_than_her_calf(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let born = |number: &str, born_on: &str, dam: Option<&str>| json!({"herd_id": farm.herd, "number": number, "born_on": born_on, "dam_id": dam});
+    let dam = client.make("/v1/animals", born("1", "2022-05-02", None)).await;
+    let twin = client.post("/v1/animals", born("2", "2022-05-02", Some(dam.as_str()))).await;
+    assert_eq!(twin.pointers(), ["#/dam_id"]);
+    let calf = client.make("/v1/animals", born("3", "2024-05-02", Some(dam.as_str()))).await;
+    let later = json!({"born_on": "2024-06-01"});
+    assert_eq!(client.patch(&format!("/v1/animals/{dam}"), None, later).await.pointers(), ["#/born_on"]);
+    let earlier = json!({"born_on": "2022-05-01"});
+    assert_eq!(client.patch(&format!("/v1/animals/{calf}"), None, earlier).await.pointers(), ["#/dam_id"]);
+    client.patch(&format!("/v1/animals/{calf}"), None, json!({"number": "4"})).await.expect(200);
 }
 
 async fn nobody_becomes_an_ancestor_of_its_own(world: &World) {

@@ -378,7 +378,7 @@ impl<'w> Yard<'w> {
             }
             "redelivery" => (
                 format!("/v1/webhooks/{}/redelivery", self.webhook().await),
-                json!({"since": at, "also_delivered": true}),
+                json!({"since": at, "after": 0, "also_delivered": true}),
             ),
             "heats" => {
                 let animal = self.animal().await;
@@ -708,12 +708,11 @@ async fn a_body_is_one_json_object(world: &World) {
             b"\xff\xfe{\x00}\x00",
             b"\xef\xbb\xbf{}",
             b"animal_id=412",
-            deep.as_bytes(),
         ];
         for sent in not_json {
             yard.post(&path, *sent).await.problem(400, "not-json");
         }
-        for sent in ["[]", "null", "1", "true", "\"x\"", &format!("[{body}]")] {
+        for sent in ["[]", "null", "1", "true", "\"x\"", &format!("[{body}]"), &deep] {
             yard.refuses(&Method::POST, &path, sent, &["#"]).await;
         }
         // RFC 7493 (I-JSON), section 2.3: a name must not stand twice; with which of them the sender
@@ -1518,7 +1517,14 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             ],
         ),
         ("secret rotation", vec![Field("grace_hours", May, Whole(0, 720))]),
-        ("redelivery", vec![Field("since", Must, Moment), Field("also_delivered", May, Flag)]),
+        (
+            "redelivery",
+            vec![
+                Field("since", Must, Moment),
+                Field("after", May, Whole(0, 2_000_000_000)),
+                Field("also_delivered", May, Flag),
+            ],
+        ),
         ("calvings", event_fields("calved_at", vec![])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         (

@@ -34,7 +34,7 @@ async fn straws_are_hung_elsewhere(world: &World) {
     let moved = client.post("/v1/transfers", order(4, 5)).await.created();
     assert_eq!((&moved["from"]["straws_after"], &moved["to"]["straws_after"]), (&json!(6), &json!(4)));
     assert_eq!(moved["warnings"], json!([]));
-    // 5 s for a 0.25 ml straw: trade guidance; the transfer is on record all the same.
+    // 5 s for a 0.25 ml straw: Univ. Illinois Extension, 8 May 2024; the transfer is on record all the same.
     let long = client.post("/v1/transfers", order(1, 6)).await.created();
     assert!(long["warnings"][0].as_str().unwrap().contains("more than 5 s"), "{long:#}");
     assert_eq!(long["exposure_s"], 6);

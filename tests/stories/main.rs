@@ -10,6 +10,7 @@
 )]
 
 mod ade;
+mod alert_scopes;
 mod alerts;
 mod change_feed;
 mod changes;
@@ -22,6 +23,7 @@ mod imports;
 mod input;
 mod keys;
 mod ledger;
+mod limits;
 mod lists;
 mod main_job;
 mod nitrogen;

@@ -37,7 +37,7 @@ async fn from_a_delivery_to_a_recorded_service(world: &World) {
     assert_eq!(next["timing"]["earliest_at"], "2026-03-02T07:10:00Z");
     assert_eq!(next["timing"]["best_at"], "2026-03-02T13:10:00Z");
     assert_eq!(next["timing"]["latest_at"], "2026-03-02T17:10:00Z");
-    // 35-36 C, aim 36, at least 30 s: common practice, no source; sexed within 5 min: trade guidance.
+    // 35-36 C, aim 36, at least 30 s: common practice, no source; sexed within 5 min: common practice, no source.
     let thaw = &next["thaw"];
     assert_eq!((&thaw["min_c"], &thaw["max_c"], &thaw["aim_c"]), (&json!(35.0), &json!(36.0), &json!(36.0)));
     assert_eq!((&thaw["min_s"], &thaw["use_within_s"]), (&json!(30), &json!(300)));
@@ -79,7 +79,7 @@ async fn from_a_delivery_to_a_recorded_service(world: &World) {
     // 2 March 2026 + 278 days, by hand: 29 in March, 30, 31, 30, 31, 31, 30, 31, 30 to the end of
     // November make 273; 5 more are 5 December.
     assert_eq!(service["due"]["due_on"], "2026-12-05");
-    // 18-24 d, mean 21: Extension; NZ AB series I.
+    // 18-24 d, mean 21: common practice, no source.
     assert_eq!(service["return_watch"]["from_on"], "2026-03-20");
     assert_eq!(service["return_watch"]["to_on"], "2026-03-26");
 

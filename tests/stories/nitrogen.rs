@@ -496,7 +496,7 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
             warnings: Vec::new(),
             recorded_at: Timestamp::from(instant(MORNING)),
         };
-        store::nitrogen::level::add_reading(&mut tx, business, key, &reading).await.unwrap();
+        store::nitrogen::level::write_reading(&mut tx, business, key, &reading).await.unwrap();
     }
     tx.commit().await.unwrap();
     db.close().await;
@@ -599,7 +599,7 @@ async fn a_picture_is_drawn_for_any_tank(world: &World) {
     for tank in [&none, &one, &named] {
         let svg = client.get(&format!("{tank}/nitrogen.svg")).await;
         assert_eq!((svg.status, svg.header("content-type")), (200, "image/svg+xml"));
-        assert_eq!(svg.header("cache-control"), "private, no-cache");
+        assert_eq!(svg.header("cache-control"), "no-store");
         assert!(svg.header("content-security-policy").contains("default-src 'none'"));
         assert!(
             svg.text.contains("<title>") && svg.text.contains("prefers-color-scheme:dark"),

@@ -2,7 +2,10 @@
 
 use std::{
     collections::VecDeque,
-    sync::{Arc, Mutex},
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicUsize, Ordering},
+    },
     time::{Duration, Instant},
 };
 
@@ -15,7 +18,10 @@ use axum::{
 };
 use serde_json::Value;
 use tankside::webhooks::sign::{self, Secret, SignatureError};
-use tokio::net::TcpListener;
+use tokio::{
+    io::{AsyncReadExt as _, AsyncWriteExt as _},
+    net::TcpListener,
+};
 
 /// A message as it arrived.
 #[derive(Clone, Debug)]
@@ -127,6 +133,30 @@ pub async fn breaks_off() -> String {
         }
     });
     url
+}
+
+/// Says `100 Continue` without end; gives its address and how many bytes were taken of it.
+pub async fn goes_on_without_end() -> (String, Arc<AtomicUsize>) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let url = format!("http://{}/in", listener.local_addr().unwrap());
+    let taken = Arc::new(AtomicUsize::new(0));
+    let counted = taken.clone();
+    tokio::spawn(async move {
+        let interim = "HTTP/1.1 100 Continue\r\n\r\n".repeat(1000);
+        loop {
+            let (mut connection, _) = listener.accept().await.unwrap();
+            // Said before the request it would be no answer at all.
+            let mut request = [0; 4096];
+            let mut heard = connection.read(&mut request).await.unwrap();
+            while !request[..heard].ends_with(b"}") {
+                heard += connection.read(&mut request[heard..]).await.unwrap();
+            }
+            while let Ok(written) = connection.write(interim.as_bytes()).await {
+                counted.fetch_add(written, Ordering::Relaxed);
+            }
+        }
+    });
+    (url, taken)
 }
 
 /// Asks until there is something to be told; it must come within half a minute, or it will not.

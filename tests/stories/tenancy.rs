@@ -406,10 +406,10 @@ async fn lists_show_ones_own_and_cursors_lead_nowhere_else(world: &World) {
         }
     }
     // By an official name, which is no secret, only one's own are found.
-    let names = json!({"identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]});
+    let names = json!({"identifiers": [{"scheme": "international-id", "id": "HOLZZZM000000A12345"}]});
     us.patch(&format!("/v1/sires/{}", ours["sires"]), None, names).await.expect(200);
     for (client, found) in [(us, 1), (neighbour, 0)] {
-        let page = client.get("/v1/sires?identifier=HOLCANM000000A12345").await.expect(200);
+        let page = client.get("/v1/sires?identifier=HOLZZZM000000A12345").await.expect(200);
         assert_eq!(page["items"].as_array().unwrap().len(), found);
     }
 }

@@ -14,6 +14,7 @@ on_both_stores!(
     a_service_too_early_or_too_late_is_kept_with_its_deviation,
     a_bath_out_of_range_that_was_used_stays_on_record,
     a_straw_is_thawed_once,
+    a_thaw_before_the_withdrawal_and_twenty_straws_do_not_pass_unremarked,
 );
 
 async fn out(world: &World, farm: &Farm, number: &str, lot: &str) -> String {
@@ -137,4 +138,20 @@ async fn a_straw_is_thawed_once(world: &World) {
     client.post(&path, json!({"bath_temp_c": 35.5})).await.problem(409, "already-resolved");
     let nobody = format!("/v1/withdrawals/{}/thaw", uuid::Uuid::now_v7());
     client.post(&nobody, json!({"bath_temp_c": 35.5})).await.problem(404, "not-found");
+}
+
+async fn a_thaw_before_the_withdrawal_and_twenty_straws_do_not_pass_unremarked(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    farm.receive(client, &farm.sexed, 3, 20).await;
+    let animal = farm.animal(client, "1").await;
+    let order = |straws: i64| json!({"animal_id": animal, "lot_id": farm.sexed, "straws": straws, "withdrawn_at": "2026-03-02T05:00:00+01:00"});
+    let many = client.post("/v1/withdrawals", order(20)).await.created();
+    assert!(many["warnings"][0].as_str().unwrap().starts_with("20 straws for one animal"), "{many:#}");
+    let two = client.post("/v1/withdrawals", order(2)).await.created();
+    assert_eq!(two["warnings"], json!([]));
+    let early = json!({"bath_temp_c": 35.6, "started_at": "2026-03-02T04:59:00+01:00"});
+    let path = format!("/v1/withdrawals/{}/thaw", two["id"].as_str().unwrap());
+    let thawing = client.post(&path, early).await.expect(200);
+    assert_eq!(thawing["deviations"][0]["kind"], "before_withdrawal", "{thawing:#}");
 }

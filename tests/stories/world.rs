@@ -11,7 +11,7 @@ use std::{
 use tankside::{
     book::access::key as keys,
     clock::Clock,
-    config::Settings,
+    config::{Config, Settings},
     domain::{
         access::Role,
         values::{BusinessId, Name, Timestamp},
@@ -72,27 +72,34 @@ impl World {
     pub async fn sqlite() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
-        Self::on(url, folder, None).await
+        Self::on(url, folder, |_| ()).await
     }
 
     pub async fn postgres() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        Self::on(support::new_postgres_database().await, folder, None).await
+        Self::on(support::new_postgres_database().await, folder, |_| ()).await
     }
 
     /// A service of which each key may ask so often in a minute.
     pub async fn limited_to(per_minute: u32) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
-        Self::on(url, folder, NonZeroU32::new(per_minute)).await
+        Self::with(|config| config.rate_limit_per_minute = NonZeroU32::new(per_minute)).await
     }
 
-    async fn on(database_url: String, folder: tempfile::TempDir, per_minute: Option<NonZeroU32>) -> Self {
+    /// A service with other settings.
+    pub async fn with(settings: impl FnOnce(&mut Config)) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
+        Self::on(url, folder, settings).await
+    }
+
+    async fn on(database_url: String, folder: tempfile::TempDir, settings: impl FnOnce(&mut Config)) -> Self {
         let clock = Arc::new(Mutex::new(instant(MORNING)));
         let told = clock.clone();
         let listen: SocketAddr = "127.0.0.1:0".parse().unwrap();
         let mut config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
-        config.rate_limit_per_minute = per_minute.or(config.rate_limit_per_minute);
+        // Some stories knock without a key at every door.
+        config.failures_per_minute = None;
+        settings(&mut config);
         let tell = Clock::from_fn(move || Timestamp::from(*told.lock().unwrap()));
         // What is counted is counted for the process, that is, for all stories together.
         static COUNTED: LazyLock<Option<PrometheusHandle>> = LazyLock::new(telemetry::start_metrics);

@@ -23,11 +23,24 @@ impl Service {
         Self::run(Command::new(PROGRAM), database_url)
     }
 
+    /// Started with more arguments.
+    pub fn with(database_url: &str, arguments: &[&str]) -> Self {
+        Self::started(Command::new(PROGRAM), database_url, arguments)
+    }
+
     /// Started by a command that takes the program's arguments.
-    pub fn run(mut command: Command, database_url: &str) -> Self {
+    pub fn run(command: Command, database_url: &str) -> Self {
+        Self::started(command, database_url, &[])
+    }
+
+    fn started(mut command: Command, database_url: &str, arguments: &[&str]) -> Self {
+        if command.get_envs().all(|(name, _)| name != "TANKSIDE_LOG") {
+            command.env("TANKSIDE_LOG", "warn");
+        }
         let mut child = command
-            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url, "--log", "warn"])
+            .args(["serve", "--listen", "127.0.0.1:0", "--database-url", database_url])
             .args(["--webhook-allow", "127.0.0.1"])
+            .args(arguments)
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
@@ -44,6 +57,22 @@ impl Service {
 
     pub fn pid(&self) -> String {
         self.child.id().to_string()
+    }
+
+    /// The most bytes of memory that it has had at any time.
+    pub fn most_memory(&self) -> usize {
+        self.memory("VmHWM:")
+    }
+
+    /// The bytes of memory that it has now.
+    pub fn memory_now(&self) -> usize {
+        self.memory("VmRSS:")
+    }
+
+    fn memory(&self, which: &str) -> usize {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.pid())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix(which)).unwrap();
+        line.trim().trim_end_matches(" kB").parse::<usize>().unwrap() * 1024
     }
 
     /// `kill -9`.

@@ -400,6 +400,7 @@ pub struct Acknowledge {
 
 impl Command for Acknowledge {
     type Done = Alert;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Alert, CommandError> {
         let (business, now) = (cx.business(), cx.now);

@@ -67,6 +67,7 @@ pub struct RemoveRule {
 
 impl Command for RemoveRule {
     type Done = ();
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<(), CommandError> {
         let business = cx.business();

@@ -7,6 +7,7 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
+            choice::unruled_warning,
             choice::{Allowed, Class},
             history::{AnimalStatus, Numbered},
             objection::{Deviation, waiting_warning},
@@ -168,6 +169,8 @@ pub async fn next_service(
     let mut cautions: Vec<String> =
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
     cautions.extend(waiting_warning(&turn.status, &candidate.herd, at));
+    let (number, class) = (turn.status.next.service_number, turn.status.class);
+    cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
     }));

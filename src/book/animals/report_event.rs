@@ -8,7 +8,6 @@ use crate::{
     book::{
         CommandError,
         command::{Command, CommandContext},
-        lookup,
     },
     domain::{
         animals::{
@@ -17,12 +16,16 @@ use crate::{
             gestation,
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, CheckResult, Numbered},
+            numbering::Numbering,
         },
         now::Now,
         rejection::Rejection,
-        values::{AnimalId, BusinessId, EventId, Note, ServiceId, Technician, Timestamp},
+        values::{AnimalId, BusinessId, EventId, HerdId, Note, ServiceId, Technician, Timestamp},
     },
-    store::{self, Tx, animals::candidate},
+    store::{
+        self, Tx,
+        animals::{candidate, numbering},
+    },
 };
 
 /// Reports what happened to an animal.
@@ -92,26 +95,18 @@ impl Report {
     }
 }
 
-/// Gives every service of an animal the number and rank that follow from all that is on record:
-/// what came late may have moved those after it.
-pub async fn renumber(
-    tx: &mut Tx,
-    business: BusinessId,
-    animal: AnimalId,
-    herd: &HerdDetails,
-) -> store::Result<()> {
-    let services = store::animals::service::of_animal(tx, business, animal).await?;
-    if services.is_empty() {
-        return Ok(());
-    }
-    let events = store::animals::event::of_animal(tx, business, animal).await?;
-    let numbers = lookup::history_of(&services, events).numbers(herd.same_heat_hours);
-    for (service, numbered) in services.iter().zip(numbers) {
-        if service.numbered != numbered {
-            store::animals::service::renumber(tx, business, service.id, numbered).await?;
-        }
-    }
-    Ok(())
+/// Gives every service of an animal the number and rank that follow from all that is on record and from her herd's rule.
+pub async fn renumber(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> store::Result<()> {
+    let numbering = numbering::of_animal(tx, business, animal).await?;
+    let outdated = numbering.map(|numbering| numbering.outdated()).unwrap_or_default();
+    numbering::put(tx, business, &outdated).await
+}
+
+/// The same for all animals of a herd, whose rule changed.
+pub async fn renumber_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> store::Result<()> {
+    let all = numbering::of_herd(tx, business, herd).await?;
+    let outdated: Vec<_> = all.iter().flat_map(Numbering::outdated).collect();
+    numbering::put(tx, business, &outdated).await
 }
 
 /// What makes a report doubtful, in words.

@@ -1,6 +1,6 @@
 //! Lists taken in, and what herd software sends.
 
 pub mod import;
-pub mod ingest;
-pub mod resolve;
-pub mod resource;
+pub(crate) mod ingest;
+pub(crate) mod resolve;
+pub(crate) mod resource;

@@ -144,9 +144,9 @@ impl Settle {
     ) -> Result<Place, CommandError> {
         let business = cx.business();
         if let Some(place) = place {
-            let (known, spot) = place::spot(cx.tx, business, lot, place).await?;
+            let (known, there) = place::stock_at(cx.tx, business, lot, place).await?;
             known_lot(known.as_ref(), lot)?;
-            spot.must_exist("place")?;
+            there.must_exist("place")?;
             return Ok(place.clone());
         }
         lookup::lot(cx, lot, Some("#/lot_id")).await?;

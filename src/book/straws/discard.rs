@@ -25,7 +25,7 @@ impl Command for NewDiscard {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let business = cx.business();
-        let (lot, from) = place::spot(cx.tx, business, self.lot_id, &self.place).await?;
+        let (lot, from) = place::stock_at(cx.tx, business, self.lot_id, &self.place).await?;
         let decision = discard::decide(self, lot.as_ref(), &from, cx.now());
         let posting = decided(cx, self.lot_id, Some(&self.place), decision).await?;
         Ok(cx.post(posting).await?)

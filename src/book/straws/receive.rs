@@ -18,7 +18,7 @@ impl Command for NewReceipt {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let business = cx.business();
-        let (lot, to) = place::spot(cx.tx, business, self.lot_id, &self.place).await?;
+        let (lot, to) = place::stock_at(cx.tx, business, self.lot_id, &self.place).await?;
         let posting = receive::decide(self, lot.as_ref(), &to, cx.now())?;
         Ok(cx.post(posting).await?)
     }

@@ -36,7 +36,7 @@ impl Command for NewStocktake {
         let facts = take_stock::Facts {
             tank: store::nitrogen::tank::find(cx.tx, business, self.tank_id).await?,
             last_line,
-            counted: place::spots(cx.tx, business, &places).await?,
+            counted: place::stock_at_all(cx.tx, business, &places).await?,
             expected: stock::balances_at(cx.tx, business, self.tank_id, self.canister, up_to).await?,
         };
         let taken = take_stock::decide(self, &facts, cx.now())?;
@@ -60,11 +60,11 @@ impl Command for Accept {
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Stocktake, CommandError> {
         let business = cx.business();
         let open = lookup::stocktake(cx, self.stocktake_id, None).await?;
-        let places: Vec<_> = open.lines.0.iter().map(|line| (line.lot_id, &line.place)).collect();
-        let spots = place::spots(cx.tx, business, &places).await?;
+        let asked: Vec<_> = open.lines.0.iter().map(|line| (line.lot_id, &line.place)).collect();
+        let places = place::stock_at_all(cx.tx, business, &asked).await?;
         let corrected = stocktake::corrected_since(cx.tx, business, open.tank_id, open.as_of_seq).await?;
-        let spots = spots.into_iter().map(|(_, spot)| spot).collect();
-        let facts = accept_stocktake::Facts { stocktake: open, spots, corrected };
+        let places = places.into_iter().map(|(_, there)| there).collect();
+        let facts = accept_stocktake::Facts { stocktake: open, places, corrected };
         let postings = accept_stocktake::decide(&facts)?;
         let mut lines = Vec::with_capacity(postings.len());
         for (line, posting) in facts.stocktake.lines.0.iter().zip(postings) {

@@ -20,8 +20,8 @@ impl Command for NewTransfer {
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Movement, CommandError> {
         let business = cx.business();
         let asked = [(self.lot_id, &self.from), (self.lot_id, &self.to)];
-        let spots = place::spots(cx.tx, business, &asked).await?;
-        let [(lot, from), (_, to)] = spots.as_slice() else {
+        let places = place::stock_at_all(cx.tx, business, &asked).await?;
+        let [(lot, from), (_, to)] = places.as_slice() else {
             return Err(store::Error::Unusable("two places were asked for and not found".to_owned()).into());
         };
         let decision = transfer::decide(self, lot.as_ref(), from, to, cx.now());

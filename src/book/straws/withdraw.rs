@@ -56,8 +56,15 @@ async fn take(
     let decision = match withdraw::decide(new, &facts, asked, cx.now(), cx.caller.role) {
         Ok(decision) => decision,
         Err(Refusal::Final(rejection)) => return Err(rejection.into()),
+        // Only who is turned down needs to know what else hangs there, so only then it is looked up.
+        Err(Refusal::NotInStock { mut missing, lot }) => {
+            if let Some((candidate, sire)) = facts.candidate.zip(facts.sire) {
+                let stock = stock::of_sire(cx.tx, business, sire.id).await?;
+                missing.elsewhere = withdraw::elsewhere(new, &candidate, lot, missing.semen_type, stock);
+            }
+            return Err(Rejection::NotInStock(missing).into());
+        }
         Err(Refusal::Objected { mut objected, against_her }) => {
-            // Only who is turned down needs to know what else hangs there, so only then it is looked up.
             if let Some(candidate) = facts.candidate.filter(|_| !against_her) {
                 let turn = candidate.at(new.withdrawn_at.unwrap_or(cx.now));
                 objected.instead = in_reach(cx.tx, business, candidate, &turn).await?.1;
@@ -85,10 +92,11 @@ async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store
         sire: new.sire_id,
         tank: new.place.as_ref().map(|place| place.tank_id),
     };
-    let candidate::Found { candidate, lot, sire, tank } = candidate::gather(tx, business, asked).await?;
+    let found = candidate::gather(tx, business, asked).await?;
+    let candidate::Found { candidate, lot, sire, tank, hanging } = found;
     let stock = match &sire {
-        Some(sire) => stock::of_sire(tx, business, sire.id).await?,
-        None => Vec::new(),
+        Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id).await?,
+        _ => hanging,
     };
     Ok(Facts { candidate, lot, sire, tank, stock })
 }

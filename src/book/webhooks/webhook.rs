@@ -17,7 +17,7 @@ use crate::{
     domain::{
         form::Fault,
         rejection::Rejection,
-        values::{BusinessId, DeliveryId, Timestamp, WebhookId},
+        values::{BusinessId, DeliveryId, EventNumber, Timestamp, WebhookId},
         webhooks::{
             address::EgressPolicy,
             event::{self, Event, Subject, Topic, WebhookTest},
@@ -40,9 +40,6 @@ impl CatalogueItem for Webhook {
             failing_since: None,
             created_at: now,
         }
-    }
-    fn id(&self) -> Uuid {
-        self.id.0
     }
     fn details(&self) -> &WebhookDetails {
         &self.details
@@ -105,6 +102,7 @@ pub struct AddWebhook {
 
 impl Command for AddWebhook {
     type Done = Webhook;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = Webhook::new(self.details.clone(), cx.now);
@@ -168,6 +166,7 @@ pub struct ChangeState {
 
 impl Command for ChangeState {
     type Done = Webhook;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Webhook, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -199,6 +198,7 @@ pub struct RotateSecret {
 impl Command for RotateSecret {
     /// Until when the one before is good.
     type Done = Timestamp;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Timestamp, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -218,6 +218,7 @@ pub struct SendTest {
 
 impl Command for SendTest {
     type Done = Delivery;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let webhook = found(cx, self.webhook_id).await?;
@@ -251,6 +252,7 @@ pub struct Redeliver {
 
 impl Command for Redeliver {
     type Done = Delivery;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Delivery, CommandError> {
         let delivery = delivery_of(cx, self.delivery_id).await?;
@@ -262,8 +264,8 @@ impl Command for Redeliver {
     }
 }
 
-/// Deliveries that are sent once more by one act: it shares its transaction with withdrawals.
-const MOST_TOGETHER: u64 = 1000;
+/// Events that one act looks at: it shares its transaction with withdrawals.
+const MOST_TOGETHER: i64 = 1000;
 
 /// Sends again what a webhook missed.
 pub struct RedeliverSince {
@@ -271,6 +273,8 @@ pub struct RedeliverSince {
     pub webhook_id: WebhookId,
     /// Of events recorded since then.
     pub since: Timestamp,
+    /// And whose number is above this one.
+    pub after: EventNumber,
     /// Whether also what was delivered is sent again.
     pub also_delivered: bool,
 }
@@ -281,33 +285,37 @@ pub struct RedeliveryResult {
     /// So many deliveries are due now.
     #[schema(minimum = 0)]
     pub deliveries: u64,
-    /// Whether there may be more; then ask again when these are through.
+    /// The number of the last event that was looked at: the `after` of the next request.
+    #[schema(minimum = 0)]
+    pub next_cursor: i64,
+    /// Whether there are events after it; then ask again.
     pub has_more: bool,
 }
 
 impl Command for RedeliverSince {
     type Done = RedeliveryResult;
+    const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<RedeliveryResult, CommandError> {
         let (since, _) = lookup::client_time(Some(self.since), cx, "since")?;
         let webhook = found(cx, self.webhook_id).await?;
         active(&webhook)?;
         let (business, now) = (cx.business(), cx.now);
-        let most = i64::try_from(MOST_TOGETHER).unwrap_or(i64::MAX);
-        let again = store::webhooks::webhook::redeliver_since(
+        let after = self.after.get();
+        let Some(events) = outbox::stretch(cx.tx, business, since, after, MOST_TOGETHER).await? else {
+            return Ok(RedeliveryResult { deliveries: 0, next_cursor: after, has_more: false });
+        };
+        let again = store::webhooks::webhook::redeliver_stretch(
             cx.tx,
             business,
             webhook.id,
-            since,
+            events,
             self.also_delivered,
-            most,
             now,
         )
         .await?;
-        let left = MOST_TOGETHER - again;
-        let missed = outbox::make_up(cx.tx, business, &webhook, since, left, now).await?;
+        let missed = outbox::make_up(cx.tx, business, &webhook, events, now).await?;
         store::webhooks::webhook::resume_after_backoff(cx.tx, business, webhook.id).await?;
-        let deliveries = again + missed;
-        Ok(RedeliveryResult { deliveries, has_more: deliveries >= MOST_TOGETHER })
+        Ok(RedeliveryResult { deliveries: again + missed, next_cursor: events.last, has_more: events.more })
     }
 }

@@ -146,7 +146,12 @@ impl About {
 
     /// A count.
     pub fn stocktake(stocktake: &Stocktake) -> Self {
-        Self { stocktake_id: Some(stocktake.id), tank_id: Some(stocktake.tank_id), ..Self::default() }
+        Self {
+            stocktake_id: Some(stocktake.id),
+            tank_id: Some(stocktake.tank_id),
+            herd_id: stocktake.tank_herd_id,
+            ..Self::default()
+        }
     }
 
     /// The address of what it is about: one alert is open for each kind and address.

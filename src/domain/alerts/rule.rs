@@ -92,7 +92,7 @@ pub const LEAD_DAYS: i64 = 14;
 /// Days before a refill is due at which it is told (no source).
 pub const REFILL_DAYS: i64 = 3;
 
-/// Days without a reading: daily or at least weekly is the rule of extension services.
+/// Days without a reading: daily or at least weekly (common practice, no source).
 pub const READING_DAYS: i64 = 7;
 
 /// Minutes that a straw may be unaccounted for after it should have been used (no source).

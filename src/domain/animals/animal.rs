@@ -61,6 +61,12 @@ impl Animal {
     }
 }
 
+/// What is wrong with a dam that was not born before her calf; nothing where one of the days is not known.
+pub fn dam_too_young(dam: Option<Day>, calf: Option<Day>) -> Option<String> {
+    let (dam, calf) = dam.zip(calf)?;
+    (dam >= calf).then(|| format!("was born on {dam}, which is not before her calf, born on {calf}"))
+}
+
 /// Rejects a moment before the day of birth.
 pub(crate) fn born_before(
     born_on: Option<Day>,

@@ -123,6 +123,14 @@ impl ChoiceRule {
     }
 }
 
+/// Says so when the rule says nothing of a service.
+pub fn unruled_warning(rule: &ChoiceRule, service: i64, class: Class) -> Option<String> {
+    let is_ruled = rule.0.iter().any(|clause| clause.speaks_of(service, class));
+    (!is_ruled).then(|| {
+        format!("The herd's choice rule says nothing of service {service} of a {class}; have it completed.")
+    })
+}
+
 impl Default for ChoiceRule {
     /// Service 1 sexed, later ones conventional (common practice, no source).
     fn default() -> Self {
@@ -204,6 +212,9 @@ mod tests {
         )
         .unwrap();
         assert_eq!(rule.allows(2, Class::Cow).semen_types, SemenType::ALL);
+        let said = unruled_warning(&rule, 2, Class::Cow);
+        assert!(said.is_some_and(|said| said.contains("says nothing of service 2 of a cow")));
+        assert_eq!(unruled_warning(&rule, 1, Class::Cow), None);
     }
 
     #[test]

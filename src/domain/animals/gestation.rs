@@ -87,7 +87,14 @@ pub struct DueDate {
 pub fn due_on(served: Day, breed: Option<&str>, is_heifer: bool) -> DueDate {
     let (mean_days, source) = gestation_days(breed, is_heifer);
     let days = half_up(mean_days);
-    DueDate { due_on: served.plus_days(days), days, source: source.to_owned() }
+    let unknown = breed.filter(|_| (mean_days, source) == ALL_BREEDS);
+    let source = match unknown {
+        Some(breed) => {
+            format!("{source}: {breed:?} is no breed code of its tables, so the mean of all breeds is taken")
+        }
+        None => source.to_owned(),
+    };
+    DueDate { due_on: served.plus_days(days), days, source }
 }
 
 /// Whole days, half a day rounded up.
@@ -122,7 +129,7 @@ pub fn return_watch(served: Day) -> ReturnWatch {
         from_on: served.plus_days(from),
         mean_on: served.plus_days(mean),
         to_on: served.plus_days(to),
-        source: "a normal cycle of 18-24 days, mean 21: Extension; NZ AB series I",
+        source: "a normal cycle of 18-24 days, mean 21: common practice, no source",
     }
 }
 
@@ -228,6 +235,10 @@ mod tests {
             assert_eq!(gestation_days(breed, false), ALL_BREEDS, "{breed:?}");
         }
         assert_eq!(gestation_days(Some(" hol "), false), gestation_days(Some("HOL"), false));
+        let named = due_on(day("2026-03-02"), Some("Holstein"), false);
+        assert_eq!(named.days, 283);
+        assert!(named.source.contains("\"Holstein\" is no breed code"), "{}", named.source);
+        assert_eq!(due_on(day("2026-03-02"), None, false).source, ALL_BREEDS.1);
     }
 
     #[test]
@@ -249,7 +260,7 @@ mod tests {
 
     #[test]
     fn a_return_is_watched_for_from_18_to_24_days() {
-        // Normal cycle 18-24 d, mean 21: Extension; NZ AB series I.
+        // Normal cycle 18-24 d, mean 21: common practice, no source.
         let watch = return_watch(day("2026-02-20"));
         assert_eq!(
             (watch.from_on, watch.mean_on, watch.to_on),

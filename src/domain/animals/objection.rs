@@ -224,14 +224,13 @@ pub fn objections_to_straw(
     .collect()
 }
 
-/// A warning when she calved less than the herd's waiting period ago (voluntary waiting period
-/// 45-60 d: Overton 2009 and others).
+/// A warning when she calved less than the herd's waiting period ago, in days of the herd's calendar (voluntary waiting period
+/// 45-60 d: Overton 2009).
 pub fn waiting_warning(standing: &AnimalStatus, herd: &HerdDetails, at: Timestamp) -> Option<String> {
     let calved_at = standing.calved_at?;
     let waiting = herd.waiting_days.get();
-    let days = at.since(calved_at).num_days();
-    (at.since(calved_at) < TimeDelta::days(waiting))
-        .then(|| format!("She calved {days} days ago; this herd waits {waiting} days."))
+    let days = (at.day_in(herd.time_zone).0 - calved_at.day_in(herd.time_zone).0).num_days();
+    (days < waiting).then(|| format!("She calved {days} days ago; this herd waits {waiting} days."))
 }
 
 /// Deviations of a service in time: before the straw was ready, after it should have been used.

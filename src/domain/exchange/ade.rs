@@ -341,7 +341,7 @@ pub fn container(tank: &Name, place: &Place) -> String {
 
 /// Within so much of another insemination of hers, one that a herd system tells may be the same, entered
 /// twice: people write down the hour, not the minute; and a planned second insemination of one heat
-/// comes about 12 hours after the first (trade guidance). The six hours are our own rule.
+/// comes about 12 hours after the first (common practice, no source). The six hours are our own rule.
 pub const MAY_BE_THE_SAME: TimeDelta = TimeDelta::hours(6);
 
 /// The day that is meant by a date that had to be sent as an instant: midnight in UTC is how dates are

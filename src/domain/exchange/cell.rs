@@ -5,19 +5,28 @@
 //! goes out behind an apostrophe, and an import takes exactly that apostrophe off again (OWASP
 //! ASVS 5.0, 1.2.10).
 
-/// Signs with which a spreadsheet begins a formula.
-const FORMULA: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\0'];
+/// Signs with which a spreadsheet begins a formula; the last four are the full-width forms that some take alike.
+const FORMULA: [char; 12] =
+    ['=', '+', '-', '@', '\t', '\r', '\n', '\0', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}'];
+
+/// Signs that part cells in some countries: what follows them at a beginning would be a cell of its own.
+const PARTING: [char; 4] = [';', ',', '|', ' '];
 
 /// The text as it may stand in a cell.
 pub fn guarded(text: &str) -> String {
-    // Apostrophes of the text's own count too, so that taking one off always gives the text again.
-    if text.trim_start_matches('\'').starts_with(FORMULA) { format!("'{text}") } else { text.to_owned() }
+    if is_formula(text) { format!("'{text}") } else { text.to_owned() }
+}
+
+/// Whether a spreadsheet might run it. Apostrophes of the text's own are passed over, so that taking one off always
+/// gives the text again.
+fn is_formula(text: &str) -> bool {
+    text.trim_start_matches('\'').trim_start_matches(PARTING).starts_with(FORMULA)
 }
 
 /// The text of such a cell.
 pub fn unguarded(cell: &str) -> &str {
     match cell.strip_prefix('\'') {
-        Some(text) if text.trim_start_matches('\'').starts_with(FORMULA) => text,
+        Some(text) if is_formula(text) => text,
         _ => cell,
     }
 }
@@ -38,6 +47,13 @@ mod tests {
             ("\tx", "'\tx"),
             ("\rx", "'\rx"),
             ("'=1", "''=1"),
+            (";=1+1", "';=1+1"),
+            ("; ,=1", "'; ,=1"),
+            ("\u{ff1d}1+1", "'\u{ff1d}1+1"),
+            ("\u{ff0b}1", "'\u{ff0b}1"),
+            ("\u{ff0d}1", "'\u{ff0d}1"),
+            ("\u{ff20}A", "'\u{ff20}A"),
+            ("; left", "; left"),
             ("412", "412"),
             ("a=b", "a=b"),
             ("'s Gravenhof", "'s Gravenhof"),
@@ -50,9 +66,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn nothing_is_lost_on_the_way(text in "['=+@a-]{0,6}") {
+        fn nothing_is_lost_on_the_way(text in "['=+@a;, \u{ff1d}-]{0,6}") {
             let cell = guarded(&text);
-            prop_assert!(!cell.starts_with(FORMULA));
+            prop_assert!(!cell.trim_start_matches(PARTING).starts_with(FORMULA));
             prop_assert_eq!(unguarded(&cell), text);
         }
     }

@@ -111,16 +111,16 @@ mod tests {
         let same = RawResource(json!({"id": "7", "certainty": "InHeat", "meta": {}}));
         let other = RawResource(json!({"certainty": "Suspect"}));
         let came = |resource, modified| Arrival { herd, modified, deleted: false, resource };
-        let here = item(herd, Some(early));
-        assert_eq!(came(&same, Some(late)).beside(&here), Version::Same(Some(late)));
-        assert_eq!(came(&same, Some(early)).beside(&here), Version::Same(None));
-        assert_eq!(came(&same, None).beside(&here), Version::Same(None));
-        assert_eq!(came(&other, Some(between)).beside(&here), Version::Newer);
+        let on_record = item(herd, Some(early));
+        assert_eq!(came(&same, Some(late)).beside(&on_record), Version::Same(Some(late)));
+        assert_eq!(came(&same, Some(early)).beside(&on_record), Version::Same(None));
+        assert_eq!(came(&same, None).beside(&on_record), Version::Same(None));
+        assert_eq!(came(&other, Some(between)).beside(&on_record), Version::Newer);
         assert_eq!(came(&other, Some(between)).beside(&item(herd, Some(late))), Version::Stale);
-        assert_eq!(came(&other, Some(early)).beside(&here), Version::Stale);
-        assert_eq!(came(&other, None).beside(&here), Version::Newer);
+        assert_eq!(came(&other, Some(early)).beside(&on_record), Version::Stale);
+        assert_eq!(came(&other, None).beside(&on_record), Version::Newer);
         let taken_back = Arrival { deleted: true, ..came(&same, Some(late)) };
-        assert_eq!(taken_back.beside(&here), Version::Newer);
-        assert_eq!(Arrival { herd: HerdId::new(), ..came(&same, Some(late)) }.beside(&here), Version::Newer);
+        assert_eq!(taken_back.beside(&on_record), Version::Newer);
+        assert_eq!(Arrival { herd: HerdId::new(), ..came(&same, Some(late)) }.beside(&on_record), Version::Newer);
     }
 }

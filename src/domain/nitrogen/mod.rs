@@ -36,6 +36,7 @@ pub mod history;
 pub mod level;
 pub mod normal;
 pub mod outlook;
+pub mod read_level;
 pub mod tank;
 pub mod thin;
 pub mod track;

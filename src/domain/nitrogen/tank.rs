@@ -65,16 +65,16 @@ form! {
         #[schema(required = false)]
         pub canisters: Canister = Canister::SIX,
         /// Liquid nitrogen that it holds when full, in litres.
-        #[schema(example = 20.5)]
+        #[schema(example = 24.0)]
         pub capacity_l: Option<Litres>,
         /// Depth of liquid nitrogen when full, in millimetres.
-        #[schema(example = 430)]
+        #[schema(example = 440)]
         pub full_depth_mm: Option<DepthMm>,
         /// Depth below which it must not fall, in millimetres.
         #[schema(example = 150)]
         pub min_depth_mm: Option<DepthMm>,
         /// Its rated evaporation, unopened, in litres a day.
-        #[schema(example = 0.11)]
+        #[schema(example = 0.12)]
         pub static_loss_l_per_day: Option<LitresPerDay>,
         /// The chart that came with it; without one depth and litres are taken as proportional.
         pub chart: Option<TankChart>,
@@ -85,7 +85,7 @@ form! {
 }
 
 /// The depth below which a tank must not fall when nothing is said of it: 15 cm, the commonest (TNAU/IASRI
-/// e-course and others).
+/// e-course).
 pub const USUAL_MIN_DEPTH_MM: f64 = 150.0;
 
 /// A whole number of millimetres; all that are kept are exact as `f64`.

@@ -7,7 +7,7 @@ use crate::domain::{
     straws::{
         movement::MovementKind,
         place::{Place, PlaceKind},
-        posting::{Cause, Posting, PostingEnd, Spot},
+        posting::{Cause, PlaceStock, Posting, PostingEnd},
         stocktake::{Line, Stocktake, StocktakeState},
     },
     values::{LotId, PlaceId, Straws},
@@ -19,7 +19,7 @@ pub struct Facts {
     /// The stocktake.
     pub stocktake: Stocktake,
     /// The place of each of its lines as the book knows it now.
-    pub spots: Vec<Spot>,
+    pub places: Vec<PlaceStock>,
     /// Lots and places of which the book was corrected since the line up to which it was counted: by another count, or
     /// by the reversal of a line at or before it.
     pub corrected: Vec<(LotId, Place)>,
@@ -38,7 +38,7 @@ pub fn decide(facts: &Facts) -> Result<Vec<Option<Posting>>, Rejection> {
     }
     let corrected: BTreeSet<_> = facts.corrected.iter().map(|(lot, place)| (place, *lot)).collect();
     let mut new_places: BTreeMap<&Place, PlaceId> = BTreeMap::new();
-    let lines = stocktake.lines.0.iter().zip(&facts.spots).map(|(line, spot)| {
+    let lines = stocktake.lines.0.iter().zip(&facts.places).map(|(line, there)| {
         if corrected.contains(&(&line.place, line.lot_id)) {
             return Err(Rejection::CountAgain {
                 text: format!(
@@ -50,8 +50,8 @@ pub fn decide(facts: &Facts) -> Result<Vec<Option<Posting>>, Rejection> {
             });
         }
         let Some(straws) = Straws::new(line.difference.abs()) else { return Ok(None) };
-        spot.must_still_exist()?;
-        let mut posting = difference(stocktake, line, spot, straws)?;
+        there.must_still_exist()?;
+        let mut posting = difference(stocktake, line, there, straws)?;
         // Lots that are the first to hang at a place share it.
         if let PostingEnd::Tank { id, is_new, .. } = &mut posting.to
             && *is_new
@@ -67,10 +67,15 @@ pub fn decide(facts: &Facts) -> Result<Vec<Option<Posting>>, Rejection> {
 }
 
 /// The line that posts one difference.
-fn difference(stocktake: &Stocktake, line: &Line, spot: &Spot, straws: Straws) -> Result<Posting, Rejection> {
+fn difference(
+    stocktake: &Stocktake,
+    line: &Line,
+    there: &PlaceStock,
+    straws: Straws,
+) -> Result<Posting, Rejection> {
     let counted = PostingEnd::Outside(PlaceKind::Counted);
     let (from, to) = if line.difference > 0 {
-        (counted, spot.takes(straws))
+        (counted, there.takes(straws))
     } else {
         // More are missing than hang there by now: others were taken since, so the count was wrong.
         let text = || {
@@ -80,7 +85,7 @@ fn difference(stocktake: &Stocktake, line: &Line, spot: &Spot, straws: Straws) -
                 line.place.describe()
             )
         };
-        (spot.gives(straws, text)?, counted)
+        (there.gives(straws, text)?, counted)
     };
     Ok(Posting {
         kind: MovementKind::Count,

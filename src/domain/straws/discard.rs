@@ -11,7 +11,7 @@ use crate::{
             lot::Lot,
             movement::MovementKind,
             place::{Place, PlaceKind},
-            posting::{Cause, Posting, PostingEnd, Spot},
+            posting::{Cause, PlaceStock, Posting, PostingEnd},
             receive::known_lot,
             withdrawal::DiscardReason,
         },
@@ -52,7 +52,12 @@ impl NewDiscard {
 /// # Errors
 /// The lot or the tank is not known, the tank has no such canister, the time lies far ahead, or so many straws do not
 /// hang there.
-pub fn decide(new: &NewDiscard, lot: Option<&Lot>, from: &Spot, now: Now) -> Result<Posting, Rejection> {
+pub fn decide(
+    new: &NewDiscard,
+    lot: Option<&Lot>,
+    from: &PlaceStock,
+    now: Now,
+) -> Result<Posting, Rejection> {
     let (occurred_at, ahead) = now.client_time(new.discarded_at, "discarded_at")?;
     known_lot(lot, new.lot_id)?;
     from.must_exist("place")?;

@@ -15,7 +15,7 @@ use crate::domain::{
 
 /// A place in a tank as the book knows it, for straws of one lot.
 #[derive(Clone, Debug)]
-pub struct Spot {
+pub struct PlaceStock {
     /// The place.
     pub place: Place,
     /// Its id, if straws ever hung there.
@@ -26,7 +26,7 @@ pub struct Spot {
     pub tank: Option<(Name, Canister)>,
 }
 
-impl Spot {
+impl PlaceStock {
     /// Rejects a place whose tank is unknown or has no such canister; `field` is where it stood in the request.
     pub fn must_exist(&self, field: &str) -> Result<(), Rejection> {
         let Some((name, canisters)) = &self.tank else {

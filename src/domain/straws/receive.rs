@@ -10,7 +10,7 @@ use crate::{
             lot::Lot,
             movement::MovementKind,
             place::{Place, PlaceKind},
-            posting::{Cause, Posting, PostingEnd, Spot},
+            posting::{Cause, PlaceStock, Posting, PostingEnd},
         },
         values::{LotId, Note, Straws, Technician, Timestamp},
     },
@@ -40,7 +40,7 @@ form! {
 ///
 /// # Errors
 /// The lot or the tank is not known, the tank has no such canister, or the time lies far ahead.
-pub fn decide(new: &NewReceipt, lot: Option<&Lot>, to: &Spot, now: Now) -> Result<Posting, Rejection> {
+pub fn decide(new: &NewReceipt, lot: Option<&Lot>, to: &PlaceStock, now: Now) -> Result<Posting, Rejection> {
     let (occurred_at, ahead) = now.client_time(new.received_at, "received_at")?;
     known_lot(lot, new.lot_id)?;
     to.must_exist("place")?;
@@ -49,7 +49,7 @@ pub fn decide(new: &NewReceipt, lot: Option<&Lot>, to: &Spot, now: Now) -> Resul
 
 impl NewReceipt {
     /// The line, when lot and place are known to be there.
-    pub fn posting(&self, to: &Spot, occurred_at: Timestamp) -> Posting {
+    pub fn posting(&self, to: &PlaceStock, occurred_at: Timestamp) -> Posting {
         Posting {
             kind: MovementKind::Receipt,
             lot_id: self.lot_id,

@@ -14,7 +14,7 @@ use crate::{
         rejection::Rejection,
         straws::{
             movement::{End, Movement, MovementKind, ReversalReason},
-            posting::{Cause, Posting, PostingEnd, Spot},
+            posting::{Cause, PlaceStock, Posting, PostingEnd},
             withdrawal::WithdrawalState,
         },
         values::{Note, ServiceId, StocktakeId, Technician, Timestamp, WithdrawalId, needs_note},
@@ -49,9 +49,9 @@ pub struct Facts {
     /// The line.
     pub original: Movement,
     /// Where the straws go back to, when that is in a tank.
-    pub back_to: Option<Spot>,
+    pub back_to: Option<PlaceStock>,
     /// Where they are to be taken from, when that is in a tank.
-    pub taken_from: Option<Spot>,
+    pub taken_from: Option<PlaceStock>,
     /// An accepted stocktake that counted that lot at one of the two places after the line.
     pub counted_by: Option<StocktakeId>,
     /// Where the withdrawal stands that the line belongs to, and where it would stand unresolved.
@@ -90,8 +90,8 @@ pub fn decide(new: &NewReversal, facts: &Facts, now: Now) -> Result<Decision, Re
     if let Some(stocktake) = facts.counted_by {
         return Err(Rejection::Counted { stocktake });
     }
-    for spot in facts.taken_from.iter().chain(&facts.back_to) {
-        spot.must_still_exist()?;
+    for there in facts.taken_from.iter().chain(&facts.back_to) {
+        there.must_still_exist()?;
     }
     let straws = original.straws;
     let missing = || {
@@ -101,8 +101,8 @@ pub fn decide(new: &NewReversal, facts: &Facts, now: Now) -> Result<Decision, Re
     let posting = Posting {
         kind: MovementKind::Reversal,
         lot_id: original.lot_id,
-        from: end(facts.taken_from.as_ref(), &original.to, |spot| spot.gives(straws, missing))?,
-        to: end(facts.back_to.as_ref(), &original.from, |spot| Ok(spot.takes(straws)))?,
+        from: end(facts.taken_from.as_ref(), &original.to, |there| there.gives(straws, missing))?,
+        to: end(facts.back_to.as_ref(), &original.from, |there| Ok(there.takes(straws)))?,
         straws,
         occurred_at,
         technician: new.technician.clone(),
@@ -129,11 +129,11 @@ pub fn decide(new: &NewReversal, facts: &Facts, now: Now) -> Result<Decision, Re
 
 /// An end of the new line, from the end of the old one where straws are put there or taken from there.
 fn end(
-    spot: Option<&Spot>,
+    there: Option<&PlaceStock>,
     old: &End,
-    in_tank: impl FnOnce(&Spot) -> Result<PostingEnd, Rejection>,
+    in_tank: impl FnOnce(&PlaceStock) -> Result<PostingEnd, Rejection>,
 ) -> Result<PostingEnd, Rejection> {
-    spot.map_or(Ok(PostingEnd::Outside(old.kind)), in_tank)
+    there.map_or(Ok(PostingEnd::Outside(old.kind)), in_tank)
 }
 
 /// Where a withdrawal stands when its line is undone.

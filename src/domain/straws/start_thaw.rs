@@ -82,6 +82,13 @@ pub fn decide(
         let kind = DeviationKind::BathOutOfRange;
         withdrawal.deviations.0.push(Deviation { kind, text, reason: Some(reason.to_string()) });
     }
+    if started_at < withdrawal.withdrawn_at {
+        withdrawal.deviations.0.push(Deviation {
+            kind: DeviationKind::BeforeWithdrawal,
+            text: "The thaw is dated before the straw left the tank; look at the clocks.".to_owned(),
+            reason: None,
+        });
+    }
     let clock = thawing(&withdrawal.thaw, started_at);
     withdrawal.warnings = ahead.into_iter().chain(crowded(new, &withdrawal)).collect();
     let withdrawal = Withdrawal {

@@ -12,7 +12,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         straws::place::Place,
-        values::{Canister, LotId, MovementId, Note, StocktakeId, TankId, Technician, Timestamp},
+        values::{Canister, HerdId, LotId, MovementId, Note, StocktakeId, TankId, Technician, Timestamp},
     },
     json_column, text_enum,
 };
@@ -59,6 +59,9 @@ pub struct Stocktake {
     pub id: StocktakeId,
     /// The tank.
     pub tank_id: TankId,
+    /// Whose tank it is; the technician's when none.
+    #[serde(skip)]
+    pub tank_herd_id: Option<HerdId>,
     /// Only this canister; the whole tank when null.
     pub canister: Option<Canister>,
     /// Whether what was not counted is not there.

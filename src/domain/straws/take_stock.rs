@@ -6,14 +6,14 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, Field, InputPath},
+        form::{self, Fault, Field, InputPath},
         nitrogen::tank::Tank,
         now::Now,
         rejection::Rejection,
         straws::{
             lot::Lot,
             place::Place,
-            posting::Spot,
+            posting::PlaceStock,
             stocktake::{Stocktake, StocktakeState, compare},
         },
         values::{
@@ -50,13 +50,7 @@ impl Field for Counts {
             faults.push(spot.fault(format!("must be a list of at most {MOST_COUNTS} counts")));
             return None;
         };
-        let before = faults.len();
-        let read = elements
-            .iter()
-            .enumerate()
-            .filter_map(|(n, count)| Count::read(count, &spot.member(&n.to_string()), faults))
-            .collect();
-        (faults.len() == before).then_some(Self(read))
+        form::read_each(elements, spot, faults).map(Self)
     }
 }
 
@@ -93,7 +87,7 @@ pub struct Facts {
     /// The last line of the ledger.
     pub last_line: i64,
     /// The lot, if it is known, and the place of each count.
-    pub counted: Vec<(Option<Lot>, Spot)>,
+    pub counted: Vec<(Option<Lot>, PlaceStock)>,
     /// What hung in the tank by the book at the line up to which it was counted.
     pub expected: Vec<(LotId, Place, i64)>,
 }
@@ -126,6 +120,7 @@ pub fn decide(new: &NewStocktake, facts: &Facts, now: Now) -> Result<Stocktake, 
     Ok(Stocktake {
         id: StocktakeId::new(),
         tank_id: new.tank_id,
+        tank_herd_id: tank.details.herd_id,
         canister: new.canister,
         complete: new.complete,
         as_of_seq,
@@ -143,7 +138,7 @@ pub fn decide(new: &NewStocktake, facts: &Facts, now: Now) -> Result<Stocktake, 
 fn counted(
     new: &NewStocktake,
     canisters: Canister,
-    found: &[(Option<Lot>, Spot)],
+    found: &[(Option<Lot>, PlaceStock)],
 ) -> Result<BTreeMap<(Place, LotId), i64>, Rejection> {
     let unknown = |what, id, n: usize, member: &str| Rejection::Unknown {
         what,
@@ -152,13 +147,13 @@ fn counted(
     };
     let mut faults = Vec::new();
     let mut counted = BTreeMap::new();
-    for (n, (count, (lot, spot))) in new.counts.0.iter().zip(found).enumerate() {
+    for (n, (count, (lot, there))) in new.counts.0.iter().zip(found).enumerate() {
         if lot.is_none() {
             return Err(unknown("lot", count.lot_id.0, n, "lot_id"));
         }
         let place = &count.place;
         if place.tank_id != new.tank_id {
-            if spot.tank.is_none() {
+            if there.tank.is_none() {
                 return Err(unknown("tank", place.tank_id.0, n, "place/tank_id"));
             }
             faults.push(Fault::at(&format!("counts/{n}/place/tank_id"), "is not the tank that was counted"));

@@ -107,7 +107,7 @@ const DEFAULT_MIN_S: i64 = 30;
 
 /// Source of the default for conventional semen.
 const CONVENTIONAL_SOURCE: &str = "bath 35-36 C, aim 36, at least 30 s: common practice, no source; use within 15 min: \
-    US guidance, 10-15 min: Dalton, Univ. Idaho; the supplier's own instruction overrides it (Brace 2011)";
+    10-15 min: Dalton, Univ. Idaho; the supplier's own instruction overrides it (Brace 2011)";
 
 /// Source of the default for sexed semen.
 const SEXED_SOURCE: &str = "bath 35-36 C, aim 36, at least 30 s: common practice, no source; use within 5 min: trade \
@@ -115,8 +115,8 @@ const SEXED_SOURCE: &str = "bath 35-36 C, aim 36, at least 30 s: common practice
 
 impl ThawProtocol {
     /// What holds where neither the lot nor the herd says otherwise: bath 35.0-36.0 C, aim 36.0,
-    /// at least 30 s (common practice, no source); use within 15 min conventional (US guidance; 10-15 min: Dalton,
-    /// Univ. Idaho) or 5 min sexed (trade guidance).
+    /// at least 30 s (common practice, no source); use within 15 min conventional (10-15 min: Dalton,
+    /// Univ. Idaho) or 5 min sexed (common practice, no source).
     pub fn default_for(semen: SemenType) -> Self {
         let (use_within_s, source) =
             if semen.is_sexed() { (300, SEXED_SOURCE) } else { (900, CONVENTIONAL_SOURCE) };
@@ -365,7 +365,7 @@ mod tests {
 
     #[test]
     fn the_default_bath_is_35_to_36_and_sexed_straws_are_used_sooner() {
-        // Bath: common practice, no source. Use within 15 min: US guidance; 5 min sexed: trade guidance.
+        // Bath: common practice, no source. Use within 15 min: Dalton, Univ. Idaho (10-15 min); 5 min sexed: common practice, no source.
         for (semen, use_within_s) in
             [(SemenType::Conventional, 900), (SemenType::SexedFemale, 300), (SemenType::SexedMale, 300)]
         {
@@ -500,7 +500,7 @@ mod tests {
 
     #[test]
     fn a_litre_takes_so_many_straws_at_once() {
-        // methods, section 2: 16 (0.25 ml) and 9 (0.5 ml) a litre for 1 K; never over 10: Dalton, US trade press.
+        // 16 (0.25 ml) and 9 (0.5 ml) a litre for 1 K by the heat balance; never over 10: Dalton, Univ. Idaho.
         assert_eq!(straws_at_once(ml(1000), StrawVolume::Quarter), 10);
         assert_eq!(straws_at_once(ml(1000), StrawVolume::Half), 9);
         assert_eq!(straws_at_once(ml(500), StrawVolume::Quarter), 8);
@@ -511,7 +511,7 @@ mod tests {
 
     #[test]
     fn the_time_for_use_runs_from_when_the_straw_is_thawed() {
-        // 30 s in the bath: common practice, no source; then 15 min: US guidance.
+        // 30 s in the bath: common practice, no source; then 15 min: Dalton, Univ. Idaho (10-15 min).
         let started: Timestamp = Utc.with_ymd_and_hms(2026, 3, 2, 17, 0, 0).unwrap().into();
         let clock = thawing(&conventional(), started);
         assert_eq!(clock.ready_at.since(started), TimeDelta::seconds(30));

@@ -12,7 +12,7 @@ use crate::{
             lot::Lot,
             movement::MovementKind,
             place::Place,
-            posting::{Cause, Posting, Spot},
+            posting::{Cause, PlaceStock, Posting},
             receive::known_lot,
         },
         values::{ExposureSeconds, LotId, Note, Straws, Technician, Timestamp},
@@ -60,8 +60,8 @@ impl NewTransfer {
 pub fn decide(
     new: &NewTransfer,
     lot: Option<&Lot>,
-    from: &Spot,
-    to: &Spot,
+    from: &PlaceStock,
+    to: &PlaceStock,
     now: Now,
 ) -> Result<Posting, Rejection> {
     let (occurred_at, ahead) = now.client_time(new.transferred_at, "transferred_at")?;

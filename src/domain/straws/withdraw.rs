@@ -10,6 +10,7 @@ use crate::{
         access::Role,
         animals::{
             candidate::{Candidate, Turn},
+            choice::unruled_warning,
             history::Numbered,
             objection::{self, Deviation, Deviations, Objection},
         },
@@ -94,7 +95,7 @@ pub struct Facts {
     pub sire: Option<SireSummary>,
     /// Name and canisters of the tank that was named.
     pub tank: Option<(Name, Canister)>,
-    /// All straws of the sire, in the order in which they should be used.
+    /// All straws of the lot that was named, or of the sire, in the order in which they should be used.
     pub stock: Vec<Stock>,
 }
 
@@ -121,6 +122,13 @@ pub struct Decision {
 pub enum Refusal {
     /// As it stands.
     Final(Rejection),
+    /// So many straws do not hang there.
+    NotInStock {
+        /// What is missing, without the straws that hang elsewhere.
+        missing: Box<NotInStock>,
+        /// Of which lot, where it was one.
+        lot: Option<LotId>,
+    },
     /// Something stands against this straw for her; others may do.
     Objected {
         /// What, without the straws that she may have instead.
@@ -174,11 +182,14 @@ pub fn decide(
         may_override(role)?;
     }
     let hanging = stock.iter().find(|hanging| hanging.straws >= new.straws.get());
-    let hanging = *hanging.ok_or_else(|| not_in_stock(new, facts, candidate, lot, sire, &stock))?;
+    let hanging = *hanging.ok_or_else(|| not_in_stock(new, lot, sire, &stock))?;
     let deviations: Vec<Deviation> =
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
+    let (number, class) = (turn.status.next.service_number, turn.status.class);
+    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    warnings.extend(many_warning(new.straws));
     if !candidate.reaches(hanging) {
         warnings.push("These straws hang in another herd's tank.".to_owned());
     }
@@ -216,6 +227,16 @@ pub fn decide(
     Ok(Decision { withdrawal, left: hanging.straws - new.straws.get() })
 }
 
+/// Straws for one insemination above which a slip is likely: one is usual, two are sometimes used (common practice, no
+/// source).
+const MOST_USUAL: i64 = 2;
+
+fn many_warning(straws: Straws) -> Option<String> {
+    (straws.get() > MOST_USUAL).then(|| {
+        format!("{straws} straws for one animal: one is usual, two at most. If that was a slip, reverse the withdrawal.")
+    })
+}
+
 /// Rejects an override from a key that may not set rules aside.
 pub fn may_override(role: Role) -> Result<(), Rejection> {
     if role == Role::Manager {
@@ -236,9 +257,9 @@ fn choose<'f>(
     facts: &'f Facts,
     candidate: &Candidate,
     turn: &Turn,
-) -> Result<(&'f Lot, &'f SireSummary), Rejection> {
+) -> Result<(&'f Lot, &'f SireSummary), Refusal> {
     if let Some(id) = new.lot_id {
-        let unknown = || unknown("lot", id.0, "#/lot_id");
+        let unknown = || unknown("lot", id.0, "#/lot_id").into();
         return facts.lot.as_ref().zip(facts.sire.as_ref()).ok_or_else(unknown);
     }
     let id = new.sire_id.map_or_else(uuid::Uuid::nil, |id| id.0);
@@ -256,15 +277,14 @@ fn choose<'f>(
             Some(semen_type) => format!("{} straws of {}", semen_type.describe(), sire.name),
             None => format!("straws of {}", sire.name),
         };
-        let elsewhere = facts.stock.iter().filter(wanted).take(MOST_INSTEAD).cloned().collect();
-        let semen_type = new.semen_type;
-        Rejection::NotInStock(Box::new(NotInStock {
+        let missing = NotInStock {
             asked: new.straws.get(),
             held: 0,
             text,
-            semen_type,
-            elsewhere,
-        }))
+            semen_type: new.semen_type,
+            elsewhere: Vec::new(),
+        };
+        Refusal::NotInStock { missing: Box::new(missing), lot: None }
     })
 }
 
@@ -284,6 +304,25 @@ fn is_meant(new: &NewWithdrawal, candidate: &Candidate, stock: &Stock) -> bool {
     }
 }
 
+/// Of a sire's straws, those that she may have where others were asked for and are not there: usable, of the semen type
+/// where one was meant, and within her reach.
+pub fn elsewhere(
+    new: &NewWithdrawal,
+    candidate: &Candidate,
+    lot: Option<LotId>,
+    semen_type: Option<SemenType>,
+    stock: Vec<Stock>,
+) -> Vec<Stock> {
+    let asked_for = |other: &Stock| Some(other.lot.id) == lot && is_meant(new, candidate, other);
+    let others = stock.into_iter().filter(|other| {
+        other.lot.details.status == LotStatus::Usable
+            && semen_type.is_none_or(|wanted| other.semen_type == wanted)
+            && candidate.reaches(other)
+            && !asked_for(other)
+    });
+    others.take(MOST_INSTEAD).collect()
+}
+
 fn objected(candidate: &Candidate, turn: &Turn, objections: &[Objection]) -> Refusal {
     let objected = Objected {
         kind: objections[0].kind(),
@@ -295,28 +334,11 @@ fn objected(candidate: &Candidate, turn: &Turn, objections: &[Objection]) -> Ref
     Refusal::Objected { objected, against_her: objections.iter().any(Objection::is_against_her) }
 }
 
-/// So many straws do not hang there; where else usable straws of that sire and type do, within her reach.
-fn not_in_stock(
-    new: &NewWithdrawal,
-    facts: &Facts,
-    candidate: &Candidate,
-    lot: &Lot,
-    sire: &SireSummary,
-    stock: &[&Stock],
-) -> Rejection {
+/// So many straws of the lot do not hang there.
+fn not_in_stock(new: &NewWithdrawal, lot: &Lot, sire: &SireSummary, stock: &[&Stock]) -> Refusal {
     let semen_type = lot.details.semen_type;
-    let asked_for =
-        |other: &Stock| stock.iter().any(|s| s.place_id == other.place_id && s.lot.id == other.lot.id);
-    let elsewhere = facts
-        .stock
-        .iter()
-        .filter(|other| other.semen_type == semen_type && !asked_for(other))
-        .filter(|other| other.lot.details.status == LotStatus::Usable && candidate.reaches(other))
-        .take(MOST_INSTEAD)
-        .cloned()
-        .collect();
     let wherefrom = new.place.as_ref().map_or_else(String::new, |place| format!(" in {}", place.describe()));
-    Rejection::NotInStock(Box::new(NotInStock {
+    let missing = NotInStock {
         asked: new.straws.get(),
         held: stock.iter().map(|hanging| hanging.straws).max().unwrap_or(0),
         text: format!(
@@ -326,6 +348,7 @@ fn not_in_stock(
             lot.details.describe()
         ),
         semen_type: Some(semen_type),
-        elsewhere,
-    }))
+        elsewhere: Vec::new(),
+    };
+    Refusal::NotInStock { missing: Box::new(missing), lot: Some(lot.id) }
 }

@@ -113,7 +113,8 @@ impl EgressPolicy {
     /// Whether a connection to `ip` may be made; `plain` for one without TLS.
     ///
     /// # Errors
-    /// Why not, and what the operator could do.
+    /// Why not, and what the operator could do. The address is not told: to whom a name leads inside the network is no
+    /// business of whoever thought up the name.
     pub fn judge(&self, ip: IpAddr, plain: bool) -> Result<(), Blocked> {
         let ip = ip.to_canonical();
         if self.allows(ip) {
@@ -121,13 +122,12 @@ impl EgressPolicy {
         }
         if let Some(what) = closed(ip) {
             return Err(Blocked(format!(
-                "{ip} is not a public address ({what}); the operator may allow it with --webhook-allow"
+                "does not lead to a public address ({what}); the operator may allow it with --webhook-allow"
             )));
         }
         if plain {
-            return Err(Blocked(format!(
-                "{ip} may only be reached by https; the operator may allow http with --webhook-allow"
-            )));
+            let text = "may only be reached by https; the operator may allow http with --webhook-allow";
+            return Err(Blocked(text.to_owned()));
         }
         Ok(())
     }

@@ -166,7 +166,7 @@ impl Field for Topics {
         let asked_for = topics.iter().position(|topic| !topic.is_offered());
         if let Some(at) = asked_for {
             let detail = "is sent on demand, by POST /v1/webhooks/{id}/test, and cannot be asked for";
-            faults.push(spot.member(&at.to_string()).fault(detail));
+            faults.push(spot.element(at).fault(detail));
             return None;
         }
         Some(Self(topics))
@@ -198,7 +198,15 @@ impl WebhookUrl {
         if !matches!(url.scheme(), "https" | "http") {
             return Err(format!("{wrong}; it begins with {}:", url.scheme()));
         }
-        if url.host().is_none() {
+        let names_a_place = match url.host() {
+            None => false,
+            // One dot may end a name; a name of dots, or with nothing between two, is none.
+            Some(Host::Domain(name)) => {
+                name.strip_suffix('.').unwrap_or(name).split('.').all(|part| !part.is_empty())
+            }
+            Some(_) => true,
+        };
+        if !names_a_place {
             return Err(wrong.to_owned());
         }
         if !url.username().is_empty() || url.password().is_some() {
@@ -611,6 +619,10 @@ mod tests {
             "ftp://herd.example.org/",
             "file:///etc/passwd",
             "https://",
+            "https://.",
+            "https://..",
+            "https://herd..example.org/",
+            "https://.example.org/",
             "https://user@herd.example.org/",
             "https://:secret@herd.example.org/",
             "https://herd.example.org/#part",

@@ -1,7 +1,8 @@
 //! Who calls: the key in `Authorization: Bearer`, and how often it may.
 
 use std::{
-    collections::HashMap,
+    collections::{HashMap, HashSet},
+    net::IpAddr,
     num::NonZeroU32,
     sync::{Arc, Mutex, MutexGuard, PoisonError},
     time::{Duration, Instant},
@@ -24,6 +25,7 @@ use crate::{
     domain::values::KeyId,
     http::{
         App,
+        access::failures,
         problem::{Kind, Problem},
     },
     store::{Db, access::key::Key},
@@ -80,6 +82,8 @@ pub struct KnownKeys(Arc<Mutex<Known>>);
 struct Known {
     epoch: u64,
     by_hash: HashMap<String, (Instant, Key)>,
+    /// Hashes of all keys that were found.
+    seen: HashSet<String>,
 }
 
 impl KnownKeys {
@@ -93,19 +97,27 @@ impl KnownKeys {
         let found = crate::store::access::key::by_hash(&mut tx, hash).await?;
         if let Some(key) = &found {
             let mut known = self.known(epoch);
-            if known.by_hash.len() >= MOST_KEYS {
+            if known.by_hash.len() >= MOST_KEYS || known.seen.len() >= MOST_KEYS {
                 known.by_hash.clear();
+                known.seen.clear();
             }
+            known.seen.insert(hash.to_owned());
             known.by_hash.insert(hash.to_owned(), (Instant::now(), key.clone()));
         }
         Ok(found)
+    }
+
+    /// Whether a key of that hash was found before.
+    fn has_seen(&self, hash: &str) -> bool {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).seen.contains(hash)
     }
 
     /// What is known, as long as no key has changed since.
     fn known(&self, epoch: u64) -> MutexGuard<'_, Known> {
         let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if known.epoch != epoch {
-            *known = Known { epoch, ..Known::default() };
+            known.epoch = epoch;
+            known.by_hash.clear();
         }
         known
     }
@@ -113,7 +125,8 @@ impl KnownKeys {
 
 /// Lets a request through with its caller, or says why not.
 pub async fn authenticate(State(app): State<App>, mut request: Request, next: Next) -> Response {
-    let key = match find(&app, request.headers()).await {
+    let from = failures::address(request.extensions());
+    let key = match find(&app, from, request.headers()).await {
         Ok(key) => key,
         Err(problem) => return problem.into_response(),
     };
@@ -122,6 +135,14 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
     if let Some((limiter, Err(wait))) = counted {
         return too_many(limiter, wait);
     }
+    let _turn = if request.method().is_safe() {
+        match app.readers.take(key.id).await {
+            Ok(turn) => Some(turn),
+            Err(problem) => return problem.into_response(),
+        }
+    } else {
+        None
+    };
     let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role };
     request.extensions_mut().insert(caller);
     let mut response = next.run(request).await;
@@ -140,7 +161,38 @@ fn too_many(limiter: &Limiter, wait: Duration) -> Response {
     response
 }
 
-async fn find(app: &App, headers: &HeaderMap) -> Result<Key, Problem> {
+/// The key that was sent, if it is good. What is sent without one is counted for its address, and refused unseen once
+/// it is too much.
+async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Key, Problem> {
+    let failed = |problem| match app.failures.as_ref().zip(from) {
+        Some((failures, from)) => failures.count(from).err().unwrap_or(problem),
+        None => problem,
+    };
+    let hash = sent_key(headers).map_err(failed)?;
+    if !app.known_keys.has_seen(&hash)
+        && let Some((failures, from)) = app.failures.as_ref().zip(from)
+    {
+        // Before it is looked up: it will hardly be good.
+        failures.count(from)?;
+    }
+    let key = app.known_keys.find(&app.book.db, &hash).await?;
+    let now = app.book.clock.now();
+    let key = key.ok_or_else(|| not_valid("This key is not known here."))?;
+    if key.revoked_at.is_some() {
+        return Err(failed(not_valid("This key was revoked.")));
+    }
+    if key.expires_at.is_some_and(|end| end <= now) {
+        return Err(failed(not_valid("This key has expired.")));
+    }
+    Ok(key)
+}
+
+fn not_valid(why: &str) -> Problem {
+    Problem::new(Kind::KeyNotValid, why)
+}
+
+/// The hash of the key in the headers.
+fn sent_key(headers: &HeaderMap) -> Result<String, Problem> {
     let missing = || Problem::new(Kind::KeyMissing, "Send a header `Authorization: Bearer <key>`.");
     let sent = headers.get(header::AUTHORIZATION).ok_or_else(missing)?;
     let sent = sent.to_str().unwrap_or_default();
@@ -148,17 +200,6 @@ async fn find(app: &App, headers: &HeaderMap) -> Result<Key, Problem> {
     if !scheme.eq_ignore_ascii_case("bearer") {
         return Err(missing());
     }
-    let not_valid = |why| Problem::new(Kind::KeyNotValid, why);
-    let hash = key::hash(key.trim())
-        .ok_or_else(|| not_valid("This is not a key of this service: look for a typing mistake."))?;
-    let key = app.known_keys.find(&app.book.db, &hash).await?;
-    let now = app.book.clock.now();
-    let key = key.ok_or_else(|| not_valid("This key is not known here."))?;
-    if key.revoked_at.is_some() {
-        return Err(not_valid("This key was revoked."));
-    }
-    if key.expires_at.is_some_and(|end| end <= now) {
-        return Err(not_valid("This key has expired."));
-    }
-    Ok(key)
+    key::hash(key.trim())
+        .ok_or_else(|| not_valid("This is not a key of this service: look for a typing mistake."))
 }

@@ -3,3 +3,5 @@
 pub mod audit;
 pub mod auth;
 pub mod business;
+pub mod failures;
+pub mod readers;

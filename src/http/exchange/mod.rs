@@ -1,5 +1,5 @@
 //! For integrations: the change feed, items of herd software, exports.
 
-pub mod ade_item;
-pub mod change;
+pub(crate) mod ade_item;
+pub(crate) mod change;
 pub mod export;

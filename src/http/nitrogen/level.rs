@@ -5,10 +5,7 @@ use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{
-        Caller,
-        nitrogen::level::{FillUp, ReadLevel},
-    },
+    book::{Caller, command::On},
     domain::{
         nitrogen::{
             level::{NewReading, NewRefill, Reading, Refill},
@@ -66,7 +63,7 @@ async fn add_reading(
     Id(id): Id,
     command: CommandRequest<NewReading, Measure>,
 ) -> Result<Response, Problem> {
-    let act = ReadLevel { tank_id: TankId(id), new: command.body.clone() };
+    let act = On { id: TankId(id), command: command.body.clone() };
     app.perform(command, act, |reading| created(format!("/v1/nitrogen-readings/{}", reading.id), &reading))
         .await
 }
@@ -125,7 +122,7 @@ async fn add_refill(
     Id(id): Id,
     command: CommandRequest<NewRefill, Measure>,
 ) -> Result<Response, Problem> {
-    let act = FillUp { tank_id: TankId(id), new: command.body.clone() };
+    let act = On { id: TankId(id), command: command.body.clone() };
     app.perform(command, act, |refill| created(format!("/v1/refills/{}", refill.id), &refill)).await
 }
 

@@ -4,7 +4,7 @@
 //! be read on a phone; both are drawn finer than that, because the drawing library places by whole
 //! points. The PNG's letters come from a font inside the program, an SVG's from the reader's own.
 
-use std::sync::LazyLock;
+use std::sync::{Condvar, LazyLock, Mutex, PoisonError};
 
 use chrono::{Datelike as _, NaiveDate, TimeDelta, TimeZone as _};
 use plotters::{
@@ -300,13 +300,55 @@ fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
+/// The points that PNGs are drawn in, thirteen megabytes for each. There are no more of them than cores, also while
+/// drawings go on whose reader has left, and each is used again instead of being asked of the system anew.
+static GROUNDS: Grounds =
+    Grounds { kept: Mutex::new(Kept { made: 0, free: Vec::new() }), freed: Condvar::new() };
+
+struct Grounds {
+    kept: Mutex<Kept>,
+    freed: Condvar,
+}
+
+struct Kept {
+    made: usize,
+    free: Vec<Vec<u8>>,
+}
+
+/// Points to draw in, until it is dropped.
+struct Ground(Vec<u8>);
+
+impl Grounds {
+    /// Waits for a ground.
+    fn take(&self) -> Ground {
+        let most = std::thread::available_parallelism().map_or(1, std::num::NonZeroUsize::get);
+        let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let all_drawn_on = |kept: &mut Kept| kept.free.is_empty() && kept.made >= most;
+        let mut kept = self.freed.wait_while(kept, all_drawn_on).unwrap_or_else(PoisonError::into_inner);
+        Ground(kept.free.pop().unwrap_or_else(|| {
+            kept.made += 1;
+            Vec::new()
+        }))
+    }
+}
+
+impl Drop for Ground {
+    fn drop(&mut self) {
+        let mut kept = GROUNDS.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.free.push(std::mem::take(&mut self.0));
+        GROUNDS.freed.notify_one();
+    }
+}
+
 /// The picture as PNG, 1200 by 900.
 pub fn png(picture: &Picture, theme: Option<Theme>) -> Result<Vec<u8>, Error> {
     /// How many points make a unit; two by two of them make one of the picture, which smooths its edges.
     const FINE: u32 = 3;
     let (width, height) = (WIDTH * FINE, HEIGHT * FINE);
-    let mut points = vec![0; 3 * width as usize * height as usize];
-    let ground = BitMapBackend::with_buffer(&mut points, (width, height)).into_drawing_area();
+    let mut points = GROUNDS.take();
+    points.0.resize(3 * width as usize * height as usize, 0);
+    let points = &mut points.0;
+    let ground = BitMapBackend::with_buffer(points, (width, height)).into_drawing_area();
     draw(&ground, picture, theme.unwrap_or(Theme::Light), FINE)?;
     ground.present()?;
     drop(ground);
@@ -316,7 +358,7 @@ pub fn png(picture: &Picture, theme: Option<Theme>) -> Result<Vec<u8>, Error> {
     encoder.set_depth(png::BitDepth::Eight);
     let failed = |error: png::EncodingError| Error(error.to_string());
     let mut writer = encoder.write_header().map_err(failed)?;
-    writer.write_image_data(&halved(&points, width as usize)).map_err(failed)?;
+    writer.write_image_data(&halved(points, width as usize)).map_err(failed)?;
     writer.finish().map_err(failed)?;
     Ok(bytes)
 }

@@ -188,7 +188,7 @@ pub struct NitrogenStatus {
 /// Where what is said of nitrogen comes from.
 const SOURCES: &[&str] = &[
     "Nitrogen at its boiling point, 0.806 kg a litre: equation of state of Span et al. 2000 (NIST).",
-    "A solid rod, read daily or at least weekly: dewar user manuals and extension services.",
+    "A solid rod, read daily or at least weekly: common practice, no source.",
 ];
 
 impl NitrogenStatus {
@@ -275,12 +275,9 @@ async fn drawn(
 ) -> Result<Response, Problem> {
     let at = asked.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, caller, id).await?;
-    let herd = match tank.details.herd_id {
-        Some(herd) => store::animals::herd::find(&mut tx, caller.business_id, herd).await?,
-        None => None,
-    };
-    let zone = herd.map_or(TimeZone::UTC, |herd| herd.details.time_zone);
+    let found = store::nitrogen::tank::find_with_zone(&mut tx, caller.business_id, TankId(id)).await?;
+    let (tank, zone) = found.ok_or_else(|| Problem::not_there("tank", id))?;
+    let zone = zone.unwrap_or(TimeZone::UTC);
     let record = status::record(&mut tx, caller.business_id, &tank, at).await?;
     drop(tx);
     let bytes = aside(move || {

@@ -65,6 +65,8 @@ impl FromRequest<App> for Batch {
             "application/x-ndjson" | "application/jsonl" => bytes
                 .split(|byte| *byte == b'\n')
                 .filter(|line| !line.trim_ascii().is_empty())
+                // One too many is enough to see that there are too many.
+                .take(MOST_ITEMS + 1)
                 .map(json::read)
                 .collect(),
             _ => {
@@ -74,7 +76,7 @@ impl FromRequest<App> for Batch {
             }
         };
         if items.is_empty() || items.len() > MOST_ITEMS {
-            let detail = format!("must have 1 to {MOST_ITEMS} withdrawals, not {}", items.len());
+            let detail = format!("must have 1 to {MOST_ITEMS} withdrawals");
             return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
         }
         Ok(Self { caller, items })
@@ -133,6 +135,9 @@ async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem
     Ok((StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response())
 }
 
+/// Faults that are told of an item: more than it has members, and few enough for a thousand items.
+const MOST_FAULTS: usize = 20;
+
 async fn one(
     app: &App,
     caller: Caller,
@@ -141,7 +146,7 @@ async fn one(
 ) -> Result<ItemResult, Problem> {
     let (key, outcome) = match item.and_then(|item| read_item(caller, item)) {
         Ok((key, ask, new)) => (Some(key), app.run(ask, new, |withdrawal| withdrawn(&withdrawal)).await),
-        Err(problem) => (None, Err(problem)),
+        Err(problem) => (None, Err(problem.with_at_most(MOST_FAULTS))),
     };
     let (reply, replayed) = outcome.unwrap_or_else(|problem| (problem.reply(), false));
     let body = serde_json::from_str(&reply.body)?;

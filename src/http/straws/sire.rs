@@ -39,7 +39,7 @@ catalogue! {
     create "create_sire" "Create a sire"
         "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \
          their normal form beside their scheme. His parents, where known, let kinship be judged.",
-        example {"name": "Invented One", "breed": "HOL", "identifiers": [{"scheme": "international-id", "id": "HOLCANM000000A12345"}]},
+        example {"name": "Invented One", "breed": "HOL", "identifiers": [{"scheme": "international-id", "id": "HOLZZZM000000A12345"}]},
     list "list_sires" "List sires" SireFilter, params SireFilter,
     read "get_sire" "Get a sire",
     change "update_sire" "Update a sire" "A merge patch.",

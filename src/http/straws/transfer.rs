@@ -19,7 +19,7 @@ use crate::{
 #[utoipa::path(post, path = "/v1/transfers", operation_id = "create_transfer", tag = "Stock",
     summary = "Transfer straws",
     description = "Between places, tanks and herds of the business, in one piece. An exposure longer than 5 s for a 0.25 ml straw \
-        (trade guidance) or 8 s (Stroud, ARSBC 2014) is recorded and warned of. Gloves and a face shield; ventilate.",
+        (Univ. Illinois Extension, 8 May 2024) or 8 s (Stroud, ARSBC 2014) is recorded and warned of. Gloves and a face shield; ventilate.",
     request_body(content = NewTransfer, example = json!({
         "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
         "from": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},

@@ -15,7 +15,7 @@ use crate::{
         },
     },
     domain::{
-        values::{DeliveryId, GraceHours, Timestamp, WebhookId},
+        values::{DeliveryId, EventNumber, GraceHours, Timestamp, WebhookId},
         webhooks::{
             event::Topic,
             webhook::{Delivery, DeliveryAttempt, DeliveryState, Webhook, WebhookDetails},
@@ -365,6 +365,9 @@ form! {
     pub struct Redelivery {
         /// Events recorded since then.
         pub since: Timestamp,
+        /// And after the one of this number: `next_cursor` of the answer before, with the same `since`.
+        #[schema(required = false)]
+        pub after: EventNumber = EventNumber::BEGINNING,
         /// Also those that were delivered. Default false: those that failed, and those that happened while the webhook
         /// was disabled.
         #[schema(required = false)]
@@ -375,7 +378,8 @@ form! {
 /// What a webhook missed is sent.
 #[utoipa::path(post, path = "/v1/webhooks/{id}/redelivery", operation_id = "redeliver_events", tag = "Webhooks",
     summary = "Redeliver missed events",
-    description = "At most 1000 in one go, the oldest first.",
+    description = "At most 1000 events are looked at in one go, the oldest first. While `has_more` is true, ask again with \
+        `next_cursor` as `after`.",
     request_body(content = Redelivery, example = json!({"since": "2026-03-01T00:00:00Z"})),
     params(("id" = uuid::Uuid, Path, description = "The webhook."), IdempotencyKey),
     responses((status = 200, description = "They are on their way.", body = RedeliveryResult), Problems))]
@@ -384,8 +388,8 @@ async fn redeliver_since(
     Id(id): Id,
     command: CommandRequest<Redelivery, Manage>,
 ) -> Result<Response, Problem> {
-    let Redelivery { since, also_delivered } = command.body;
-    let act = RedeliverSince { webhook_id: WebhookId(id), since, also_delivered };
+    let Redelivery { since, after, also_delivered } = command.body;
+    let act = RedeliverSince { webhook_id: WebhookId(id), since, after, also_delivered };
     app.perform(command, act, |result| done(&result)).await
 }
 

@@ -71,7 +71,10 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
         return Ok(state.clone());
     }
     let (state, _) = read(tx, id, None, &[]).await?;
-    let state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
+    let mut state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
+    if let Some(last_line) = tx.pending.of(id).last_line {
+        (state.movement_seq, state.last_recorded_at) = last_line;
+    }
     tx.pending.of(id).state = Some(state.clone());
     Ok(state)
 }
@@ -101,7 +104,7 @@ macro_rules! read_state {
                         as has_stock_rules,
                     exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
                     (select ", $responses, " from act a
-                     where a.business_id = $1 and a.idempotency_key in (select ", $keys, ")) as responses
+                     where a.business_id = $1 and a.idempotency_key ", $keys, ") as responses
              from business b where b.id = $1"
         )
     };
@@ -120,7 +123,7 @@ async fn read(
                 $before,
                 "json_group_array(json_array(p.kind, hex(p.id)))",
                 "json_group_array(json_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body))",
-                "value from json_each($2)"
+                "in (select value from json_each($2))"
             )
         };
     }
@@ -132,7 +135,8 @@ async fn read(
         "coalesce(json_agg(json_build_array(p.kind, p.id)), '[]')::text",
         "coalesce(json_agg(json_build_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body)),
                   '[]')::text",
-        "json_array_elements_text($2::json)"
+        // As an array the keys lead to the index, however few rows PostgreSQL expects.
+        "= any (array(select json_array_elements_text($2::json)))"
     );
     let statement = match lock_at {
         Some(now) if !tx.is_postgres() => {
@@ -183,7 +187,9 @@ pub(in crate::store) async fn next_line(
     state.movement_seq += 1;
     state.last_recorded_at = state.last_recorded_at.max(now);
     let line = (state.movement_seq, state.last_recorded_at);
-    tx.pending.of(id).state = Some(state);
+    let book = tx.pending.of(id);
+    book.state = Some(state);
+    book.last_line = Some(line);
     Ok(line)
 }
 

@@ -8,7 +8,7 @@ use crate::{
         animals::animal::{Animal, AnimalDetails},
         exchange::{change::ChangeKind, told::Descent},
         identifiers::ExternalId,
-        values::{AnimalId, BusinessId, Code, HerdId},
+        values::{AnimalId, BusinessId, Code, Day, HerdId},
     },
     store::{
         Page, Result, Tx,
@@ -150,6 +150,12 @@ pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &
     .bind(number.clone())
     .all()
     .await
+}
+
+/// When the eldest of her calves was born that is in the book with its day.
+pub async fn eldest_calf_born_on(tx: &mut Tx, business: BusinessId, dam: AnimalId) -> Result<Option<Day>> {
+    let born_on = tx.sql("select min(born_on) from animal where business_id = $1 and dam_id = $2");
+    Ok(born_on.bind(business).bind(dam).value::<Option<Day>>().await?.flatten())
 }
 
 /// The first animal of that official name.

@@ -14,16 +14,21 @@ use crate::{
             kinship::{Pedigree, Relative},
         },
         row::LeftJoin,
-        straws::{lot::Lot, sire::SireSummary},
+        straws::{
+            lot::Lot,
+            place::{Cane, Goblet, Place},
+            sire::SireSummary,
+            stock::Stock,
+        },
         values::{
-            AnimalId, BusinessId, Canister, Code, Day, HerdId, LotId, Name, ServiceId, SireId, TankId,
-            Timestamp, WithdrawalId,
+            AnimalId, BusinessId, Canister, Code, Day, HerdId, LotId, Name, PlaceId, ServiceId, SireId,
+            TankId, Timestamp, WithdrawalId,
         },
     },
     store::{
         Error, Result, Tx,
         animals::pedigree::pedigree_json,
-        straws::{lot::lot_columns, sire::sire_columns},
+        straws::{lot::lot_columns, sire::sire_columns, stock::in_order_of_use},
     },
 };
 
@@ -31,6 +36,10 @@ use crate::{
 /// and rank of a service.
 #[derive(Deserialize)]
 struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64);
+
+/// Straws of the lot at one place: the place's id, tank, canister, cane and goblet, the tank's name and herd, how many.
+#[derive(Deserialize)]
+struct Hanging(PlaceId, TankId, Canister, Cane, Goblet, Name, Option<HerdId>, i64);
 
 #[derive(sqlx::FromRow)]
 struct Row {
@@ -49,6 +58,7 @@ struct Row {
     sire: Option<SireSummary>,
     tank_name: Option<Name>,
     tank_canisters: Option<Canister>,
+    hanging: Json<Vec<Hanging>>,
 }
 
 /// What a mating is about.
@@ -77,16 +87,22 @@ pub struct Found {
     pub sire: Option<SireSummary>,
     /// Name and canisters of the tank.
     pub tank: Option<(Name, Canister)>,
+    /// All straws of the lot, in the order in which they should be used.
+    pub hanging: Vec<Stock>,
 }
 
 macro_rules! gather {
-    ($history:expr, $pedigree:expr) => {
+    ($history:expr, $pedigree:expr, $hanging:expr) => {
         concat!(
             "select a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id,
                     a.born_on as animal_born_on, a.left_on as animal_left_on,
                     h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
                     h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
-            lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters
+            lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
+             (select ", $hanging, " from balance b
+              join place p on p.business_id = b.business_id and p.id = b.place_id
+              join tank k on k.business_id = p.business_id and k.id = p.tank_id
+              where b.business_id = $1 and b.lot_id = $3 and b.straws > 0) as hanging
              from business b
              left join animal a on a.business_id = b.id and a.id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))
              left join herd h on h.business_id = b.id and h.id = a.herd_id
@@ -115,7 +131,9 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                     "$1",
                     "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
-                )
+                ),
+                "json_group_array(json_array(hex(p.id), hex(p.tank_id), p.canister, p.cane, p.goblet, k.name,
+                                             case when k.herd_id is not null then hex(k.herd_id) end, b.straws))"
             ),
             gather!(
                 "(select coalesce(json_agg(entry), '[]') from (
@@ -129,7 +147,9 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                     "$1",
                     "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
-                )
+                ),
+                "coalesce(json_agg(json_build_array(p.id, p.tank_id, p.canister, p.cane, p.goblet, k.name, k.herd_id,
+                                                    b.straws)), '[]')"
             ),
         )
         .bind(business)
@@ -157,7 +177,28 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
         }
         _ => None,
     };
-    Ok(Found { candidate, lot: row.lot, sire: row.sire, tank: row.tank_name.zip(row.tank_canisters) })
+    let hanging = match row.lot.as_ref().zip(row.sire.as_ref()) {
+        Some((lot, sire)) => hanging(lot, sire, row.hanging.0),
+        None => Vec::new(),
+    };
+    let tank = row.tank_name.zip(row.tank_canisters);
+    Ok(Found { candidate, lot: row.lot, sire: row.sire, tank, hanging })
+}
+
+fn hanging(lot: &Lot, sire: &SireSummary, rows: Vec<Hanging>) -> Vec<Stock> {
+    let stock = rows.into_iter().map(
+        |Hanging(place_id, tank_id, canister, cane, goblet, tank_name, tank_herd_id, straws)| Stock {
+            lot: lot.clone(),
+            sire: sire.clone(),
+            semen_type: lot.details.semen_type,
+            place: Place { tank_id, canister, cane, goblet },
+            place_id,
+            tank_name,
+            tank_herd_id,
+            straws,
+        },
+    );
+    in_order_of_use(stock.collect())
 }
 
 /// In order of time; of one instant, in that of entry.

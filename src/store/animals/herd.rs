@@ -103,3 +103,10 @@ pub async fn at_location(tx: &mut Tx, business: BusinessId, scheme: &str, id: &s
     .all()
     .await
 }
+
+/// All herds, oldest first.
+pub async fn ids(tx: &mut Tx, business: BusinessId) -> Result<Vec<HerdId>> {
+    let rows: Vec<(HerdId,)> =
+        tx.sql("select id from herd where business_id = $1 order by id").bind(business).all().await?;
+    Ok(rows.into_iter().map(|(id,)| id).collect())
+}

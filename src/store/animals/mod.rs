@@ -5,5 +5,6 @@ pub mod candidate;
 pub mod event;
 pub mod herd;
 pub mod identifier;
+pub mod numbering;
 pub mod pedigree;
 pub mod service;

@@ -11,7 +11,7 @@ use crate::{
             service::{Service, ServiceEntry},
         },
         exchange::change::ChangeKind,
-        values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, HerdId, KeyId, ServiceId, Timestamp},
     },
     store::{
         Page, Result, Tx,
@@ -231,33 +231,6 @@ pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> R
     .bind(animal)
     .all()
     .await
-}
-
-/// Gives a service another number and rank, because something earlier came on record.
-pub async fn renumber(tx: &mut Tx, business: BusinessId, id: ServiceId, numbered: Numbered) -> Result<()> {
-    tx.sql("update service set service_number = $3, rank = $4 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(numbered.service_number)
-        .bind(numbered.rank)
-        .run()
-        .await?;
-    change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
-    Ok(())
-}
-
-/// The service that counts for a withdrawal.
-pub async fn of_withdrawal(
-    tx: &mut Tx,
-    business: BusinessId,
-    withdrawal: WithdrawalId,
-) -> Result<Option<Service>> {
-    // Uses service_by_withdrawal.
-    tx.sql(services!("where v.business_id = $1 and v.withdrawal_id = $2 and v.reversed_at is null"))
-        .bind(business)
-        .bind(withdrawal)
-        .optional()
-        .await
 }
 
 /// The service no longer counts, its straw is unresolved again and those after it move up, in one call.

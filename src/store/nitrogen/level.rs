@@ -1,8 +1,14 @@
 //! Nitrogen: readings of the level and refills, and when a tank was opened.
 
+use uuid::Uuid;
+
 use crate::{
     domain::{
-        nitrogen::level::{Measured, Reading, Refill},
+        nitrogen::{
+            level::{LevelUnit, Measured, Reading, Refill},
+            read_level::Facts,
+            tank::Tank,
+        },
         row::{Joined, LeftJoin},
         values::{BusinessId, KeyId, Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
     },
@@ -39,12 +45,95 @@ impl Tanks {
     }
 }
 
-/// Enters a reading.
-pub async fn add_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Reading) -> Result<()> {
-    tx.sql(
-        "insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
+#[derive(sqlx::FromRow)]
+struct FactsRow {
+    #[sqlx(flatten, try_from = "LeftJoin<Tank>")]
+    tank: Option<Tank>,
+    superseded_of: Option<TankId>,
+    superseded_by: Option<Uuid>,
+    at_that_instant: Option<Uuid>,
+    last_read_at: Option<Timestamp>,
+    last_measured: Option<f64>,
+    last_unit: Option<LevelUnit>,
+    refilled: bool,
+}
+
+impl From<FactsRow> for Facts {
+    fn from(row: FactsRow) -> Self {
+        let measured = row.last_measured.zip(row.last_unit).map(|(value, unit)| Measured { value, unit });
+        Self {
+            tank: row.tank,
+            superseded: row.superseded_of.map(|of| (of, row.superseded_by)),
+            at_that_instant: row.at_that_instant,
+            last: row.last_read_at.zip(measured),
+            refilled: row.refilled,
+        }
+    }
+}
+
+/// What is to be known before a record of `$table` is entered that was taken at `$at`.
+macro_rules! before {
+    ($table:literal, $at:literal) => {
+        concat!(
+            "select t.id, ",
+            tank_columns!(),
+            ", t.created_at, s.tank_id as superseded_of, u.id as superseded_by, x.id as at_that_instant,
+                    l.read_at as last_read_at, l.measured as last_measured, l.unit as last_unit,
+                    exists (select 1 from nitrogen_refill f
+                            where f.business_id = $1 and f.tank_id = $2 and f.filled_at between l.read_at and $3
+                              and f.superseded_at is null) as refilled
+             from business b
+             left join tank t on t.business_id = b.id and t.id = $2
+             left join ", $table, " s on s.business_id = b.id and s.id = $4
+             left join ", $table, " u on u.business_id = b.id and u.supersedes_id = s.id
+             left join ", $table, " x on x.business_id = b.id and x.tank_id = $2 and x.", $at, " = $3
+                       and x.superseded_at is null
+             left join nitrogen_reading l on l.business_id = b.id and l.tank_id = $2 and l.superseded_at is null
+                       and l.read_at = (select max(r.read_at) from nitrogen_reading r
+                                        where r.business_id = $1 and r.tank_id = $2 and r.read_at < $3
+                                          and r.superseded_at is null)
+             where b.id = $1"
+        )
+    };
+}
+
+/// What is to be known before a reading is entered.
+pub async fn before_reading(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    read_at: Timestamp,
+    supersedes: Option<ReadingId>,
+) -> Result<Facts> {
+    // Uses nitrogen_reading_at and nitrogen_refill_at.
+    let sql = tx.sql(before!("nitrogen_reading", "read_at"));
+    sql.bind(business).bind(tank).bind(read_at).bind(supersedes).one::<FactsRow>().await.map(Facts::from)
+}
+
+/// What is to be known before a refill is entered.
+pub async fn before_refill(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    filled_at: Timestamp,
+    supersedes: Option<RefillId>,
+) -> Result<Facts> {
+    let sql = tx.sql(before!("nitrogen_refill", "filled_at"));
+    sql.bind(business).bind(tank).bind(filled_at).bind(supersedes).one::<FactsRow>().await.map(Facts::from)
+}
+
+/// Enters a reading; the one that it supersedes no longer stands.
+pub async fn write_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Reading) -> Result<()> {
+    // PostgreSQL must have put the old one aside before the new one may stand at the same instant.
+    tx.sql_for(
+        "update nitrogen_reading set superseded_at = $11 where business_id = $1 and id = $10;
+         insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
                                        supersedes_id, recorded_at, recorded_by)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+        "with old as (update nitrogen_reading set superseded_at = $11 where business_id = $1 and id = $10 returning id)
+         insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
+                                       supersedes_id, recorded_at, recorded_by)
+         select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12 from (select count(*) from old) as put_aside",
     )
     .bind(business)
     .bind(r.id)
@@ -61,22 +150,6 @@ pub async fn add_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Readi
     .run()
     .await
     .map(drop)
-}
-
-/// Another reading stands in this one's place from `now` on.
-pub async fn supersede_reading(
-    tx: &mut Tx,
-    business: BusinessId,
-    id: ReadingId,
-    now: Timestamp,
-) -> Result<()> {
-    tx.sql("update nitrogen_reading set superseded_at = $3 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(now)
-        .run()
-        .await
-        .map(drop)
 }
 
 macro_rules! readings {
@@ -132,48 +205,17 @@ pub async fn all_readings(tx: &mut Tx, business: BusinessId, page: Page) -> Resu
         .await
 }
 
-/// The reading that stands for a tank's level at just that instant.
-pub async fn reading_at(
-    tx: &mut Tx,
-    business: BusinessId,
-    tank: TankId,
-    at: Timestamp,
-) -> Result<Option<ReadingId>> {
-    tx.sql(
-        "select id from nitrogen_reading
-         where business_id = $1 and tank_id = $2 and read_at = $3 and superseded_at is null",
-    )
-    .bind(business)
-    .bind(tank)
-    .bind(at)
-    .value()
-    .await
-}
-
-/// The last reading of a tank that was taken before an instant and still stands.
-pub async fn last_reading(
-    tx: &mut Tx,
-    business: BusinessId,
-    tank: TankId,
-    before: Timestamp,
-) -> Result<Option<Reading>> {
-    tx.sql(readings!(
-        "where r.business_id = $1 and r.tank_id = $2 and r.read_at < $3 and r.superseded_at is null
-         order by r.read_at desc limit 1"
-    ))
-    .bind(business)
-    .bind(tank)
-    .bind(before)
-    .optional()
-    .await
-}
-
-/// Enters a refill.
-pub async fn add_refill(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Refill) -> Result<()> {
-    tx.sql(
-        "insert into nitrogen_refill (business_id, id, tank_id, filled_at, depth_before_mm, depth_after_mm, added_l,
+/// Enters a refill; the one that it supersedes no longer stands.
+pub async fn write_refill(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Refill) -> Result<()> {
+    tx.sql_for(
+        "update nitrogen_refill set superseded_at = $11 where business_id = $1 and id = $10;
+         insert into nitrogen_refill (business_id, id, tank_id, filled_at, depth_before_mm, depth_after_mm, added_l,
                                       technician, note, supersedes_id, recorded_at, recorded_by)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+        "with old as (update nitrogen_refill set superseded_at = $11 where business_id = $1 and id = $10 returning id)
+         insert into nitrogen_refill (business_id, id, tank_id, filled_at, depth_before_mm, depth_after_mm, added_l,
+                                      technician, note, supersedes_id, recorded_at, recorded_by)
+         select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12 from (select count(*) from old) as put_aside",
     )
     .bind(business)
     .bind(r.id)
@@ -190,17 +232,6 @@ pub async fn add_refill(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Refill
     .run()
     .await
     .map(drop)
-}
-
-/// Another refill stands in this one's place from `now` on.
-pub async fn supersede_refill(tx: &mut Tx, business: BusinessId, id: RefillId, now: Timestamp) -> Result<()> {
-    tx.sql("update nitrogen_refill set superseded_at = $3 where business_id = $1 and id = $2")
-        .bind(business)
-        .bind(id)
-        .bind(now)
-        .run()
-        .await
-        .map(drop)
 }
 
 macro_rules! refills {
@@ -253,24 +284,6 @@ pub async fn all_refills(tx: &mut Tx, business: BusinessId, page: Page) -> Resul
         .await
 }
 
-/// The refill of a tank that stands at just that instant.
-pub async fn refill_at(
-    tx: &mut Tx,
-    business: BusinessId,
-    tank: TankId,
-    at: Timestamp,
-) -> Result<Option<RefillId>> {
-    tx.sql(
-        "select id from nitrogen_refill
-         where business_id = $1 and tank_id = $2 and filled_at = $3 and superseded_at is null",
-    )
-    .bind(business)
-    .bind(tank)
-    .bind(at)
-    .value()
-    .await
-}
-
 /// A level that was read and still stands.
 #[derive(Clone, Copy, Debug, sqlx::FromRow)]
 pub struct LevelRow {
@@ -321,24 +334,6 @@ pub struct RefillRow {
     /// Litres that went in.
     #[sqlx(rename = "added_l")]
     pub litres_added: Option<Litres>,
-}
-
-/// The refills of tanks that still stand, tank by tank in order of time.
-pub async fn fillings(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<RefillRow>> {
-    // Uses nitrogen_refill_at.
-    tx.sql(
-        "select tank_id, filled_at, depth_before_mm, depth_after_mm, added_l from nitrogen_refill
-         where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
-           and superseded_at is null
-         order by tank_id, filled_at",
-    )
-    .bind(business)
-    .bind(tanks.first)
-    .bind(tanks.last)
-    .bind(span.from)
-    .bind(span.until)
-    .all()
-    .await
 }
 
 /// A refill, or the plug came off.

@@ -4,7 +4,7 @@ use crate::{
     domain::{
         exchange::change::ChangeKind,
         nitrogen::tank::{Tank, TankDetails},
-        values::{BusinessId, HerdId, TankId},
+        values::{BusinessId, HerdId, TankId, TimeZone},
     },
     store::{
         Page, Result, Tx,
@@ -86,6 +86,33 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: TankId) -> Result<Optio
     .bind(id)
     .optional()
     .await
+}
+
+/// One tank, and the zone of the herd whose it is.
+pub async fn find_with_zone(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: TankId,
+) -> Result<Option<(Tank, Option<TimeZone>)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        #[sqlx(flatten)]
+        tank: Tank,
+        time_zone: Option<TimeZone>,
+    }
+    let row: Option<Row> = tx
+        .sql(concat!(
+            "select t.id, ",
+            tank_columns!(),
+            ", t.created_at, h.time_zone
+             from tank t left join herd h on h.business_id = t.business_id and h.id = t.herd_id
+             where t.business_id = $1 and t.id = $2"
+        ))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await?;
+    Ok(row.map(|Row { tank, time_zone }| (tank, time_zone)))
 }
 
 /// Tanks, oldest first; of one herd when it is named.

@@ -21,7 +21,8 @@ use crate::{
     },
 };
 
-/// Both balances, the line and the business's counter, for SQLite, after statements of the caller's own.
+/// Both balances and the line, for SQLite, after statements of the caller's own. The business's counter follows at the
+/// commit ([`Tx::flush`]).
 macro_rules! line_sqlite {
     ($before:literal) => {
         concat!(
@@ -32,8 +33,7 @@ macro_rules! line_sqlite {
              insert into movement (business_id, lot_id, from_place_id, to_place_id, straws, from_left, to_held, seq,
                                    recorded_at, id, kind, occurred_at, recorded_by, technician, withdrawal_id,
                                    stocktake_id, reverses_id, reason, exposure_s, note)
-             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20);
-             update business set movement_seq = $8, last_recorded_at = $9 where id = $1"
+             values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)"
         )
     };
 }
@@ -51,8 +51,7 @@ macro_rules! line_postgres {
                  insert into movement (business_id, lot_id, from_place_id, to_place_id, straws, from_left, to_held, seq,
                                        recorded_at, id, kind, occurred_at, recorded_by, technician, withdrawal_id,
                                        stocktake_id, reverses_id, reason, exposure_s, note)
-                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)),
-             counted as (update business set movement_seq = $8, last_recorded_at = $9 where id = $1) ",
+                 values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)) ",
             $after
         )
     };

@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::{
     domain::{
         row::LeftJoin,
-        straws::{lot::Lot, place::Place, posting::Spot},
+        straws::{lot::Lot, place::Place, posting::PlaceStock},
         values::{BusinessId, Canister, LotId, Name, PlaceId},
     },
     store::{Result, Tx, straws::lot::lot_columns},
@@ -29,7 +29,7 @@ struct Row {
     held: i64,
 }
 
-macro_rules! spots {
+macro_rules! stock_at_all {
     ($asked:literal, $lot:literal, $tank:literal, $canister:literal, $order:literal) => {
         concat!(
             "select ",
@@ -49,11 +49,11 @@ macro_rules! spots {
 }
 
 /// Each lot, if it is known, and what hangs of it at a place; in the order in which they are asked for.
-pub async fn spots(
+pub async fn stock_at_all(
     tx: &mut Tx,
     business: BusinessId,
     asked: &[(LotId, &Place)],
-) -> Result<Vec<(Option<Lot>, Spot)>> {
+) -> Result<Vec<(Option<Lot>, PlaceStock)>> {
     let mark = |mark: Option<&str>| mark.unwrap_or_default().to_owned();
     let rows = asked.iter().map(|(lot, place)| {
         json!([lot, place.tank_id, place.canister, mark(place.cane.said()), mark(place.goblet.said())])
@@ -62,14 +62,14 @@ pub async fn spots(
     // Uses place_in_tank.
     let found: Vec<Row> = tx
         .sql_for(
-            spots!(
+            stock_at_all!(
                 "json_each($2) as q",
                 "unhex(q.value ->> 0, '-')",
                 "unhex(q.value ->> 1, '-')",
                 "q.value ->> 2",
                 "q.key"
             ),
-            spots!(
+            stock_at_all!(
                 "json_array_elements($2::json) with ordinality as q(value, key)",
                 "(q.value ->> 0)::uuid",
                 "(q.value ->> 1)::uuid",
@@ -81,20 +81,20 @@ pub async fn spots(
         .bind(rows)
         .all()
         .await?;
-    let spot = |row: Row, place: &Place| {
+    let stock = |row: Row, place: &Place| {
         let Row { lot, tank_name, tank_canisters, place_id: id, held } = row;
-        (lot, Spot { place: place.clone(), id, held, tank: tank_name.zip(tank_canisters) })
+        (lot, PlaceStock { place: place.clone(), id, held, tank: tank_name.zip(tank_canisters) })
     };
-    Ok(found.into_iter().zip(asked).map(|(row, (_, place))| spot(row, place)).collect())
+    Ok(found.into_iter().zip(asked).map(|(row, (_, place))| stock(row, place)).collect())
 }
 
 /// The lot, if it is known, and what hangs of it at one place.
-pub async fn spot(
+pub async fn stock_at(
     tx: &mut Tx,
     business: BusinessId,
     lot: LotId,
     place: &Place,
-) -> Result<(Option<Lot>, Spot)> {
-    let mut found = spots(tx, business, &[(lot, place)]).await?;
+) -> Result<(Option<Lot>, PlaceStock)> {
+    let mut found = stock_at_all(tx, business, &[(lot, place)]).await?;
     found.pop().ok_or(crate::store::Error::Database(sqlx::Error::RowNotFound))
 }

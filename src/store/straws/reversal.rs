@@ -5,7 +5,7 @@ use crate::{
         exchange::change::ChangeKind,
         straws::{
             movement::Movement,
-            posting::Spot,
+            posting::PlaceStock,
             reverse::Decision,
             withdrawal::{WithdrawalState, unresolved},
         },
@@ -46,9 +46,9 @@ pub struct Found {
     /// The line.
     pub movement: Movement,
     /// Where the straws came from, when that is in a tank.
-    pub from: Option<Spot>,
+    pub from: Option<PlaceStock>,
     /// Where they went, when that is in a tank.
-    pub to: Option<Spot>,
+    pub to: Option<PlaceStock>,
     /// Where its withdrawal stands, and where that would stand unresolved.
     pub withdrawal: Option<(WithdrawalState, WithdrawalState)>,
     /// The service that counts for that withdrawal.
@@ -114,18 +114,18 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, id: MovementId) -> Result
         .optional()
         .await?;
     Ok(row.map(|row| {
-        let spot = |place: Option<_>, id, held, tank: Option<_>| {
-            place.map(|place| Spot { place, id: Some(id), held, tank })
+        let there = |place: Option<_>, id, held, tank: Option<_>| {
+            place.map(|place| PlaceStock { place, id: Some(id), held, tank })
         };
         let Row { movement, withdrawal_state, thaw_started_at, .. } = row;
         Found {
-            from: spot(
+            from: there(
                 movement.from.place.clone(),
                 row.from_id,
                 row.from_straws,
                 row.from_tank_name.zip(row.from_canisters),
             ),
-            to: spot(
+            to: there(
                 movement.to.place.clone(),
                 row.to_id,
                 row.to_straws,

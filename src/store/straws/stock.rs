@@ -54,7 +54,7 @@ macro_rules! stock {
 
 /// The oldest collection first; of a lot, a herd's own tank before the technician's. Ordered here and not by
 /// the database, because PostgreSQL sorts marks by the language of its locale and SQLite does not.
-pub(super) fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
+pub(in crate::store) fn in_order_of_use(mut stock: Vec<Stock>) -> Vec<Stock> {
     stock.sort_by_cached_key(|Stock { lot, place, tank_herd_id: herd, .. }| {
         let collected_on = lot.details.collected_on;
         ((collected_on.is_none(), collected_on), lot.id, (herd.is_none(), *herd), place.clone())

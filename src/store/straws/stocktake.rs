@@ -45,9 +45,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &Stocktake) ->
 macro_rules! stocktakes {
     ($rest:literal) => {
         concat!(
-            "select id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
-                    recorded_at
-             from stocktake ",
+            "select k.id, k.tank_id, t.herd_id as tank_herd_id, k.canister, k.complete, k.as_of_seq, k.counted_at,
+                    k.technician, k.note, k.lines, k.state, k.accepted_at, k.recorded_at
+             from stocktake k join tank t on t.business_id = k.business_id and t.id = k.tank_id ",
             $rest
         )
     };
@@ -55,7 +55,7 @@ macro_rules! stocktakes {
 
 /// One stocktake.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: StocktakeId) -> Result<Option<Stocktake>> {
-    tx.sql(stocktakes!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await
+    tx.sql(stocktakes!("where k.business_id = $1 and k.id = $2")).bind(business).bind(id).optional().await
 }
 
 /// Stocktakes, oldest entry first; of one tank when it is named.
@@ -66,7 +66,7 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<Stocktake>> {
     tx.sql(stocktakes!(
-        "where business_id = $1 and id > $2 and ($4 is null or tank_id = $4) order by id limit $3"
+        "where k.business_id = $1 and k.id > $2 and ($4 is null or k.tank_id = $4) order by k.id limit $3"
     ))
     .bind(business)
     .bind(page.after)

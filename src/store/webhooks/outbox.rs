@@ -86,49 +86,79 @@ struct Missed {
     tank_id: Option<TankId>,
 }
 
-/// Events that are looked at in one statement for some that a webhook missed.
-const LOOK_AT: i64 = 1000;
+/// Some events that follow one another, by their numbers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// The first.
+    pub first: i64,
+    /// The last.
+    pub last: i64,
+    /// Whether others follow.
+    pub more: bool,
+}
 
-/// Enters deliveries, due at once, of events written since then that a webhook asks for and was never told
-/// because it was disabled: at most `most`, the oldest first. Gives how many.
+/// At most `most` events: those recorded since then whose number is above `after`. `None` when there are none.
+pub async fn stretch(
+    tx: &mut Tx,
+    business: BusinessId,
+    since: Timestamp,
+    after: i64,
+    most: i64,
+) -> Result<Option<Stretch>> {
+    #[derive(sqlx::FromRow)]
+    struct Ends {
+        first: Option<i64>,
+        newest: i64,
+    }
+    // Uses outbox_by_age; the time of recording never goes back along the numbers.
+    let ends: Option<Ends> = tx
+        .sql(
+            "select (select e.seq from outbox e where e.business_id = b.id and e.recorded_at >= $2
+                     order by e.recorded_at, e.seq limit 1) as first,
+                    b.event_seq as newest
+             from business b where b.id = $1",
+        )
+        .bind(business)
+        .bind(since)
+        .optional()
+        .await?;
+    let Some(Ends { first: Some(first), newest }) = ends else { return Ok(None) };
+    let first = first.max(after + 1);
+    let last = newest.min(first + most - 1);
+    Ok((first <= last).then_some(Stretch { first, last, more: last < newest }))
+}
+
+/// Enters deliveries, due at once, of the events of a stretch that a webhook asks for and was never told because it
+/// was disabled, the oldest first. Gives how many.
 pub async fn make_up(
     tx: &mut Tx,
     business: BusinessId,
     webhook: &Webhook,
-    since: Timestamp,
-    most: u64,
+    events: Stretch,
     now: Timestamp,
 ) -> Result<u64> {
-    let (mut made, mut after) = (0, 0);
-    loop {
-        // Uses outbox_by_age.
-        let missed: Vec<Missed> = tx
-            .sql(
-                "select e.seq, e.topic, e.subject, e.herd_id, e.tank_id from outbox e
-                 where e.business_id = $1 and e.recorded_at >= $3 and e.seq > $4
-                   and not exists (select 1 from delivery d
-                                   where d.business_id = $1 and d.webhook_id = $2 and d.event_seq = e.seq)
-                 order by e.seq limit $5",
-            )
-            .bind(business)
-            .bind(webhook.id)
-            .bind(since)
-            .bind(after)
-            .bind(LOOK_AT)
-            .all()
-            .await?;
-        let Some(last) = missed.last() else { return Ok(made) };
-        after = last.seq;
-        for event in missed {
-            if made >= most {
-                return Ok(made);
-            }
-            if webhook.details.wants(event.topic, event.herd_id, event.tank_id) {
-                deliver(tx, business, webhook.id, event.seq, &event.subject, now).await?;
-                made += 1;
-            }
+    let missed: Vec<Missed> = tx
+        .sql(
+            "select e.seq, e.topic, e.subject, e.herd_id, e.tank_id from outbox e
+             where e.business_id = $1 and e.seq between $3 and $4
+               and not exists (select 1 from delivery d
+                               where d.business_id = $1 and d.webhook_id = $2 and d.event_seq = e.seq)
+             order by e.seq",
+        )
+        .bind(business)
+        .bind(webhook.id)
+        .bind(events.first)
+        .bind(events.last)
+        .all()
+        .await?;
+    let mut made = 0;
+    for event in missed {
+        if webhook.details.wants(event.topic, event.herd_id, event.tank_id) {
+            deliver(tx, business, webhook.id, event.seq, &event.subject, now).await?;
+            made += 1;
         }
     }
+    Ok(made)
 }
 
 /// An event to be written, with its deliveries.

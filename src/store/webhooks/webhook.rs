@@ -13,7 +13,7 @@ use crate::{
             },
         },
     },
-    store::{Page, Result, Tx, access::business},
+    store::{Page, Result, Tx, access::business, webhooks::outbox::Stretch},
 };
 
 /// Enters a webhook.
@@ -328,30 +328,26 @@ pub async fn redeliver(tx: &mut Tx, business: BusinessId, id: DeliveryId, now: T
     .map(drop)
 }
 
-/// Lets at most `most` deliveries of events written since then be tried again, the oldest first: those that
-/// failed, or also those that were delivered. Gives how many.
-pub async fn redeliver_since(
+/// Lets deliveries of a stretch of events be tried again: those that failed, or also those that were delivered. Gives
+/// how many.
+pub async fn redeliver_stretch(
     tx: &mut Tx,
     business: BusinessId,
     webhook: WebhookId,
-    since: Timestamp,
+    events: Stretch,
     also_delivered: bool,
-    most: i64,
     now: Timestamp,
 ) -> Result<u64> {
     tx.sql(
         "update delivery set state = 'waiting', step = 0, due_at = $6, finished_at = null
-         where business_id = $1 and id in (
-             select d.id from delivery d join outbox e on e.business_id = d.business_id and e.seq = d.event_seq
-             where d.business_id = $1 and d.webhook_id = $2 and e.recorded_at >= $3
-               and (d.state = 'failed' or d.state = 'delivered' and $4 and d.finished_at < $6)
-             order by d.event_seq limit $5)",
+         where business_id = $1 and webhook_id = $2 and event_seq between $3 and $4
+           and (state = 'failed' or state = 'delivered' and $5)",
     )
     .bind(business)
     .bind(webhook)
-    .bind(since)
+    .bind(events.first)
+    .bind(events.last)
     .bind(also_delivered)
-    .bind(most)
     .bind(now)
     .run()
     .await

@@ -49,7 +49,7 @@ async fn what_goes_out_is_complete(world: &World) {
             "batch": "24117", "dateCollected": "2024-05-17T00:00:00Z", "preservationType": "Frozen",
             "sireOfficialName": "Invented One", "isSexedSemen": false,
             "sireIdentifiers": [
-                {"scheme": "icar.Interbull", "id": "HOLCANM000000A12345"},
+                {"scheme": "icar.Interbull", "id": "HOLZZZM000000A12345"},
                 {"scheme": "org.example.aicode", "id": "XA871"},
                 {"scheme": "tankside.sire", "id": yard.farm.sire}],
         })

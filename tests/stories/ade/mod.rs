@@ -31,7 +31,7 @@ impl Yard {
         let location = json!({"location": {"scheme": "uk.cph", "id": "34/123/1234"}});
         manager.patch(&format!("/v1/herds/{}", farm.herd), None, location).await.expect(200);
         let names = json!({"identifiers": [
-            {"scheme": "international-id", "id": "HOLCANM000000A12345"},
+            {"scheme": "international-id", "id": "HOLZZZM000000A12345"},
             {"scheme": "org.example.aicode", "id": "XA871"},
         ]});
         manager.patch(&format!("/v1/sires/{}", farm.sire), None, names).await.expect(200);

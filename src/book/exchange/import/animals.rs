@@ -17,7 +17,7 @@ use crate::{
     },
     domain::{
         animals::{
-            animal::{Animal, AnimalDetails},
+            animal::{Animal, AnimalDetails, dam_too_young},
             event::Event,
             herd::Herd,
             history::AnimalEvent,
@@ -79,6 +79,7 @@ struct Orphan {
     line: u64,
     herd: HerdId,
     dam: Code,
+    born_on: Option<Day>,
 }
 
 struct Animals {
@@ -181,7 +182,7 @@ impl Animals {
         let dam_id = match &said.dam_number {
             None => None,
             Some(dam) => {
-                let orphan = Orphan { line, herd: herd.id, dam: dam.clone() };
+                let orphan = Orphan { line, herd: herd.id, dam: dam.clone(), born_on: said.born_on };
                 match dam_of(taking, &orphan).await? {
                     _ if *dam == said.number => {
                         taking.faults.at(line, "dam_number", "must not be her own number");
@@ -195,7 +196,13 @@ impl Animals {
                         self.orphans.insert(id, orphan);
                         None
                     }
-                    found => found.unwrap_or_default(),
+                    Ok(Some(dam)) => {
+                        if let Some(wrong) = dam_too_young(dam.details.born_on, said.born_on) {
+                            taking.faults.at(line, "dam_number", wrong);
+                            return Ok(false);
+                        }
+                        Some(dam.id)
+                    }
                 }
             }
         };
@@ -298,10 +305,13 @@ impl Animals {
         let mut found = Vec::new();
         for (calf, orphan) in &self.orphans {
             match dam_of(taking, orphan).await? {
-                Ok(Some(dam)) => {
-                    store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam).await?;
-                    found.push(*calf);
-                }
+                Ok(Some(dam)) => match dam_too_young(dam.details.born_on, orphan.born_on) {
+                    Some(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
+                    None => {
+                        store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam.id).await?;
+                        found.push(*calf);
+                    }
+                },
                 Err(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
                 Ok(None) if self.is_faulty(orphan) => {}
                 Ok(None) => taking.faults.at(
@@ -367,13 +377,13 @@ fn calving<P: FnMut(u64)>(
 async fn dam_of<P: FnMut(u64)>(
     taking: &mut Taking<'_, P>,
     orphan: &Orphan,
-) -> store::Result<Result<Option<AnimalId>, String>> {
+) -> store::Result<Result<Option<Animal>, String>> {
     let business = taking.business();
-    let numbered = store::animals::animal::numbered(taking.cx.tx, business, orphan.herd, &orphan.dam).await?;
-    Ok(match numbered.as_slice() {
-        [] => Ok(None),
-        [dam] => Ok(Some(dam.id)),
-        several => Err(format!("{} animals of the herd have that number", several.len())),
+    let mut numbered =
+        store::animals::animal::numbered(taking.cx.tx, business, orphan.herd, &orphan.dam).await?;
+    Ok(match numbered.len() {
+        0 | 1 => Ok(numbered.pop()),
+        several => Err(format!("{several} animals of the herd have that number")),
     })
 }
 

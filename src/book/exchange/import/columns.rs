@@ -49,8 +49,8 @@ columns! {
         "goblet" May "The goblet of the cane.", "upper";
         "sire_name" May "The sire's name; may be left out when an identifier finds him.", "Invented One";
         "sire_breed" May "The sire's breed, three letters.", "HOL";
-        "sire_international_id" May "The sire's international ID.", "HOLCANM000000A12345";
-        "sire_uniform_code" May "The sire's uniform code.", "7HO5157";
+        "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
+        "sire_uniform_code" May "The sire's uniform code.", "0HO123";
         "semen_type" Must "conventional, sexed_female or sexed_male.", "sexed_female";
         "batch" May "The batch printed on the straw.", "24117";
         "collected_on" May "The day of collection, such as 2024-04-26.", "2024-04-26";
@@ -76,9 +76,9 @@ columns! {
         "born_on" May "Her day of birth, such as 2023-05-02.", "2023-05-02";
         "breed" May "Her breed, three letters.", "HOL";
         "iso_11784" May "Her 15-digit animal code.", "276000012345678";
-        "international_id" May "Her international ID.", "HOLDEUF000012345678";
+        "international_id" May "Her international ID.", "HOLZZZF000012345678";
         "sire_name" May "Her sire's name.", "Invented One";
-        "sire_international_id" May "Her sire's international ID.", "HOLCANM000000A12345";
+        "sire_international_id" May "Her sire's international ID.", "HOLZZZM000000A12345";
         "dam_number" May "Her dam's number in the same herd; the dam is in the book or in this file.", "";
         "calved_at" May "Her last calving: a time with an offset, or a day.", "2025-11-20T03:15:00+01:00";
         "left_on" May "The day on which she left the herd.", "";
@@ -90,7 +90,7 @@ columns! {
         "served_at" Must "When: a time with an offset, or a day.", "2026-01-19T07:40:00+01:00";
         "technician" May "Who did it.", "Mira";
         "sire_name" May "The sire's name.", "Invented One";
-        "sire_international_id" May "The sire's international ID.", "HOLCANM000000A12345";
+        "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
         "semen_type" May "conventional, sexed_female or sexed_male.", "sexed_female";
         "note" May "A remark.", "Second straw of the goblet";
     }

@@ -153,7 +153,7 @@ impl Inventory {
         }
 
         let place = Place { tank_id: tank.id, canister: said.canister, cane: said.cane, goblet: said.goblet };
-        let (_, to) = straws::place::spot(taking.cx.tx, business, lot_id, &place).await?;
+        let (_, to) = straws::place::stock_at(taking.cx.tx, business, lot_id, &place).await?;
         let receipt = NewReceipt {
             lot_id,
             place,

@@ -1,6 +1,6 @@
 //! What animals were served with so far, with straws that never were in this book.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use crate::{
     book::{
@@ -23,7 +23,7 @@ use crate::{
             service::{Service, ServiceEntry},
         },
         straws::semen::SemenType,
-        values::{AnimalId, Code, HerdId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
+        values::{AnimalId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
     },
     form, store,
 };
@@ -62,7 +62,7 @@ struct Services {
     herds: Register<Herd>,
     sires: Sires,
     /// Whom the file served, to be numbered once all her services are there.
-    served: BTreeMap<AnimalId, HerdId>,
+    served: BTreeSet<AnimalId>,
 }
 
 /// Takes in every line.
@@ -72,7 +72,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
     let mut services = Services {
         herds: register::herds(tx, business).await?,
         sires: Sires::of(tx, business).await?,
-        served: BTreeMap::new(),
+        served: BTreeSet::new(),
     };
     while let Some(line) = sheet.next(&mut taking.faults).map_err(Failure::Unusable)? {
         taking.count();
@@ -124,7 +124,7 @@ impl Services {
         let service = foreign(animal, served_at, sire, said, taking.cx.now);
         store::animals::service::add(taking.cx.tx, business, taking.cx.caller.key_id, &service).await?;
         taking.summary.services += 1;
-        self.served.insert(animal.id, herd.id);
+        self.served.insert(animal.id);
         Ok(())
     }
 
@@ -134,10 +134,8 @@ impl Services {
             return Ok(());
         }
         let business = taking.business();
-        for (id, herd) in &self.served {
-            if let Some(herd) = self.herds.all().iter().find(|known| known.id == *herd) {
-                renumber(taking.cx.tx, business, *id, &herd.details).await?;
-            }
+        for id in &self.served {
+            renumber(taking.cx.tx, business, *id).await?;
         }
         Ok(())
     }

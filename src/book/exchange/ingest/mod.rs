@@ -396,8 +396,8 @@ async fn the_animal(
     let business = cx.business();
     let names = std::slice::from_ref(name);
     let called = store::animals::identifier::animals(cx.tx, business, names, own::ANIMAL).await?;
-    let mut hers = called.into_iter().filter(|animal| animal.herd_id == herd);
-    Ok(match (hers.next(), hers.next()) {
+    let mut animals = called.into_iter().filter(|animal| animal.herd_id == herd);
+    Ok(match (animals.next(), animals.next()) {
         (Some(only), None) => Ok(only.id),
         (None, _) => Err(Unclear::Nobody),
         (Some(_), Some(_)) => Err(Unclear::Several),
@@ -478,9 +478,7 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
             let event = event.ok_or_else(|| lookup::lost("event", subject))?;
             if event.reversed_at.is_none() {
                 store::animals::event::reverse(cx.tx, business, &event, cx.now).await?;
-                let animal = lookup::animal_of(cx.tx, business, event.animal_id).await?;
-                let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
-                renumber(cx.tx, business, animal.id, &herd).await?;
+                renumber(cx.tx, business, event.animal_id).await?;
             }
         }
         // An animal is changed, not entered anew.

@@ -1,0 +1,125 @@
+//! What one caller cannot take from the others, and what is refused before anything is looked at.
+
+use std::{
+    io::{Read as _, Write as _},
+    net::TcpStream,
+    num::NonZeroU32,
+    time::{Duration, Instant},
+};
+
+use reqwest::Method;
+use serde_json::json;
+use tankside::domain::access::Role;
+
+use crate::{
+    on_both_stores,
+    world::{Farm, World},
+};
+
+on_both_stores!(
+    writes_go_on_while_one_key_reads_without_measure,
+    every_answer_guards_itself,
+    a_request_without_one_host_or_with_two_callers_is_refused,
+);
+
+/// A hundred readers with one key: the others work on, and the key hears that it asks for too much.
+async fn writes_go_on_while_one_key_reads_without_measure(world: &World) {
+    const READERS: usize = 100;
+    let farm = Farm::found(&world.manager).await;
+    for n in 0..60 {
+        farm.animal(&world.manager, &n.to_string()).await;
+    }
+    let reader = world.caller(Role::Reader).await;
+    // Long enough for keys to be looked up anew.
+    let until = Instant::now() + Duration::from_secs(7);
+    let mut readers = tokio::task::JoinSet::new();
+    for _ in 0..READERS {
+        let reader = reader.clone();
+        readers.spawn(async move {
+            let mut refused = 0;
+            while Instant::now() < until {
+                let answer = reader.get("/v1/animals?limit=500").await;
+                if answer.status == 429 {
+                    assert_eq!((answer.slug(), answer.header("retry-after")), ("too-many-reads", "2"));
+                    refused += 1;
+                    // As a client does that was told to wait.
+                    tokio::time::sleep(Duration::from_millis(200)).await;
+                } else {
+                    answer.expect(200);
+                }
+            }
+            refused
+        });
+    }
+    let mut written = 0;
+    while Instant::now() < until {
+        farm.animal(&world.manager, &format!("beside {written}")).await;
+        world.manager.get("/v1/business").await.expect(200);
+        written += 1;
+    }
+    let refused: usize = readers.join_all().await.into_iter().sum();
+    println!("{written} written beside {READERS} readers");
+    assert!(written > 0, "nothing was written");
+    assert!(refused > 0, "a key may read as much at once as it likes");
+}
+
+async fn every_answer_guards_itself(world: &World) {
+    let client = &world.manager;
+    for path in
+        ["/", "/docs", "/healthz", "/problems", "/openapi.json", "/v1/herds", "/v1/nothing", "/ade/locations"]
+    {
+        let answer = client.get(path).await;
+        assert_eq!(answer.header("x-content-type-options"), "nosniff", "{path}");
+        assert_eq!(answer.header("referrer-policy"), "no-referrer", "{path}");
+    }
+    let metrics = async |host: &str| {
+        client.send_without_key(Method::GET, "/metrics", &[("host", host)], vec![]).await.status
+    };
+    // A site that has its own name lead here (DNS rebinding) is told nothing.
+    assert_eq!(metrics("rebound.example.org").await, 421);
+    assert_eq!(metrics("tankside:8080").await, 200);
+    assert_eq!(metrics("127.0.0.1").await, 200);
+}
+
+async fn a_request_without_one_host_or_with_two_callers_is_refused(world: &World) {
+    let key = &world.manager.key;
+    let address = world.base.trim_start_matches("http://");
+    let say = |headers: &str| {
+        let mut stream = TcpStream::connect(address).unwrap();
+        write!(stream, "GET /v1/business HTTP/1.1\r\n{headers}connection: close\r\n\r\n").unwrap();
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).unwrap();
+        answer
+    };
+    let (host, caller) = ("host: localhost\r\n", format!("authorization: Bearer {key}\r\n"));
+    assert!(say(&format!("{host}{caller}")).starts_with("HTTP/1.1 200"));
+    for wrong in [caller.clone(), format!("{host}{host}{caller}"), format!("{host}{caller}{caller}")] {
+        let answer = say(&wrong);
+        assert!(answer.starts_with("HTTP/1.1 400") && answer.contains("/problems/bad-request"), "{answer}");
+    }
+}
+
+#[tokio::test]
+async fn an_address_that_fails_too_often_is_no_longer_looked_at() {
+    let world = World::with(|config| config.failures_per_minute = NonZeroU32::new(5)).await;
+    let known = world.caller(Role::Reader).await;
+    known.get("/v1/business").await.expect(200);
+    let wrong = world.manager.with_key("tks_0123456789abcdefghijklmnopqrst_000000");
+    let mut refused = Vec::new();
+    for _ in 0..8 {
+        refused.push(wrong.get("/v1/business").await);
+    }
+    let limited = refused.iter().filter(|answer| answer.status == 429).count();
+    assert!((2..=4).contains(&limited), "{limited} of 8");
+    let last = refused.last().unwrap();
+    assert_eq!(last.slug(), "too-many-failures");
+    assert!((1..=60).contains(&last.header("retry-after").parse::<u64>().unwrap()));
+    // Behind one proxy all have its address: who was let in before is let in still.
+    known.get("/v1/business").await.expect(200);
+    // One that was never seen has to wait as well: looking it up is what is spared.
+    let stranger = world.caller(Role::Reader).await;
+    assert_eq!(stranger.get("/v1/business").await.status, 429);
+    let answer = known.post("/v1/herds", json!({})).await;
+    assert_eq!(answer.status, 403, "and is told what it may not");
+    world.close().await;
+}
