@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use tankside::domain::exchange::ade::ItemKind;
 
 use crate::{
-    ade::{Yard, cow, event, insemination},
+    ade::{Yard, cow, event, insemination, sexed},
     on_both_stores,
     world::{Client, Farm, World, operations},
 };
@@ -304,6 +304,24 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
     let (single, statements) = cost(world, yard.manager.get(&format!("{}/animals/{animal}", yard.at))).await;
     single.expect(200);
     at_most(3, "an animal", &statements);
+    // What comes in: the item is looked up, gathered, decided, written once and told again, whatever it names.
+    let heat = event("one", "99", "2026-03-02T02:10:00Z", json!({"certainty": "InHeat"}));
+    let (_, statements) = cost(world, yard.send("heats", &heat)).await;
+    at_most(11, "a heat that comes in", &statements);
+    let names = |n: usize| {
+        (0..n).map(|n| json!({"scheme": format!("org.example.{n}"), "id": "XA871"})).collect::<Vec<_>>()
+    };
+    let mut costs = Vec::new();
+    for (id, number, more) in [("few", "100", 1), ("many", "101", 9)] {
+        yard.animal(number).await;
+        let mut straw = sexed();
+        straw["sireIdentifiers"].as_array_mut().unwrap().extend(names(more));
+        let ai = insemination(id, number, "2026-03-02T04:30:00Z", straw);
+        let (_, statements) = cost(world, yard.send("inseminations", &ai)).await;
+        at_most(20, "an insemination that comes in", &statements);
+        costs.push(statements.len());
+    }
+    assert_eq!((costs[0], yard.sexed_left().await), (costs[1], 8), "more names cost nothing");
     let (_, statements) = cost(world, yard.manager.get("/ade/locations")).await;
     at_most(3, "/ade/locations", &statements);
 }

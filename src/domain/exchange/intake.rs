@@ -121,6 +121,9 @@ mod tests {
         assert_eq!(came(&other, None).beside(&on_record), Version::Newer);
         let taken_back = Arrival { deleted: true, ..came(&same, Some(late)) };
         assert_eq!(taken_back.beside(&on_record), Version::Newer);
-        assert_eq!(Arrival { herd: HerdId::new(), ..came(&same, Some(late)) }.beside(&on_record), Version::Newer);
+        assert_eq!(
+            Arrival { herd: HerdId::new(), ..came(&same, Some(late)) }.beside(&on_record),
+            Version::Newer
+        );
     }
 }

@@ -32,14 +32,28 @@ pub struct ItemFilter {
     pub with_reversed: bool,
 }
 
-/// The condition that is the same for the page and its count. An animal is told as itself however many systems told
-/// of her, and where she was before while she is elsewhere; an event that came as an item is told as the item.
-macro_rules! condition {
+/// At the location: an event by its herd.
+macro_rules! its_herd {
     () => {
-        "c.business_id = $1
-         and (c.herd_id = $2
-              or ($7 and $4 = 'animal' and c.kind = 'animal'
-                  and c.subject_id in (select f.animal_id from former_herd f where f.business_id = $1 and f.herd_id = $2)))
+        "c.herd_id = $2"
+    };
+}
+
+/// An animal as well where she was before, while she is elsewhere. Only of animals, because with it the index by herd
+/// does not lead to a page at once.
+macro_rules! her_herds {
+    () => {
+        "(c.herd_id = $2
+          or ($7 and c.kind = 'animal'
+              and c.subject_id in (select f.animal_id from former_herd f where f.business_id = $1 and f.herd_id = $2)))"
+    };
+}
+
+/// The condition that is the same for the page and its count. An animal is told as itself however many systems told
+/// of her; an event that came as an item is told as the item.
+macro_rules! condition {
+    ($at:ident) => {
+        concat!("c.business_id = $1 and ", $at!(), "
          and ((c.kind = $3 and not exists (select 1 from ade_made m
                                where m.business_id = $1 and m.subject_id = c.subject_id))
               or (a.kind = $4 and (a.kind <> 'animal' or a.subject_id is null)))
@@ -50,18 +64,18 @@ macro_rules! condition {
                                  where i.business_id = $1 and i.scheme = $8 and i.code = $9))
          and ($11 is null
               or c.subject_id = coalesce((select i.subject_id from ade_item i
-                                          where i.business_id = $1 and i.id = $11 and i.kind = 'animal'), $11))"
+                                          where i.business_id = $1 and i.id = $11 and i.kind = 'animal'), $11))")
     };
 }
 
 macro_rules! count {
-    () => {
+    ($at:ident) => {
         concat!(
             "select cast(count(*) as bigint)
              from change c
              left join ade_item a on c.kind = 'ade_item' and a.business_id = c.business_id and a.id = c.subject_id
              where ",
-            condition!()
+            condition!($at)
         )
     };
 }
@@ -82,6 +96,31 @@ macro_rules! bound {
     };
 }
 
+macro_rules! list {
+    ($at:ident) => {
+        concat!(
+            "select c.seq, c.kind, c.subject_id, c.herd_id, c.animal_id, c.reversed, c.created_at, c.changed_at,
+                    o.source as item_source, o.source_id as item_source_id, o.resource as item_resource,
+                    o.subject_id as item_subject_id, n.id as told_animal_id, n.identifiers as told_identifiers,
+                    c.herd_id <> $2 as is_elsewhere, (",
+            count!($at),
+            ") as total
+             from change c
+             left join ade_item a on c.kind = 'ade_item' and a.business_id = c.business_id and a.id = c.subject_id
+             left join ade_item o on o.business_id = c.business_id
+                  and o.id = coalesce(a.id, (select i.id from ade_item i
+                                             where c.kind = 'animal' and i.business_id = c.business_id
+                                               and i.subject_id = c.subject_id
+                                             order by i.id limit 1))
+             left join animal n on n.business_id = c.business_id
+                  and n.id = case when a.id is null then c.animal_id else a.animal_id end
+             where ",
+            condition!($at),
+            " and c.seq > $12 order by c.seq limit $13"
+        )
+    };
+}
+
 /// What is told after the change `after`, in the order of changes; each with how many are told in all.
 pub async fn list(
     tx: &mut Tx,
@@ -92,30 +131,12 @@ pub async fn list(
 ) -> Result<Vec<Told>> {
     tx.flush().await?;
     // Uses change_by_herd, and ade_item_by_subject for what a system said of an animal.
-    let sql = tx.sql(concat!(
-        "select c.seq, c.kind, c.subject_id, c.herd_id, c.animal_id, c.reversed, c.created_at, c.changed_at,
-                o.source as item_source, o.source_id as item_source_id, o.resource as item_resource,
-                o.subject_id as item_subject_id, n.id as told_animal_id, n.identifiers as told_identifiers,
-                c.herd_id <> $2 as is_elsewhere, (",
-        count!(),
-        ") as total
-         from change c
-         left join ade_item a on c.kind = 'ade_item' and a.business_id = c.business_id and a.id = c.subject_id
-         left join ade_item o on o.business_id = c.business_id
-              and o.id = coalesce(a.id, (select i.id from ade_item i
-                                         where c.kind = 'animal' and i.business_id = c.business_id
-                                           and i.subject_id = c.subject_id
-                                         order by i.id limit 1))
-         left join animal n on n.business_id = c.business_id
-              and n.id = case when a.id is null then c.animal_id else a.animal_id end
-         where ",
-        condition!(),
-        " and c.seq > $12 order by c.seq limit $13"
-    ));
-    bound!(sql, business, filter).bind(after).bind(limit).all().await
+    let text = if filter.kind == ItemKind::Animal { list!(her_herds) } else { list!(its_herd) };
+    bound!(tx.sql(text), business, filter).bind(after).bind(limit).all().await
 }
 
 /// How many are told in all.
 pub async fn count(tx: &mut Tx, business: BusinessId, filter: &ItemFilter) -> Result<i64> {
-    Ok(bound!(tx.sql(count!()), business, filter).value().await?.unwrap_or(0))
+    let text = if filter.kind == ItemKind::Animal { count!(her_herds) } else { count!(its_herd) };
+    Ok(bound!(tx.sql(text), business, filter).value().await?.unwrap_or(0))
 }
