@@ -221,12 +221,13 @@ async fn postgres_guards_the_ledger() {
 async fn as_before_changes_were_told(db: &Db) {
     let mut tx = db.write().await.unwrap();
     for statement in [
+        "drop table former_herd",
         "drop table ade_made",
         "drop table ade_item",
         "drop table change",
         "alter table business drop column changed_at",
         "alter table animal_event drop column reversed_at",
-        "delete from _sqlx_migrations where version = 6",
+        "delete from _sqlx_migrations where version in (6, 8)",
     ] {
         tx.sql(statement).run().await.unwrap();
     }

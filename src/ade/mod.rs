@@ -131,16 +131,20 @@ async fn locations(
     let mut tx = book.db.read().await?;
     let (mut herds, mut after) = (Vec::new(), Uuid::nil());
     loop {
-        let page =
-            store::animals::herd::list(&mut tx, guest.0.business_id, store::Page { after, limit: 500 })
-                .await?;
+        let page = store::Page { after, limit: 500 };
+        let page = store::animals::herd::list(&mut tx, guest.0.business_id, page).await?;
         let Some(last) = page.last() else { break };
         after = last.id.0;
-        for herd in page {
-            let change =
-                store::exchange::change::find(&mut tx, guest.0.business_id, ChangeKind::Herd, herd.id.0)
-                    .await?;
-            herds.push(outgoing::location(&herd, change.as_ref(), guest.0.business_id));
+        let is_full = page.len() == 500;
+        let ids: Vec<Uuid> = page.iter().map(|herd| herd.id.0).collect();
+        let changes =
+            store::exchange::change::of_ids(&mut tx, guest.0.business_id, ChangeKind::Herd, &ids).await?;
+        herds.extend(page.iter().map(|herd| {
+            let change = changes.iter().find(|change| change.id == herd.id.0);
+            outgoing::location(herd, change, guest.0.business_id)
+        }));
+        if !is_full {
+            break;
         }
     }
     let total = i64::try_from(herds.len()).unwrap_or(i64::MAX);
@@ -167,20 +171,9 @@ async fn collection(
     let Some(asked) = wanted.item_filter(herd.id, kind) else {
         return Ok(Json(page::collection(&[], 0, wanted.size, None, &base, &uri)).into_response());
     };
-    let total = store::exchange::ade_item::count(&mut tx, business, &asked).await?;
-    let mut changes =
-        store::exchange::ade_item::list_items(&mut tx, business, &asked, wanted.after, wanted.size + 1)
-            .await?;
-    let shown = usize::try_from(wanted.size).unwrap_or(usize::MAX);
-    let more = changes.len() > shown;
-    changes.truncate(shown);
-    let next = changes.last().filter(|_| more).map(|last| last.seq);
-    let mut members = Vec::with_capacity(changes.len());
-    for change in changes {
-        let told = resource::of(&mut tx, business, kind, change).await?;
-        members.push(outgoing::resource(&told, &around));
-    }
-    Ok(Json(page::collection(&members, total, wanted.size, next, &base, &uri)).into_response())
+    let page = resource::page(&mut tx, business, &asked, wanted.after, wanted.size).await?;
+    let members: Vec<Value> = page.members.iter().map(|told| outgoing::resource(told, &around)).collect();
+    Ok(Json(page::collection(&members, page.total, wanted.size, page.next, &base, &uri)).into_response())
 }
 
 /// `GET {location}/heats/{id}` and the like.
@@ -312,7 +305,10 @@ async fn take_batch(
         return Err(at_top(format!("must be a list of resources, not {}", form::kind(&post.body))));
     };
     if sent.len() > MOST_ITEMS {
-        return Err(at_top(format!("must have at most {MOST_ITEMS} resources, not {}", sent.len())));
+        return Err(at_top(format!(
+            "must have at most {MOST_ITEMS} resources, not {}; none of them was taken, send them in several batches",
+            sent.len()
+        )));
     }
     // Handed to the writer in order without waiting in between, so that they share commits.
     let results = sent.iter().enumerate().map(|(n, each)| one_of(kind, &book, &guest, &post, n, each));

@@ -7,13 +7,9 @@ use crate::{
         identifiers::{all, theirs},
         incoming::shape_of,
     },
-    book::exchange::{
-        ingest::{own, own_source},
-        resource::{Resource, Subject},
-    },
+    book::exchange::ingest::{own, own_source},
     domain::{
         animals::{
-            animal::Animal,
             event::Event,
             herd::Herd,
             history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
@@ -22,7 +18,9 @@ use crate::{
         exchange::{
             ade::{ItemKind, container},
             change::Change,
+            told::{Called, Descent, Resource, Subject},
         },
+        identifiers::Identifiers,
         straws::{lot::Lot, semen::SemenType, sire::SireSummary},
         values::{BusinessId, Day, Timestamp},
     },
@@ -46,21 +44,24 @@ pub fn resource(told: &Resource, around: &Around<'_>) -> Value {
     if told.kind != ItemKind::Animal {
         out.insert("id".to_owned(), json!(told.change.id));
         if let Some(animal) = &told.animal {
-            out.insert("animal".to_owned(), first_name(animal));
+            out.insert("animal".to_owned(), first_name(&animal.identifiers, animal.id.0));
         }
     }
     match &told.subject {
         Subject::None => {}
         Subject::Event(event) => put(&mut out, event_members(event)),
         Subject::Service(service) => put(&mut out, service_members(service)),
-        Subject::Animal { sire, dam } => {
+        Subject::Animal(descent) => put(&mut out, animal_members(descent, around.now)),
+        Subject::Elsewhere => {
             if let Some(animal) = &told.animal {
-                put(&mut out, animal_members(animal, sire.as_ref(), dam.as_deref(), around.now));
+                put(&mut out, elsewhere_members(animal));
             }
         }
     }
-    if let Some(item) = &told.item {
-        echo(&mut out, told, &item.resource.0);
+    if let Some(sent) = &told.sent
+        && let Some(valid) = shape_of(told.kind).valid(&sent.resource.0)
+    {
+        echo(&mut out, &told.subject, &valid);
     }
     out.insert("meta".to_owned(), meta(told, around.business));
     let (scheme, id) = around.location;
@@ -76,11 +77,11 @@ pub fn meta(told: &Resource, business: BusinessId) -> Value {
         "modified": told.change.changed_at,
         "created": told.change.created_at,
     });
-    if let Some(item) = &told.item {
-        meta["source"] = json!(item.source);
-        meta["sourceId"] = json!(item.source_id);
+    if let Some(came) = &told.sent {
+        meta["source"] = json!(came.source);
+        meta["sourceId"] = json!(came.source_id);
         for name in ["creator", "validFrom", "validTo"] {
-            if let Some(sent) = item.resource.0.get("meta").and_then(|meta| meta.get(name)) {
+            if let Some(sent) = came.resource.0.get("meta").and_then(|meta| meta.get(name)) {
                 meta[name] = sent.clone();
             }
         }
@@ -92,11 +93,20 @@ pub fn meta(told: &Resource, business: BusinessId) -> Value {
 }
 
 /// What came is told again as it came.
-fn echo(out: &mut Map<String, Value>, told: &Resource, sent: &Value) {
-    let is_animal = matches!(told.subject, Subject::Animal { .. });
+fn echo(out: &mut Map<String, Value>, subject: &Subject, sent: &Value) {
+    let is_animal = matches!(subject, Subject::Animal(_) | Subject::Elsewhere);
+    let is_elsewhere = matches!(subject, Subject::Elsewhere);
     for (name, value) in sent.as_object().into_iter().flatten() {
         match name.as_str() {
             "resourceType" | "id" | "meta" | "location" | "@self" => {}
+            // This book knows that she is gone; how, only who sent her.
+            "status"
+                if is_animal
+                    && value == "Dead"
+                    && out.get("status").is_some_and(|ours| ours == "OffFarm") =>
+            {
+                out.insert(name.clone(), value.clone());
+            }
             // Of an animal more may be known since, and otherwise.
             "managementTag"
             | "name"
@@ -106,6 +116,7 @@ fn echo(out: &mut Map<String, Value>, told: &Resource, sent: &Value) {
             | "alternativeIdentifiers"
             | "identifier"
                 if is_animal && out.contains_key(name) => {}
+            _ if is_elsewhere => {}
             _ => {
                 out.insert(name.clone(), value.clone());
             }
@@ -144,9 +155,8 @@ fn object(members: Value) -> Value {
     Value::Object(out)
 }
 
-fn first_name(animal: &Animal) -> Value {
-    let mut names = all(&animal.details.identifiers, own::ANIMAL, animal.id.0);
-    names.swap_remove(0)
+fn first_name(identifiers: &Identifiers, id: uuid::Uuid) -> Value {
+    all(identifiers, own::ANIMAL, id).swap_remove(0)
 }
 
 /// A day as the standard has days: midnight in UTC.
@@ -264,17 +274,30 @@ fn sire_names(sire: &SireSummary) -> Vec<Value> {
     all(&sire.identifiers, own::SIRE, sire.id.0)
 }
 
-fn animal_members(
-    animal: &Animal,
-    sire: Option<&SireSummary>,
-    dam: Option<&Animal>,
-    now: Timestamp,
-) -> Value {
-    let d = &animal.details;
-    // Every name that she has, of a scheme several too: they are hers alone.
-    let own_name = json!({"scheme": own::ANIMAL, "id": animal.id});
-    let mut names: Vec<Value> = d.identifiers.iter().map(theirs).chain([own_name]).collect();
+/// Every name that she has, of a scheme several too: they are hers alone. Last our own.
+fn animal_names(identifiers: &Identifiers, id: uuid::Uuid) -> (Value, Option<Vec<Value>>) {
+    let own_name = json!({"scheme": own::ANIMAL, "id": id});
+    let mut names: Vec<Value> = identifiers.iter().map(theirs).chain([own_name]).collect();
     let identifier = names.remove(0);
+    (identifier, (!names.is_empty()).then_some(names))
+}
+
+/// She who was at this location and is at another: who she is, and that she left.
+fn elsewhere_members(animal: &Called) -> Value {
+    let (identifier, others) = animal_names(&animal.identifiers, animal.id.0);
+    object(json!({
+        "identifier": identifier,
+        "alternativeIdentifiers": others,
+        "specie": "Cattle",
+        "gender": "Female",
+        "status": "OffFarm",
+    }))
+}
+
+fn animal_members(descent: &Descent, now: Timestamp) -> Value {
+    let Descent { animal, sire, dam_identifiers } = descent;
+    let d = &animal.details;
+    let (identifier, others) = animal_names(&d.identifiers, animal.id.0);
     let parent = |gender: &str, name: Value, official: Option<Value>| {
         object(json!({
             "parentOf": identifier,
@@ -284,13 +307,15 @@ fn animal_members(
             "officialName": official,
         }))
     };
-    let father = sire.map(|sire| parent("Male", sire_names(sire).swap_remove(0), Some(json!(sire.name))));
-    let mother = dam.map(|dam| parent("Female", first_name(dam), None));
+    let father = sire.as_ref();
+    let father = father.map(|sire| parent("Male", sire_names(sire).swap_remove(0), Some(json!(sire.name))));
+    let mother = d.dam_id.zip(dam_identifiers.as_ref());
+    let mother = mother.map(|(id, names)| parent("Female", first_name(names, id.0), None));
     let parents: Vec<Value> = father.into_iter().chain(mother).collect();
     let has_left = d.left_on.is_some_and(|left| left.0 <= now.utc().date_naive());
     object(json!({
         "identifier": identifier,
-        "alternativeIdentifiers": (!names.is_empty()).then_some(names),
+        "alternativeIdentifiers": others,
         "specie": "Cattle",
         "gender": "Female",
         "birthDate": d.born_on.map(instant),

@@ -15,7 +15,7 @@ use crate::{
         form::{Fault, Field as _, InputPath},
         values::{AnimalId, HerdId, Timestamp},
     },
-    store::exchange::ade_item::ItemFilter,
+    store::exchange::told::ItemFilter,
 };
 
 /// Members on a page when nothing is said.
@@ -88,6 +88,7 @@ impl Wanted {
             to: self.to,
             animal: None,
             animal_id: None,
+            only: None,
             // Whoever asks what changed must hear what was taken back.
             with_reversed: self.from.is_some(),
         };

@@ -24,8 +24,16 @@ pub enum Shape {
     Flag,
     /// A whole number.
     Whole,
+    /// A number of things, days or places in an order: a whole number from 0.
+    Count,
+    /// A whole number from 0 to 100.
+    Percent,
     /// A number.
     Number,
+    /// A number from 0.
+    NotNegative,
+    /// An address: a URI with its scheme (RFC 3986).
+    Uri,
     /// One of these words.
     Word(&'static [&'static str]),
     /// Several of these.
@@ -40,26 +48,43 @@ pub enum Shape {
 pub struct Property {
     name: &'static str,
     shape: Shape,
-    must: bool,
+    need: Need,
+}
+
+/// Whether a member must be there.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Need {
+    /// It may be left out.
+    No,
+    /// It may be missing when it comes; without it its object is not told again.
+    Told,
+    /// It must come.
+    Yes,
 }
 
 const fn may(name: &'static str, shape: Shape) -> Property {
-    Property { name, shape, must: false }
+    Property { name, shape, need: Need::No }
+}
+
+const fn told_only_with(name: &'static str, shape: Shape) -> Property {
+    Property { name, shape, need: Need::Told }
 }
 
 const fn must(name: &'static str, shape: Shape) -> Property {
-    Property { name, shape, must: true }
+    Property { name, shape, need: Need::Yes }
 }
 
 /// A name within its scheme.
 const NAME: Shape = Shape::Object(&[must("id", Shape::Text), must("scheme", Shape::Text)]);
 const NAMES: Shape = Shape::List(&NAME);
 
+/// The standard asks for `source` and `modified`. That of a straw or a calf without them is no reason to lose what
+/// happened, so it is taken and not told again.
 const META: Shape = Shape::Object(&[
-    may("source", Shape::Text),
+    told_only_with("source", Shape::Text),
     may("sourceId", Shape::Text),
     may("isDeleted", Shape::Flag),
-    may("modified", Shape::Instant),
+    told_only_with("modified", Shape::Instant),
     may("created", Shape::Instant),
     may("creator", Shape::Text),
     may("validFrom", Shape::Instant),
@@ -97,7 +122,7 @@ const STRAW: Shape = Shape::Resource(
         may("preservationType", Shape::Word(&["Liquid", "Frozen"])),
         may("isSexedSemen", Shape::Flag),
         may("sexedGender", GENDER),
-        may("sexedPercentage", Shape::Whole),
+        may("sexedPercentage", Shape::Percent),
     ]],
 );
 
@@ -126,7 +151,7 @@ pub const INSEMINATION: Shape = Shape::Resource(
                 "inseminationType",
                 Shape::Word(&["NaturalService", "RunWithBull", "Insemination", "Implantation"]),
             ),
-            may("rank", Shape::Whole),
+            may("rank", Shape::Count),
             may("sireIdentifiers", NAMES),
             may("sireOfficialName", Shape::Text),
             may("sireURI", Shape::Text),
@@ -143,7 +168,7 @@ pub const INSEMINATION: Shape = Shape::Resource(
 
 const DEVICE: Shape = Shape::Object(&[
     may("identifier", NAME),
-    may("href", Shape::Text),
+    may("href", Shape::Uri),
     may("reltype", Shape::Text),
     may("model", Shape::Text),
     may("serial", Shape::Text),
@@ -206,18 +231,19 @@ pub const PREGNANCY_CHECK: Shape = Shape::Resource(
         &[
             may("method", Shape::Word(&["Echography", "Palpation", "Blood", "Milk", "Visual", "Other"])),
             may("result", Shape::Word(&["Empty", "Pregnant", "Multiple", "Unknown"])),
-            may("foetalAge", Shape::Whole),
-            may("foetusCount", Shape::Whole),
-            may("foetusCountMale", Shape::Whole),
-            may("foetusCountFemale", Shape::Whole),
+            may("foetalAge", Shape::Count),
+            may("foetusCount", Shape::Count),
+            may("foetusCountMale", Shape::Count),
+            may("foetusCountFemale", Shape::Count),
             may("exceptions", Shape::List(&Shape::Text)),
             may("marker", Shape::Word(&["PAG", "Progesterone"])),
         ],
     ],
 );
 
+/// Not negative: `minimum` 0 in `icarMassMeasureType`.
 const WEIGHT: Shape = Shape::Object(&[
-    may("measurement", Shape::Number),
+    may("measurement", Shape::NotNegative),
     may("units", Shape::Word(&["KGM", "GRM", "LBR", "TNE", "MC", "MGM", "ONZ", "PN"])),
     may(
         "method",
@@ -274,9 +300,9 @@ pub const PARTURITION: Shape = Shape::Resource(
         EVENT,
         &[
             may("isEmbryoImplant", Shape::Flag),
-            may("damParity", Shape::Whole),
-            may("liveProgeny", Shape::Whole),
-            may("totalProgeny", Shape::Whole),
+            may("damParity", Shape::Count),
+            may("liveProgeny", Shape::Count),
+            may("totalProgeny", Shape::Count),
             may(
                 "calvingEase",
                 Shape::Word(&[
@@ -325,8 +351,8 @@ pub const MATING_RECOMMENDATION: Shape = Shape::Resource(
                 may("sirePrimaryBreed", NAME),
                 may("isSexedSemen", Shape::Flag),
                 may("sexedGender", GENDER),
-                may("parity", Shape::Whole),
-                may("sireRank", Shape::Whole),
+                may("parity", Shape::Count),
+                may("sireRank", Shape::Count),
             ])),
         )],
     ],
@@ -412,6 +438,23 @@ impl Shape {
                 let whole = whole_number(value, spot).filter(|n| n.abs() <= 1_000_000_000);
                 found(whole.map(Value::from), value, "a whole number", spot, faults)
             }
+            Self::Count => {
+                let count = whole_number(value, spot).filter(|n| (0..=1_000_000_000).contains(n));
+                found(count.map(Value::from), value, "a whole number from 0", spot, faults)
+            }
+            Self::Percent => {
+                let percent = whole_number(value, spot).filter(|n| (0..=100).contains(n));
+                found(percent.map(Value::from), value, "a whole number from 0 to 100", spot, faults)
+            }
+            Self::NotNegative => {
+                let is_right = value.as_f64().is_some_and(|number| number >= 0.0);
+                let number = is_right.then(|| Self::Number.read(value, spot, faults)).flatten();
+                found(number, value, "a number from 0", spot, faults)
+            }
+            Self::Uri => {
+                let address = value.as_str().filter(|sent| is_uri(sent)).map(Value::from);
+                found(address, value, "a URI such as https://example.org/device/7", spot, faults)
+            }
             Self::Number => {
                 // A whole one is kept as such: one store does not tell 38 and 38.0 apart.
                 let whole = whole_number(value, spot).map(Value::from);
@@ -435,6 +478,52 @@ impl Shape {
             Self::Resource(name, groups) => resource(name, groups, value, spot, faults),
         }
     }
+
+    /// What of a kept value may be told: an older version took some that is not valid.
+    pub fn valid(&self, value: &Value) -> Option<Value> {
+        match self {
+            Self::List(each) => {
+                let elements = value.as_array()?;
+                Some(Value::Array(elements.iter().filter_map(|element| each.valid(element)).collect()))
+            }
+            Self::Object(properties) => {
+                let mut told = Map::new();
+                tell(properties, value.as_object()?, &mut told).then_some(Value::Object(told))
+            }
+            Self::Resource(name, groups) => {
+                let members = value.as_object()?;
+                let mut told = Map::new();
+                told.insert("resourceType".to_owned(), (*name).into());
+                let is_whole = tell(RESOURCE, members, &mut told)
+                    && groups.iter().all(|properties| tell(properties, members, &mut told));
+                is_whole.then_some(Value::Object(told))
+            }
+            plain => {
+                let mut faults = Vec::new();
+                let read = plain.read(value, &InputPath::body(), &mut faults);
+                read.filter(|_| faults.is_empty())
+            }
+        }
+    }
+}
+
+/// Puts what is valid of the members with what is told; false when one is missing without which nothing is.
+fn tell(properties: &[Property], members: &Map<String, Value>, told: &mut Map<String, Value>) -> bool {
+    properties.iter().all(|Property { name, shape, need }| {
+        match members.get(*name).and_then(|value| shape.valid(value)) {
+            Some(value) => {
+                told.insert((*name).to_owned(), value);
+                true
+            }
+            None => *need == Need::No,
+        }
+    })
+}
+
+/// Whether a text is a URI: with a scheme, and only of the characters that RFC 3986 allows.
+fn is_uri(text: &str) -> bool {
+    let is_allowed = |c: char| c.is_ascii_alphanumeric() || "-._~:/?#[]@!$&'()*+,;=%".contains(c);
+    text.len() <= LONGEST && text.chars().all(is_allowed) && url::Url::parse(text).is_ok()
 }
 
 fn found(
@@ -506,11 +595,11 @@ fn take(
     read: &mut Map<String, Value>,
     faults: &mut Vec<Fault>,
 ) {
-    for Property { name, shape, must } in properties {
+    for Property { name, shape, need } in properties {
         let inside = spot.member(name);
         let sent = members.get(*name).filter(|value| !value.is_null() && value.as_str() != Some(""));
         match sent {
-            None if *must => faults.push(inside.fault("is required")),
+            None if *need == Need::Yes => faults.push(inside.fault("is required")),
             None => {}
             Some(value) => {
                 if let Some(value) = shape.read(value, &inside, faults) {
@@ -607,6 +696,47 @@ mod tests {
         {
             assert_eq!(read(&Shape::Number, &sent), Ok(kept));
         }
+    }
+
+    #[test]
+    fn what_cannot_be_told_again_is_not_taken() {
+        // icarMassMeasureType: minimum 0. icarResourceReferenceType: href is a URI. A percentage is one of a hundred.
+        let of = |sent: &Value| (read(&WEIGHT, sent).is_ok(), WEIGHT.valid(sent).unwrap());
+        assert_eq!(of(&json!({"measurement": 0})), (true, json!({"measurement": 0})));
+        assert_eq!(of(&json!({"measurement": -38.5, "units": "KGM"})), (false, json!({"units": "KGM"})));
+        for (sent, is_right) in [
+            ("https://example.org/collars/7?x=1", true),
+            ("urn:example:collar:7", true),
+            ("collar 7", false),
+            ("collars/7", false),
+            ("https://example.org/a b", false),
+            ("http://[", false),
+        ] {
+            let device = json!({"href": sent, "serial": "7"});
+            assert_eq!(read(&DEVICE, &device).is_ok(), is_right, "{sent}");
+            assert_eq!(DEVICE.valid(&device).unwrap().get("href").is_some(), is_right, "{sent}");
+        }
+        for (shape, sent, is_right) in [
+            (&Shape::Percent, 100, true),
+            (&Shape::Percent, 900, false),
+            (&Shape::Percent, -1, false),
+            (&Shape::Count, 0, true),
+            (&Shape::Count, -3, false),
+        ] {
+            assert_eq!(read(shape, &json!(sent)).is_ok(), is_right, "{sent}");
+        }
+    }
+
+    #[test]
+    fn an_incomplete_meta_is_taken_and_not_told_again() {
+        // icarMetaDataType: source and modified are required.
+        let straw =
+            |meta: Value| json!({"resourceType": "icarReproSemenStrawResource", "batch": "1", "meta": meta});
+        let whole = straw(json!({"source": "a", "modified": "2026-03-02T05:00:00Z"}));
+        assert_eq!(STRAW.valid(&read(&STRAW, &whole).unwrap()), Some(whole));
+        let part = read(&STRAW, &straw(json!({"source": "a"}))).unwrap();
+        let told = json!({"resourceType": "icarReproSemenStrawResource", "batch": "1"});
+        assert_eq!(STRAW.valid(&part), Some(told));
     }
 
     #[test]

@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
 """A herd system lives a season through the Animal Data Exchange (ICAR ADE, version 1.3).
 
-    python3 tests/ade/season.py PROGRAM TRANSCRIPT
+    python3 tests/ade/season.py PROGRAM ANSWERS
 
 starts PROGRAM (`tankside`) on an empty book, lets a herd system that knows nothing but the standard talk
 to it, while a technician works with the service's own interface, and checks what each must see. Every
-answer under /ade is written to TRANSCRIPT, one JSON object a line: what was asked, and the body. tests/ade/
+answer under /ade is written to ANSWERS, one JSON object a line: what was asked, and the body. tests/ade/
 validate.py then checks each with models that are not ours.
 
 Standard library only, Python 3.9 or newer. Ends with status 0 only if all came out as it must.
@@ -53,8 +53,8 @@ def send(url, method, target, headers, body=None):
 class HerdSystem:
     """A client of the standard: its paths, its resources, its envelopes; nothing of this service."""
 
-    def __init__(self, url, key, transcript):
-        self.url, self.key, self.transcript = url, key, transcript
+    def __init__(self, url, key, answers):
+        self.url, self.key, self.answers = url, key, answers
         self.location = None
 
     def call(self, kind, what, method, target, body=None, key=True, media="application/json"):
@@ -71,7 +71,7 @@ class HerdSystem:
         if status >= 400:
             kind = "batch" if target.startswith("/ade/batches/") else "error"
         line = {"kind": kind, "what": what, "request": f"{method} {target}", "status": status, "body": answer}
-        self.transcript.write(json.dumps(line, ensure_ascii=False) + "\n")
+        self.answers.write(json.dumps(line, ensure_ascii=False) + "\n")
         return status, headers, answer
 
     def path(self, what):
@@ -289,6 +289,24 @@ def season(herd, technician):
                        ("calvings", {}), ("abortions", {"opens_cycle": True}), ("do-not-breed", {"do_not_breed": False})):
         technician.make(f"/v1/{kind}", {"animal_id": ids["213"], "technician": "VET-02", **more})
 
+    # What could not be told again as valid is refused or left out; whoever was served is kept though nobody knows her.
+    strange = herd.event("icarReproInseminationEventResource", "ai-3", {"scheme": "eu.bovine", "id": "XX 0417 00999"},
+                         at(180), inseminationType="Insemination", straw={**told["straw"], "meta": {"source": SOURCE}})
+    must("meta" not in herd.post("inseminations", strange)["straw"], "a meta that is not whole is left out")
+    calf = {"specie": "Cattle", "gender": "Male", "birthWeight": {"measurement": -38.5, "units": "KGM"}}
+    light = herd.event("icarReproParturitionEventResource", "calving-2", erin, at(310), progenyDetails=[calf])
+    results = herd.batch("parturitions", [light])
+    must(results[0]["messages"][0]["instance"] == "#/0/progenyDetails/0/birthWeight/measurement", results)
+
+    # One animal dies, one moves to another location: whoever asks what changed hears it.
+    dead = {**animals[3], "status": "Dead", "meta": herd.meta("animal-215", at(400))}
+    must(herd.post("animals", dead)["status"] == "Dead", "dead, not only gone")
+    far = technician.make("/v1/herds", {"name": "Far Meadow", "time_zone": "Europe/Vienna"})
+    technician.call("PATCH", f"/v1/animals/{ids['214']}", {"herd_id": far})
+    must("214" not in [each.get("managementTag") for each in herd.read("animals")], "she is not there any more")
+    left = [each for each in herd.read("animals", meta_modified_from=at(0)) if each["identifier"] == erin]
+    must([each["status"] for each in left] == ["OffFarm"], left)
+
     # Read to the end in small pages: the same as in one.
     for what in ("inseminations", "heats", "pregnancy-checks", "parturitions", "abortions", "do-not-breeds",
                  "mating-recommendations", "animals"):
@@ -321,7 +339,7 @@ def season(herd, technician):
 
 
 def main():
-    program, transcript = sys.argv[1:]
+    program, answers = sys.argv[1:]
     with tempfile.TemporaryDirectory() as folder:
         store = f"sqlite://{Path(folder) / 'season.db'}"
         service = subprocess.Popen([program, "serve", "--listen", "127.0.0.1:0", "--database-url", store, "--log", "warn"],
@@ -331,7 +349,7 @@ def main():
             url, manager = ready["listening"], ready["first_key"]
             key = subprocess.run([program, "key", "create", "--name", "Herd system", "--role", "integration",
                                   "--database-url", store], check=True, capture_output=True, text=True).stdout
-            with open(transcript, "w", encoding="utf-8") as lines:
+            with open(answers, "w", encoding="utf-8") as lines:
                 season(HerdSystem(url, key.split()[-1], lines), Technician(url, manager))
         finally:
             service.terminate()

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Every answer of a transcript (see season.py) against models of the standard that are not ours.
+"""Every recorded answer (see season.py) against models of the standard that are not ours.
 
-    python tests/ade/validate.py TRANSCRIPT
+    python tests/ade/validate.py ANSWERS
 
 The models are those of the package icar-pydantic (version 1.4 pre-release, made from the standard's own
 documents by others; a superset of 1.3). They let unknown members pass, so it is looked at besides that
@@ -96,7 +96,7 @@ def main():
                 print(f"{line['request']} ({line['status']}): {fault}", file=sys.stderr)
     for kind in ("collection", "resource", "batch", "error"):
         if not counted[kind]:
-            sys.exit(f"the transcript has no {kind}: it tells nothing")
+            sys.exit(f"the answers have no {kind}: they tell nothing")
     if wrong:
         sys.exit(f"{wrong} faults")
     print("Valid by models that are not ours:", ", ".join(f"{n} {kind} answers" for kind, n in sorted(counted.items())))

@@ -3,7 +3,10 @@
 
 use serde_json::{Value, json};
 
+use tankside::domain::exchange::ade::ItemKind;
+
 use crate::{
+    ade::{Yard, cow, event, insemination, sexed},
     on_both_stores,
     world::{Client, Farm, World, operations},
 };
@@ -12,6 +15,7 @@ on_both_stores!(
     every_read_costs_few_statements,
     an_act_costs_few_statements,
     moving_straws_costs_few_statements,
+    a_list_for_herd_software_costs_the_same_however_long,
 );
 
 /// What is done once for many: the writer's lock with the look-up of Idempotency-Keys, and who the caller is.
@@ -247,4 +251,77 @@ async fn every_read_costs_few_statements(world: &World) {
         at_most(3, &path, &long);
         assert_eq!(short.len(), long.len(), "{path} costs more for more");
     }
+}
+
+async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
+    let yard = Yard::of(world).await;
+    let at = "2026-03-01T02:10:00Z";
+    for number in 1..=8 {
+        let (n, id) = (number.to_string(), format!("x-{number}"));
+        let animal = yard.animal(&n).await;
+        for (what, more) in [
+            ("heats", json!({"certainty": "InHeat"})),
+            ("pregnancy-checks", json!({"result": "Empty"})),
+            ("parturitions", json!({})),
+            ("abortions", json!({})),
+            ("do-not-breeds", json!({"doNotBreed": false})),
+            ("mating-recommendations", json!({"sireRecommendations": []})),
+        ] {
+            yard.send(what, &event(&id, &n, at, more)).await;
+        }
+        let told = cow(
+            &id,
+            json!({"identifier": {"scheme": "eu.bovine", "id": format!("XX 0417 {n}")},
+            "managementTag": n, "alternativeIdentifiers": [],
+            "parentage": [{"parentOf": {"scheme": "eu.bovine", "id": "1"}, "gender": "Male",
+                           "identifier": {"scheme": "org.example.aicode", "id": "XA871"}}]}),
+        );
+        yard.send("animals", &told).await;
+        yard.send("inseminations", &insemination(&id, &n, "2026-03-02T04:30:00Z", json!({}))).await;
+        // What was entered here stands beside what came.
+        yard.manager.make("/v1/services", json!({"animal_id": animal})).await;
+        yard.manager.make("/v1/heats", json!({"animal_id": animal})).await;
+    }
+    counted(world, &yard.manager).await;
+    for &kind in ItemKind::ALL {
+        let path = format!("{}/{}", yard.at, kind.path());
+        let (one, short) = cost(world, yard.manager.get(&format!("{path}?page-size=1"))).await;
+        let id = one.expect(200)["member"][0]["id"].clone();
+        let (many, long) = cost(world, yard.manager.get(&path)).await;
+        let many = many.expect(200)["member"].as_array().unwrap().len();
+        assert!(many >= 8, "{path} has {many}");
+        at_most(3, &path, &long);
+        assert_eq!(short.len(), long.len(), "{path} costs more for more");
+        let (_, none) = cost(world, yard.manager.get(&format!("{path}?after=1000000"))).await;
+        at_most(3, &path, &none);
+        // An animal has no id; it is read by ours.
+        let Some(id) = id.as_str() else { continue };
+        let (single, statements) = cost(world, yard.manager.get(&format!("{path}/{id}"))).await;
+        single.expect(200);
+        at_most(3, &format!("{path}/{id}"), &statements);
+    }
+    let animal = yard.animal("99").await;
+    let (single, statements) = cost(world, yard.manager.get(&format!("{}/animals/{animal}", yard.at))).await;
+    single.expect(200);
+    at_most(3, "an animal", &statements);
+    // What comes in: the item is looked up, gathered, decided, written once and told again, whatever it names.
+    let heat = event("one", "99", "2026-03-02T02:10:00Z", json!({"certainty": "InHeat"}));
+    let (_, statements) = cost(world, yard.send("heats", &heat)).await;
+    at_most(11, "a heat that comes in", &statements);
+    let names = |n: usize| {
+        (0..n).map(|n| json!({"scheme": format!("org.example.{n}"), "id": "XA871"})).collect::<Vec<_>>()
+    };
+    let mut costs = Vec::new();
+    for (id, number, more) in [("few", "100", 1), ("many", "101", 9)] {
+        yard.animal(number).await;
+        let mut straw = sexed();
+        straw["sireIdentifiers"].as_array_mut().unwrap().extend(names(more));
+        let ai = insemination(id, number, "2026-03-02T04:30:00Z", straw);
+        let (_, statements) = cost(world, yard.send("inseminations", &ai)).await;
+        at_most(20, "an insemination that comes in", &statements);
+        costs.push(statements.len());
+    }
+    assert_eq!((costs[0], yard.sexed_left().await), (costs[1], 8), "more names cost nothing");
+    let (_, statements) = cost(world, yard.manager.get("/ade/locations")).await;
+    at_most(3, "/ade/locations", &statements);
 }

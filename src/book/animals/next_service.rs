@@ -4,7 +4,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    book::{exchange::ingest, lookup, straws::withdraw::in_reach},
+    book::straws::withdraw::in_reach,
     domain::{
         animals::{
             choice::unruled_warning,
@@ -14,12 +14,15 @@ use crate::{
             offers::Blocked,
             timing::{Timing, timing},
         },
-        exchange::ade::Recommendation,
+        exchange::ade::{Recommendation, own},
         identifiers::ExternalId,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
         values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
     },
-    store::{self, Tx, animals::candidate},
+    store::{
+        self, Tx,
+        animals::{candidate, identifier::NamedSire},
+    },
 };
 
 /// What an animal's next service calls for.
@@ -97,17 +100,22 @@ async fn plan_for(
     let Some(item) = store::exchange::ade_item::plan_for(tx, business, animal, at).await? else {
         return Ok(None);
     };
-    let mut choices = Vec::new();
-    for told in item.plan.unwrap_or_default().0 {
-        let sires = ingest::sires_called(tx, business, &told.sires).await?;
-        let sire = match sires.as_slice() {
-            [only] => Some(lookup::sire_of(tx, business, *only).await?),
-            _ => None,
-        };
+    let told = item.plan.unwrap_or_default().0;
+    let names: Vec<_> = told.iter().flat_map(|told| told.sires.iter().cloned()).collect();
+    let known = store::animals::identifier::sires(tx, business, &names, own::SIRE).await?;
+    let (mut choices, mut first) = (Vec::new(), 0);
+    for told in told {
+        let lines = first..first + told.sires.len();
+        first = lines.end;
+        let is_his = |sire: &&NamedSire| usize::try_from(sire.line).is_ok_and(|line| lines.contains(&line));
+        let mut sires: Vec<&NamedSire> = known.iter().filter(is_his).collect();
+        sires.sort_by_key(|sire| sire.id);
+        sires.dedup_by_key(|sire| sire.id);
+        let sire = sires.first().copied().filter(|_| sires.len() == 1);
         choices.push(PlannedChoice {
             recommendation: told.recommendation,
-            sire_id: sire.as_ref().map(|sire| sire.id),
-            sire_name: sire.map(|sire| sire.details.name).or(told.sire_name),
+            sire_id: sire.map(|sire| sire.id),
+            sire_name: sire.map(|sire| sire.name.clone()).or(told.sire_name),
             sire_identifiers: told.sires,
             semen_type: told.semen_type,
             rank: told.rank,

@@ -4,15 +4,18 @@ use crate::{
     book::{
         CommandError,
         command::{Command, CommandContext},
-        exchange::ingest::{self, Used},
+        exchange::ingest,
         lookup,
     },
     domain::{
-        exchange::ade::{AdeItem, Resolution},
+        exchange::{
+            ade::{AdeItem, Resolution},
+            straw_used::Used,
+        },
         form::Fault,
         rejection::Rejection,
         straws::{place::Place, receive::known_lot},
-        values::{AdeItemId, LotId, Note, WithdrawalId},
+        values::{AdeItemId, AnimalId, LotId, Note, WithdrawalId},
     },
     store::{
         self,
@@ -27,6 +30,8 @@ pub struct Settle {
     pub item_id: AdeItemId,
     /// What it was.
     pub decision: Decision,
+    /// Which animal it was, where the item does not say so.
+    pub animal_id: Option<AnimalId>,
     /// A remark.
     pub note: Option<Note>,
 }
@@ -55,24 +60,35 @@ impl Command for Settle {
             let text = "It is not flagged, or was settled or taken back already.".to_owned();
             return Err(Rejection::InUse { text }.into());
         }
-        let subject_id = match &self.decision {
-            Decision::Dismiss => item.subject_id,
-            Decision::NoStraw if item.subject_id.is_some() => item.subject_id,
-            Decision::NoStraw => Some(self.record(cx, &item, Used::Foreign(None, None, false)).await?),
+        let used = match &self.decision {
+            Decision::Dismiss => None,
+            Decision::NoStraw if item.subject_id.is_some() => None,
+            Decision::NoStraw => Some(Used::Foreign(None, None, false)),
             Decision::Straw(lot, place) => {
                 let place = self.place(cx, &item, *lot, place.as_ref()).await?;
-                Some(self.record(cx, &item, Used::Hanging(*lot, place)).await?)
+                Some(Used::Hanging(*lot, place))
             }
-            Decision::Withdrawal(id) => {
-                let withdrawal = lookup::withdrawal(cx, *id, Some("#/withdrawal_id")).await?;
-                if Some(withdrawal.animal_id) != item.animal_id {
-                    let fault = Fault::at("withdrawal_id", "was for another animal");
-                    return Err(Rejection::Invalid(vec![fault]).into());
+            Decision::Withdrawal(id) => Some(Used::Withdrawn(*id)),
+        };
+        let (animal_id, subject_id, made) = match used {
+            None => (item.animal_id, item.subject_id, Vec::new()),
+            Some(used) => {
+                let animal = self.animal(cx, &item).await?;
+                if let Used::Withdrawn(id) = used {
+                    let withdrawal = lookup::withdrawal(cx, id, Some("#/withdrawal_id")).await?;
+                    if withdrawal.animal_id != animal {
+                        let fault = Fault::at("withdrawal_id", "was for another animal");
+                        return Err(Rejection::Invalid(vec![fault]).into());
+                    }
                 }
-                Some(self.record(cx, &item, Used::Withdrawn(*id)).await?)
+                // The insemination is recorded anew with the straw that it was.
+                ingest::undo(cx, &item).await?;
+                let recorded = ingest::record_again(cx, &item, animal, used).await?;
+                (Some(animal), Some(recorded.service.0), recorded.made)
             }
         };
         let item = AdeItem {
+            animal_id,
             subject_id,
             flagged: false,
             resolution: Some(self.resolution()),
@@ -80,7 +96,7 @@ impl Command for Settle {
             note: self.note.clone(),
             ..item
         };
-        store::exchange::ade_item::change(cx.tx, business, &item, Some(cx.caller.key_id)).await?;
+        store::exchange::ade_item::change(cx.tx, business, &item, Some(cx.caller.key_id), &made).await?;
         Ok(item)
     }
 }
@@ -95,15 +111,27 @@ impl Settle {
         }
     }
 
-    /// The insemination is recorded anew with the straw that it was.
-    async fn record(
-        &self,
-        cx: &mut CommandContext<'_>,
-        item: &AdeItem,
-        used: Used,
-    ) -> Result<uuid::Uuid, CommandError> {
-        ingest::undo(cx, item).await?;
-        ingest::record_again(cx, item, used).await
+    /// The animal of the item, the one that is named, or the one that goes by the name told by now.
+    async fn animal(&self, cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<AnimalId, CommandError> {
+        let refused = |detail: String| Rejection::Invalid(vec![Fault::at("animal_id", detail)]);
+        match (item.animal_id, self.animal_id) {
+            (Some(known), named) if named.is_none_or(|named| named == known) => Ok(known),
+            (Some(known), _) => {
+                Err(refused(format!("must be {known}, of whom it was told, or be left out")).into())
+            }
+            (None, Some(named)) => {
+                let animal = lookup::animal(cx, named, Some("#/animal_id")).await?;
+                if animal.details.herd_id != item.herd_id {
+                    return Err(
+                        refused("must be an animal of the herd that it was told of".to_owned()).into()
+                    );
+                }
+                Ok(named)
+            }
+            (None, None) => ingest::named_in(cx, item).await?.map_err(|unclear| {
+                refused(format!("is required: the name told {}", unclear.what_is_wrong())).into()
+            }),
+        }
     }
 
     /// The place that is named, or the only one where the lot hangs.

@@ -97,6 +97,9 @@ text_enum! {
         StrawAmbiguous = "straw_ambiguous",
         /// An insemination of hers is on record within hours of it; this one does not count until someone says so.
         PossibleDuplicate = "possible_duplicate",
+        /// No animal, or several, of the location go by the name told; the insemination does not count until someone
+        /// says which she was.
+        AnimalUnknown = "animal_unknown",
     }
 }
 

@@ -3,3 +3,7 @@
 pub mod ade;
 pub mod cell;
 pub mod change;
+pub mod intake;
+pub mod scheme;
+pub mod straw_used;
+pub mod told;

@@ -41,8 +41,8 @@ form! {
 /// The items.
 #[utoipa::path(get, path = "/v1/ade-items", operation_id = "list_ade_items", tag = "Herd software",
     summary = "List items sent by herd software",
-    description = "With `flagged=true` what a person has to look at: an insemination whose straw is not certain, or that may be on \
-        record already. Nothing is guessed: until it is settled the stock stays as it is.",
+    description = "With `flagged=true` what a person has to look at: an insemination whose straw or animal is not certain, or that \
+        may be on record already. Nothing is guessed: until it is settled the stock stays as it is.",
     params(PageParams, ItemFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<AdeItem>), Problems))]
 async fn list(
@@ -87,6 +87,9 @@ form! {
         pub place: Option<Place>,
         /// With `withdrawal`: which.
         pub withdrawal_id: Option<WithdrawalId>,
+        /// Which animal it was, where nobody or several of the herd go by the name told; may be left out when she has
+        /// that name by now.
+        pub animal_id: Option<AnimalId>,
         /// A remark.
         pub note: Option<Note>,
     }
@@ -104,6 +107,9 @@ impl NewResolution {
                 (false, true) => faults.push(Fault::at(name, "is required with this resolution")),
                 _ => {}
             }
+        }
+        if self.animal_id.is_some() && is(Resolution::Dismiss) {
+            faults.push(Fault::at("animal_id", "belongs to another resolution"));
         }
         if self.place.is_some() && !is(Resolution::Straw) {
             faults.push(Fault::at("place", "belongs to the resolution straw"));
@@ -136,7 +142,8 @@ async fn settle(
     command: LedgerRequest<NewResolution>,
 ) -> Result<Response, Problem> {
     let decision = command.body.decision()?;
-    let act = Settle { item_id: AdeItemId(id), decision, note: command.body.note.clone() };
+    let (animal_id, note) = (command.body.animal_id, command.body.note.clone());
+    let act = Settle { item_id: AdeItemId(id), decision, animal_id, note };
     app.perform(command, act, |item| done(&item)).await
 }
 

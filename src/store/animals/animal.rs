@@ -1,9 +1,12 @@
 //! Animals.
 
+use serde_json::json;
+use uuid::Uuid;
+
 use crate::{
     domain::{
         animals::animal::{Animal, AnimalDetails},
-        exchange::change::ChangeKind,
+        exchange::{change::ChangeKind, told::Descent},
         identifiers::ExternalId,
         values::{AnimalId, BusinessId, Code, Day, HerdId},
     },
@@ -11,6 +14,7 @@ use crate::{
         Page, Result, Tx,
         animals::identifier,
         exchange::change::{self, NewChange},
+        straws::sire::sire_columns,
     },
 };
 
@@ -45,10 +49,20 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     Ok(())
 }
 
-/// Changes what is said of an animal.
+/// Changes what is said of an animal; the herd that she leaves is kept, in one call.
 pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
-    tx.sql(
-        "update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
+    tx.sql_for(
+        "insert into former_herd (business_id, animal_id, herd_id)
+         select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
+         on conflict (business_id, herd_id, animal_id) do nothing;
+         update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
+                           dam_id = $9, breed = $10, left_on = $11
+         where business_id = $1 and id = $2",
+        "with moved as (
+             insert into former_herd (business_id, animal_id, herd_id)
+             select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
+             on conflict (business_id, herd_id, animal_id) do nothing)
+         update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
                            dam_id = $9, breed = $10, left_on = $11
          where business_id = $1 and id = $2",
     )
@@ -90,6 +104,33 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
     .bind(business)
     .bind(id)
     .optional()
+    .await
+}
+
+macro_rules! descents {
+    ($among:literal) => {
+        concat!(
+            "select a.id, a.herd_id, a.number, a.name, a.identifiers, a.born_on, a.dam_id, a.breed, a.left_on,
+                    a.created_at, m.identifiers as dam_identifiers, ",
+            sire_columns!(),
+            " from animal a
+             left join sire s on s.business_id = a.business_id and s.id = a.sire_id
+             left join animal m on m.business_id = a.business_id and m.id = a.dam_id
+             where a.business_id = $1 and a.id in ",
+            $among
+        )
+    };
+}
+
+/// These animals with their parents, in no order.
+pub async fn descents(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<Descent>> {
+    tx.sql_for(
+        descents!("(select unhex(q.value, '-') from json_each($2) as q)"),
+        descents!("(select q.value::uuid from json_array_elements_text($2::json) as q(value))"),
+    )
+    .bind(business)
+    .bind(json!(ids).to_string())
+    .all()
     .await
 }
 

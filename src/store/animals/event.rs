@@ -1,5 +1,8 @@
 //! What happens to an animal besides services.
 
+use serde_json::json;
+use uuid::Uuid;
+
 use crate::{
     domain::{
         animals::{
@@ -89,6 +92,23 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: EventId) -> Result<Opti
     .bind(business)
     .bind(id)
     .optional()
+    .await
+}
+
+/// These events, in no order.
+pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<Event>> {
+    tx.sql_for(
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event
+         where business_id = $1 and id in (select unhex(q.value, '-') from json_each($2) as q)",
+        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+         from animal_event
+         where business_id = $1
+           and id in (select q.value::uuid from json_array_elements_text($2::json) as q(value))",
+    )
+    .bind(business)
+    .bind(json!(ids).to_string())
+    .all()
     .await
 }
 

@@ -1,11 +1,12 @@
 //! Official names of sires and animals, kept apart so that a subject is found by any of them.
 
+use serde_json::json;
 use uuid::Uuid;
 
 use crate::{
     domain::{
         identifiers::{ExternalId, Identifiers},
-        values::{AnimalId, BusinessId, SireId},
+        values::{AnimalId, BusinessId, HerdId, Name, SireId},
     },
     store::{Result, Tx},
 };
@@ -32,42 +33,111 @@ pub async fn set(tx: &mut Tx, business: BusinessId, subject: Uuid, identifiers: 
     Ok(())
 }
 
-/// The animals that go by a name.
-pub async fn animals(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Vec<AnimalId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        id: AnimalId,
-    }
-    // Uses identifier_by_code.
-    let rows: Vec<Row> = tx
-        .sql(
-            "select a.id from identifier i join animal a on a.business_id = i.business_id and a.id = i.subject_id
-             where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by a.id",
-        )
-        .bind(business)
-        .bind(name.scheme.clone())
-        .bind(name.id.clone())
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
+/// An animal that goes by one of the names asked for.
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct NamedAnimal {
+    /// The number of that name, from 0.
+    pub line: i64,
+    /// Her id.
+    pub id: AnimalId,
+    /// Her herd.
+    pub herd_id: HerdId,
 }
 
-/// The sires that go by a name.
-pub async fn sires(tx: &mut Tx, business: BusinessId, name: &ExternalId) -> Result<Vec<SireId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        id: SireId,
+/// A sire that goes by one of the names asked for.
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct NamedSire {
+    /// The number of that name, from 0.
+    pub line: i64,
+    /// His id.
+    pub id: SireId,
+    /// What he is called.
+    pub name: Name,
+}
+
+macro_rules! called {
+    ($columns:literal, $names:literal, $key:literal, $id:literal, $subject:literal) => {
+        concat!(
+            "select f.line, a.id, ",
+            $columns,
+            "
+             from (select ",
+            $key,
+            " as line, i.subject_id as id
+                   from ",
+            $names,
+            " join identifier i on i.business_id = $1
+                        and i.scheme = q.value ->> 0 and i.code = q.value ->> 1
+                   union
+                   select ",
+            $key,
+            ", ",
+            $id,
+            " from ",
+            $names,
+            ") as f
+             join ",
+            $subject,
+            " a on a.business_id = $1 and a.id = f.id
+             order by f.line, a.id"
+        )
+    };
+    (sqlite, $columns:literal, $subject:literal) => {
+        called!($columns, "json_each($2) as q", "q.key", "unhex(q.value ->> 2, '-')", $subject)
+    };
+    (postgres, $columns:literal, $subject:literal) => {
+        called!(
+            $columns,
+            "json_array_elements($2::json) with ordinality as q(value, key)",
+            "q.key - 1",
+            "(q.value ->> 2)::uuid",
+            $subject
+        )
+    };
+}
+
+/// The animals that go by any of these names, our own names (of the scheme `own`) included.
+pub async fn animals(
+    tx: &mut Tx,
+    business: BusinessId,
+    names: &[ExternalId],
+    own: &str,
+) -> Result<Vec<NamedAnimal>> {
+    if names.is_empty() {
+        return Ok(Vec::new());
     }
     // Uses identifier_by_code.
-    let rows: Vec<Row> = tx
-        .sql(
-            "select s.id from identifier i join sire s on s.business_id = i.business_id and s.id = i.subject_id
-             where i.business_id = $1 and i.scheme = $2 and i.code = $3 order by s.id",
-        )
+    tx.sql_for(called!(sqlite, "a.herd_id", "animal"), called!(postgres, "a.herd_id", "animal"))
         .bind(business)
-        .bind(name.scheme.clone())
-        .bind(name.id.clone())
+        .bind(rows(names, own))
         .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
+        .await
+}
+
+/// The sires that go by any of these names, our own names (of the scheme `own`) included.
+pub async fn sires(
+    tx: &mut Tx,
+    business: BusinessId,
+    names: &[ExternalId],
+    own: &str,
+) -> Result<Vec<NamedSire>> {
+    if names.is_empty() {
+        return Ok(Vec::new());
+    }
+    // Uses identifier_by_code.
+    tx.sql_for(called!(sqlite, "a.name", "sire"), called!(postgres, "a.name", "sire"))
+        .bind(business)
+        .bind(rows(names, own))
+        .all()
+        .await
+}
+
+/// Scheme, name, and the id that a name of ours is: rows for the store.
+fn rows(names: &[ExternalId], own: &str) -> String {
+    let row = |name: &ExternalId| {
+        let is_ours = name.scheme.as_str() == own;
+        let id = Uuid::try_parse(name.id.as_str()).ok().filter(|_| is_ours);
+        json!([name.scheme, name.id, id])
+    };
+    names.iter().map(row).collect::<serde_json::Value>().to_string()
 }

@@ -1,6 +1,7 @@
 //! Services on record.
 
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 use crate::{
     domain::{
@@ -159,6 +160,23 @@ macro_rules! services {
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
     tx.sql(services!("where v.business_id = $1 and v.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// These services, in no order.
+pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<Service>> {
+    tx.sql_for(
+        services!(
+            "where v.business_id = $1 and v.id in (select unhex(q.value, '-') from json_each($2) as q)"
+        ),
+        services!(
+            "where v.business_id = $1
+               and v.id in (select q.value::uuid from json_array_elements_text($2::json) as q(value))"
+        ),
+    )
+    .bind(business)
+    .bind(json!(ids).to_string())
+    .all()
+    .await
 }
 
 /// Services, oldest entry first; of one animal or herd when it is named.

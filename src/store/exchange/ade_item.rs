@@ -1,14 +1,14 @@
 //! What herd systems told: each thing once, by the name that its sender gave it; what it is in the book.
 
+use serde_json::json;
 use uuid::Uuid;
 
 use crate::{
     domain::{
         exchange::{
             ade::{AdeItem, ItemKind},
-            change::{Change, ChangeKind},
+            change::ChangeKind,
         },
-        identifiers::ExternalId,
         values::{AdeItemId, AnimalId, BusinessId, HerdId, KeyId, Source, Timestamp},
     },
     store::{
@@ -35,14 +35,23 @@ macro_rules! items {
     };
 }
 
-/// Enters an item.
-pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem) -> Result<()> {
+/// Enters an item with what it made in the book, in one call.
+pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem, made: &[Uuid]) -> Result<()> {
     business::forget_state(tx, business);
-    tx.sql(
+    tx.sql_for(
         "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
                                happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,
                                recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20);
+         insert into ade_made (business_id, subject_id, item_id)
+         select $1, unhex(m.value, '-'), $2 from json_each($21) as m",
+        "with entered as (
+             insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
+                               happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,
+                               recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20))
+         insert into ade_made (business_id, subject_id, item_id)
+         select $1, m.value::uuid, $2 from json_array_elements_text($21::json) as m(value)",
     )
     .bind(business)
     .bind(item.id)
@@ -64,20 +73,37 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem) -
     .bind(item.note.clone())
     .bind(item.recorded_at)
     .bind(by)
+    .bind(json!(made).to_string())
     .run()
     .await?;
     change::note(tx, business, noted(item));
     Ok(())
 }
 
-/// Writes an item over; `by` is who resolved it, if somebody did just now.
-pub async fn change(tx: &mut Tx, business: BusinessId, item: &AdeItem, by: Option<KeyId>) -> Result<()> {
-    tx.sql(
+/// Writes an item over, with what it made in the book, in one call; `by` is who resolved it, if somebody did just now.
+pub async fn change(
+    tx: &mut Tx,
+    business: BusinessId,
+    item: &AdeItem,
+    by: Option<KeyId>,
+    made: &[Uuid],
+) -> Result<()> {
+    tx.sql_for(
         "update ade_item
          set herd_id = $3, modified = $4, deleted = $5, animal_id = $6, happened_at = $7, resource = $8, plan = $9,
              subject_id = $10, flag = $11, flag_text = $12, resolution = $13, resolved_at = $14, note = $15,
              resolved_by = case when $14 is null then null else coalesce($16, resolved_by) end
-         where business_id = $1 and id = $2",
+         where business_id = $1 and id = $2;
+         insert into ade_made (business_id, subject_id, item_id)
+         select $1, unhex(m.value, '-'), $2 from json_each($17) as m",
+        "with changed as (
+             update ade_item
+             set herd_id = $3, modified = $4, deleted = $5, animal_id = $6, happened_at = $7, resource = $8, plan = $9,
+                 subject_id = $10, flag = $11, flag_text = $12, resolution = $13, resolved_at = $14, note = $15,
+                 resolved_by = case when $14 is null then null else coalesce($16, resolved_by) end
+             where business_id = $1 and id = $2)
+         insert into ade_made (business_id, subject_id, item_id)
+         select $1, m.value::uuid, $2 from json_array_elements_text($17::json) as m(value)",
     )
     .bind(business)
     .bind(item.id)
@@ -95,10 +121,23 @@ pub async fn change(tx: &mut Tx, business: BusinessId, item: &AdeItem, by: Optio
     .bind(item.resolved_at)
     .bind(item.note.clone())
     .bind(by)
+    .bind(json!(made).to_string())
     .run()
     .await?;
     change::note(tx, business, noted(item));
     Ok(())
+}
+
+/// The same was said at a later time: what is older than that is known from now on. Nothing of the item changed, so
+/// nothing is noted, and systems that forward everything to each other come to rest.
+pub async fn said_again(tx: &mut Tx, business: BusinessId, id: AdeItemId, modified: Timestamp) -> Result<()> {
+    tx.sql("update ade_item set modified = $3 where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .bind(modified)
+        .run()
+        .await
+        .map(drop)
 }
 
 /// One item.
@@ -120,16 +159,6 @@ pub async fn by_source(
         .bind(kind)
         .bind(source.clone())
         .bind(source_id.clone())
-        .optional()
-        .await
-}
-
-/// The item as which a thing of the book came; the first of several.
-pub async fn of_subject(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<AdeItem>> {
-    // Uses ade_item_by_subject.
-    tx.sql(items!("where business_id = $1 and subject_id = $2 order by id limit 1"))
-        .bind(business)
-        .bind(subject)
         .optional()
         .await
 }
@@ -182,17 +211,6 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: P
     .await
 }
 
-/// The item made this in the book, and tells it from now on.
-pub async fn made(tx: &mut Tx, business: BusinessId, item: AdeItemId, subject: Uuid) -> Result<()> {
-    tx.sql("insert into ade_made (business_id, subject_id, item_id) values ($1, $2, $3)")
-        .bind(business)
-        .bind(subject)
-        .bind(item)
-        .run()
-        .await
-        .map(drop)
-}
-
 /// The item that made this in the book.
 pub async fn maker(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<Option<AdeItemId>> {
     tx.sql("select item_id from ade_made where business_id = $1 and subject_id = $2")
@@ -200,82 +218,4 @@ pub async fn maker(tx: &mut Tx, business: BusinessId, subject: Uuid) -> Result<O
         .bind(subject)
         .value()
         .await
-}
-
-/// Which things are told to a herd system.
-#[derive(Clone, Debug)]
-pub struct ItemFilter {
-    /// Of this herd.
-    pub herd: HerdId,
-    /// Of this kind.
-    pub kind: ItemKind,
-    /// Last changed not before this.
-    pub from: Option<Timestamp>,
-    /// Last changed not after this.
-    pub to: Option<Timestamp>,
-    /// Of the animals that go by this name.
-    pub animal: Option<ExternalId>,
-    /// Or of this animal.
-    pub animal_id: Option<AnimalId>,
-    /// What does not count any more as well.
-    pub with_reversed: bool,
-}
-
-/// The condition that is the same for the page and its count. An animal is told as itself however many
-/// systems told of her; an event that came as an item is told as the item.
-macro_rules! told {
-    ($select:literal, $rest:literal) => {
-        concat!(
-            $select,
-            " from change c
-             left join ade_item a on c.kind = 'ade_item' and a.business_id = c.business_id and a.id = c.subject_id
-             where c.business_id = $1 and c.herd_id = $2
-               and ((c.kind = $3 and not exists (select 1 from ade_made m
-                                     where m.business_id = $1 and m.subject_id = c.subject_id))
-                    or (a.kind = $4 and (a.kind <> 'animal' or a.subject_id is null)))
-               and ($5 is null or c.changed_at >= $5) and ($6 is null or c.changed_at <= $6)
-               and ($7 or not c.reversed)
-               and (($8 is null and $10 is null) or c.animal_id = $10
-                    or c.animal_id in (select i.subject_id from identifier i
-                                       where i.business_id = $1 and i.scheme = $8 and i.code = $9)) ",
-            $rest
-        )
-    };
-}
-
-macro_rules! bound {
-    ($sql:expr, $business:expr, $told:expr) => {
-        $sql.bind($business)
-            .bind($told.herd)
-            .bind($told.kind.subject())
-            .bind($told.kind)
-            .bind($told.from)
-            .bind($told.to)
-            .bind($told.with_reversed)
-            .bind($told.animal.as_ref().map(|name| name.scheme.clone()))
-            .bind($told.animal.as_ref().map(|name| name.id.clone()))
-            .bind($told.animal_id)
-    };
-}
-
-/// What is told after the change `after`, in the order of changes.
-pub async fn list_items(
-    tx: &mut Tx,
-    business: BusinessId,
-    told: &ItemFilter,
-    after: i64,
-    limit: i64,
-) -> Result<Vec<Change>> {
-    // Uses change_by_herd.
-    let sql = tx.sql(told!(
-        "select c.seq, c.kind, c.subject_id, c.herd_id, c.animal_id, c.reversed, c.created_at, c.changed_at",
-        "and c.seq > $11 order by c.seq limit $12"
-    ));
-    bound!(sql, business, told).bind(after).bind(limit).all().await
-}
-
-/// How many are told in all.
-pub async fn count(tx: &mut Tx, business: BusinessId, told: &ItemFilter) -> Result<i64> {
-    let sql = tx.sql(told!("select cast(count(*) as bigint)", ""));
-    Ok(bound!(sql, business, told).value().await?.unwrap_or(0))
 }

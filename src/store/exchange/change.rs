@@ -144,6 +144,29 @@ pub async fn list(tx: &mut Tx, business: BusinessId, after: i64, limit: i64) -> 
     .await
 }
 
+/// These things with their last changes, in no order.
+pub async fn of_ids(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: ChangeKind,
+    ids: &[Uuid],
+) -> Result<Vec<Change>> {
+    tx.sql_for(
+        "select seq, kind, subject_id, herd_id, animal_id, reversed, created_at, changed_at
+         from change
+         where business_id = $1 and kind = $2 and subject_id in (select unhex(q.value, '-') from json_each($3) as q)",
+        "select seq, kind, subject_id, herd_id, animal_id, reversed, created_at, changed_at
+         from change
+         where business_id = $1 and kind = $2
+           and subject_id in (select q.value::uuid from json_array_elements_text($3::json) as q(value))",
+    )
+    .bind(business)
+    .bind(kind)
+    .bind(json!(ids).to_string())
+    .all()
+    .await
+}
+
 /// One thing with its last change.
 pub async fn find(
     tx: &mut Tx,

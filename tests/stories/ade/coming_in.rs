@@ -4,7 +4,10 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::{SOURCE, Yard, cow, event, insemination, modified, sexed};
-use crate::{on_both_stores, world::World};
+use crate::{
+    on_both_stores,
+    world::{Answer, World},
+};
 
 on_both_stores!(
     a_heat_that_comes_in_times_the_next_service,
@@ -20,6 +23,7 @@ on_both_stores!(
     a_recommendation_becomes_the_plan,
     an_animal_is_entered_and_found_by_any_of_her_names,
     what_is_only_kept_counts_for_nothing,
+    an_insemination_of_an_unknown_animal_is_kept_until_she_is_known,
 );
 
 async fn a_heat_that_comes_in_times_the_next_service(world: &World) {
@@ -49,11 +53,23 @@ async fn a_heat_that_comes_in_times_the_next_service(world: &World) {
     again["eventDateTime"] = json!("2026-03-02T03:10:00+01:00");
     again["colour"] = json!("red");
     again["remark"] = Value::Null;
-    for resource in [&heat, &again, &modified(&again, "2026-03-02T04:30:00Z")] {
+    for resource in [&heat, &again] {
         let answer = yard.send("heats", resource).await;
         assert_eq!((&answer["id"], &answer["meta"]), (&told["id"], &told["meta"]));
     }
     assert_eq!(yard.everything().await, before);
+    // Said again at a later time it is the same still; only that time is kept, and no change is told.
+    let answer = yard.send("heats", &modified(&again, "2026-03-02T04:30:00Z")).await;
+    assert_eq!((&answer["id"], &answer["meta"]), (&told["id"], &told["meta"]));
+    let mut after = yard.everything().await;
+    let items = after.get_mut("ade-items").unwrap();
+    assert_eq!(items["items"][0]["modified"], "2026-03-02T04:30:00Z");
+    items["items"][0]["modified"] = json!("2026-03-02T04:00:00Z");
+    assert_eq!(after, before);
+    // A version from before that time is older, though newer than the first.
+    let mut between = modified(&heat, "2026-03-02T04:10:00Z");
+    between["remark"] = json!("old");
+    assert_eq!(yard.send("heats", &between).await.get("remark"), None);
 }
 
 async fn a_calving_that_comes_in_begins_a_new_cycle(world: &World) {
@@ -610,4 +626,71 @@ async fn what_is_only_kept_counts_for_nothing(world: &World) {
     assert_eq!((&next["timing"], &next["service_number"]), (&Value::Null, &json!(1)));
     assert_eq!(yard.manager.get("/v1/animals").await.expect(200)["items"].as_array().unwrap().len(), 1);
     assert_eq!(yard.flagged().await, [] as [Value; 0]);
+}
+
+async fn an_insemination_of_an_unknown_animal_is_kept_until_she_is_known(world: &World) {
+    let yard = Yard::of(world).await;
+    let ai = |id: &str, number: &str| insemination(id, number, "2026-03-02T04:30:00Z", sexed());
+    for (id, number) in [("u-1", "501"), ("u-2", "502"), ("u-3", "503"), ("u-4", "504")] {
+        let sent = ai(id, number);
+        let told = yard.send("inseminations", &sent).await;
+        assert_eq!((&told["animal"], &told["meta"]["sourceId"]), (&sent["animal"], &json!(id)));
+        assert_eq!(yard.get(&format!("inseminations/{}", told["id"].as_str().unwrap())).await, told);
+    }
+    let flagged = yard.flagged().await;
+    assert_eq!(flagged.len(), 4);
+    for item in &flagged {
+        assert_eq!(
+            (&item["flag"], &item["animal_id"], &item["subject_id"]),
+            (&json!("animal_unknown"), &Value::Null, &Value::Null)
+        );
+    }
+    assert_eq!(yard.sexed_left().await, 10, "nothing is guessed");
+    // The same once more while nobody knows her changes nothing.
+    let before = yard.everything().await;
+    yard.send("inseminations", &ai("u-1", "501")).await;
+    assert_eq!(yard.everything().await, before);
+    // Whoever settles it must say who she was, as long as the name says nothing.
+    let straw = json!({"resolution": "straw", "lot_id": yard.farm.sexed});
+    let pointer = |refused: Answer| refused.problem(422, "invalid-input")["errors"][0]["pointer"].clone();
+    assert_eq!(pointer(yard.settle(&flagged[0], straw.clone()).await), "#/animal_id");
+    // She is entered: the same once more counts now.
+    let first = yard.animal("501").await;
+    yard.send("inseminations", &ai("u-1", "501")).await;
+    assert_eq!((yard.services(&first).await.len(), yard.sexed_left().await), (1, 9));
+    // Or a person settles it, by the name that she has by now,
+    let second = yard.animal("502").await;
+    let settled = yard.settle(&flagged[1], straw).await.expect(200);
+    assert_eq!((&settled["animal_id"], &settled["flagged"]), (&json!(second), &json!(false)));
+    assert_eq!((yard.services(&second).await.len(), yard.sexed_left().await), (1, 8));
+    // or by saying who she is.
+    let third = yard.animal("7").await;
+    let elsewhere = yard.manager.make("/v1/herds", json!({"name": "Far", "time_zone": "UTC"})).await;
+    let stranger = yard.manager.make("/v1/animals", json!({"herd_id": elsewhere, "number": "1"})).await;
+    let named = |animal: &str| json!({"resolution": "no_straw", "animal_id": animal});
+    assert_eq!(pointer(yard.settle(&flagged[2], named(&stranger)).await), "#/animal_id");
+    yard.settle(&flagged[2], named(&third)).await.expect(200);
+    assert_eq!(yard.services(&third).await.len(), 1);
+    assert_eq!(
+        yard.members(&format!("inseminations?animal-scheme=tankside.animal&animal-id={third}")).await.len(),
+        1
+    );
+    // Or it was nobody's.
+    yard.settle(&flagged[3], json!({"resolution": "dismiss"})).await.expect(200);
+    assert_eq!((yard.flagged().await.len(), yard.members("inseminations").await.len()), (0, 3));
+    // A name that two animals have is nobody's for sure.
+    for number in ["601", "602"] {
+        let names = json!([{"scheme": "org.example.collar", "id": "9"}]);
+        let animal = json!({"herd_id": yard.farm.herd, "number": number, "identifiers": names});
+        yard.manager.make("/v1/animals", animal).await;
+    }
+    let mut both = ai("u-5", "");
+    both["animal"] = json!({"scheme": "org.example.collar", "id": "9"});
+    yard.send("inseminations", &both).await;
+    let item = yard.flagged().await.remove(0);
+    assert!(item["flag_text"].as_str().unwrap().starts_with("More than one animal"), "{item}");
+    // Of anything else than an insemination the sender hears that she is unknown.
+    let heat = event("u-6", "999", "2026-03-02T02:10:00Z", json!({"certainty": "InHeat"}));
+    let answer = yard.herd_system.post(&format!("{}/heats", yard.at), heat).await;
+    assert_eq!(answer.instances(), ["#/animal"]);
 }

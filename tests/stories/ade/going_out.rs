@@ -14,6 +14,9 @@ on_both_stores!(
     what_is_ours_and_comes_back_stays_as_it_is,
     whoever_reads_on_by_time_hears_of_every_change,
     pages_miss_nothing_while_others_write,
+    what_cannot_be_told_again_is_refused_or_left_out,
+    a_move_is_told_where_she_was,
+    how_she_went_is_told_as_it_came,
 );
 
 async fn what_goes_out_is_complete(world: &World) {
@@ -338,4 +341,116 @@ async fn pages_miss_nothing_while_others_write(world: &World) {
         })
         .collect();
     assert_eq!((all.len(), all), (36, whole));
+}
+
+/// Members that the standard's schemas limit, or that cannot be: icarMassMeasureType (`minimum` 0),
+/// icarDeviceReferenceType (`href` is a URI), icarMetaDataType (`source` and `modified` are required).
+async fn what_cannot_be_told_again_is_refused_or_left_out(world: &World) {
+    let yard = Yard::of(world).await;
+    yard.animal("412").await;
+    let at = "2026-03-01T02:10:00Z";
+    let calf = |weight: Value| json!({"progenyDetails": [{"specie": "Cattle", "gender": "Female", "birthWeight": weight}]});
+    for (what, more, wrong) in [
+        (
+            "parturitions",
+            calf(json!({"measurement": -38.5, "units": "KGM"})),
+            "#/progenyDetails/0/birthWeight/measurement",
+        ),
+        ("heats", json!({"certainty": "InHeat", "device": {"href": "collar 7"}}), "#/device/href"),
+        ("pregnancy-checks", json!({"result": "Pregnant", "foetalAge": -3}), "#/foetalAge"),
+        ("pregnancy-checks", json!({"result": "Pregnant", "foetusCount": -1}), "#/foetusCount"),
+    ] {
+        let answer = yard.herd_system.post(&format!("{}/{what}", yard.at), event("1", "412", at, more)).await;
+        assert_eq!((answer.status, answer.instances()), (422, vec![wrong]), "{what}");
+        assert_eq!(yard.members(what).await, [] as [Value; 0]);
+    }
+    // The rest of a calving and an insemination is worth more than a meta that is not whole: it is left out.
+    let mut calving = event("1", "412", at, calf(json!({"measurement": 0, "units": "KGM"})));
+    calving["progenyDetails"][0]["meta"] = json!({"source": "org.example"});
+    let told = yard.send("parturitions", &calving).await;
+    assert_eq!(
+        (&told["progenyDetails"][0]["birthWeight"], told["progenyDetails"][0].get("meta")),
+        (&calving["progenyDetails"][0]["birthWeight"], None)
+    );
+    let whole = json!({"source": "org.example", "modified": "2026-03-02T05:00:00Z"});
+    for (n, (meta, is_told)) in
+        [(json!({"modified": "2026-03-02T05:00:00Z"}), false), (whole, true)].into_iter().enumerate()
+    {
+        let at = format!("2026-0{}-01T02:10:00Z", n + 1);
+        let straw = json!({"batch": "24117", "meta": meta});
+        let told = yard.send("inseminations", &insemination(&n.to_string(), "412", &at, straw)).await;
+        assert_eq!(told["straw"].get("meta").is_some(), is_told, "{told}");
+        assert!(yard.members("inseminations").await.contains(&told));
+    }
+    // What an older version of the service took is not told either.
+    let mut tx = world.db().write().await.unwrap();
+    tx.sql_for(
+        "update ade_item set resource = json_set(resource, '$.progenyDetails[0].birthWeight.measurement', -1)
+         where kind = 'parturition'",
+        "update ade_item set resource = jsonb_set(resource, '{progenyDetails,0,birthWeight,measurement}', '-1')
+         where kind = 'parturition'",
+    )
+    .run()
+    .await
+    .unwrap();
+    tx.commit().await.unwrap();
+    assert_eq!(
+        yard.members("parturitions").await[0]["progenyDetails"][0]["birthWeight"],
+        json!({"units": "KGM"})
+    );
+}
+
+async fn a_move_is_told_where_she_was(world: &World) {
+    let yard = Yard::of(world).await;
+    let there = json!({"name": "Far", "time_zone": "UTC", "location": {"scheme": "uk.cph", "id": "2"}});
+    let far = yard.manager.make("/v1/herds", there).await;
+    let elsewhere = "/ade/locations/uk.cph/2";
+    yard.send("animals", &cow("a-1", json!({}))).await;
+    let told = yard.members("animals").await.remove(0);
+    let name = told["alternativeIdentifiers"].as_array().unwrap().last().unwrap().clone();
+    let id = name["id"].as_str().unwrap().to_owned();
+    let since = told["meta"]["modified"].as_str().unwrap().to_owned();
+    let poll = format!("animals?meta-modified-from={since}");
+    yard.manager.patch(&format!("/v1/animals/{id}"), None, json!({"herd_id": far})).await.expect(200);
+    // Whoever asks what changed hears that she left; she is not among the animals that are there.
+    let left = yard.members(&poll).await;
+    assert_eq!(
+        (left.len(), &left[0]["status"], &left[0]["identifier"]),
+        (1, &json!("OffFarm"), &told["identifier"])
+    );
+    assert!(left[0]["meta"]["modified"].as_str().unwrap() > since.as_str());
+    assert_eq!(yard.members("animals").await, [] as [Value; 0]);
+    assert_eq!(yard.get("animals").await["view"]["totalItems"], 0);
+    assert_eq!(yard.get(&format!("animals/{id}")).await, left[0]);
+    let there = yard.herd_system.get(&format!("{elsewhere}/animals")).await.expect(200);
+    assert_eq!((&there["member"][0]["status"], &there["view"]["totalItems"]), (&json!("Alive"), &json!(1)));
+    // The system of her old location says that she is gone: so it is, and nothing else happens to her.
+    let gone = modified(&cow("a-1", json!({"status": "OffFarm"})), "2026-03-02T05:00:00Z");
+    assert_eq!(yard.send("animals", &gone).await["status"], "OffFarm");
+    let mut taken_back = modified(&gone, "2026-03-02T05:10:00Z");
+    taken_back["meta"]["isDeleted"] = json!(true);
+    yard.send("animals", &taken_back).await;
+    let animal = yard.manager.get(&format!("/v1/animals/{id}")).await.expect(200);
+    assert_eq!((&animal["herd_id"], &animal["left_on"]), (&json!(far), &Value::Null));
+    // A herd system moves her as well: back again.
+    yard.send("animals", &modified(&cow("a-1", json!({})), "2026-03-02T05:20:00Z")).await;
+    assert_eq!(yard.members("animals").await[0]["status"], "Alive");
+    let changed = format!("{elsewhere}/animals?meta-modified-from={since}");
+    let left = yard.herd_system.get(&changed).await.expect(200);
+    assert_eq!(
+        (left["member"].as_array().unwrap().len(), &left["member"][0]["status"]),
+        (1, &json!("OffFarm"))
+    );
+}
+
+async fn how_she_went_is_told_as_it_came(world: &World) {
+    let yard = Yard::of(world).await;
+    let told = yard.send("animals", &cow("a-1", json!({"status": "Dead"}))).await;
+    assert_eq!(told["status"], "Dead");
+    assert_eq!(yard.members("animals").await[0]["status"], "Dead");
+    // Found to be alive after all, here.
+    let animal =
+        yard.manager.get("/v1/animals").await.expect(200)["items"][0]["id"].as_str().unwrap().to_owned();
+    yard.manager.patch(&format!("/v1/animals/{animal}"), None, json!({"left_on": null})).await.expect(200);
+    assert_eq!(yard.members("animals").await[0]["status"], "Alive");
 }

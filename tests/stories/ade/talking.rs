@@ -106,12 +106,12 @@ async fn a_batch_answers_for_each_of_its_items(world: &World) {
     yard.animal("412").await;
     let path = format!("{}/inseminations", yard.at.replace("/ade/", "/ade/batches/"));
     let good = insemination("1", "412", "2026-03-02T04:30:00Z", sexed());
-    let mut unknown = insemination("2", "nobody", "2026-03-02T04:30:00Z", sexed());
-    unknown["straw"]["sexedPercentage"] = json!(90);
+    let mut beyond = insemination("2", "412", "2026-03-02T04:30:00Z", sexed());
+    beyond["straw"]["sexedPercentage"] = json!(900);
     let mut wrong = insemination("3", "412", "2026-03-02T04:30:00", sexed());
     wrong["inseminationType"] = json!("By magic");
     let flagged = insemination("4", "412", "2026-01-02T04:30:00Z", json!({}));
-    let items = json!([good, unknown, wrong, 7, flagged, good]);
+    let items = json!([good, beyond, wrong, 7, flagged, good]);
     // The call answers 200 though items failed; one result for each, in order.
     let told = yard.herd_system.post(&path, items).await.expect(200);
     let told = told.as_array().unwrap();
@@ -120,7 +120,7 @@ async fn a_batch_answers_for_each_of_its_items(world: &World) {
     assert!(told[0]["id"].is_string());
     assert_eq!(
         (&told[1]["messages"][0]["instance"], &told[1]["messages"][0]["severity"]),
-        (&json!("#/1/animal"), &json!("Error"))
+        (&json!("#/1/straw/sexedPercentage"), &json!("Error"))
     );
     // meta is returned for failures too, so that the sender can match them.
     assert_eq!((&told[1]["meta"]["source"], &told[1]["meta"]["sourceId"]), (&json!(SOURCE), &json!("2")));
@@ -143,7 +143,10 @@ async fn a_batch_answers_for_each_of_its_items(world: &World) {
     assert_eq!(yard.members("inseminations").await.len(), 2);
     assert_eq!(yard.herd_system.post(&path, json!([])).await.expect(200), json!([]));
     yard.herd_system.post(&path, json!({})).await.expect(422);
-    yard.herd_system.post(&path, json!(vec![1; 1001])).await.expect(422);
+    // The limit is said, and that nothing was done.
+    let many = yard.herd_system.post(&path, json!(vec![1; 1001])).await;
+    assert!(many.text.contains("at most 1000 resources, not 1001; none of them was taken"), "{}", many.text);
+    many.expect(422);
 }
 
 async fn what_is_wrong_is_said_with_its_place(world: &World) {
@@ -163,7 +166,6 @@ async fn what_is_wrong_is_said_with_its_place(world: &World) {
         ("/animal", Value::Null),
         ("/animal/id", json!(7)),
         ("/animal/scheme", json!("")),
-        ("/animal", json!({"scheme": "eu.bovine", "id": "nobody"})),
         ("/inseminationType", Value::Null),
         ("/inseminationType", json!("insemination")),
         ("/eventDateTime", Value::Null),
@@ -176,6 +178,8 @@ async fn what_is_wrong_is_said_with_its_place(world: &World) {
         ("/meta/modified", json!("yesterday")),
         ("/location", json!({"scheme": "uk.cph", "id": "1"})),
         ("/straw/sexedPercentage", json!("90")),
+        ("/straw/sexedPercentage", json!(900)),
+        ("/straw/sexedPercentage", json!(-1)),
         ("/straw/id", json!("24117")),
         ("/straw/resourceType", json!("icarReproEmbryoResource")),
         ("/straw/sireIdentifiers", json!([{"id": "1"}])),
@@ -238,10 +242,12 @@ async fn nothing_is_told_next_door(world: &World) {
     let before = yard.everything().await;
     assert_eq!(neighbour.get(&path).await.expect(200)["member"], json!([]));
     neighbour.get(&format!("{path}/{}", told["id"].as_str().unwrap())).await.expect(404);
-    assert_eq!(neighbour.post(&path, ai.clone()).await.instances(), ["#/animal"]);
-    let mut by_id = ai.clone();
+    let heats = path.replace("inseminations", "heats");
+    let heat = event("1", "412", "2026-03-02T02:10:00Z", json!({"certainty": "InHeat"}));
+    assert_eq!(neighbour.post(&heats, heat.clone()).await.instances(), ["#/animal"]);
+    let mut by_id = heat;
     by_id["animal"] = json!({"scheme": "tankside.animal", "id": animal});
-    assert_eq!(neighbour.post(&path, by_id).await.instances(), ["#/animal"]);
+    assert_eq!(neighbour.post(&heats, by_id).await.instances(), ["#/animal"]);
     let theirs = json!({"herd_id": farm.herd, "number": "1", "identifiers": [{"scheme": "eu.bovine", "id": "XX 0417 412"}]});
     neighbour.make("/v1/animals", theirs).await;
     let mut ours = ai.clone();

@@ -5,7 +5,7 @@ use crate::{
         CommandError,
         catalogue::{Add, CatalogueItem as _},
         command::{Command as _, CommandContext},
-        exchange::ingest::{Entered, Message, animals_called, insemination::sires_called},
+        exchange::ingest::{Entered, Message, insemination::sires_called},
         lookup,
     },
     domain::{
@@ -65,6 +65,11 @@ pub(super) async fn enter(
         Some(id) => Some(lookup::animal_of(cx.tx, business, AnimalId(id)).await?),
         None => the_one_called(cx, &names).await?,
     };
+    if let Some(before) =
+        before.as_ref().filter(|one| told.is_gone == Some(true) && one.details.herd_id != herd_id)
+    {
+        return Ok(elsewhere(item, herd_id, before.id));
+    }
     let details = details(cx, herd_id, &herd, &names, told, before.as_ref()).await?;
     let animal = match before {
         None => Add::<Animal> { details }.run(cx).await?,
@@ -84,21 +89,21 @@ pub(super) async fn enter(
     Ok(Entered { animal: Some(animal.id), subject: Some(animal.id.0), ..Entered::default() })
 }
 
+/// She is at another location by now; that she is gone from this one changes nothing of her.
+fn elsewhere(item: &AdeItem, herd_id: HerdId, id: AnimalId) -> Entered {
+    let messages =
+        vec![Message::information("She is at another location of this book; nothing was changed.")];
+    let subject = item.subject_id.filter(|_| item.herd_id == herd_id);
+    Entered { animal: Some(id), subject, messages, ..Entered::default() }
+}
+
 /// The animal that goes by one of these names, if there is one.
 async fn the_one_called(
     cx: &mut CommandContext<'_>,
     names: &[ExternalId],
 ) -> Result<Option<Animal>, CommandError> {
     let business = cx.business();
-    let mut found: Vec<AnimalId> = Vec::new();
-    for name in names {
-        for id in animals_called(cx.tx, business, name).await? {
-            if !found.contains(&id) {
-                found.push(id);
-            }
-        }
-    }
-    match found.as_slice() {
+    match animals_called(cx, names).await?.as_slice() {
         [] => Ok(None),
         [one] => Ok(Some(lookup::animal_of(cx.tx, business, *one).await?)),
         _ => {
@@ -106,6 +111,16 @@ async fn the_one_called(
             Err(Rejection::Invalid(vec![Fault::at("identifier", detail)]).into())
         }
     }
+}
+
+/// The animals that go by any of these names, our own names included.
+async fn animals_called(cx: &mut CommandContext<'_>, names: &[ExternalId]) -> store::Result<Vec<AnimalId>> {
+    let business = cx.business();
+    let found = store::animals::identifier::animals(cx.tx, business, names, super::own::ANIMAL).await?;
+    let mut animals: Vec<AnimalId> = found.into_iter().map(|animal| animal.id).collect();
+    animals.sort_unstable();
+    animals.dedup();
+    Ok(animals)
 }
 
 async fn details(
@@ -118,11 +133,7 @@ async fn details(
 ) -> Result<AnimalDetails, CommandError> {
     let business = cx.business();
     let sires = sires_called(cx.tx, business, &told.sire).await?;
-    let mut dams = Vec::new();
-    for name in &told.dam {
-        dams.extend(animals_called(cx.tx, business, name).await?);
-    }
-    dams.dedup();
+    let dams = animals_called(cx, &told.dam).await?;
     let sire_id = sires.first().copied().filter(|_| sires.len() == 1);
     let dam_id = dams.first().copied().filter(|_| dams.len() == 1);
     // Our own names are not kept as names: they are the id.
@@ -156,12 +167,19 @@ async fn details(
 }
 
 /// The sender takes her back: what is on record of her stays, and she counts as gone.
-pub(super) async fn left(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<Entered, CommandError> {
+pub(super) async fn left(
+    cx: &mut CommandContext<'_>,
+    item: &AdeItem,
+    herd_id: HerdId,
+) -> Result<Entered, CommandError> {
     let business = cx.business();
     let Some(id) = item.subject_id else {
         return Ok(Entered { animal: item.animal_id, ..Entered::default() });
     };
     let before = lookup::animal_of(cx.tx, business, AnimalId(id)).await?;
+    if before.details.herd_id != herd_id {
+        return Ok(elsewhere(item, herd_id, before.id));
+    }
     let herd = lookup::herd_of(cx.tx, business, before.details.herd_id).await?.details;
     if before.details.left_on.is_none() {
         let today = cx.now.day_in(herd.time_zone);

@@ -4,21 +4,23 @@ use crate::{
     book::{
         CommandError,
         command::{Command as _, CommandContext},
-        exchange::ingest::{Before, Content, Entered, Message, own},
+        exchange::ingest::{Content, Entered, Message, own},
         lookup,
         straws::withdraw,
     },
     domain::{
-        animals::{
-            animal::Animal,
-            record_service::{NO_THAW, NewService},
+        animals::record_service::{NO_THAW, NewService},
+        exchange::{
+            ade::{MatchCriteria, day_meant},
+            straw_used::{self, Before, Decision, Facts, Used},
         },
-        exchange::ade::{AdeItem, Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Straw, day_meant},
         identifiers::ExternalId,
-        straws::{place::Place, semen::SemenType, withdraw::NewWithdrawal, withdrawal::Withdrawal},
-        values::{BusinessId, Code, LotId, Name, Note, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        straws::{semen::SemenType, withdraw::NewWithdrawal},
+        values::{
+            AnimalId, BusinessId, Code, LotId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
+        },
     },
-    store::{self, Tx, straws::stock},
+    store::{self, Tx, animals::candidate, straws::stock},
 };
 
 /// An insemination with semen.
@@ -60,176 +62,90 @@ pub(super) struct When {
     pub remark: Option<Note>,
 }
 
-/// With which straw.
-pub enum Used {
-    /// One that hangs here still, as far as the book knows.
-    Hanging(LotId, Place),
-    /// One that was withdrawn for her already.
-    Withdrawn(WithdrawalId),
-    /// One that never was in this book.
-    Foreign(Option<SireId>, Option<SemenType>, bool),
-}
-
 pub(super) async fn enter(
     cx: &mut CommandContext<'_>,
-    item: &AdeItem,
     content: &Content,
     told: &Insemination,
-    animal: &Animal,
+    animal: AnimalId,
     before: Before,
 ) -> Result<Entered, CommandError> {
-    let at = content.at.unwrap_or(cx.now);
-    let clues = clues(cx, told, animal).await?;
-    let foreign = Used::Foreign(
-        clues.sires.first().copied().filter(|_| clues.sires.len() == 1),
-        clues.semen_type.or_else(|| (clues.is_sexed == Some(false)).then_some(SemenType::Conventional)),
-        clues.from_herd_stock.unwrap_or(false),
-    );
-    let (used, flag, resolution) = match before {
-        Before::Straw(lot, place, decided) if hangs(cx, lot, &place).await? => {
-            (Used::Hanging(lot, place), None, decided)
-        }
-        Before::Withdrawn(id, decided) => (Used::Withdrawn(id), None, decided),
-        Before::Decided(resolution, at, true) => (foreign, None, Some((resolution, at))),
-        Before::Decided(resolution, at, false) => {
-            return Ok(Entered { resolution: Some((resolution, at)), ..Entered::default() });
-        }
-        Before::Nothing | Before::Straw(..) => {
-            if let Some(text) = may_be_the_same(cx, animal, at).await? {
-                let flag = Some((Flag::PossibleDuplicate, text));
-                return Ok(Entered { flag, ..Entered::default() });
-            }
-            match which(cx, animal, &clues, at).await? {
-                _ if !told.was_frozen => (foreign, None, None),
-                Ok(used) => (used, None, None),
-                Err(flag) => (foreign, Some(flag), None),
-            }
-        }
-    };
+    let facts = gather(cx, content.at.unwrap_or(cx.now), told, animal).await?;
+    let Decision { used, flag, resolution } = straw_used::decide(before, &facts);
+    let decided = Entered { flag, resolution, ..Entered::default() };
+    let Some(used) = used else { return Ok(decided) };
     let when =
         When { at: content.at, responsible: content.responsible.clone(), remark: content.remark.clone() };
-    let (subject, messages) = record(cx, item, when, animal, used).await?;
-    Ok(Entered { subject: Some(subject), flag, resolution, messages, ..Entered::default() })
+    let Recorded { service, made, messages } = record(cx, when, animal, used).await?;
+    Ok(Entered { subject: Some(service.0), made, messages, ..decided })
 }
 
-/// What is told of the straw, with the sires of this book that go by the names told.
-async fn clues(
+/// What is told of the straw with the sires of this book that go by the names told, her services, the straws that
+/// are out for her, and what hangs within reach.
+async fn gather(
     cx: &mut CommandContext<'_>,
+    at: Timestamp,
     told: &Insemination,
-    animal: &Animal,
-) -> Result<MatchCriteria, CommandError> {
+    animal: AnimalId,
+) -> Result<Facts, CommandError> {
     let business = cx.business();
-    let herd = lookup::herd_of(cx.tx, business, animal.details.herd_id).await?.details;
+    let asked = candidate::Asked { animal: Some(animal), ..candidate::Asked::default() };
+    let candidate = candidate::gather(cx.tx, business, asked).await?.candidate;
+    let candidate = candidate.ok_or_else(|| lookup::lost("animal", animal.0))?;
     let straw = &told.straw;
-    let sires = sires_called(cx.tx, business, &straw.sires).await?;
-    Ok(MatchCriteria {
+    let criteria = MatchCriteria {
         lot: straw.lot,
         names_sire: !straw.sires.is_empty(),
-        sires,
+        sires: sires_called(cx.tx, business, &straw.sires).await?,
         batch: straw.batch.clone(),
-        collected_on: straw.collected_at.map(|at| day_meant(at, herd.time_zone)),
+        collected_on: straw.collected_at.map(|at| day_meant(at, candidate.herd.time_zone)),
         collection_centre: straw.collection_centre.clone(),
         is_sexed: straw.is_sexed,
         semen_type: straw.semen_type,
         from_herd_stock: told.from_herd_stock,
         container: told.container.clone(),
+    };
+    let page = store::Page { after: uuid::Uuid::nil(), limit: 100 };
+    Ok(Facts {
+        at,
+        was_frozen: told.was_frozen,
+        criteria,
+        served_at: candidate.history.services,
+        out: store::straws::withdrawal::list(cx.tx, business, Some(animal), true, page).await?,
+        stock: stock::for_herd(cx.tx, business, candidate.herd_id).await?,
     })
 }
 
 /// The sires that go by any of these names, our own names included.
-pub async fn sires_called(
+pub(super) async fn sires_called(
     tx: &mut Tx,
     business: BusinessId,
     names: &[ExternalId],
 ) -> store::Result<Vec<SireId>> {
-    let mut sires = Vec::new();
-    for name in names {
-        let called = match (name.scheme.as_str(), uuid::Uuid::try_parse(name.id.as_str())) {
-            (own::SIRE, Ok(id)) => {
-                let sire = store::straws::sire::find(tx, business, SireId(id)).await?;
-                sire.into_iter().map(|sire| sire.id).collect()
-            }
-            (own::SIRE, Err(_)) => Vec::new(),
-            _ => store::animals::identifier::sires(tx, business, name).await?,
-        };
-        sires.extend(called);
-    }
+    let found = store::animals::identifier::sires(tx, business, names, own::SIRE).await?;
+    let mut sires: Vec<SireId> = found.into_iter().map(|sire| sire.id).collect();
     sires.sort_unstable();
     sires.dedup();
     Ok(sires)
 }
 
-async fn hangs(cx: &mut CommandContext<'_>, lot: LotId, place: &Place) -> store::Result<bool> {
-    let stock = stock::of_lot(cx.tx, cx.caller.business_id, lot).await?;
-    Ok(stock.iter().any(|hanging| hanging.place == *place))
-}
-
-/// Says so when an insemination of hers is on record that may be this one.
-async fn may_be_the_same(
-    cx: &mut CommandContext<'_>,
-    animal: &Animal,
-    at: Timestamp,
-) -> store::Result<Option<String>> {
-    let services = store::animals::service::of_animal(cx.tx, cx.caller.business_id, animal.id).await?;
-    let near = services.iter().find(|service| service.served_at.since(at).abs() <= MAY_BE_THE_SAME);
-    Ok(near.map(|service| {
-        format!("An insemination of hers at {} is on record, which may be the same one.", service.served_at)
-    }))
-}
-
-/// Which straw it was, or why a person must say so.
-async fn which(
-    cx: &mut CommandContext<'_>,
-    animal: &Animal,
-    clues: &MatchCriteria,
-    at: Timestamp,
-) -> store::Result<Result<Used, (Flag, String)>> {
-    let business = cx.business();
-    let page = store::Page { after: uuid::Uuid::nil(), limit: 100 };
-    let open = store::straws::withdrawal::list(cx.tx, business, Some(animal.id), true, page).await?;
-    let mut out: Vec<Withdrawal> = Vec::new();
-    for withdrawal in open {
-        if clues.name_something()
-            && clues.fit(&withdrawal.lot)
-            && withdrawal.withdrawn_at.since(at).abs() <= chrono::TimeDelta::hours(24)
-        {
-            out.push(withdrawal);
-        }
-    }
-    match out.as_slice() {
-        [] => {}
-        [one] => return Ok(Ok(Used::Withdrawn(one.id))),
-        _ => {
-            let text = "Several straws that fit are out for her and not accounted for.";
-            return Ok(Err((Flag::StrawAmbiguous, text.to_owned())));
-        }
-    }
-    let stock = stock::for_herd(cx.tx, business, animal.details.herd_id).await?;
-    let straws: Vec<Straw<'_>> = stock
-        .iter()
-        .map(|hanging| Straw {
-            lot: &hanging.lot,
-            place: &hanging.place,
-            tank_name: &hanging.tank_name,
-            tank_herd_id: hanging.tank_herd_id,
-        })
-        .collect();
-    Ok(match clues.which(&straws) {
-        MatchResult::This(n) => Ok(Used::Hanging(stock[n].lot.id, stock[n].place.clone())),
-        MatchResult::None(text) => Err((Flag::StrawUnknown, text)),
-        MatchResult::Several(text) => Err((Flag::StrawAmbiguous, text)),
-    })
+/// A service that was recorded.
+pub struct Recorded {
+    /// It.
+    pub service: ServiceId,
+    /// What came into the book with it, itself included.
+    pub made: Vec<uuid::Uuid>,
+    /// What the sender should know.
+    pub messages: Vec<Message>,
 }
 
 /// Records it as a service, and takes the straw out of the book where there is one.
 pub(super) async fn record(
     cx: &mut CommandContext<'_>,
-    item: &AdeItem,
     when: When,
-    animal: &Animal,
+    animal_id: AnimalId,
     used: Used,
-) -> Result<(uuid::Uuid, Vec<Message>), CommandError> {
-    let business = cx.business();
+) -> Result<Recorded, CommandError> {
+    let mut made = Vec::new();
     let when_and_who = NewService {
         served_at: when.at,
         technician: when.responsible.clone(),
@@ -239,7 +155,7 @@ pub(super) async fn record(
     let service = match used {
         Used::Withdrawn(id) => NewService { withdrawal_id: Some(id), ..when_and_who },
         Used::Foreign(sire_id, semen_type, from_herd_stock) => NewService {
-            animal_id: Some(animal.id),
+            animal_id: Some(animal_id),
             sire_id,
             semen_type,
             semen_from_herd_stock: Some(from_herd_stock),
@@ -247,7 +163,7 @@ pub(super) async fn record(
         },
         Used::Hanging(lot, place) => {
             let withdraw = NewWithdrawal {
-                animal_id: animal.id,
+                animal_id,
                 lot_id: Some(lot),
                 sire_id: None,
                 semen_type: None,
@@ -258,15 +174,15 @@ pub(super) async fn record(
                 r#override: None,
             };
             let withdrawn = withdraw::happened(&withdraw, cx).await?;
-            store::exchange::ade_item::made(cx.tx, business, item.id, withdrawn.id.0).await?;
+            made.push(withdrawn.id.0);
             NewService { withdrawal_id: Some(withdrawn.id), ..when_and_who }
         }
     };
     let served = service.run(cx).await?;
-    let subject = served.id.0;
-    store::exchange::ade_item::made(cx.tx, business, item.id, subject).await?;
+    made.push(served.id.0);
     // Nobody thaws by this book who tells of it afterwards.
     let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);
     let deviations = served.deviations.0.into_iter().map(|deviation| deviation.text);
-    Ok((subject, deviations.chain(warnings).map(Message::warning).collect()))
+    let messages = deviations.chain(warnings).map(Message::warning).collect();
+    Ok(Recorded { service: served.id, made, messages })
 }

@@ -12,30 +12,35 @@ use crate::{
         CommandError,
         animals::report_event::{Report, renumber},
         command::{Command, CommandContext, On},
-        exchange::resource::{self, Resource},
+        exchange::resource,
         lookup,
         straws::reverse::ReverseService,
     },
     domain::{
-        animals::{animal::Animal, history::AnimalEvent},
-        exchange::ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution, is_stale},
+        animals::history::AnimalEvent,
+        exchange::{
+            ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution},
+            intake::{Arrival, Version, same_straw_told},
+            scheme,
+            straw_used::{Before, Used},
+            told::Resource,
+        },
         form::Fault,
         identifiers::ExternalId,
         rejection::Rejection,
-        straws::{movement::ReversalReason, place::Place, reverse::NewReversal},
+        straws::{movement::ReversalReason, reverse::NewReversal},
         values::{
-            AdeItemId, AnimalId, BusinessId, EventId, HerdId, LotId, Note, ServiceId, Source, Technician,
-            Timestamp, WithdrawalId,
+            AdeItemId, AnimalId, BusinessId, EventId, HerdId, Note, ServiceId, Source, Technician, Timestamp,
         },
     },
-    store::{self, Tx, straws::movement},
+    store::{self, straws::movement},
 };
 use serde_json::Value;
 use uuid::Uuid;
 
 pub use crate::domain::exchange::ade::own;
 pub use animal::AnimalReport;
-pub use insemination::{Insemination, StrawReport, Used, sires_called};
+pub use insemination::{Insemination, Recorded, StrawReport};
 
 /// What this book calls itself where a system must be named.
 pub fn own_source(business: BusinessId) -> String {
@@ -126,22 +131,12 @@ impl Message {
 struct Entered {
     animal: Option<AnimalId>,
     subject: Option<Uuid>,
+    /// What came into the book by it, and is told as the item.
+    made: Vec<Uuid>,
     flag: Option<(Flag, String)>,
     /// A decision made before that still stands.
     resolution: Option<(Resolution, Timestamp)>,
     messages: Vec<Message>,
-}
-
-/// What an insemination was in the book before it was corrected.
-enum Before {
-    /// Nothing that could still be right.
-    Nothing,
-    /// The straw of this lot from this place, for what is told of the straw is the same.
-    Straw(LotId, Place, Option<(Resolution, Timestamp)>),
-    /// The straw that somebody withdrew for her here.
-    Withdrawn(WithdrawalId, Option<(Resolution, Timestamp)>),
-    /// A person decided that no straw of this book was used, or that it is on record already.
-    Decided(Resolution, Timestamp, bool),
 }
 
 impl Command for TakeIn {
@@ -155,24 +150,32 @@ impl Command for TakeIn {
         let before =
             store::exchange::ade_item::by_source(cx.tx, business, self.kind, &self.source, &self.source_id)
                 .await?;
-        match before {
-            None => {
-                let item = self.blank(cx.now);
-                store::exchange::ade_item::add(cx.tx, business, cx.caller.key_id, &item).await?;
-                self.enter(cx, item, Before::Nothing).await
+        let Some(item) = before else { return self.enter(cx, None, Before::Nothing).await };
+        let arrival = Arrival {
+            herd: self.herd_id,
+            modified: self.modified,
+            deleted: self.content.is_none(),
+            resource: &self.resource,
+        };
+        match arrival.beside(&item) {
+            Version::Same(_) if self.animal_came_since(cx, &item).await? => {
+                self.enter(cx, Some(item), Before::Nothing).await
             }
-            Some(item) if self.says_the_same(&item) => {
-                done(cx, &item, vec![Message::information("It is on record already; nothing was changed.")])
-                    .await
+            Version::Same(later) => {
+                if let Some(later) = later {
+                    store::exchange::ade_item::said_again(cx.tx, business, item.id, later).await?;
+                }
+                let text = "It is on record already; nothing was changed.";
+                done(cx, &item, vec![Message::information(text)]).await
             }
-            Some(item) if is_stale(item.modified, self.modified) => {
+            Version::Stale => {
                 let text = "It is not newer than what is on record (meta.modified); nothing was changed.";
                 done(cx, &item, vec![Message::warning(text)]).await
             }
-            Some(item) => {
+            Version::Newer => {
                 let earlier = self.earlier(cx, &item).await?;
                 undo(cx, &item).await?;
-                self.enter(cx, item, earlier).await
+                self.enter(cx, Some(item), earlier).await
             }
         }
     }
@@ -181,21 +184,32 @@ impl Command for TakeIn {
 impl TakeIn {
     /// Something of ours that a system read and sends back: the word on it is ours.
     async fn ours_came_back(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
-        let business = cx.business();
-        let subject = Uuid::try_parse(self.source_id.as_str()).ok().zip(self.kind.subject());
-        let change = match subject {
-            Some((id, kind)) => store::exchange::change::find(cx.tx, business, kind, id).await?,
-            None => None,
+        let told = match Uuid::try_parse(self.source_id.as_str()) {
+            Ok(id) if self.kind.subject().is_some() => {
+                resource::find(cx.tx, cx.caller.business_id, self.herd_id, self.kind, id).await?
+            }
+            _ => None,
         };
-        let change = change.filter(|change| change.herd_id == Some(self.herd_id)).ok_or_else(|| {
-            Rejection::Invalid(vec![Fault::at(
-                "meta/sourceId",
-                "is said to be of this book, which has no such thing at this location",
-            )])
-        })?;
-        let told = resource::of(cx.tx, business, self.kind, change).await?;
+        let told =
+            told.filter(|told| told.sent.is_none() || self.kind == ItemKind::Animal).ok_or_else(|| {
+                Rejection::Invalid(vec![Fault::at(
+                    "meta/sourceId",
+                    "is said to be of this book, which has no such thing at this location",
+                )])
+            })?;
         let text = "It came from this book, where it stays as it is; nothing was changed.";
         Ok(TakenIn { told, messages: vec![Message::information(text)] })
+    }
+
+    /// The same is told once more of an animal that was not known then and is now.
+    async fn animal_came_since(
+        &self,
+        cx: &mut CommandContext<'_>,
+        item: &AdeItem,
+    ) -> Result<bool, CommandError> {
+        let Some(content) = self.content.as_ref().filter(|_| item.flagged) else { return Ok(false) };
+        Ok(item.flag == Some(Flag::AnimalUnknown)
+            && the_animal(cx, self.herd_id, &content.animal).await?.is_ok())
     }
 
     fn blank(&self, now: Timestamp) -> AdeItem {
@@ -222,16 +236,10 @@ impl TakeIn {
         }
     }
 
-    fn says_the_same(&self, item: &AdeItem) -> bool {
-        item.herd_id == self.herd_id
-            && item.deleted == self.content.is_none()
-            && meaning(&item.resource) == meaning(&self.resource)
-    }
-
     /// What of the item's state in the book still holds, when only other things of it are corrected.
     async fn earlier(&self, cx: &mut CommandContext<'_>, item: &AdeItem) -> store::Result<Before> {
         let business = cx.business();
-        if item.kind != ItemKind::Insemination || straw_told(&item.resource) != straw_told(&self.resource) {
+        if item.kind != ItemKind::Insemination || !same_straw_told(&item.resource, &self.resource) {
             return Ok(Before::Nothing);
         }
         let decided = item.resolution.zip(item.resolved_at);
@@ -255,17 +263,20 @@ impl TakeIn {
     async fn enter(
         &self,
         cx: &mut CommandContext<'_>,
-        item: AdeItem,
+        known: Option<AdeItem>,
         before: Before,
     ) -> Result<TakenIn, CommandError> {
-        let entered = match &self.content {
-            None if item.kind == ItemKind::Animal => animal::left(cx, &item).await?,
+        let is_new = known.is_none();
+        let item = known.unwrap_or_else(|| self.blank(cx.now));
+        let content = self.content.as_ref();
+        let entered = match content {
+            None if item.kind == ItemKind::Animal => animal::left(cx, &item, self.herd_id).await?,
             None => Entered { animal: item.animal_id, ..Entered::default() },
             Some(content) => self.content(cx, &item, content, before).await?,
         };
-        let (flag, flag_text) = entered.flag.unzip();
-        let (resolution, resolved_at) = entered.resolution.unzip();
-        let content = self.content.as_ref();
+        let Entered { animal, subject, made, flag, resolution, mut messages } = entered;
+        let (flag, flag_text) = flag.unzip();
+        let (resolution, resolved_at) = resolution.unzip();
         let plan = content.and_then(|content| match &content.what {
             What::Plan(plan) => Some(plan.clone()),
             _ => None,
@@ -274,11 +285,11 @@ impl TakeIn {
             herd_id: self.herd_id,
             modified: self.modified,
             deleted: content.is_none(),
-            animal_id: entered.animal,
+            animal_id: animal,
             happened_at: content.and_then(|content| content.at),
             resource: self.resource.clone(),
             plan,
-            subject_id: entered.subject,
+            subject_id: subject,
             flagged: flag.is_some() && resolved_at.is_none() && content.is_some(),
             flag,
             flag_text,
@@ -287,8 +298,12 @@ impl TakeIn {
             note: item.note.filter(|_| resolution.is_some()),
             ..item
         };
-        store::exchange::ade_item::change(cx.tx, cx.caller.business_id, &item, None).await?;
-        let mut messages = entered.messages;
+        let business = cx.business();
+        if is_new {
+            store::exchange::ade_item::add(cx.tx, business, cx.caller.key_id, &item, &made).await?;
+        } else {
+            store::exchange::ade_item::change(cx.tx, business, &item, None, &made).await?;
+        }
         if item.flagged {
             let text = item.flag_text.clone().unwrap_or_default();
             messages.push(Message::warning(format!(
@@ -309,14 +324,24 @@ impl TakeIn {
         if let What::Animal(told) = &content.what {
             return animal::enter(cx, item, self.herd_id, &content.animal, told).await;
         }
-        let animal = the_animal(cx, self.herd_id, &content.animal).await?;
+        let animal = match the_animal(cx, self.herd_id, &content.animal).await? {
+            Ok(animal) => animal,
+            // She was served, whoever she is: a person finds out, and nothing is lost meanwhile.
+            Err(unclear) if matches!(content.what, What::Insemination(_)) => {
+                let flag = Some((Flag::AnimalUnknown, unclear.flag_text()));
+                return Ok(Entered { flag, ..Entered::default() });
+            }
+            Err(unclear) => {
+                return Err(Rejection::Invalid(vec![Fault::at("animal", unclear.fault())]).into());
+            }
+        };
         let entered = match &content.what {
-            What::Insemination(told) => insemination::enter(cx, item, content, told, &animal, before).await?,
-            What::Happened(happening) => happened(cx, item, content, happening, &animal).await?,
+            What::Insemination(told) => insemination::enter(cx, content, told, animal, before).await?,
+            What::Happened(happening) => happened(cx, content, happening, animal).await?,
             What::Plan(_) | What::Animal(_) => Entered::default(),
             What::OnlyKept(why) => Entered { messages: vec![Message::warning(*why)], ..Entered::default() },
         };
-        Ok(Entered { animal: Some(animal.id), ..entered })
+        Ok(Entered { animal: Some(animal), ..entered })
     }
 }
 
@@ -326,26 +351,40 @@ async fn done(
     item: &AdeItem,
     messages: Vec<Message>,
 ) -> Result<TakenIn, CommandError> {
-    let told = resource::as_item(cx.tx, cx.caller.business_id, item.clone()).await?;
+    let told = resource::find(cx.tx, cx.caller.business_id, item.herd_id, item.kind, item.id.0).await?;
+    let told = told.ok_or_else(|| lookup::lost("item", item.id.0))?;
     Ok(TakenIn { told, messages })
 }
 
-/// What is said, without who says it and when it was said.
-fn meaning(resource: &RawResource) -> Value {
-    let mut said = resource.0.clone();
-    if let Value::Object(members) = &mut said {
-        for name in ["meta", "id", "@self"] {
-            members.remove(name);
-        }
-    }
-    said
+/// Why it is not known which animal is meant.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Unclear {
+    Nobody,
+    Several,
 }
 
-/// The members that say which straw it was.
-fn straw_told(resource: &RawResource) -> Vec<Option<&Value>> {
-    ["animal", "inseminationType", "straw", "sireIdentifiers", "semenFromFarmStocks", "farmContainer"]
-        .map(|name| resource.0.get(name))
-        .to_vec()
+impl Unclear {
+    fn fault(self) -> &'static str {
+        match self {
+            Self::Nobody => "names no animal of this location; send her to its animals first",
+            Self::Several => "names several animals of this location; use a name that only she has",
+        }
+    }
+
+    pub(super) fn what_is_wrong(self) -> &'static str {
+        match self {
+            Self::Nobody => "is that of no animal of the herd",
+            Self::Several => "is that of several animals of the herd",
+        }
+    }
+
+    fn flag_text(self) -> String {
+        let which = match self {
+            Self::Nobody => "No animal",
+            Self::Several => "More than one animal",
+        };
+        format!("{which} of this location goes by the name told; the insemination does not count yet.")
+    }
 }
 
 /// The animal of that name in the herd.
@@ -353,46 +392,42 @@ async fn the_animal(
     cx: &mut CommandContext<'_>,
     herd: HerdId,
     name: &ExternalId,
-) -> Result<Animal, CommandError> {
-    let mut found = Vec::new();
-    for id in animals_called(cx.tx, cx.caller.business_id, name).await? {
-        let animal = lookup::animal_of(cx.tx, cx.caller.business_id, id).await?;
-        if animal.details.herd_id == herd {
-            found.push(animal);
-        }
-    }
-    let refused = |detail: &str| Rejection::Invalid(vec![Fault::at("animal", detail)]);
-    match found.len() {
-        0 => Err(refused("names no animal of this location; send her to its animals first").into()),
-        1 => found.pop().ok_or_else(|| refused("names no animal of this location").into()),
-        _ => Err(refused("names several animals of this location; use a name that only she has").into()),
-    }
+) -> store::Result<Result<AnimalId, Unclear>> {
+    let business = cx.business();
+    let names = std::slice::from_ref(name);
+    let called = store::animals::identifier::animals(cx.tx, business, names, own::ANIMAL).await?;
+    let mut animals = called.into_iter().filter(|animal| animal.herd_id == herd);
+    Ok(match (animals.next(), animals.next()) {
+        (Some(only), None) => Ok(only.id),
+        (None, _) => Err(Unclear::Nobody),
+        (Some(_), Some(_)) => Err(Unclear::Several),
+    })
 }
 
-/// The animals of that name, our own names included.
-async fn animals_called(
-    tx: &mut Tx,
-    business: BusinessId,
-    name: &ExternalId,
-) -> store::Result<Vec<AnimalId>> {
-    if name.scheme.as_str() != own::ANIMAL {
-        return store::animals::identifier::animals(tx, business, name).await;
+/// The animal that an item which was kept names, as it stands now.
+pub(super) async fn named_in(
+    cx: &mut CommandContext<'_>,
+    item: &AdeItem,
+) -> store::Result<Result<AnimalId, Unclear>> {
+    let text = |name: &str| {
+        item.resource.0.get("animal").and_then(|animal| animal.get(name)).and_then(Value::as_str)
+    };
+    let name = text("scheme").zip(text("id")).and_then(|(scheme, id)| scheme::ours(scheme, id).ok());
+    match name {
+        Some(name) => the_animal(cx, item.herd_id, &name).await,
+        None => Ok(Err(Unclear::Nobody)),
     }
-    let Ok(id) = Uuid::try_parse(name.id.as_str()) else { return Ok(Vec::new()) };
-    let found = store::animals::animal::find(tx, business, AnimalId(id)).await?;
-    Ok(found.into_iter().map(|animal| animal.id).collect())
 }
 
 /// Something that happened to her is reported as if it had been told here.
 async fn happened(
     cx: &mut CommandContext<'_>,
-    item: &AdeItem,
     content: &Content,
     happening: &AnimalEvent,
-    animal: &Animal,
+    animal_id: AnimalId,
 ) -> Result<Entered, CommandError> {
     let report = Report {
-        animal_id: animal.id,
+        animal_id,
         what: happening.clone(),
         at: content.at,
         at_field: "eventDateTime",
@@ -401,9 +436,8 @@ async fn happened(
     };
     let reported = report.run(cx).await?;
     let subject = reported.id.0;
-    store::exchange::ade_item::made(cx.tx, cx.caller.business_id, item.id, subject).await?;
     let messages = reported.warnings.into_iter().map(Message::warning).collect();
-    Ok(Entered { subject: Some(subject), messages, ..Entered::default() })
+    Ok(Entered { subject: Some(subject), made: vec![subject], messages, ..Entered::default() })
 }
 
 /// What the item is in the book is reversed; a person may have done that already.
@@ -453,20 +487,18 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
     Ok(())
 }
 
-/// An insemination that came before is recorded with the straw that it was.
+/// An insemination that came before is recorded with the animal and the straw that it was.
 pub(super) async fn record_again(
     cx: &mut CommandContext<'_>,
     item: &AdeItem,
+    animal: AnimalId,
     used: Used,
-) -> Result<Uuid, CommandError> {
-    let animal = item.animal_id.ok_or_else(|| lookup::lost("animal of item", item.id.0))?;
-    let animal = lookup::animal_of(cx.tx, cx.caller.business_id, animal).await?;
+) -> Result<Recorded, CommandError> {
     let text = |name: &str| item.resource.0.get(name).and_then(Value::as_str).unwrap_or_default();
     let when = insemination::When {
         at: item.happened_at,
         responsible: Technician::parse(text("responsible")).ok(),
         remark: Note::parse(text("remark")).ok(),
     };
-    let (subject, _) = insemination::record(cx, item, when, &animal, used).await?;
-    Ok(subject)
+    insemination::record(cx, when, animal, used).await
 }
