@@ -23,7 +23,10 @@ use tankside::{
     book::access::key as keys,
     clock::Clock,
     config::Settings,
-    domain::{access::role::Role, values::{Name, Timestamp}},
+    domain::{
+        access::role::Role,
+        values::{Name, Timestamp},
+    },
     server::{self, Running},
     store::{self, Db, Kind},
 };
@@ -53,7 +56,7 @@ const BOUND: f64 = 1.25;
 #[tokio::main]
 async fn main() {
     let many = std::env::var("TANKSIDE_GROWTH").map_or(MANY, |lines| lines.parse().unwrap());
-    compare("SQLite", many, Place::in_a_folder().await, Place::in_a_folder().await).await;
+    compare("SQLite", many, Place::in_a_folder(), Place::in_a_folder()).await;
     if let Ok(server) = std::env::var("TANKSIDE_BENCH_POSTGRES_URL") {
         compare("PostgreSQL", many, Place::on(&server).await, Place::on(&server).await).await;
     }
@@ -121,7 +124,7 @@ struct Place {
 }
 
 impl Place {
-    async fn in_a_folder() -> Self {
+    fn in_a_folder() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let url = format!("sqlite://{}", folder.path().join("book.db").display());
         Self { url, folder: Some(folder), server: None }
@@ -157,8 +160,7 @@ impl Book {
     /// A book with so many lines beside those of the farm.
     async fn of(lines: i64, place: &Place) -> Self {
         let filling = Filling::new(lines, Kind::of(&place.url).unwrap());
-        let config =
-            Settings::on("127.0.0.1:0".parse().unwrap(), place.url.clone()).resolve(None).unwrap();
+        let config = Settings::on("127.0.0.1:0".parse().unwrap(), place.url.clone()).resolve(None).unwrap();
         let begin = Timestamp::from(filling.begin - TimeDelta::days(1));
         let running = server::start(&config, Clock::from_fn(move || begin), None).await.unwrap();
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
@@ -171,8 +173,7 @@ impl Book {
         let mut tx = db.write().await.unwrap();
         let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
         let name = Name::parse("The busy one").unwrap();
-        let (key, _) =
-            keys::create(&mut tx, business, name, Role::Technician, None, begin).await.unwrap();
+        let (key, _) = keys::create(&mut tx, business, name, Role::Technician, None, begin).await.unwrap();
         tx.commit().await.unwrap();
         db.close().await;
         filling.fill(&place.url, &farm, key.id.0).await;
@@ -185,6 +186,7 @@ impl Book {
     }
 
     /// Every question, by the path that is asked.
+    #[allow(clippy::too_many_lines, reason = "a list")]
     async fn questions(&self) -> Vec<(&'static str, String)> {
         let Farm { herd, quiet_herd, tank, tank_between, quiet_tank, sire, lot, animal, .. } = &self.farm;
         let Farm { great_lot, great_sire, busy_key, quiet_key, .. } = &self.farm;
@@ -234,20 +236,38 @@ impl Book {
             ("movements: reversal, quiet tank", format!("/v1/movements?kind=reversal&tank_id={quiet_tank}")),
             ("movements: reversal, tank", format!("/v1/movements?kind=reversal&tank_id={tank}")),
             ("movements: receipt, quiet tank", format!("/v1/movements?kind=receipt&tank_id={quiet_tank}")),
-            ("movements: discard, lot with a tenth", format!("/v1/movements?kind=discard&lot_id={great_lot}")),
-            ("movements: reversal, lot with a tenth", format!("/v1/movements?kind=reversal&lot_id={great_lot}")),
-            ("movements: reversal, sire with a tenth", format!("/v1/movements?kind=reversal&sire_id={great_sire}")),
+            (
+                "movements: discard, lot with a tenth",
+                format!("/v1/movements?kind=discard&lot_id={great_lot}"),
+            ),
+            (
+                "movements: reversal, lot with a tenth",
+                format!("/v1/movements?kind=reversal&lot_id={great_lot}"),
+            ),
+            (
+                "movements: reversal, sire with a tenth",
+                format!("/v1/movements?kind=reversal&sire_id={great_sire}"),
+            ),
             ("movements: reversal, technician", "/v1/movements?kind=reversal&technician=T.+Busy".to_owned()),
             ("movements: count, rare technician", "/v1/movements?kind=count&technician=T.+Rare".to_owned()),
             ("movements: receipt, day", format!("/v1/movements?kind=receipt&{busy}")),
             ("movements: withdrawal, empty day", format!("/v1/movements?kind=withdrawal&{empty}")),
             ("movements: technician, empty day", format!("/v1/movements?technician=T.+Busy&{empty}")),
             ("movements: tank, empty day", format!("/v1/movements?tank_id={tank}&{empty}")),
-            ("movements: quiet tank, technician", format!("/v1/movements?tank_id={quiet_tank}&technician=T.+Busy")),
+            (
+                "movements: quiet tank, technician",
+                format!("/v1/movements?tank_id={quiet_tank}&technician=T.+Busy"),
+            ),
             ("movements: tank, rare technician", format!("/v1/movements?tank_id={tank}&technician=T.+Rare")),
             ("movements: sire, quiet tank", format!("/v1/movements?sire_id={sire}&tank_id={quiet_tank}")),
-            ("movements: great sire, quiet tank", format!("/v1/movements?sire_id={great_sire}&tank_id={quiet_tank}")),
-            ("movements: great lot, rare technician", format!("/v1/movements?lot_id={great_lot}&technician=T.+Rare")),
+            (
+                "movements: great sire, quiet tank",
+                format!("/v1/movements?sire_id={great_sire}&tank_id={quiet_tank}"),
+            ),
+            (
+                "movements: great lot, rare technician",
+                format!("/v1/movements?lot_id={great_lot}&technician=T.+Rare"),
+            ),
             ("movements: animal, reversal", format!("/v1/movements?animal_id={animal}&kind=reversal")),
             ("withdrawals", "/v1/withdrawals".to_owned()),
             (
@@ -256,7 +276,10 @@ impl Book {
             ),
             ("withdrawals of an animal", format!("/v1/withdrawals?animal_id={animal}")),
             ("withdrawals, unresolved", "/v1/withdrawals?unresolved=true".to_owned()),
-            ("withdrawals of an animal, unresolved", format!("/v1/withdrawals?animal_id={in_use}&unresolved=true")),
+            (
+                "withdrawals of an animal, unresolved",
+                format!("/v1/withdrawals?animal_id={in_use}&unresolved=true"),
+            ),
             ("services", "/v1/services".to_owned()),
             (
                 "services, a page in the middle",
@@ -283,7 +306,10 @@ impl Book {
             ("audit of a quiet key and a day", format!("/v1/audit?key_id={quiet_key}&{busy}")),
             ("changes", "/v1/changes".to_owned()),
             ("changes after the middle", format!("/v1/changes?after={}", f.first_change + 3 * middle)),
-            ("changes after the last but a few", format!("/v1/changes?after={}", f.first_change + 3 * lines - 99)),
+            (
+                "changes after the last but a few",
+                format!("/v1/changes?after={}", f.first_change + 3 * lines - 99),
+            ),
             ("animals", "/v1/animals".to_owned()),
             (
                 "animals, a page in the middle",
@@ -555,7 +581,9 @@ impl Filling {
         match self.kind {
             Kind::Sqlite => {
                 let (table, millis) = (table as u8, format!("{} / 1000", self.sql_micros(i)));
-                format!("printf('%08x-%04x-7{table:03x}-8000-%012x', ({millis}) >> 16, ({millis}) & 65535, {i})")
+                format!(
+                    "printf('%08x-%04x-7{table:03x}-8000-%012x', ({millis}) >> 16, ({millis}) & 65535, {i})"
+                )
             }
             Kind::Postgres => format!("cast({id} as text)"),
         }
@@ -698,12 +726,12 @@ impl Filling {
             )
         };
         let the_lot = lot("l.i");
-        let (here, there) = (place("l.place"), place("l.other_place"));
+        let (own_place, there) = (place("l.place"), place("l.other_place"));
         statements.push(format!(
             "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
                                      technician, service_number, rank, rule, thaw, override_reason, deviations, state,
                                      resolved_at, recorded_at, recorded_by)
-             select w.business_id, {}, {}, w.herd_id, {the_lot}, {here}, 1, {when_}, l.technician,
+             select w.business_id, {}, {}, w.herd_id, {the_lot}, {own_place}, 1, {when_}, l.technician,
                     1 + l.i / {animals}, 1, w.rule, w.thaw, null, w.deviations,
                     case when {served} then 'served' else 'out' end,
                     case when {served} then {when_} end, {when_}, {key}
@@ -720,8 +748,8 @@ impl Filling {
                     case l.j when 0 then 'receipt' when 50 then 'transfer' when 98 then 'discard' when 99 then 'count'
                              else 'withdrawal' end,
                     {the_lot},
-                    case l.j when 0 then supplier.id when 98 then {there} else {here} end,
-                    case l.j when 0 then {here} when 50 then {there} when 98 then discarded.id when 99 then counted.id
+                    case l.j when 0 then supplier.id when 98 then {there} else {own_place} end,
+                    case l.j when 0 then {own_place} when 50 then {there} when 98 then discarded.id when 99 then counted.id
                              else used.id end,
                     case l.j when 0 then 98 else 1 end,
                     case when l.j = 0 then null when l.j >= 98 then 0 else 98 - l.j end,
@@ -751,7 +779,7 @@ impl Filling {
                                   withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
                                   deviations, recorded_at, recorded_by)
              select s.business_id, {}, s.herd_id, {}, {when_}, 1 + l.i / {animals}, 1, l.technician, {}, {the_lot},
-                    case when l.i / 100 % 10 = 9 then {} else {} end, s.semen_type, {here}, 1, s.semen_from_herd_stock,
+                    case when l.i / 100 % 10 = 9 then {} else {} end, s.semen_type, {own_place}, 1, s.semen_from_herd_stock,
                     s.deviations, {when_}, {key}
              from line l cross join (select * from service order by id limit 1) s
              where {served} order by l.i",
@@ -780,7 +808,10 @@ impl Filling {
                 Kind::Postgres => format!("lpad(to_hex((({number}) * 2654435761) & 4294967295), 16, '0')"),
             };
             let (request, location) = if n == 1 {
-                ("'POST /v1/services'".to_owned(), format!("'/v1/services/' || {}", self.sql_id_text(Table::Service, "l.i")))
+                (
+                    "'POST /v1/services'".to_owned(),
+                    format!("'/v1/services/' || {}", self.sql_id_text(Table::Service, "l.i")),
+                )
             } else {
                 (
                     "'POST /v1/withdrawals'".to_owned(),
@@ -834,7 +865,8 @@ impl Filling {
             )
         };
         let animal = id(Table::Animal, "l.animal");
-        let of_lines = |condition: &str| format!("line l cross join business b where {condition} order by l.i");
+        let of_lines =
+            |condition: &str| format!("line l cross join business b where {condition} order by l.i");
         let seq = |n: i64| format!("{} + 3 * l.i", first_change + n);
         statements.push(change("lot", Table::Lot, "1000 + l.i / 100", "null", &of_lines("l.j = 0")));
         statements.push(change(

@@ -360,7 +360,7 @@ impl Bank {
     }
 
     /// The filters that suppose a risen loss and the others, each a bank of its own with the weight that it had here.
-    pub fn split(&self) -> (Option<(Self, f64)>, Option<(Self, f64)>) {
+    pub fn split(&self) -> [Option<(Self, f64)>; 2] {
         let part = |risen: bool| {
             let filters: Vec<_> = self.filters.iter().filter(|one| one.risen == risen).cloned().collect();
             let weight: f64 = filters.iter().map(|filter| filter.weight).sum();
@@ -370,7 +370,7 @@ impl Bank {
                 (bank, weight)
             })
         };
-        (part(true), part(false))
+        [part(true), part(false)]
     }
 
     /// Mean and variance of rho.

@@ -311,7 +311,7 @@ impl Watch {
 
     /// A doubted low reading was confirmed: was it a rise, or was it one bad day?
     fn split(&mut self, at_days: f64) {
-        let (risen, others) = self.same.believed_bank().split();
+        let [risen, others] = self.same.believed_bank().split();
         let odds = match (&risen, &others) {
             (Some((_, a)), Some((_, b))) => (a / (RISEN_TO_OTHERS * b)).ln(),
             (Some(_), None) => f64::INFINITY,
@@ -373,11 +373,10 @@ impl Watch {
         let (mean, _) = self.loss();
         let Some(alarm) = self.alarms.last_mut() else { return };
         match class {
-            ReadingClass::First => {}
+            ReadingClass::First | ReadingClass::TakenOver { low: false } => {}
             ReadingClass::Expected => self.judged += 1,
             ReadingClass::Doubted { low } => self.asked.extend(low.then_some(at_days)),
             ReadingClass::TakenOver { low: true } | ReadingClass::LowerStill => alarm.raised_at = at_days,
-            ReadingClass::TakenOver { low: false } => {}
         }
         if mean - alarm.reference >= BACK.ln() {
             self.back = None;

@@ -192,7 +192,9 @@ pub async fn list(
             services!(concat!(
                 "where v.business_id = $1 and v.id in (
                      select x.id from service x
-                     where x.business_id = $1 and ", $leading, " and ($5 is null or x.herd_id = $5)
+                     where x.business_id = $1 and ",
+                $leading,
+                " and ($5 is null or x.herd_id = $5)
                      order by x.id limit $3)
                  order by v.id"
             ))

@@ -194,7 +194,11 @@ pub async fn list(
             page!(concat!("x.seq from ", $from, " where ", $where, filters!("x"), "order by ", $order))
         };
         ($select:expr) => {
-            movements!(concat!("where m.business_id = $1 and m.seq in (select ", $select, " limit $3) order by m.seq"))
+            movements!(concat!(
+                "where m.business_id = $1 and m.seq in (select ",
+                $select,
+                " limit $3) order by m.seq"
+            ))
         };
     }
     let sql = match lead(tx, business, wanted, after).await? {
