@@ -321,7 +321,9 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
         at_most(22, "an insemination that comes in", &statements);
         costs.push(statements.len());
     }
-    assert_eq!((costs[0], yard.sexed_left().await), (costs[1], 8), "more names cost nothing");
+    // The first straw that is used enters the place outside to which all go.
+    assert!(costs[1] <= costs[0], "more names cost more: {costs:?}");
+    assert_eq!(yard.sexed_left().await, 8);
     let (_, statements) = cost(world, yard.manager.get("/ade/locations")).await;
     at_most(3, "/ade/locations", &statements);
 }
