@@ -8,9 +8,12 @@ use tankside::domain::{
     identifiers::{parse_animal_code, parse_international_id, parse_uniform_code},
     nitrogen::{
         ChartPoint, DepthChart, facts,
-        filter::{Bank, Prior, Restless, Sighting},
+        filter::{Bank, Grid, Prior, Restless, Sighting, Straight},
         forecast,
+        history::{Event, What},
         normal::{phi, phi_inverse},
+        track::Track,
+        watch::Watch,
     },
     straws::{
         demand::{Demand, UseHistory},
@@ -252,8 +255,21 @@ fn follow(case: &Value, openings_known: bool) -> (Bank, Vec<f64>) {
         median_mm_per_day: number(&case["prior"], "median_mm_per_day"),
         sd_log: number(&case["prior"], "sd_log"),
     };
-    let restless = Restless { tau: number(case, "tau"), kappa: number(case, "kappa") };
-    let mut bank = Bank::new(prior, restless, openings_known);
+    let scaled = |(scale, weight): (f64, f64)| {
+        let restless = Restless { tau: number(case, "tau") * scale, kappa: number(case, "kappa") * scale };
+        (restless, weight)
+    };
+    // The grid of nitrogen.py; the service's own grids are those of nitrogen_watch.py.
+    let grid = Grid {
+        sigmas_mm: &[(3.0, 0.35), (5.0, 0.45), (8.0, 0.15), (13.0, 0.05)],
+        restless: [(0.7, 0.4), (1.3, 0.4), (2.6, 0.2)].map(scaled).to_vec(),
+        omegas_days: if openings_known {
+            &[(0.0, 0.1), (0.05, 0.2), (0.15, 0.2), (0.3, 0.2), (0.6, 0.2), (1.2, 0.1)]
+        } else {
+            &[(0.0, 1.0)]
+        },
+    };
+    let mut bank = Bank::new(prior, &grid);
     let (mut known, mut now, mut predicted) = (false, 0.0, Vec::new());
     for event in rows(case, "events") {
         let at_days = number(event, "at_days");
@@ -295,14 +311,9 @@ fn the_forecast_is_that_of_filters_in_matrix_form() {
             let days = forecast::days_until(&bank, min_mm, number(row, "chance")).unwrap();
             assert_near(days, number(row, "days"), 1e-5, row);
         }
-        for (interval, name) in
-            [(forecast::level(&bank, f64::INFINITY), "level_mm"), (forecast::loss(&bank), "loss_mm_per_day")]
-        {
-            for (got, row) in
-                [interval.low, interval.estimate, interval.high].into_iter().zip(rows(case, name))
-            {
-                assert_within(got, number(row, "value"), 1e-7, row);
-            }
+        let level = forecast::level(&bank, f64::INFINITY);
+        for (got, row) in [level.low, level.estimate, level.high].into_iter().zip(rows(case, "level_mm")) {
+            assert_within(got, number(row, "value"), 1e-7, row);
         }
     }
 }
@@ -319,6 +330,75 @@ fn what_the_watch_foretells_is_what_filters_in_matrix_form_foretell() {
         let (mean, variance) = bank.rho();
         assert_within(mean, number(&case["rho"], "mean"), tolerance, case);
         assert_within(variance, number(&case["rho"], "variance"), 1e-7, case);
+    }
+}
+
+#[test]
+fn the_watch_judges_as_the_method_worked_out_a_second_time() {
+    // nitrogen_watch.py: the same events through filters written as plain lists, reading by reading.
+    let vectors = table(include_str!("reference/nitrogen_watch.json"));
+    let judged = rows(&vectors, "vectors").iter().filter(|case| case["openings_known"].is_boolean());
+    let mut seen = 0;
+    for case in judged {
+        let ledger = case["openings_known"].as_bool().unwrap();
+        let mut watch = Watch::new(Prior::of_rated(number(case, "rated_mm_per_day"), ledger), ledger);
+        let (mut now, mut told) = (0.0, rows(case, "out").iter());
+        for event in rows(case, "events") {
+            let (at_days, openings) = (event[0].as_f64().unwrap(), event[2].as_f64().unwrap_or(0.0));
+            let what =
+                event[1].as_f64().map_or(What::Refill, |level_mm| What::Read { level_mm, stands_for: 1 });
+            let days = at_days - now;
+            now = at_days;
+            watch.take(&Event { at_days, days, openings, ledger, what }, Straight(None));
+            if what == What::Refill {
+                continue;
+            }
+            let row = told.next().unwrap();
+            seen += 1;
+            assert_eq!(watch.standing().is_some(), row["failing"].as_bool().unwrap(), "{row}");
+            match row["W"].as_f64() {
+                Some(evidence) => assert_near(watch.evidence(), evidence, 2e-5, row),
+                None => assert!(watch.evidence().is_infinite(), "{row}"),
+            }
+            if let Some(alarm) = watch.standing() {
+                assert_within(watch.times_before().unwrap(), number(row, "times_ref"), 1e-5, row);
+                if let Some(cause) = row["why"].as_str() {
+                    assert_eq!((alarm.cause.as_str(), alarm.at_days), (cause, at_days), "{row}");
+                }
+            }
+        }
+        assert!(told.next().is_none());
+        assert_eq!(watch.alarms.len(), 1);
+    }
+    assert!(seen > 100, "{seen}");
+}
+
+#[test]
+fn the_loss_of_the_next_days_and_the_date_are_those_worked_out_a_second_time() {
+    // nitrogen_watch.py
+    let vectors = table(include_str!("reference/nitrogen_watch.json"));
+    let case = rows(&vectors, "vectors").iter().find(|case| case["minimum_mm"].is_number()).unwrap();
+    let rated = number(case, "rated_mm_per_day");
+    let mut track = Track::new(Bank::new(Prior::of_rated(rated, false), &Grid::forecast()));
+    for event in rows(case, "events") {
+        track.pass(event[0].as_f64().unwrap(), 0.0);
+        match event[1].as_f64() {
+            None => track.refill(),
+            Some(level_mm) => drop(track.read(Sighting { level_mm, stretch: 1.0 })),
+        }
+    }
+    let (bank, out) = (track.bank(), &case["out"]);
+    assert_within(bank.mix(|filter| filter.level_mm), number(out, "level_mean"), 1e-7, out);
+    assert_near(bank.rho().0, number(out, "rho_mean"), 1e-6, out);
+    assert_near(bank.rho().1, number(out, "rho_var"), 1e-6, out);
+    let loss = forecast::loss(&bank);
+    let losses = [loss.low, loss.estimate, loss.high].into_iter().zip(rows(out, "loss14_mm_per_day"));
+    for (got, wanted) in losses {
+        assert_within(got, wanted.as_f64().unwrap(), 1e-6, out);
+    }
+    for (chance, wanted) in [0.05, 0.5, 0.95].into_iter().zip(rows(out, "days_to_minimum")) {
+        let days = forecast::days_until(&bank, number(case, "minimum_mm"), chance).unwrap();
+        assert_within(days, wanted.as_f64().unwrap(), 1e-5, out);
     }
 }
 

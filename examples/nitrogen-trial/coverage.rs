@@ -1,7 +1,7 @@
 //! Does the 90 % interval hold the day on which the minimum is reached in nine cases of ten?
 
 use tankside::domain::nitrogen::{
-    filter::{Bank, FORECAST},
+    filter::{Bank, Grid},
     forecast::reached_by,
     history::{Event, What},
     track::Track,
@@ -47,7 +47,7 @@ pub fn case(seed: u64, number: u64, cell: Cell) -> Option<Case> {
     // A prior season, so that the day of the year is any.
     let before = tank.chance().between(0.0, 120.0);
     tank.pass(before, f64::NEG_INFINITY);
-    let mut track = Track::new(Bank::new(tank.kind.prior(false), FORECAST, false));
+    let mut track = Track::new(Bank::new(tank.kind.prior(false), &Grid::forecast()));
     for segment in 0..=cell.refills {
         let last = segment == cell.refills;
         let gap = if last { usual.min(0.8 * lasts / f64::from(cell.readings)) } else { usual };
@@ -79,6 +79,7 @@ fn take(track: &mut Track, event: &Event) {
     track.pass(event.days, event.openings);
     match event.what {
         What::Refill => track.refill(),
+        What::Repair => {}
         What::Read { level_mm, .. } => {
             track.read(STRAIGHT.sighting(level_mm));
         }

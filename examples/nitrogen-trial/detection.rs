@@ -15,15 +15,11 @@ pub struct Habit {
     pub wrong: f64,
     /// Whether a second reading is taken the next day when the service asks for one.
     pub reads_again: bool,
-    /// Threshold of the alarm.
-    pub threshold: f64,
 }
 
 /// What came of it.
 #[derive(Clone, Debug, Default)]
 pub struct Told {
-    /// Days in which it was watched and sound.
-    pub sound_days: f64,
     /// Alarms in that time.
     pub false_alarms: usize,
     /// Times in which a second reading was asked for in that time.
@@ -46,12 +42,12 @@ pub fn watched(seed: u64, number: u64, habit: Habit, sound_days: f64, times: f64
     }
     let min_mm = kind.min_mm;
     let spare_mm = (kind.full_mm - min_mm) / kind.lasts_days() * habit.every_days;
-    let mut watch = Watch::new(kind.prior(true), true, habit.threshold);
+    let mut watch = Watch::new(kind.prior(true), true);
     let mut tank = Tank::new(kind, chance);
     tank.pass(30.0, f64::NEG_INFINITY);
     let began = tank.now_days;
     let fails_at = began + sound_days + tank.chance().between(0.0, habit.every_days);
-    let mut told = Told { sound_days, ..Told::default() };
+    let mut told = Told::default();
     let mut take = |event: Event, told: &mut Told| {
         let (alarms, asked) = (watch.alarms.len(), watch.asked.len());
         watch.take(&event, STRAIGHT);
@@ -72,7 +68,7 @@ pub fn watched(seed: u64, number: u64, habit: Habit, sound_days: f64, times: f64
             }
         }
         // A false alarm that stands would hide the true one.
-        (watch.doubts_low(), watch.standing(event.at_days).is_some())
+        (watch.doubts_low(), watch.standing().is_some())
     };
     let mut again = false;
     let refilled = tank.refill();

@@ -13,6 +13,7 @@
 
 mod coverage;
 mod detection;
+mod lifelike;
 mod tables;
 mod tank;
 
@@ -25,7 +26,7 @@ fn main() {
         tables::coverage(tanks);
     }
     if wanted("alarms") {
-        tables::false_alarms(tanks / 4);
+        tables::lifelike(tanks / 4);
     }
     if wanted("delays") {
         tables::delays(tanks / 4);

@@ -6,8 +6,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use super::{
     coverage::{case, cells},
     detection::{Habit, Told, watched},
+    lifelike::{self, Population, Reader},
 };
-use tankside::domain::nitrogen::{forecast::days_until, watch::threshold_for};
+use tankside::domain::nitrogen::forecast::days_until;
 
 const SEED: u64 = 1898;
 
@@ -73,40 +74,45 @@ pub fn coverage(tanks: usize) {
     }
 }
 
-fn habit(every_days: f64, threshold: f64) -> Habit {
-    Habit { every_days, sensor: false, wrong: 0.0, reads_again: false, threshold }
+fn habit(every_days: f64) -> Habit {
+    Habit { every_days, sensor: false, wrong: 0.0, reads_again: false }
 }
 
 pub const EVERY: [f64; 6] = [0.5, 1.0, 3.0, 7.0, 14.0, 28.0];
 
-fn rate(told: &[Told]) -> f64 {
-    let years = told.iter().map(|one| one.sound_days).sum::<f64>() / 365.0;
-    share(told.iter().map(|one| one.false_alarms).sum(), 1) / years
-}
-
-pub fn false_alarms(tanks: usize) {
-    let thresholds = [3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
-    println!("\nFalse alarms a tank-year by threshold, {tanks} sound tanks a row, two years each\n");
+/// False alarms and delays in tanks as they may be in use; a debug build does 100 tanks a row in some minutes.
+pub fn lifelike(tanks: usize) {
     println!(
-        "| read every | {} | asks for a second reading |",
-        thresholds.map(|h| format!("{h}")).join(" | ")
+        "\nFalse alarms a tank-year, {tanks} tanks a row, a year each; days to the alarm when the loss doubles\n"
     );
-    println!("|---|{}---|", "---|".repeat(thresholds.len()));
-    let row = |name: String, of: &(dyn Fn(f64) -> Habit + Sync)| {
-        let mut asks = 0.0;
-        let cells = thresholds.map(|threshold| {
-            let told = many(tanks, |number| watched(SEED, number, of(threshold), 730.0, 1.0));
-            asks = share(told.iter().map(|one| one.asked).sum(), tanks) / 2.0;
-            format!("{:.2}", rate(&told))
-        });
-        println!("| {name} | {} | {asks:.2} |", cells.join(" | "));
-    };
-    for every in EVERY {
-        row(format!("{every} d"), &|threshold| habit(every, threshold));
-    }
-    row("1 d, sensor".to_owned(), &|threshold| Habit { sensor: true, ..habit(1.0, threshold) });
-    for every in [1.0, 7.0] {
-        row(format!("{every} d, 2 % wrong"), &|threshold| Habit { wrong: 0.02, ..habit(every, threshold) });
+    println!(
+        "| tanks | openings | read every | false alarms | x2: median | x2 found in 30 d | alarm ended, loss still x2 |"
+    );
+    println!("|---|---|---|---|---|---|---|");
+    for population in [Population::LifeLike, Population::Steady] {
+        for ledger in [true, false] {
+            for (every_days, sensor) in [(1.0, false), (7.0, false), (14.0, false), (1.0, true)] {
+                let reader = Reader { every_days, sensor, ledger };
+                let sound = many(tanks, |number| lifelike::watched(SEED, number, population, reader, 1.0));
+                let false_alarms: usize = sound.iter().map(|one| one.false_alarms).sum();
+                let years = sound.iter().map(|one| one.sound_days).sum::<f64>() / 365.0;
+                let failed =
+                    many(tanks, |number| lifelike::watched(SEED + 1, number, population, reader, 2.0));
+                let after = failed.iter().map(|one| one.noticed_after.unwrap_or(f64::INFINITY)).collect();
+                let soon =
+                    failed.iter().filter(|one| one.noticed_after.is_some_and(|days| days <= 30.0)).count();
+                let ended = failed.iter().filter(|one| one.ended).count();
+                println!(
+                    "| {population:?} | {} | {} | {:.3} ({false_alarms} in {years:.0}) | {:.0} | {:.0} % | {:.1} % |",
+                    if ledger { "recorded" } else { "none" },
+                    if sensor { "sensor".to_owned() } else { format!("{every_days} d") },
+                    share(false_alarms, 1) / years,
+                    median(after),
+                    100.0 * share(soon, tanks),
+                    100.0 * share(ended, tanks)
+                );
+            }
+        }
     }
 }
 
@@ -116,8 +122,8 @@ pub fn delays(tanks: usize) {
         "| read every | second reading | loss | median | within 30 d | asked or alarm, median | below the minimum before |"
     );
     println!("|---|---|---|---|---|---|---|");
-    let rod = EVERY.map(|every| (format!("{every} d"), habit(every, threshold_for(every, false))));
-    let sensor = Habit { sensor: true, ..habit(1.0, threshold_for(1.0, true)) };
+    let rod = EVERY.map(|every| (format!("{every} d"), habit(every)));
+    let sensor = Habit { sensor: true, ..habit(1.0) };
     for (name, habit) in rod.into_iter().chain([("sensor".to_owned(), sensor)]) {
         for (reads_again, second) in [(false, "at its usual time"), (true, "the next day")] {
             // Whoever reads daily reads the next day anyway.

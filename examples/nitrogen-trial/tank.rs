@@ -42,11 +42,11 @@ impl Chance {
     }
 
     #[expect(clippy::expect_used, reason = "the parameters are fixed in this file")]
-    fn draw(&mut self, from: Result<impl Distribution<f64>, impl std::fmt::Debug>) -> f64 {
+    pub fn draw(&mut self, from: Result<impl Distribution<f64>, impl std::fmt::Debug>) -> f64 {
         from.expect("a distribution of sensible parameters").sample(&mut self.0)
     }
 
-    fn normal(&mut self, sd: f64) -> f64 {
+    pub fn normal(&mut self, sd: f64) -> f64 {
         self.draw(Normal::new(0.0, sd))
     }
 
@@ -240,6 +240,7 @@ impl Tank {
             at_days: self.now_days,
             days: self.now_days - self.last_event_days,
             openings: std::mem::take(&mut self.openings_since),
+            ledger: true,
             what,
         };
         self.last_event_days = self.now_days;

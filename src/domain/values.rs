@@ -92,6 +92,8 @@ ids! {
     ReadingId;
     /// Names a refill of a tank.
     RefillId;
+    /// Names a repair or replacement of a tank.
+    RepairId;
     /// Names something that a herd system told.
     AdeItemId;
 }

@@ -4,6 +4,10 @@
 //! file per group of tables, each a handful of plain functions on a [`Tx`]. Every statement on a
 //! tenant's data names the business. Not found is a value (`Option`), not an error.
 
+use chrono::{DateTime, TimeDelta};
+
+use crate::domain::values::Timestamp;
+
 pub mod access;
 pub mod alerts;
 pub mod animals;
@@ -28,6 +32,19 @@ pub struct Page {
     pub after: uuid::Uuid,
     /// At most so many.
     pub limit: i64,
+}
+
+/// Rows of a span of time that are sorted rather than looked for along the whole list.
+const NARROW: i64 = 10_000;
+
+/// Rows of one filter that are looked at to see how thickly they stand.
+const SAMPLE: i64 = 100;
+
+/// A span of time with both its ends, if one was given: it begins with the year 0 and ends with the year 9999.
+fn span(from: Option<Timestamp>, to: Option<Timestamp>) -> Option<(Timestamp, Timestamp)> {
+    let day = |days| Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::days(days));
+    let given = from.is_some() || to.is_some();
+    given.then(|| (from.unwrap_or_else(|| day(-719_528)), to.unwrap_or_else(|| day(2_932_897))))
 }
 
 /// What a statement can fail with.

@@ -120,6 +120,17 @@ rules! {
          from business b left join movement m on m.business_id = b.id
          group by b.id, b.movement_seq
          having count(m.seq) <> b.movement_seq or coalesce(max(m.seq), 0) <> b.movement_seq";
+    "each line of the ledger stands with the tanks that it touches" since 8:
+        "with touched as (
+             select m.business_id, p.tank_id, m.seq from movement m
+             join place p on p.business_id = m.business_id and p.id = m.from_place_id where p.tank_id is not null
+             union
+             select m.business_id, p.tank_id, m.seq from movement m
+             join place p on p.business_id = m.business_id and p.id = m.to_place_id where p.tank_id is not null)
+         select coalesce(t.business_id, k.business_id) as business_id, 'line ' || coalesce(t.seq, k.seq) as subject
+         from touched t full join movement_tank k
+              on k.business_id = t.business_id and k.tank_id = t.tank_id and k.seq = t.seq
+         where t.seq is null or k.seq is null";
     "the time of recording never goes back along the ledger":
         "select business_id, 'line ' || seq as subject from (
              select business_id, seq, recorded_at,

@@ -22,6 +22,10 @@ const CHANGES: &[Change] = &[
         "the lines of the ledger are numbered without a gap",
         "update business set movement_seq = movement_seq + 1",
     ),
+    both(
+        "each line of the ledger stands with the tanks that it touches",
+        "update movement_tank set seq = seq + 1000",
+    ),
     (
         "the time of recording never goes back along the ledger",
         "drop trigger movement_no_update; update movement set recorded_at = recorded_at - 3600000000 where seq = 3",

@@ -158,9 +158,6 @@ class Bank:
     def level(self, chance):
         return self.quantile(self.mean[:, 0], np.sqrt(self.cov[:, 0, 0]), chance)
 
-    def loss(self, chance):
-        return float(np.exp(self.quantile(self.mean[:, 1], np.sqrt(self.cov[:, 1, 1]), chance)))
-
 
 def follow(bank, events):
     """Goes through the events; for each reading after a first, what was foretold."""
@@ -209,7 +206,6 @@ def forecast(name, median, steps):
         ],
         "days_until": [{"chance": p, "days": bank.quantile_days(minimum, p)} for p in (0.05, 0.5, 0.95)],
         "level_mm": [{"chance": p, "value": bank.level(p)} for p in (0.05, 0.5, 0.95)],
-        "loss_mm_per_day": [{"chance": p, "value": bank.loss(p)} for p in (0.05, 0.5, 0.95)],
         "weights": bank.weights().tolist(),
     }
 

@@ -368,6 +368,10 @@ impl<'w> Yard<'w> {
                                     "note": note});
                 (refills, refill)
             }
+            "repairs" => (
+                format!("{}/repairs", self.tank().await),
+                json!({"repaired_at": at, "kind": "repaired", "technician": technician, "note": note}),
+            ),
             "webhooks" => (
                 "/v1/webhooks".to_owned(),
                 json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
@@ -816,7 +820,7 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         ("readings by depth", json!({"depth_mm": null}), "#/depth_mm"),
         ("readings by depth", json!({"litres": 14.8}), "#/litres"),
         ("readings in litres", json!({"gross_kg": 24.3}), "#/gross_kg"),
-        ("readings in another unit", json!({"depth": {"value": 17, "unit": "in"}}), "#/depth/value"),
+        ("readings in another unit", json!({"depth": {"value": 18, "unit": "in"}}), "#/depth/value"),
         ("readings in another unit", json!({"depth": {"value": 200, "unit": "in"}}), "#/depth/value"),
         ("refills", json!({"depth_after_mm": 199}), "#/depth_after_mm"),
         ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
@@ -1064,7 +1068,7 @@ fn the_description_says_what_each_form_takes() {
             act @ ("thaw" | "discard") => format!("/v1/withdrawals/{{id}}/{act}"),
             act @ "reversal" => format!("/v1/movements/{{id}}/{act}"),
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
-            list @ "refills" => format!("/v1/tanks/{{id}}/{list}"),
+            list @ ("refills" | "repairs") => format!("/v1/tanks/{{id}}/{list}"),
             "alert" => "/v1/alert-rules".to_owned(),
             act @ "acknowledgement" => format!("/v1/alerts/{{id}}/{act}"),
             "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),
@@ -1196,7 +1200,7 @@ fn event_fields(time: &'static str, more: Vec<Field>) -> Vec<Field> {
     fields
 }
 
-const DEPTH: Takes = Number([0.0, 430.0], [-0.001, 430.001]);
+const DEPTH: Takes = Number([0.0, 456.0], [-0.001, 456.001]);
 
 fn reading_fields() -> Vec<Field> {
     vec![
@@ -1496,9 +1500,18 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             vec![
                 Field("filled_at", May, Moment),
                 Field("depth_before_mm", May, Number([0.0, 399.5], [-0.001, 5000.001])),
-                Field("depth_after_mm", May, Number([200.5, 430.0], [-0.001, 430.001])),
+                Field("depth_after_mm", May, Number([200.5, 456.0], [-0.001, 456.001])),
                 Field("litres_added", May, Number([0.1, 20.5], [0.099, 20.501])),
                 Field("supersedes", May, Id),
+                Field("technician", May, Line(100)),
+                Field("note", May, Lines(2000)),
+            ],
+        ),
+        (
+            "repairs",
+            vec![
+                Field("repaired_at", May, Moment),
+                Field("kind", Must, Word(&["repaired", "replaced"])),
                 Field("technician", May, Line(100)),
                 Field("note", May, Lines(2000)),
             ],

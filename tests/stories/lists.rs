@@ -89,6 +89,7 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
+        ("/v1/tanks/{id}/repairs", vec![]),
         ("/v1/webhooks", vec![]),
         ("/v1/audit", vec![("key_id", is!("/key_id"))]),
         ("/v1/stock/outlook", vec![("sire_id", is!("/sire/id")), ("semen_type", is!("/semen_type"))]),
@@ -159,6 +160,8 @@ pub async fn stocked(client: &Client) {
             client.post(&format!("{tank}/nitrogen-readings"), reading).await.created();
             let refill = json!({"filled_at": read_at, "litres_added": 2});
             client.post(&format!("{tank}/refills"), refill).await.created();
+            let repair = json!({"repaired_at": read_at, "kind": "repaired"});
+            client.post(&format!("{tank}/repairs"), repair).await.created();
         }
         for _ in 0..3 {
             client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await;

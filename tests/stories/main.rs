@@ -18,6 +18,7 @@ mod choosing;
 mod clock;
 mod concurrency;
 mod exports;
+mod filters;
 mod idempotency;
 mod imports;
 mod input;

@@ -34,6 +34,9 @@ on_both_stores!(
     openings_are_counted_from_the_ledger,
     a_sensor_that_reports_hourly_raises_nothing,
     a_failing_tank_is_noticed,
+    an_alarm_stands_until_a_repair_is_entered,
+    what_a_rod_can_show_is_kept_and_what_looks_wrong_is_said_at_once,
+    an_old_reading_and_an_empty_tank_are_not_normal,
     a_list_shows_the_nitrogen_of_each_tank,
     a_picture_is_drawn_for_any_tank,
     a_retry_is_recorded_once,
@@ -131,7 +134,7 @@ async fn a_chart_says_what_a_depth_holds(world: &World) {
         let body = json!({"read_at": days_ago(days - 5), "litres": litres});
         near(&read(client, &tank, body).await["depth_mm"], depth_mm, 0.001);
     }
-    let deep = client.post(&format!("{tank}/nitrogen-readings"), json!({"depth_mm": 431})).await;
+    let deep = client.post(&format!("{tank}/nitrogen-readings"), json!({"depth_mm": 457})).await;
     assert_eq!(deep.pointers(), ["#/depth_mm"], "the chart's last line is the full tank");
     // Where full depth and capacity are known too, they close a chart that ends before them.
     let full = json!({"full_depth_mm": 450, "capacity_l": 19.0});
@@ -169,13 +172,13 @@ async fn what_cannot_be_is_refused_with_the_reason(world: &World) {
     read_depth(client, &tank, 0, 300.0).await;
     for (tank, path, body, pointer, reason) in [
         (&tank, "nitrogen-readings", json!({"depth_mm": -1}), "#/depth_mm", "from 0.0 to 5000.0"),
-        (&tank, "nitrogen-readings", json!({"depth_mm": 431}), "#/depth_mm", "430 mm"),
+        (&tank, "nitrogen-readings", json!({"depth_mm": 457}), "#/depth_mm", "430 mm"),
         (&tank, "nitrogen-readings", json!({"litres": 21}), "#/litres", "the tank holds 20.5 when full"),
         (&tank, "nitrogen-readings", json!({"gross_kg": 12}), "#/gross_kg", "12.4 kg"),
         (&tank, "nitrogen-readings", json!({"gross_kg": 30}), "#/gross_kg", "the tank holds 20.5 when full"),
         (&bare, "nitrogen-readings", json!({"gross_kg": 30}), "#/gross_kg", "tare_kg"),
         (&tank, "nitrogen-readings", json!({}), "#/depth_mm", "is required"),
-        (&tank, "refills", json!({"depth_after_mm": 440}), "#/depth_after_mm", "430 mm"),
+        (&tank, "refills", json!({"depth_after_mm": 457}), "#/depth_after_mm", "430 mm"),
         (&tank, "refills", json!({"litres_added": 21}), "#/litres_added", "the tank holds 20.5 when full"),
         (
             &tank,
@@ -584,6 +587,79 @@ async fn a_list_shows_the_nitrogen_of_each_tank(world: &World) {
     assert_eq!(herds["items"][0]["nitrogen"]["openings_last_30_days"], 1);
     let neighbour = world.neighbour().await;
     assert_eq!(neighbour.get("/v1/tanks?include=nitrogen").await.expect(200)["items"], json!([]));
+}
+
+/// A tank whose loss doubles: read weekly until it is called failing, then daily, as the answer asks.
+async fn an_alarm_stands_until_a_repair_is_entered(world: &World) {
+    let client = &world.manager;
+    let tank = json!({"name": "Old", "capacity_l": 30, "full_depth_mm": 600, "min_depth_mm": 100,
+                      "static_loss_l_per_day": 0.13});
+    let tank = format!("/v1/tanks/{}", client.make("/v1/tanks", tank).await);
+    let weekly = [590.0, 569.0, 548.0, 527.0, 506.0, 485.0, 464.0, 422.0, 380.0];
+    for (week, depth_mm) in (0..).zip(weekly) {
+        read_depth(client, &tank, 90 - 7 * week, depth_mm).await;
+    }
+    for days in 57..=88 {
+        read_depth(client, &tank, 90 - days, 380.0 - 6.0 * f64::from(i32::try_from(days - 56).unwrap()))
+            .await;
+    }
+    let on =
+        async |day: i64| client.get(&format!("{tank}/nitrogen?at={}", days_ago(90 - day))).await.expect(200);
+    assert_eq!(on(49).await["alarm"], Value::Null);
+    for day in 56..=88 {
+        let told = on(day).await;
+        assert_eq!(told["condition"], "failing", "day {day}: {told}");
+        assert_eq!(
+            told["alarm"],
+            json!({"raised_at": days_ago(34), "cause": "sum", "ended_at": null, "ended_by": null})
+        );
+    }
+    let repairs = format!("{tank}/repairs");
+    client.post(&repairs, json!({"kind": "painted"})).await.problem(422, "invalid-input");
+    client.post(&repairs, json!({})).await.problem(422, "invalid-input");
+    let repair = json!({"repaired_at": days_ago(1), "kind": "repaired", "note": "Vacuum renewed"});
+    let repair = client.post(&repairs, repair).await.created();
+    assert_eq!(client.get(&repairs).await.expect(200)["items"], json!([repair]));
+    let told = nitrogen(client, &tank).await;
+    assert_eq!(
+        (&told["alarm"]["ended_at"], &told["alarm"]["ended_by"]),
+        (&json!(days_ago(1)), &json!("repair"))
+    );
+    assert_ne!(told["condition"], "failing");
+    assert!(told["reason"].as_str().unwrap().contains("repaired or replaced"), "{told}");
+    assert_eq!(on(88).await["condition"], "failing", "what was so then stays so");
+}
+
+async fn what_a_rod_can_show_is_kept_and_what_looks_wrong_is_said_at_once(world: &World) {
+    let client = &world.manager;
+    let tank = tank(client).await;
+    let high = read_depth(client, &tank, 3, 436.0).await;
+    assert_eq!(high["warnings"], json!([]));
+    let wrong = read_depth(client, &tank, 2, 42.5).await;
+    let warnings = wrong["warnings"].as_array().unwrap();
+    assert!(warnings.iter().any(|said| said.as_str().unwrap().contains("centimetres")), "{wrong}");
+    let right =
+        json!({"read_at": days_ago(2), "depth": {"value": 42.5, "unit": "cm"}, "supersedes": wrong["id"]});
+    assert_eq!(read(client, &tank, right).await["warnings"], json!([]));
+}
+
+async fn an_old_reading_and_an_empty_tank_are_not_normal(world: &World) {
+    let client = &world.manager;
+    let old = tank(client).await;
+    read_depth(client, &old, 450, 400.0).await;
+    let told = nitrogen(client, &old).await;
+    assert_eq!(
+        (&told["condition"], &told["last_reading"]["measured"]["value"]),
+        (&json!("unknown"), &json!(400.0))
+    );
+    assert!(told["reason"].as_str().unwrap().contains("450 days old"), "{told}");
+    let dry = tank(client).await;
+    for week in 0..8 {
+        read_depth(client, &dry, 7 * week, 0.0).await;
+    }
+    let told = nitrogen(client, &dry).await;
+    assert_eq!(told["condition"], "watch");
+    assert!(told["reason"].as_str().unwrap().contains("0 mm"), "{told}");
 }
 
 async fn a_picture_is_drawn_for_any_tank(world: &World) {

@@ -84,6 +84,7 @@ async fn book_of(client: &Client) -> Ids {
     for (kind, at, body) in [
         ("nitrogen-readings", "read_at", json!({"depth_mm": 310})),
         ("refills", "filled_at", json!({"depth_after_mm": 425})),
+        ("repairs", "repaired_at", json!({"kind": "repaired"})),
     ] {
         let path = format!("/v1/tanks/{}/{kind}", farm.tank);
         let mut body = body;
@@ -169,6 +170,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/tanks/{id}/refills" => vec![
             json!({"filled_at": "2026-03-01T06:10:00Z", "depth_after_mm": 420, "supersedes": id("refills")}),
         ],
+        "POST /v1/tanks/{id}/repairs" => vec![json!({"kind": "repaired"})],
         "POST /v1/ade-items/{id}/resolution" => vec![
             json!({"resolution": "straw", "lot_id": id("lots"), "place": place}),
             json!({"resolution": "withdrawal", "withdrawal_id": id("withdrawals")}),

@@ -4,10 +4,11 @@ use crate::{
     book::{
         CommandError,
         command::{Command, CommandContext, On},
+        lookup,
     },
     domain::{
         nitrogen::{
-            level::{NewReading, NewRefill, Reading, Refill},
+            level::{NewReading, NewRefill, NewRepair, Reading, Refill, Repair},
             read_level,
         },
         values::{TankId, Timestamp},
@@ -47,6 +48,20 @@ impl Command for On<TankId, NewRefill> {
         level::write_refill(cx.tx, business, cx.caller.key_id, &refill).await?;
         look_at(cx, self.id, at);
         Ok(refill)
+    }
+}
+
+impl Command for On<TankId, NewRepair> {
+    type Done = Repair;
+    const DECIDES_FIRST: bool = true;
+
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Repair, CommandError> {
+        let business = cx.business();
+        let tank = lookup::tank(cx, self.id, None).await?;
+        let repair = read_level::repair(&self.command, tank.id, cx.now())?;
+        level::add_repair(cx.tx, business, cx.caller.key_id, &repair).await?;
+        cx.touched.tank(tank.id);
+        Ok(repair)
     }
 }
 

@@ -19,10 +19,9 @@ use crate::{
     },
 };
 
-/// How far back the record is read. A tank's loss drifts, so that what lies further back no longer says
-/// anything of it; and a sensor's hourly readings of this span are read in a moment. What a tank used to lose
-/// is thus what it lost a year ago.
-pub const LOOK_BACK: TimeDelta = TimeDelta::days(400);
+/// How far back the record is read: five years. A watch that began later than the alarm would not know of it, so an alarm
+/// stands for as long as this at most; a sensor's hourly readings of this span can still be read at once.
+pub const LOOK_BACK: TimeDelta = TimeDelta::days(1826);
 
 /// A tank with what is on record of its level.
 #[derive(Clone, Debug)]
@@ -115,6 +114,7 @@ async fn records(
     for row in store::nitrogen::level::moments(tx, business, tanks, span).await? {
         let record = records.entry(row.tank_id).or_default();
         match row.refill {
+            None if row.repair_id.is_some() => record.repairs.push(row.at),
             None => record.moments.push(row.at),
             Some(refill) => record.refills.push(Filling {
                 at: refill.filled_at,

@@ -107,7 +107,7 @@ mod tests {
         let history = LevelHistory {
             readings: readings.map(|(at, level_mm)| Reading { at: day(at), level_mm }).to_vec(),
             refills: vec![Refill { at: day(24), level_before_mm: None, level_after_mm: None }],
-            openings: Vec::new(),
+            ..LevelHistory::default()
         };
         let points = curve(&vessel, &history, day(40), day(-5), day(70));
         let begins: Vec<_> = points.iter().filter(|point| point.begins).map(|point| point.at).collect();

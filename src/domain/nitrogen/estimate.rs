@@ -4,11 +4,12 @@ use std::borrow::Cow;
 
 use crate::domain::{
     nitrogen::{
-        filter::{Bank, FORECAST, Prior, Straight},
+        filter::{Bank, Grid, Prior, Straight},
         forecast::{self, days_until},
         history::{Timeline, Vessel, What, after_days},
         outlook::{Basis, Interval, Level, Loss, Minimum},
         track::Track,
+        watch::REPAIRED_SD,
     },
     values::Timestamp,
 };
@@ -30,7 +31,7 @@ pub fn prior(vessel: &Vessel, openings_known: bool) -> Prior {
 impl<'v> Estimate<'v> {
     /// Before anything happened.
     pub fn before(vessel: &'v Vessel) -> Self {
-        let track = Track::new(Bank::new(prior(vessel, false), FORECAST, false));
+        let track = Track::new(Bank::new(prior(vessel, false), &Grid::forecast()));
         Self { vessel, track, has_events: false, readings: 0 }
     }
 
@@ -53,6 +54,7 @@ impl<'v> Estimate<'v> {
             each(event.at_days, Moment::Before(event.what), &self.track);
             match event.what {
                 What::Refill => self.track.refill(),
+                What::Repair => self.track.repaired(REPAIRED_SD),
                 What::Read { level_mm, .. } => {
                     self.readings += 1;
                     self.track.read(straight.sighting(level_mm));

@@ -12,18 +12,17 @@
 //! ```
 //!
 //! (an extended Kalman filter; tau: how fast the loss drifts; kappa: how much single days differ). How well the rod is
-//! read (sigma), how restless the tank is (a scale of tau and kappa) and what an opening costs (omega) are not known, so
+//! read (sigma), how restless the tank is (tau and kappa) and what an opening costs (omega) are not known, so
 //! there is one filter for every combination, weighted by how well it predicted the readings.
 //!
-//! Assumed, not measured: the grids and their prior weights below, tau and kappa ([`FORECAST`], [`DETECTION`],
-//! [`BASELINE`]) and the priors of [`Prior`]. They were chosen on simulated tanks; `docs/nitrogen.md` shows how they do.
+//! Assumed, not measured: the values and prior weights of every [`Grid`] and the priors of [`Prior`]. They were chosen on simulated tanks; `docs/nitrogen.md` shows how they do.
 
 use crate::domain::nitrogen::{
     chart::DepthChart,
     normal::{density, phi, phi_inverse},
 };
 
-/// How restless the loss is taken to be, before the scale of the bank.
+/// How restless the loss is taken to be.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Restless {
     /// Drift of the logarithm of the loss, per square root of a day.
@@ -32,22 +31,65 @@ pub struct Restless {
     pub kappa: f64,
 }
 
-/// For level, loss and date.
-pub const FORECAST: Restless = Restless { tau: 0.022, kappa: 0.30 };
-/// For the sequential test: hardly drifts, so that a rise stands out.
-pub const DETECTION: Restless = Restless { tau: 0.006, kappa: 0.30 };
-/// For the loss beside its baseline.
-pub const BASELINE: Restless = Restless { tau: 0.012, kappa: 0.30 };
+/// Values and their prior weights.
+pub type Weighted = &'static [(f64, f64)];
 
-/// Standard deviation of a reading in millimetres, and its prior weight.
-const SIGMAS_MM: [(f64, f64); 4] = [(3.0, 0.35), (5.0, 0.45), (8.0, 0.15), (13.0, 0.05)];
-/// Scale of tau and kappa, and its prior weight.
-const SCALES: [(f64, f64); 3] = [(0.7, 0.4), (1.3, 0.4), (2.6, 0.2)];
-/// Days of shut loss that one opening costs, and its prior weight.
-const OMEGAS_DAYS: [(f64, f64); 6] =
-    [(0.0, 0.1), (0.05, 0.2), (0.15, 0.2), (0.3, 0.2), (0.6, 0.2), (1.2, 0.1)];
-/// The same where openings are not known.
-const NO_OMEGA: [(f64, f64); 1] = [(0.0, 1.0)];
+/// The filters of a bank: one for every combination, each value with its prior weight.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Grid {
+    /// Standard deviation of a reading in millimetres.
+    pub sigmas_mm: Weighted,
+    /// How restless the loss is.
+    pub restless: Vec<(Restless, f64)>,
+    /// Days of shut loss that one opening costs.
+    pub omegas_days: Weighted,
+}
+
+/// How well a rod or a sensor is read.
+const SIGMAS_MM: Weighted = &[(3.0, 0.35), (5.0, 0.45), (8.0, 0.15), (13.0, 0.05)];
+/// The same for the forecast, which a good rod makes narrower.
+const FORECAST_SIGMAS_MM: Weighted = &[(1.5, 0.05), (3.0, 0.3), (5.0, 0.45), (8.0, 0.15), (13.0, 0.05)];
+/// What an opening costs, where openings are on record.
+const OMEGAS_DAYS: Weighted = &[(0.0, 0.2), (0.1, 0.3), (0.3, 0.3), (0.9, 0.2)];
+/// The same where they are not.
+const NO_OMEGA: Weighted = &[(0.0, 1.0)];
+
+fn omegas(ledger: bool) -> Weighted {
+    if ledger { OMEGAS_DAYS } else { NO_OMEGA }
+}
+
+impl Grid {
+    fn product(taus: Weighted, kappas: Weighted) -> Vec<(Restless, f64)> {
+        let pair = |&(tau, tau_weight): &(f64, f64)| {
+            kappas.iter().map(move |&(kappa, weight)| (Restless { tau, kappa }, tau_weight * weight))
+        };
+        taus.iter().flat_map(pair).collect()
+    }
+
+    /// For the failing test, with openings on record or without: hardly drifts, so that a rise stands out.
+    pub fn test(ledger: bool) -> Self {
+        let restless = if ledger {
+            Self::product(&[(0.004, 0.4), (0.012, 0.4), (0.03, 0.2)], &[(0.25, 0.6), (0.7, 0.4)])
+        } else {
+            Self::product(&[(0.006, 0.2), (0.02, 0.4), (0.06, 0.4)], &[(0.25, 0.5), (0.7, 0.5)])
+        };
+        Self { sigmas_mm: SIGMAS_MM, restless, omegas_days: omegas(ledger) }
+    }
+
+    /// For the loss as it is, beside what it was.
+    pub fn follow(ledger: bool) -> Self {
+        let restless = [(0.7, 0.4), (1.3, 0.4), (2.6, 0.2)]
+            .map(|(scale, weight)| (Restless { tau: 0.02 * scale, kappa: 0.3 * scale }, weight));
+        Self { sigmas_mm: SIGMAS_MM, restless: restless.to_vec(), omegas_days: omegas(ledger) }
+    }
+
+    /// For level, loss and date. Openings are part of the loss here ([`super::forecast`]).
+    pub fn forecast() -> Self {
+        let restless =
+            Self::product(&[(0.001, 0.4), (0.02, 0.3), (0.07, 0.3)], &[(0.04, 0.4), (0.3, 0.3), (0.8, 0.3)]);
+        Self { sigmas_mm: FORECAST_SIGMAS_MM, restless, omegas_days: NO_OMEGA }
+    }
+}
 
 /// A filter of less weight than this is dropped.
 const NEGLIGIBLE: f64 = 1e-9;
@@ -199,18 +241,18 @@ pub struct Bank {
 }
 
 impl Bank {
-    /// Before the first reading: 12 filters, or 72 where openings are known.
-    pub fn new(prior: Prior, restless: Restless, openings_known: bool) -> Self {
-        let omegas: &[_] = if openings_known { &OMEGAS_DAYS } else { &NO_OMEGA };
-        let mut filters = Vec::with_capacity(SIGMAS_MM.len() * SCALES.len() * omegas.len());
-        for &(omega_days, omega_weight) in omegas {
-            for (sigma_mm, sigma_weight) in SIGMAS_MM {
-                for (scale, scale_weight) in SCALES {
+    /// Before the first reading.
+    pub fn new(prior: Prior, grid: &Grid) -> Self {
+        let mut filters =
+            Vec::with_capacity(grid.sigmas_mm.len() * grid.restless.len() * grid.omegas_days.len());
+        for &(omega_days, omega_weight) in grid.omegas_days {
+            for &(sigma_mm, sigma_weight) in grid.sigmas_mm {
+                for &(Restless { tau, kappa }, weight) in &grid.restless {
                     filters.push(Filter {
-                        weight: omega_weight * sigma_weight * scale_weight,
+                        weight: omega_weight * sigma_weight * weight,
                         sigma_mm,
-                        tau: restless.tau * scale,
-                        kappa: restless.kappa * scale,
+                        tau,
+                        kappa,
                         omega_days,
                         level_mm: 0.0,
                         rho: prior.median_mm_per_day.clamp(LEAST_LOSS, MOST_LOSS).ln(),
@@ -306,14 +348,29 @@ impl Bank {
         Self { filters }
     }
 
-    /// The weight of the filters that suppose a risen loss.
-    pub fn chance_risen(&self) -> f64 {
-        self.mix(|filter| if filter.risen { 1.0 } else { 0.0 })
+    /// The same tank with another loss: its logarithm more by `by`, give or take `sd`.
+    #[must_use]
+    pub fn shifted(&self, by: f64, sd: f64) -> Self {
+        let mut bank = self.clone();
+        for filter in &mut bank.filters {
+            filter.rho += by;
+            filter.p_rr += sd * sd;
+        }
+        bank
     }
 
-    /// A risen loss is the loss from now on.
-    pub fn settle(&mut self) {
-        self.filters.iter_mut().for_each(|filter| filter.risen = false);
+    /// The filters that suppose a risen loss and the others, each a bank of its own with the weight that it had here.
+    pub fn split(&self) -> [Option<(Self, f64)>; 2] {
+        let part = |risen: bool| {
+            let filters: Vec<_> = self.filters.iter().filter(|one| one.risen == risen).cloned().collect();
+            let weight: f64 = filters.iter().map(|filter| filter.weight).sum();
+            (weight > 0.0).then(|| {
+                let mut bank = Self { filters };
+                bank.tidy();
+                (bank, weight)
+            })
+        };
+        [part(true), part(false)]
     }
 
     /// Mean and variance of rho.

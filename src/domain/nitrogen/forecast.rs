@@ -62,9 +62,16 @@ pub fn level(bank: &Bank, ceiling: f64) -> Interval {
     interval(bank, |filter| (filter.level_mm, filter.p_ll.sqrt())).map(|level| level.clamp(0.0, ceiling))
 }
 
-/// The loss in millimetres of a straight tank a day.
+/// The loss that is told is the mean of so many days to come.
+pub const LOSS_DAYS: f64 = 14.0;
+
+/// The mean loss of the next [`LOSS_DAYS`] days, openings included, in millimetres of a straight tank a day: what the
+/// loss drifts and how single days differ until then is in it.
 pub fn loss(bank: &Bank) -> Interval {
-    interval(bank, |filter| (filter.rho, filter.p_rr.sqrt())).map(f64::exp)
+    let variance = |filter: &Filter| {
+        filter.p_rr + filter.tau.powi(2) * LOSS_DAYS / 3.0 + filter.kappa.powi(2) / LOSS_DAYS
+    };
+    interval(bank, |filter| (filter.rho, variance(filter).sqrt())).map(f64::exp)
 }
 
 /// The interval of a quantity of which `of` tells mean and standard deviation in a filter, normal in each.

@@ -4,7 +4,7 @@ use crate::domain::{
     nitrogen::{
         DepthChart,
         filter::{Straight, count},
-        thin::thin,
+        thin::{SENSOR_A_DAY, thin},
     },
     values::Timestamp,
 };
@@ -20,9 +20,6 @@ pub struct Vessel {
     pub min_depth_mm: Option<f64>,
     /// Its rated evaporation, unopened.
     pub rated_loss: Option<RatedLoss>,
-    /// Threshold of the alarm; without it the default for the tank's own reading interval
-    /// ([`super::watch::threshold_for`]).
-    pub alarm_threshold: Option<f64>,
 }
 
 /// A tank's rated evaporation, unopened.
@@ -64,6 +61,8 @@ pub struct LevelHistory {
     pub refills: Vec<Refill>,
     /// When the tank was opened: each withdrawal, receipt, transfer, stocktake or discard at the tank is one opening.
     pub openings: Vec<Timestamp>,
+    /// When the tank was repaired or replaced.
+    pub repairs: Vec<Timestamp>,
 }
 
 impl Vessel {
@@ -110,10 +109,8 @@ pub struct Timeline {
     pub days_since: f64,
     /// Openings since the last event.
     pub openings_since: f64,
-    /// Whether openings are counted.
-    pub openings_known: bool,
-    /// Whether most readings are a sensor's.
-    pub sensor: bool,
+    /// So many of the events are complete: a sensor's day that still goes on is not.
+    pub complete: usize,
     /// The usual number of days between two readings, when there are two.
     pub interval_days: Option<f64>,
 }
@@ -127,6 +124,8 @@ pub struct Event {
     pub days: f64,
     /// Openings since the event before.
     pub openings: f64,
+    /// Whether openings had been on record for long enough, then.
+    pub ledger: bool,
     /// What it was.
     pub what: What,
 }
@@ -136,6 +135,8 @@ pub struct Event {
 pub enum What {
     /// Nitrogen was filled in; the level after it is not known.
     Refill,
+    /// The tank was repaired or replaced.
+    Repair,
     /// A level was read.
     Read {
         /// Depth in millimetres.
@@ -162,8 +163,7 @@ impl Timeline {
             history.openings.iter().filter(|at| **at <= now).map(|at| days_of(*at)).collect();
         openings.sort_unstable_by(f64::total_cmp);
         let now_days = days_of(now);
-        let recorded_for = openings.first().map_or(0.0, |first| now_days - first);
-        let openings_known = recorded_for >= OPENINGS_KNOWN_AFTER_DAYS;
+        let ledger_from = openings.first().map_or(f64::INFINITY, |first| first + OPENINGS_KNOWN_AFTER_DAYS);
         let mut counted = Count { openings: &openings, before: openings.partition_point(|at| *at <= 0.0) };
         let mut last = 0.0;
         let events: Vec<_> = steps
@@ -172,18 +172,24 @@ impl Timeline {
                 let at_days = days_of(at);
                 let days = at_days - last;
                 last = at_days;
-                Event { at_days, days, openings: counted.until(at_days), what }
+                let ledger = at_days >= ledger_from;
+                Event { at_days, days, openings: counted.until(at_days), ledger, what }
             })
             .collect();
+        let complete = complete(&events, now_days);
         Some(Self {
             start,
             days_since: now_days - last,
             openings_since: counted.until(now_days),
-            openings_known,
-            sensor: mostly_a_sensor(&events),
+            complete,
             interval_days: usual_interval(&events),
             events,
         })
+    }
+
+    /// The events that are complete.
+    pub fn settled(&self) -> &[Event] {
+        &self.events[..self.complete]
     }
 
     /// The instant so many days after the start.
@@ -211,9 +217,11 @@ impl Count<'_> {
 fn steps(history: &LevelHistory, now: Timestamp) -> Vec<(Timestamp, What)> {
     let mut readings: Vec<_> = history.readings.iter().copied().filter(|reading| reading.at <= now).collect();
     readings.sort_by_key(|reading| reading.at);
-    let mut refills: Vec<_> = history.refills.iter().filter(|refill| refill.at <= now).collect();
-    refills.sort_by_key(|refill| refill.at);
-    let mut steps = Vec::with_capacity(readings.len() + 3 * refills.len());
+    let refills = history.refills.iter().map(|refill| (refill.at, Some(refill)));
+    let repairs = history.repairs.iter().map(|at| (*at, None));
+    let mut breaks: Vec<_> = repairs.chain(refills).filter(|(at, _)| *at <= now).collect();
+    breaks.sort_by_key(|(at, _)| *at);
+    let mut steps = Vec::with_capacity(readings.len() + 3 * breaks.len());
     let read = |at, level_mm, stands_for| (at, What::Read { level_mm, stands_for });
     let mut rest = readings.as_slice();
     let mut take = |until: &dyn Fn(&Reading) -> bool, steps: &mut Vec<_>| {
@@ -223,8 +231,12 @@ fn steps(history: &LevelHistory, now: Timestamp) -> Vec<(Timestamp, What)> {
         );
         rest = later;
     };
-    for refill in refills {
-        take(&|reading| reading.at < refill.at, &mut steps);
+    for (at, refill) in breaks {
+        take(&|reading| reading.at < at, &mut steps);
+        let Some(refill) = refill else {
+            steps.push((at, What::Repair));
+            continue;
+        };
         steps.extend(refill.level_before_mm.map(|level| read(refill.at, level, 1)));
         steps.push((refill.at, What::Refill));
         steps.extend(refill.level_after_mm.map(|level| read(refill.at, level, 1)));
@@ -233,12 +245,17 @@ fn steps(history: &LevelHistory, now: Timestamp) -> Vec<(Timestamp, What)> {
     steps
 }
 
-/// Whether most readings stand for a day of them.
-fn mostly_a_sensor(events: &[Event]) -> bool {
-    let readings = events.iter().filter(|event| event.is_reading()).count();
-    let thinned =
-        events.iter().filter(|event| matches!(event.what, What::Read { stands_for: 2.., .. })).count();
-    2 * thinned > readings
+/// How many events are complete: a sensor's readings of the last 24 hours wait until their day is over, so that the
+/// median that stands for a day does not change afterwards.
+fn complete(events: &[Event], now_days: f64) -> usize {
+    let sensors =
+        |event: &Event| matches!(event.what, What::Read { stands_for, .. } if stands_for >= SENSOR_A_DAY);
+    let goes_on = |event: &&Event| event.is_reading() && now_days - event.at_days < 1.0;
+    let last = events.iter().rev().take_while(goes_on).count();
+    let before = events.len() - last;
+    let of_a_sensor = events[before..].iter().any(sensors)
+        || events[..before].last().is_some_and(|event| sensors(event) && now_days - event.at_days < 3.0);
+    if of_a_sensor { before } else { events.len() }
 }
 
 /// The median number of days between two readings.
@@ -286,16 +303,19 @@ pub fn level_after_mm(chart: &DepthChart, before_mm: f64, added_l: f64) -> Resul
     Ok(chart.depth_mm(before_l + added_l))
 }
 
-/// Whether a depth can stand in the tank.
+/// A rod may show so much more than full, in millimetres: twice its reading error at its worst, 13 mm (assumed, no source).
+pub const ABOVE_FULL_MM: f64 = 26.0;
+
+/// Whether a depth can be read off a rod in the tank.
 ///
 /// # Errors
-/// Says what is wrong when it is below 0 or above the full depth.
+/// Says what is wrong when it is below 0 or above the full depth by more than [`ABOVE_FULL_MM`].
 pub fn check_level(level_mm: f64, full_depth_mm: Option<f64>) -> Result<(), String> {
     match full_depth_mm {
         _ if !level_mm.is_finite() || level_mm < 0.0 => Err("must be 0 mm or more".to_owned()),
-        Some(full) if level_mm > full => {
-            Err(format!("must be at most the depth of the full tank, which is {full} mm"))
-        }
+        Some(full) if level_mm > full + ABOVE_FULL_MM => Err(format!(
+            "must be at most the depth of the full tank, which is {full} mm, and {ABOVE_FULL_MM} mm for the rod's error"
+        )),
         _ => Ok(()),
     }
 }
@@ -333,6 +353,7 @@ mod tests {
             readings: vec![reading(9, 350.0), reading(2, 380.0), reading(20, 300.0), reading(10, 420.0)],
             refills: vec![Refill { at: day(10), level_before_mm: Some(345.0), level_after_mm: None }],
             openings: vec![day(3), day(8), day(-20), day(12), day(30)],
+            ..LevelHistory::default()
         };
         let timeline = Timeline::of(&history, day(14)).unwrap();
         let told: Vec<_> =
@@ -349,17 +370,17 @@ mod tests {
             ]
         );
         assert!((timeline.days_since - 4.0).abs() < 1e-12 && (timeline.openings_since - 1.0).abs() < 1e-12);
-        assert!(timeline.openings_known);
+        assert!(timeline.events.iter().all(|event| event.ledger == (event.at_days >= 0.0)));
         assert_eq!(Timeline::of(&LevelHistory::default(), day(1)), None);
         assert_eq!(Timeline::of(&history, day(1)), None);
     }
 
     #[test]
     fn a_depth_outside_the_tank_is_refused() {
-        assert!(check_level(0.0, Some(430.0)).is_ok() && check_level(430.0, Some(430.0)).is_ok());
+        assert!(check_level(0.0, Some(430.0)).is_ok() && check_level(456.0, Some(430.0)).is_ok());
         assert_eq!(check_level(-1.0, None).unwrap_err(), "must be 0 mm or more");
         assert!(check_level(f64::NAN, None).is_err());
-        assert!(check_level(431.0, Some(430.0)).unwrap_err().contains("430 mm"));
+        assert!(check_level(457.0, Some(430.0)).unwrap_err().contains("430 mm"));
         assert!(check_level(4000.0, None).is_ok());
     }
 

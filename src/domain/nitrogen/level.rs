@@ -14,12 +14,12 @@ use crate::{
         nitrogen::{
             self, DepthChart, LevelHistory, Vessel,
             facts::litres_of_gross_kg,
-            history::{check_level, check_refill, level_after_mm},
+            history::{ABOVE_FULL_MM, check_level, check_refill, level_after_mm},
             tank::TankDetails,
         },
         values::{
-            Kilograms, Litres, Note, ReadDepthMm, ReadLitres, ReadingId, RefillId, RodLength, TankId,
-            Technician, Timestamp,
+            Kilograms, Litres, Note, ReadDepthMm, ReadLitres, ReadingId, RefillId, RepairId, RodLength,
+            TankId, Technician, Timestamp,
         },
     },
     form, text_enum,
@@ -323,6 +323,53 @@ pub struct Refill {
     pub warnings: Vec<String>,
 }
 
+text_enum! {
+    /// What was done with a tank.
+    RepairKind {
+        /// It was repaired: its vacuum was renewed, or what leaked was mended.
+        Repaired = "repaired",
+        /// Another tank stands in its place.
+        Replaced = "replaced",
+    }
+}
+
+form! {
+    /// A repair or replacement of a tank.
+    #[derive(Clone, Debug, ToSchema)]
+    pub struct NewRepair {
+        /// When; now when not said.
+        pub repaired_at: Option<Timestamp>,
+        /// What was done.
+        pub kind: RepairKind,
+        /// Who did it.
+        pub technician: Option<Technician>,
+        /// A remark.
+        pub note: Option<Note>,
+    }
+}
+
+/// A repair or replacement on record.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema, sqlx::FromRow)]
+pub struct Repair {
+    /// Its id.
+    pub id: RepairId,
+    /// The tank.
+    pub tank_id: TankId,
+    /// When.
+    pub repaired_at: Timestamp,
+    /// What was done.
+    pub kind: RepairKind,
+    /// Who did it.
+    pub technician: Option<Technician>,
+    /// A remark.
+    pub note: Option<Note>,
+    /// When it was recorded.
+    pub recorded_at: Timestamp,
+    /// What the caller should know; only the answer to a command has any.
+    #[sqlx(skip)]
+    pub warnings: Vec<String>,
+}
+
 /// How a tank's level is reckoned: by its chart and its tare.
 #[derive(Clone, Debug)]
 pub struct Gauge {
@@ -341,6 +388,11 @@ impl Gauge {
             full_l: tank.full_l(),
             tare_kg: tank.tare_kg.map(Kilograms::get),
         }
+    }
+
+    /// Depth of the full tank in millimetres, where it is known.
+    pub fn full_mm(&self) -> Option<f64> {
+        self.full_mm
     }
 
     /// Depth in millimetres; none when the tank is not known well enough.
@@ -404,6 +456,25 @@ pub fn rise_without_refill(before_mm: f64, now_mm: f64, before_at: Timestamp) ->
     })
 }
 
+/// A depth less than this part of what was expected may be a rod read in centimetres.
+const FAR_BELOW: f64 = 5.0;
+
+/// What to say at once when centimetres seem to have been sent as millimetres: the number is far below `expected_mm`,
+/// and ten times as much would fit.
+pub fn centimetres_as_mm(measured: Measured, expected_mm: f64, full_mm: Option<f64>) -> Option<String> {
+    let value = measured.value;
+    let tenfold = value * 10.0;
+    let fits = full_mm.is_none_or(|full| tenfold <= full + ABOVE_FULL_MM) && tenfold <= 2.0 * expected_mm;
+    let doubtful = measured.unit == LevelUnit::Mm && value > 0.0 && value * FAR_BELOW < expected_mm && fits;
+    doubtful.then(|| {
+        format!(
+            "{value} mm is far below the {expected_mm:.0} mm that were to be expected. If the rod was read in \
+             centimetres, correct it: send the reading again with `supersedes` and \
+             `\"depth\": {{\"value\": {value}, \"unit\": \"cm\"}}`. If it is right, fill up now and look to the straws."
+        )
+    })
+}
+
 /// Straws that are taken or hung within so long belong to one visit with the plug off (common practice, no source).
 const VISIT: TimeDelta = TimeDelta::minutes(10);
 
@@ -440,6 +511,8 @@ pub struct Record {
     pub refills: Vec<Filling>,
     /// When straws went in or out.
     pub moments: Vec<Timestamp>,
+    /// When the tank was repaired or replaced.
+    pub repairs: Vec<Timestamp>,
 }
 
 impl Record {
@@ -454,8 +527,9 @@ impl Record {
         };
         let readings: Vec<_> = self.readings.iter().filter_map(reading).collect();
         let unusable = self.readings.len() - readings.len();
+        let openings = visits(self.moments.iter().copied());
         let mut history =
-            LevelHistory { readings, refills: Vec::new(), openings: visits(self.moments.iter().copied()) };
+            LevelHistory { readings, refills: Vec::new(), openings, repairs: self.repairs.clone() };
         let last_read = history.readings.last().map(|reading| reading.at);
         for refill in &self.refills {
             let expected = || {
@@ -535,6 +609,18 @@ mod tests {
     }
 
     #[test]
+    fn centimetres_that_were_sent_as_millimetres_are_said_at_once() {
+        let mm = |value| measured(value, LevelUnit::Mm);
+        assert!(centimetres_as_mm(mm(30.5), 310.0, Some(430.0)).unwrap().contains("\"cm\""));
+        for (told, expected_mm) in
+            [(mm(290.0), 310.0), (mm(0.0), 310.0), (mm(61.0), 310.0), (measured(30.5, LevelUnit::Cm), 310.0)]
+        {
+            assert_eq!(centimetres_as_mm(told, expected_mm, Some(430.0)), None, "{told:?}");
+        }
+        assert_eq!(centimetres_as_mm(mm(50.0), 310.0, Some(430.0)), None);
+    }
+
+    #[test]
     fn litres_that_went_in_say_where_the_level_is() {
         let details = tank(&json!({"name": "N", "capacity_l": 20.0, "full_depth_mm": 400}));
         let (gauge, vessel) = (Gauge::of(&details), details.vessel());
@@ -557,6 +643,7 @@ mod tests {
                 filling(11 * day, None, None, 19.0),
             ],
             moments: vec![at(5), at(6)],
+            ..Record::default()
         };
         let (history, unusable) = record.history(&gauge, &vessel);
         let after: Vec<_> =

@@ -47,7 +47,8 @@ pub use chart::{ChartPoint, DepthChart};
 pub use curve::{CurvePoint, curve};
 pub use history::{LevelHistory, RatedLoss, Reading, Refill, Vessel};
 pub use outlook::{Basis, Interval, Level, LevelForecast, Loss, Minimum, outlook};
-pub use watch::Condition;
+pub use verdict::LastAlarm;
+pub use watch::{AlarmCause, AlarmEnd, Condition};
 
 /// Where the figures come from, to be shown beside them.
 pub const ASSUMPTIONS: &str = "Estimated by a model whose parameters were chosen by simulation and from handbook \

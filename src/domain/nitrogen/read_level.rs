@@ -9,12 +9,15 @@ use uuid::Uuid;
 use crate::domain::{
     form::Fault,
     nitrogen::{
-        level::{Gauge, LevelUnit, Measured, NewReading, NewRefill, Reading, Refill, rise_without_refill},
+        level::{
+            Gauge, LevelUnit, Measured, NewReading, NewRefill, NewRepair, Reading, Refill, Repair,
+            centimetres_as_mm, rise_without_refill,
+        },
         tank::Tank,
     },
     now::Now,
     rejection::Rejection,
-    values::{Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
+    values::{Litres, ReadDepthMm, ReadingId, RefillId, RepairId, TankId, Timestamp},
 };
 
 /// A reading not older than this stands for the level before a refill of which none was told.
@@ -49,6 +52,9 @@ pub fn reading(new: &NewReading, tank_id: TankId, facts: &Facts, now: Now) -> Re
         let (was, is) = gauge.depth_mm(before).zip(gauge.depth_mm(measured))?;
         rise_without_refill(was, is, before_at)
     });
+    let last_mm = facts.last.and_then(|(_, before)| gauge.depth_mm(before));
+    let expected_mm = last_mm.or(facts.tank.as_ref().and_then(|tank| tank.details.min_mm()));
+    let unit = expected_mm.and_then(|expected| centimetres_as_mm(measured, expected, gauge.full_mm()));
     Ok(Reading {
         id: ReadingId::new(),
         tank_id,
@@ -60,7 +66,7 @@ pub fn reading(new: &NewReading, tank_id: TankId, facts: &Facts, now: Now) -> Re
         note: new.note.clone(),
         supersedes: new.supersedes,
         superseded_by: None,
-        warnings: ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).collect(),
+        warnings: ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).chain(unit).collect(),
         recorded_at: now.now,
     })
 }
@@ -92,6 +98,24 @@ pub fn refill(new: &NewRefill, tank_id: TankId, facts: &Facts, now: Now) -> Resu
         superseded_by: None,
         warnings: ahead.into_iter().chain(unread).collect(),
         recorded_at: now.now,
+    })
+}
+
+/// The repair as it is entered.
+///
+/// # Errors
+/// The time lies far ahead.
+pub fn repair(new: &NewRepair, tank_id: TankId, now: Now) -> Result<Repair, Rejection> {
+    let (repaired_at, ahead) = now.client_time(new.repaired_at, "repaired_at")?;
+    Ok(Repair {
+        id: RepairId::new(),
+        tank_id,
+        repaired_at,
+        kind: new.kind,
+        technician: new.technician.clone(),
+        note: new.note.clone(),
+        recorded_at: now.now,
+        warnings: ahead.into_iter().collect(),
     })
 }
 

@@ -163,7 +163,6 @@ impl TankDetails {
             full_depth_mm: self.full_mm(),
             min_depth_mm: self.min_mm(),
             rated_loss: self.static_loss_l_per_day.map(|loss| RatedLoss::LitresPerDay(loss.get())),
-            alarm_threshold: None,
         }
     }
 }

@@ -13,10 +13,6 @@ use crate::domain::nitrogen::filter::{Bank, Sighting};
 pub const GATE_SD: f64 = 3.5;
 /// A loss that rose may have risen to any of these multiples.
 const RISEN: [f64; 3] = [2.0, 4.0, 8.0];
-/// From this chance on the loss is taken to have risen: before there is anything to tell it by, it is 3 in 4.
-const LIKELY: f64 = 0.5;
-/// The same where all rests on this chance.
-const SURE: f64 = 0.9;
 
 /// What a reading told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,20 +20,19 @@ pub enum ReadingClass {
     /// The first since a refill, or ever.
     First,
     /// About what was predicted.
-    Expected {
-        /// By how many standard deviations it is lower.
-        lower_by_sd: f64,
-    },
+    Expected,
     /// Not what was predicted; the next reading decides.
     Doubted {
         /// Whether it is too low.
         low: bool,
     },
-    /// A second reading that says the same as the doubted one before.
-    Confirmed {
-        /// Whether more was lost than predicted, and no single wrong reading can explain it.
-        loss: bool,
+    /// It bears out the doubted one before, and what that one supposes is taken over.
+    TakenOver {
+        /// Whether that one was too low.
+        low: bool,
     },
+    /// Too low, as the one before, and lower still than that one supposes.
+    LowerStill,
 }
 
 /// A bank, and beside it the one that believes the last reading when that is in doubt.
@@ -55,8 +50,6 @@ pub struct Track {
 struct Alternative {
     bank: Bank,
     low: bool,
-    /// Whether what it contradicts rests on more than one reading.
-    against_many: bool,
 }
 
 impl Track {
@@ -78,6 +71,24 @@ impl Track {
         self.believed = 0;
     }
 
+    /// The tank was repaired or replaced: its loss may be another, give or take so much as a logarithm.
+    pub fn repaired(&mut self, sd_log: f64) {
+        self.bank = self.bank.shifted(0.0, sd_log);
+        if let Some(rival) = &mut self.rival {
+            rival.bank = rival.bank.shifted(0.0, sd_log);
+        }
+    }
+
+    /// The last reading is in doubt no more: it is left out.
+    pub fn settle_doubt(&mut self) {
+        self.rival = None;
+    }
+
+    /// Goes on with another bank at the same level.
+    pub fn adopt(&mut self, bank: Bank) {
+        self.bank = bank;
+    }
+
     /// A level was read.
     pub fn read(&mut self, seen: Sighting) -> ReadingClass {
         if self.believed == 0 {
@@ -95,18 +106,17 @@ impl Track {
             if !expected && low && rival.low {
                 // Lower still than the doubted one: both say that more was lost.
                 self.believe(self.bank.supposing(seen, &RISEN));
-                return ReadingClass::Confirmed { loss: true };
+                return ReadingClass::LowerStill;
             }
         }
         if expected {
             self.bank.learn(seen);
             self.believed += 1;
             self.learned += 1;
-            return ReadingClass::Expected { lower_by_sd };
+            return ReadingClass::Expected;
         }
         let bank = self.bank.supposing(seen, if low { &RISEN } else { &[] });
-        let against_many = self.believed > 1;
-        self.rival = Some(Alternative { bank, low, against_many });
+        self.rival = Some(Alternative { bank, low });
         ReadingClass::Doubted { low }
     }
 
@@ -138,9 +148,8 @@ impl Track {
     fn first(&mut self, seen: Sighting) -> ReadingClass {
         self.bank.anchor(seen);
         if let Some(rival) = &mut self.rival {
-            // A doubt from before the refill stands, now on two levels that were read.
+            // A doubt from before the refill stands.
             rival.bank.anchor(seen);
-            rival.against_many = true;
         }
         self.believed = 1;
         ReadingClass::First
@@ -150,17 +159,13 @@ impl Track {
     fn take_over(&mut self, rival: Alternative, seen: Sighting) -> ReadingClass {
         let mut bank = rival.bank;
         bank.learn(seen);
-        // Against a single reading the doubted one proves nothing, for that first one may have been wrong; the loss since
-        // must show it. Against many it does, unless no more than usual has been lost since: then it was one bad day.
-        let loss = rival.low && bank.chance_risen() > if rival.against_many { LIKELY } else { SURE };
         self.believe(bank);
         self.learned += 1;
-        ReadingClass::Confirmed { loss }
+        ReadingClass::TakenOver { low: rival.low }
     }
 
     fn believe(&mut self, bank: Bank) {
         self.bank = bank;
-        self.bank.settle();
         self.believed = 2;
     }
 }

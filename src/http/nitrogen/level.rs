@@ -8,7 +8,7 @@ use crate::{
     book::{Caller, command::On},
     domain::{
         nitrogen::{
-            level::{NewReading, NewRefill, Reading, Refill},
+            level::{NewReading, NewRefill, NewRepair, Reading, Refill, Repair},
             tank::Tank,
         },
         values::{ReadingId, RefillId, TankId, Timestamp},
@@ -161,6 +161,48 @@ async fn read_refill(
     refill.map(Json).ok_or_else(|| Problem::not_there("refill", id))
 }
 
+/// A tank was repaired or replaced.
+#[utoipa::path(post, path = "/v1/tanks/{id}/repairs", operation_id = "create_repair", tag = "Nitrogen",
+    summary = "Record a repair or replacement",
+    description = "Ends an alarm that stands (`nitrogen.loss_high`): the watch begins anew with this tank's next readings, and what \
+        it lost before counts little. Enter it only when the tank was mended or another stands in its place: a tank that \
+        was only filled up goes on failing. Read the level afterwards.",
+    request_body(content = NewRepair, example = json!({
+        "repaired_at": "2026-03-02T10:00:00+01:00", "kind": "repaired", "note": "Vacuum renewed"})),
+    params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
+    responses(
+        (status = 201, description = "On record.", body = Repair,
+         headers(("Location" = String, description = "Where the tank's repairs are to be found."))),
+        Problems))]
+async fn add_repair(
+    State(app): State<App>,
+    Id(id): Id,
+    command: CommandRequest<NewRepair, Measure>,
+) -> Result<Response, Problem> {
+    let act = On { id: TankId(id), command: command.body.clone() };
+    app.perform(command, act, |repair| created(format!("/v1/tanks/{}/repairs", repair.tank_id), &repair))
+        .await
+}
+
+/// The repairs of a tank.
+#[utoipa::path(get, path = "/v1/tanks/{id}/repairs", operation_id = "list_repairs", tag = "Nitrogen",
+    summary = "List repairs of a tank",
+    params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
+    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Repair>), Problems))]
+async fn list_repairs(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+    listing: Listing<WhenFilter>,
+) -> Result<Response, Problem> {
+    let page = listing.by_id()?;
+    let mut tx = app.book.db.read().await?;
+    let tank = tank_in(&mut tx, &caller, id).await?;
+    let when = (listing.filter.from, listing.filter.to);
+    let rows = level::repairs(&mut tx, caller.business_id, tank.id, when, page).await?;
+    Ok(listing.list(rows, |repair| repair.id.to_string()))
+}
+
 /// The routes, each with its description.
 pub fn routes() -> OpenApiRouter<App> {
     OpenApiRouter::new()
@@ -168,4 +210,5 @@ pub fn routes() -> OpenApiRouter<App> {
         .routes(routes!(read_reading))
         .routes(routes!(list_refills, add_refill))
         .routes(routes!(read_refill))
+        .routes(routes!(list_repairs, add_repair))
 }

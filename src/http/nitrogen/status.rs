@@ -24,7 +24,7 @@ use crate::{
     },
     domain::{
         nitrogen::{
-            Basis, CAUTION, Condition, Interval, Level, Loss, Minimum,
+            Basis, CAUTION, Condition, Interval, LastAlarm, Level, Loss, Minimum,
             level::{Measured, rounded},
             tank::Tank,
         },
@@ -103,7 +103,9 @@ pub struct NitrogenState {
     condition: Condition,
     /// Why, in words.
     reason: String,
-    /// The last reading; null without one in the last 400 days.
+    /// The last alarm of a failing tank, whether it stands or has ended; null when there never was one.
+    alarm: Option<LastAlarm>,
+    /// The last reading; null without one in the last five years.
     last_reading: Option<LastReading>,
     /// How often the tank was opened in the 30 days before, as the ledger knows it: straws that went out or in within
     /// ten minutes are one opening, and so is a stocktake.
@@ -135,7 +137,7 @@ impl From<&TankStatus> for NitrogenState {
         let TankStatus { at, vessel, history, outlook, last_read, .. } = standing;
         let lately = at.plus(-TimeDelta::days(30));
         let last_reading = last_read.map(|(read_at, measured)| {
-            #[expect(clippy::cast_precision_loss, reason = "at most 400 days of seconds")]
+            #[expect(clippy::cast_precision_loss, reason = "at most five years of seconds")]
             let seconds = at.since(read_at).num_seconds() as f64;
             LastReading { read_at, measured, age_hours: rounded(seconds / 3600.0) }
         });
@@ -161,6 +163,7 @@ impl From<&TankStatus> for NitrogenState {
             refill_litres: outlook.refill_l.map(figures),
             condition: outlook.condition,
             reason: outlook.reason.clone(),
+            alarm: outlook.alarm,
             last_reading,
             openings_last_30_days: history.openings.iter().filter(|opened| **opened > lately).count(),
             basis: outlook.basis,

@@ -111,7 +111,7 @@ pub async fn clear(
 }
 
 macro_rules! alerts {
-    ($rest:literal) => {
+    ($rest:expr) => {
         concat!(
             "select id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id, withdrawal_id,
                     stocktake_id, text, figures, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note, cleared_at,
@@ -197,12 +197,41 @@ pub async fn list(
     wanted: &WantedAlerts,
     page: Page,
 ) -> Result<Vec<Alert>> {
-    tx.sql(alerts!(
-        "where business_id = $1 and id > $2 and ($4 is null or (cleared_at is null) = $4)
-           and ($5 is null or kind = $5) and ($6 is null or subject = $6)
-           and ($7 is null or herd_id = $7) and ($8 is null or tank_id = $8)
-         order by id limit $3"
-    ))
+    macro_rules! filtered {
+        ($leading:literal, $order:literal) => {
+            alerts!(concat!(
+                "where business_id = $1 and ",
+                $leading,
+                " and ($4 is null or (cleared_at is null) = $4)
+                   and ($5 is null or kind = $5) and ($6 is null or subject = $6)
+                   and ($7 is null or herd_id = $7) and ($8 is null or tank_id = $8)
+                 order by ",
+                $order,
+                " limit $3"
+            ))
+        };
+    }
+    tx.sql(if wanted.open == Some(true) {
+        // alert_open_once, and then sorted: few are open, whatever the size of the book.
+        filtered!("cleared_at is null and kind >= '' and coalesce(id, id) > $2", "coalesce(id, id)")
+    } else if wanted.subject.is_some() {
+        // alert_by_subject.
+        filtered!("subject = $6 and id > $2", "id")
+    } else if wanted.tank.is_some() {
+        // alert_by_tank.
+        filtered!("tank_id = $8 and id > $2", "id")
+    } else if wanted.kind.is_some() && wanted.kind != Some(AlertKind::RuleOverridden)
+        || wanted.herd.is_none() && wanted.kind.is_some()
+    {
+        // alert_by_kind.
+        filtered!("kind = $5 and id > $2", "id")
+    } else if wanted.herd.is_some() {
+        // alert_by_herd.
+        filtered!("herd_id = $7 and id > $2", "id")
+    } else {
+        // The primary key.
+        filtered!("id > $2", "id")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -185,14 +185,30 @@ pub struct Wanted {
 
 /// Animals, oldest entry first.
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Animal>> {
-    tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
-         from animal
-         where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or number = $5)
-           and ($6 is null or id in (
-               select subject_id from identifier where business_id = $1 and code = $6))
-         order by id limit $3",
-    )
+    macro_rules! filtered {
+        ($leading:literal) => {
+            concat!(
+                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+                 from animal
+                 where business_id = $1 and ", $leading, " and ($4 is null or herd_id = $4)
+                   and ($5 is null or number = $5)
+                 order by id limit $3"
+            )
+        };
+    }
+    tx.sql(if wanted.identifier.is_some() {
+        // identifier_by_code and the primary key.
+        filtered!("id in (select i.subject_id from identifier i where i.business_id = $1 and i.code = $6) and id > $2")
+    } else if wanted.number.is_some() {
+        // animal_by_number, and then sorted: few have the same.
+        filtered!("id in (select n.id from animal n where n.business_id = $1 and n.number = $5) and id > $2 and $6 is null")
+    } else if wanted.herd.is_some() {
+        // animal_by_herd.
+        filtered!("herd_id = $4 and id > $2 and $6 is null")
+    } else {
+        // The primary key.
+        filtered!("id > $2 and $6 is null")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -121,13 +121,26 @@ pub async fn list(
     herd: Option<HerdId>,
     page: Page,
 ) -> Result<Vec<Event>> {
-    tx.sql(
-        "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
-         from animal_event
-         where business_id = $1 and id > $2 and kind = $4 and ($5 is null or animal_id = $5)
-           and ($6 is null or herd_id = $6)
-         order by id limit $3",
-    )
+    macro_rules! filtered {
+        ($leading:literal, $order:literal) => {
+            concat!(
+                "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
+                 from animal_event
+                 where business_id = $1 and kind = $4 and ", $leading, " and ($6 is null or herd_id = $6)
+                 order by ", $order, " limit $3"
+            )
+        };
+    }
+    tx.sql(if animal.is_some() {
+        // animal_event_by_animal, and then sorted: she has few.
+        filtered!("animal_id = $5 and coalesce(id, id) > $2", "coalesce(id, id)")
+    } else if herd.is_some() {
+        // animal_event_by_herd.
+        filtered!("herd_id = $6 and id > $2 and $5 is null", "id")
+    } else {
+        // animal_event_by_kind.
+        filtered!("id > $2 and $5 is null", "id")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -130,7 +130,7 @@ pub(in crate::store) fn note_renumbered(
 }
 
 macro_rules! services {
-    ($rest:literal) => {
+    ($rest:expr) => {
         concat!(
             // Her last calving before it by animal_event_by_animal.
             "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
@@ -187,11 +187,29 @@ pub async fn list(
     herd: Option<HerdId>,
     page: Page,
 ) -> Result<Vec<Service>> {
-    tx.sql(services!(
-        "where v.business_id = $1 and v.id > $2 and ($4 is null or v.animal_id = $4)
-           and ($5 is null or v.herd_id = $5)
-         order by v.id limit $3"
-    ))
+    macro_rules! filtered {
+        ($leading:literal) => {
+            services!(concat!(
+                "where v.business_id = $1 and v.id in (
+                     select x.id from service x
+                     where x.business_id = $1 and ",
+                $leading,
+                " and ($5 is null or x.herd_id = $5)
+                     order by x.id limit $3)
+                 order by v.id"
+            ))
+        };
+    }
+    tx.sql(if animal.is_some() {
+        // service_by_animal, and then sorted: she has few.
+        filtered!("x.animal_id = $4 and coalesce(x.id, x.id) > $2")
+    } else if herd.is_some() {
+        // service_by_herd.
+        filtered!("x.herd_id = $5 and x.id > $2 and $4 is null")
+    } else {
+        // The primary key.
+        filtered!("x.id > $2 and $4 is null")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -5,12 +5,12 @@ use uuid::Uuid;
 use crate::{
     domain::{
         nitrogen::{
-            level::{LevelUnit, Measured, Reading, Refill},
+            level::{LevelUnit, Measured, Reading, Refill, Repair},
             read_level::Facts,
             tank::Tank,
         },
         row::{Joined, LeftJoin},
-        values::{BusinessId, KeyId, Litres, ReadDepthMm, ReadingId, RefillId, TankId, Timestamp},
+        values::{BusinessId, KeyId, Litres, ReadDepthMm, ReadingId, RefillId, RepairId, TankId, Timestamp},
     },
     store::{Page, Result, Tx, nitrogen::tank::tank_columns},
 };
@@ -284,6 +284,50 @@ pub async fn all_refills(tx: &mut Tx, business: BusinessId, page: Page) -> Resul
         .await
 }
 
+/// Enters a repair or replacement.
+pub async fn add_repair(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Repair) -> Result<()> {
+    tx.sql(
+        "insert into tank_repair (business_id, id, tank_id, repaired_at, kind, technician, note, recorded_at, recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+    )
+    .bind(business)
+    .bind(r.id)
+    .bind(r.tank_id)
+    .bind(r.repaired_at)
+    .bind(r.kind)
+    .bind(r.technician.clone())
+    .bind(r.note.clone())
+    .bind(r.recorded_at)
+    .bind(by)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// The repairs of a tank in the order of entry; those from `from` on and before `to`, where said.
+pub async fn repairs(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    (from, to): (Option<Timestamp>, Option<Timestamp>),
+    page: Page,
+) -> Result<Vec<Repair>> {
+    tx.sql(
+        "select id, tank_id, repaired_at, kind, technician, note, recorded_at from tank_repair
+         where business_id = $1 and tank_id = $4 and id > $2
+           and ($5 is null or repaired_at >= $5) and ($6 is null or repaired_at < $6)
+         order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(tank)
+    .bind(from)
+    .bind(to)
+    .all()
+    .await
+}
+
 /// A level that was read and still stands.
 #[derive(Clone, Copy, Debug, sqlx::FromRow)]
 pub struct LevelRow {
@@ -336,7 +380,7 @@ pub struct RefillRow {
     pub litres_added: Option<Litres>,
 }
 
-/// A refill, or the plug came off.
+/// A refill, a repair, or the plug came off.
 #[derive(Clone, Copy, Debug, sqlx::FromRow)]
 pub struct MomentRow {
     /// Of which tank.
@@ -344,7 +388,9 @@ pub struct MomentRow {
     /// When.
     #[sqlx(rename = "filled_at")]
     pub at: Timestamp,
-    /// The refill; none when it was only opened.
+    /// The repair.
+    pub repair_id: Option<RepairId>,
+    /// The refill; with neither it was only opened.
     #[sqlx(flatten, try_from = "LeftJoin<RefillRow>")]
     pub refill: Option<RefillRow>,
 }
@@ -353,17 +399,21 @@ impl Joined for RefillRow {
     const KEY: &'static str = "refill_id";
 }
 
-/// The refills of tanks that still stand, and when they were opened, as the ledger knows it: straws went out or in, or
+/// The refills of tanks that still stand, their repairs, and when they were opened, as the ledger knows it: straws went out or in, or
 /// were counted. A movement that was undone did not happen and its reversal is only written; the lines of a stocktake
 /// are one opening. In order of time.
 pub async fn moments(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<MomentRow>> {
-    // Uses nitrogen_refill_at, movement_out_of, movement_into, stocktake_of_tank.
+    // Uses nitrogen_refill_at, tank_repair_at, movement_out_of, movement_into, stocktake_of_tank.
     tx.sql(
-        "select tank_id, filled_at, id as refill_id, depth_before_mm, depth_after_mm, added_l from nitrogen_refill
+        "select tank_id, filled_at, id as refill_id, null as repair_id, depth_before_mm, depth_after_mm, added_l
+         from nitrogen_refill
          where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
            and superseded_at is null
          union all
-         select tank_id, opened_at, null, null, null, null from (
+         select tank_id, repaired_at, null, id, null, null, null from tank_repair
+         where business_id = $1 and tank_id between $2 and $3 and repaired_at between $4 and $5
+         union all
+         select tank_id, opened_at, null, null, null, null, null from (
              select p.tank_id, m.occurred_at as opened_at
              from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
              where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null

@@ -83,14 +83,25 @@ pub async fn list(
     identifier: Option<Code>,
     page: Page,
 ) -> Result<Vec<Sire>> {
-    tx.sql(
-        "select id, name, breed, identifiers, sire_id, dam_id, created_at
-         from sire
-         where business_id = $1 and id > $2 and ($4 is null or breed = $4)
-           and ($5 is null or id in (
-               select subject_id from identifier where business_id = $1 and code = $5))
-         order by id limit $3",
-    )
+    macro_rules! filtered {
+        ($leading:literal) => {
+            concat!(
+                "select id, name, breed, identifiers, sire_id, dam_id, created_at
+                 from sire
+                 where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
+                $leading,
+                "
+                 order by id limit $3"
+            )
+        };
+    }
+    tx.sql(if identifier.is_some() {
+        // identifier_by_code and the primary key.
+        filtered!("id in (select i.subject_id from identifier i where i.business_id = $1 and i.code = $5)")
+    } else {
+        // The primary key; a business knows few sires.
+        filtered!("$5 is null")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -78,7 +78,7 @@ pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal,
 }
 
 macro_rules! withdrawals {
-    ($rest:literal) => {
+    ($rest:expr) => {
         concat!(
             "select w.id, w.state, w.animal_id, a.number as animal_number, w.herd_id, w.service_number, w.rank, ",
             lot_columns!(),
@@ -113,11 +113,29 @@ pub async fn list(
     unresolved: bool,
     page: Page,
 ) -> Result<Vec<Withdrawal>> {
-    tx.sql(withdrawals!(
-        "where w.business_id = $1 and w.id > $2 and ($4 is null or w.animal_id = $4)
-           and (not $5 or w.state in ('out', 'thawing'))
-         order by w.id limit $3"
-    ))
+    macro_rules! filtered {
+        ($leading:literal) => {
+            withdrawals!(concat!(
+                "where w.business_id = $1 and w.id in (
+                     select x.id from withdrawal x where x.business_id = $1 and x.id > $2 and ",
+                $leading,
+                "
+                     order by x.id limit $3)
+                 order by w.id"
+            ))
+        };
+    }
+    tx.sql(if unresolved {
+        // withdrawal_unresolved, which is short, and then sorted; said so that nothing else serves.
+        filtered!("x.id in (select u.id from withdrawal u where u.business_id = $1 and u.state in ('out', 'thawing')
+                              and u.withdrawn_at is not null and ($4 is null or u.animal_id = $4)) and $5")
+    } else if animal.is_some() {
+        // withdrawal_by_animal.
+        filtered!("x.animal_id = $4 and not $5")
+    } else {
+        // The primary key.
+        filtered!("$4 is null and not $5")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

@@ -305,13 +305,14 @@ impl Animals {
         let mut found = Vec::new();
         for (calf, orphan) in &self.orphans {
             match dam_of(taking, orphan).await? {
-                Ok(Some(dam)) => match dam_too_young(dam.details.born_on, orphan.born_on) {
-                    Some(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
-                    None => {
+                Ok(Some(dam)) => {
+                    if let Some(wrong) = dam_too_young(dam.details.born_on, orphan.born_on) {
+                        taking.faults.at(orphan.line, "dam_number", wrong);
+                    } else {
                         store::animals::animal::set_dam(taking.cx.tx, business, *calf, dam.id).await?;
                         found.push(*calf);
                     }
-                },
+                }
                 Err(wrong) => taking.faults.at(orphan.line, "dam_number", wrong),
                 Ok(None) if self.is_faulty(orphan) => {}
                 Ok(None) => taking.faults.at(

@@ -1,0 +1,150 @@
+//! Filters of the two lists that grow with every act, each with every other: whichever of them a query follows, what
+//! it gives is the whole list with the rest left out.
+
+use chrono::TimeDelta;
+use serde_json::{Value, json};
+
+use crate::{
+    lists::whole,
+    on_both_stores,
+    world::{Client, Farm, World},
+};
+
+on_both_stores!(movements_by_several_filters, acts_by_several_filters);
+
+/// A filter as it is asked, and whether an item passes it.
+type Asked<'a> = (&'static str, String, Box<dyn Fn(&Value) -> bool + 'a>);
+
+/// Asks for each filter, and each two and three of different names together.
+async fn agrees(client: &Client, path: &str, filters: &[Asked<'_>]) {
+    let all = whole(client, path, "", 500).await;
+    let mut found = vec![0; filters.len()];
+    let mut chosen: Vec<Vec<usize>> = (0..filters.len()).map(|one| vec![one]).collect();
+    for _ in 0..2 {
+        let longer: Vec<_> = chosen
+            .iter()
+            .flat_map(|some| {
+                (some[some.len() - 1] + 1..filters.len()).map(|next| [&some[..], &[next]].concat())
+            })
+            .filter(|some| some.windows(2).all(|pair| filters[pair[0]].0 != filters[pair[1]].0))
+            .collect();
+        chosen.extend(longer);
+    }
+    chosen.sort();
+    chosen.dedup();
+    for some in chosen {
+        let asked = || some.iter().map(|&n| &filters[n]);
+        let query = form_urlencoded::Serializer::new(String::new())
+            .extend_pairs(asked().map(|(name, value, _)| (*name, value)))
+            .finish();
+        let naive: Vec<_> =
+            all.iter().filter(|item| asked().all(|(_, _, passes)| passes(item))).cloned().collect();
+        if some.len() > 1 && !naive.is_empty() {
+            some.iter().for_each(|&n| found[n] += 1);
+        }
+        for limit in [500, 60] {
+            assert!(whole(client, path, &query, limit).await == naive, "{path}?{query} by {limit}");
+        }
+    }
+    assert!(found.iter().all(|&found| found > 0), "{path}: a filter found nothing with any other: {found:?}");
+}
+
+async fn movements_by_several_filters(world: &World) {
+    let client = &world.manager;
+    let (one, two) = (Farm::found(client).await, Farm::found(client).await);
+    let animal = one.animal(client, "1").await;
+    let begin = world.now();
+    // More of some than are looked at to see how thickly they stand, and few of others.
+    for n in 0..130 {
+        world.pass(TimeDelta::minutes(1));
+        let (lot, farm, technician) = match n % 10 {
+            0 => (&one.conventional, &two, "T. Rare"),
+            1..6 => (&one.sexed, &one, "T. Busy"),
+            _ => (&two.sexed, &one, "T. Busy"),
+        };
+        let receipt = json!({"lot_id": lot, "place": farm.place(1), "straws": 5, "technician": technician});
+        let receipt = client.make("/v1/receipts", receipt).await;
+        if n % 25 == 0 {
+            let undo = json!({"reason": "did_not_happen"});
+            client.post(&format!("/v1/movements/{receipt}/reversal"), undo).await.created();
+        }
+        if n % 20 == 1 {
+            let order = json!({"animal_id": animal, "lot_id": lot, "technician": technician,
+                               "override": {"reason": "agreed"}});
+            client.post("/v1/withdrawals", order).await.created();
+        }
+        if n % 30 == 2 {
+            let order = json!({"lot_id": lot, "from": one.place(1), "to": two.place(1), "straws": 1,
+                               "technician": technician});
+            client.post("/v1/transfers", order).await.created();
+        }
+    }
+    let hers: Vec<Value> = whole(client, "/v1/withdrawals", &format!("animal_id={animal}"), 500).await;
+    let hers: Vec<Value> = hers.into_iter().map(|withdrawal| withdrawal["id"].clone()).collect();
+    let at = |minutes: i64| {
+        (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    };
+    let mut filters: Vec<Asked<'_>> = Vec::new();
+    for lot in [&one.sexed, &one.conventional] {
+        filters.push(("lot_id", lot.clone(), Box::new(|line| line["lot_id"] == **lot)));
+    }
+    for farm in [&one, &two] {
+        let of_sire =
+            |line: &Value| [&farm.sexed, &farm.conventional].iter().any(|lot| line["lot_id"] == ***lot);
+        filters.push(("sire_id", farm.sire.clone(), Box::new(of_sire)));
+    }
+    for farm in [&one, &two] {
+        let of_tank =
+            |line: &Value| ["from", "to"].iter().any(|end| line[end]["place"]["tank_id"] == farm.tank);
+        filters.push(("tank_id", farm.tank.clone(), Box::new(of_tank)));
+    }
+    for kind in ["receipt", "reversal", "withdrawal"] {
+        filters.push(("kind", kind.to_owned(), Box::new(move |line| line["kind"] == kind)));
+    }
+    for technician in ["T. Busy", "T. Rare"] {
+        filters.push((
+            "technician",
+            technician.to_owned(),
+            Box::new(move |line| line["technician"] == technician),
+        ));
+    }
+    filters.push(("animal_id", animal, Box::new(|line| hers.contains(&line["withdrawal_id"]))));
+    for minutes in [40, 100] {
+        let at = at(minutes);
+        filters.push(("from", at.clone(), Box::new(move |line| line["occurred_at"].as_str() >= Some(&at))));
+    }
+    let at = at(60);
+    filters.push(("to", at.clone(), Box::new(move |line| line["occurred_at"].as_str() < Some(&at))));
+    agrees(client, "/v1/movements", &filters).await;
+}
+
+async fn acts_by_several_filters(world: &World) {
+    let client = &world.manager;
+    let other = world.caller(tankside::domain::access::Role::Technician).await;
+    let farm = Farm::found(client).await;
+    let begin = world.now();
+    for n in 0..130 {
+        world.pass(TimeDelta::minutes(1));
+        let caller = if n % 10 == 0 { &other } else { client };
+        caller.post("/v1/receipts", json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 1})).await;
+    }
+    let acts = whole(client, "/v1/audit", "", 500).await;
+    let mut keys: Vec<String> = acts.iter().map(|act| act["key_id"].as_str().unwrap().to_owned()).collect();
+    keys.sort();
+    keys.dedup();
+    assert_eq!(keys.len(), 2);
+    let mut filters: Vec<Asked<'_>> = Vec::new();
+    for key in keys {
+        filters.push(("key_id", key.clone(), Box::new(move |act| act["key_id"] == key)));
+    }
+    let at = |minutes: i64| {
+        (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    };
+    for minutes in [40, 100] {
+        let at = at(minutes);
+        filters.push(("from", at.clone(), Box::new(move |act| act["at"].as_str() >= Some(&at))));
+    }
+    let at = at(60);
+    filters.push(("to", at.clone(), Box::new(move |act| act["at"].as_str() < Some(&at))));
+    agrees(client, "/v1/audit", &filters).await;
+}
