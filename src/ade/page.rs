@@ -88,7 +88,6 @@ impl Wanted {
             to: self.to,
             animal: None,
             animal_id: None,
-            only: None,
             // Whoever asks what changed must hear what was taken back.
             with_reversed: self.from.is_some(),
         };

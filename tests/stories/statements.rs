@@ -307,7 +307,7 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
     // What comes in: the item is looked up, gathered, decided, written once and told again, whatever it names.
     let heat = event("one", "99", "2026-03-02T02:10:00Z", json!({"certainty": "InHeat"}));
     let (_, statements) = cost(world, yard.send("heats", &heat)).await;
-    at_most(11, "a heat that comes in", &statements);
+    at_most(13, "a heat that comes in", &statements);
     let names = |n: usize| {
         (0..n).map(|n| json!({"scheme": format!("org.example.{n}"), "id": "XA871"})).collect::<Vec<_>>()
     };
@@ -318,10 +318,12 @@ async fn a_list_for_herd_software_costs_the_same_however_long(world: &World) {
         straw["sireIdentifiers"].as_array_mut().unwrap().extend(names(more));
         let ai = insemination(id, number, "2026-03-02T04:30:00Z", straw);
         let (_, statements) = cost(world, yard.send("inseminations", &ai)).await;
-        at_most(20, "an insemination that comes in", &statements);
+        at_most(22, "an insemination that comes in", &statements);
         costs.push(statements.len());
     }
-    assert_eq!((costs[0], yard.sexed_left().await), (costs[1], 8), "more names cost nothing");
+    // The first straw that is used enters the place outside to which all go.
+    assert!(costs[1] <= costs[0], "more names cost more: {costs:?}");
+    assert_eq!(yard.sexed_left().await, 8);
     let (_, statements) = cost(world, yard.manager.get("/ade/locations")).await;
     at_most(3, "/ade/locations", &statements);
 }

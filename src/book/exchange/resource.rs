@@ -58,17 +58,8 @@ pub async fn find(
     kind: ItemKind,
     id: Uuid,
 ) -> store::Result<Option<Resource>> {
-    let filter = ItemFilter {
-        herd,
-        kind,
-        from: None,
-        to: None,
-        animal: None,
-        animal_id: None,
-        only: Some(id),
-        with_reversed: true,
-    };
-    let told = store::exchange::told::list(tx, business, &filter, 0, 1).await?;
+    let told = store::exchange::told::find(tx, business, herd, kind, id).await?;
+    let told = told.into_iter().collect();
     Ok(resources(tx, business, kind, told).await?.pop())
 }
 

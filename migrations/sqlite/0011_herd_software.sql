@@ -48,6 +48,8 @@ create table ade_item (
 create unique index ade_item_by_source on ade_item (business_id, kind, source, source_id);
 create index ade_item_by_subject on ade_item (business_id, subject_id) where subject_id is not null;
 create index ade_item_by_animal on ade_item (business_id, animal_id, happened_at);
+create index ade_item_by_herd on ade_item (business_id, herd_id, id);
+create index ade_item_flagged on ade_item (business_id, id) where flag is not null and resolved_at is null;
 insert into ade_item
       (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, resource, plan, subject_id,
        flag, flag_text, resolution, resolved_at, resolved_by, note, recorded_at, recorded_by)
