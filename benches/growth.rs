@@ -738,6 +738,16 @@ impl Filling {
             id(Table::Withdrawal, "l.i"),
             when_ = at("l.i")
         ));
+        if self.kind == Kind::Postgres {
+            // The trigger sleeps while the references do.
+            statements.push(
+                "insert into movement_tank (business_id, tank_id, seq)
+                 select distinct m.business_id, p.tank_id, m.seq
+                 from movement m join place p on p.business_id = m.business_id and p.id in (m.from_place_id, m.to_place_id)
+                 where p.tank_id is not null on conflict do nothing"
+                    .to_owned(),
+            );
+        }
         for place in ["place", "other_place"] {
             statements.push(format!(
                 "insert into balance (business_id, lot_id, place_id, straws)
