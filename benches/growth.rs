@@ -214,7 +214,7 @@ impl Book {
             ("trace of a small lot", format!("/v1/reports/lot-trace/{lot}")),
             ("movements", "/v1/movements".to_owned()),
             ("movements, a page in the middle", self.after("/v1/movements", &middle.to_string()).await),
-            ("movements: receipt", "/v1/movements?kind=receipt".to_owned()),
+            ("movements: receipt", "/v1/movements?kind=receipt&limit=10".to_owned()),
             ("movements: withdrawal", "/v1/movements?kind=withdrawal".to_owned()),
             ("movements: reversal, of which there is one", "/v1/movements?kind=reversal".to_owned()),
             ("movements of a tank", format!("/v1/movements?tank_id={tank}")),
@@ -234,12 +234,12 @@ impl Book {
             ("movements: reversal, quiet tank", format!("/v1/movements?kind=reversal&tank_id={quiet_tank}")),
             ("movements: reversal, tank", format!("/v1/movements?kind=reversal&tank_id={tank}")),
             ("movements: receipt, quiet tank", format!("/v1/movements?kind=receipt&tank_id={quiet_tank}")),
-            ("movements: discard, lot with a tenth", format!("/v1/movements?kind=discard&lot_id={great_lot}")),
+            ("movements: discard, lot with a tenth", format!("/v1/movements?kind=discard&lot_id={great_lot}&limit=1")),
             ("movements: reversal, lot with a tenth", format!("/v1/movements?kind=reversal&lot_id={great_lot}")),
             ("movements: reversal, sire with a tenth", format!("/v1/movements?kind=reversal&sire_id={great_sire}")),
             ("movements: reversal, technician", "/v1/movements?kind=reversal&technician=T.+Busy".to_owned()),
             ("movements: count, rare technician", "/v1/movements?kind=count&technician=T.+Rare".to_owned()),
-            ("movements: receipt, day", format!("/v1/movements?kind=receipt&{busy}")),
+            ("movements: receipt, day", format!("/v1/movements?kind=receipt&limit=1&{busy}")),
             ("movements: withdrawal, empty day", format!("/v1/movements?kind=withdrawal&{empty}")),
             ("movements: technician, empty day", format!("/v1/movements?technician=T.+Busy&{empty}")),
             ("movements: tank, empty day", format!("/v1/movements?tank_id={tank}&{empty}")),
@@ -293,9 +293,9 @@ impl Book {
             ("animals of a quiet herd", format!("/v1/animals?herd_id={quiet_herd}")),
             ("animals by number", "/v1/animals?number=quiet-1".to_owned()),
             ("animals by an official name", "/v1/animals?identifier=AT-1".to_owned()),
-            ("sires", "/v1/sires".to_owned()),
+            ("sires", "/v1/sires?limit=2".to_owned()),
             ("sires by an official name", "/v1/sires?identifier=B-1".to_owned()),
-            ("lots", "/v1/lots".to_owned()),
+            ("lots", "/v1/lots?limit=5".to_owned()),
             (
                 "lots, a page in the middle",
                 self.after("/v1/lots", &f.id(Table::Lot, middle / LOT_LINES * LOT_LINES).to_string()).await,
@@ -303,13 +303,13 @@ impl Book {
             ("lots of a sire", format!("/v1/lots?sire_id={sire}")),
             ("lots, recalled", "/v1/lots?status=recalled".to_owned()),
             ("lots, sexed male", "/v1/lots?semen_type=sexed_male".to_owned()),
-            ("alerts", "/v1/alerts".to_owned()),
+            ("alerts", "/v1/alerts?limit=10".to_owned()),
             (
                 "alerts, a page in the middle",
                 self.after("/v1/alerts", &f.id(Table::Alert, middle / 40 * 40 + 8).to_string()).await,
             ),
             ("alerts, open", "/v1/alerts?open=true".to_owned()),
-            ("alerts, over", "/v1/alerts?open=false".to_owned()),
+            ("alerts, over", "/v1/alerts?open=false&limit=10".to_owned()),
             ("alerts: stock.low, of which there is one", "/v1/alerts?kind=stock.low".to_owned()),
             ("alerts of a quiet herd", format!("/v1/alerts?herd_id={quiet_herd}")),
             ("alerts of a tank without any", format!("/v1/alerts?tank_id={quiet_tank}")),
@@ -322,7 +322,7 @@ impl Book {
         let first = self.client.get(&format!("{path}?limit=1")).await;
         let cursor = BASE64_URL_SAFE_NO_PAD.decode(first["next_cursor"].as_str().unwrap()).unwrap();
         let (mark, _) = std::str::from_utf8(&cursor).unwrap().split_once(' ').unwrap();
-        format!("{path}?cursor={}", BASE64_URL_SAFE_NO_PAD.encode(format!("{mark} {after}")))
+        format!("{path}?limit=5&cursor={}", BASE64_URL_SAFE_NO_PAD.encode(format!("{mark} {after}")))
     }
 
     async fn asked(&self, path: &str) -> Duration {

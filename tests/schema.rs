@@ -71,7 +71,7 @@ async fn the_stores_hold_the_same_tables() {
         150,
         "select t.name || '.' || c.name || case when c.\"notnull\" = 0 and c.pk = 0 then ' null' else '' end
          from sqlite_schema t join pragma_table_info(t.name) c
-         where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\'",
+         where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\' and t.name not like 'sqlite%'",
         "select table_name || '.' || column_name || case is_nullable when 'YES' then ' null' else '' end
          from information_schema.columns
          where table_schema = 'public' and table_name not like '\\_sqlx%'",
@@ -82,7 +82,7 @@ async fn the_stores_hold_the_same_tables() {
         14,
         "select name || ': ' || (select group_concat(column_name, ', ') from (
              select c.name as column_name from pragma_table_info(t.name) c where c.pk > 0 order by c.pk))
-         from sqlite_schema t where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\'",
+         from sqlite_schema t where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\' and t.name not like 'sqlite%'",
         "select r.relname || ': ' || (
              select string_agg(a.attname, ', ' order by k.n)
              from unnest(c.conkey) with ordinality k (attnum, n)
@@ -103,7 +103,7 @@ async fn the_stores_hold_the_same_tables() {
                 || ')'
          from (select distinct t.name, f.id, f.\"table\" as target
                from sqlite_schema t join pragma_foreign_key_list(t.name) f
-               where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\') k",
+               where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\' and t.name not like 'sqlite%') k",
         "select r.relname || ' (' || (
              select string_agg(a.attname, ', ' order by k.n)
              from unnest(c.conkey) with ordinality k (attnum, n)

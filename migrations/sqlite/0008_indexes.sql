@@ -24,7 +24,10 @@ create index movement_by_kind on movement (business_id, kind, seq);
 create index movement_by_technician on movement (business_id, technician, seq) where technician is not null;
 create index movement_by_time on movement (business_id, occurred_at, seq);
 create index balance_by_place on balance (business_id, place_id);
+-- What hangs is little, however many lots were used up.
+create index balance_held on balance (business_id, lot_id, place_id) where straws > 0;
 create index service_by_herd on service (business_id, herd_id, id);
+create index service_by_lot on service (business_id, lot_id, id) where lot_id is not null;
 create index animal_event_by_kind on animal_event (business_id, kind, id);
 create index animal_event_by_herd on animal_event (business_id, herd_id, kind, id);
 create index act_by_caller on act (business_id, key_id, id);
@@ -70,6 +73,7 @@ insert into sqlite_stat1 (tbl, idx, stat) values
     ('place', 'place_outside', '4 4 1'),
     ('balance', 'balance', '20000 20000 2 1'),
     ('balance', 'balance_by_place', '20000 20000 10 1'),
+    ('balance', 'balance_held', '500 500 2 1'),
     ('withdrawal', 'withdrawal', '1000000 1000000 1'),
     ('withdrawal', 'withdrawal_by_animal', '1000000 1000000 10 1'),
     ('withdrawal', 'withdrawal_unresolved', '20 20 1 1'),
@@ -90,6 +94,7 @@ insert into sqlite_stat1 (tbl, idx, stat) values
     ('service', 'service', '1000000 1000000 1'),
     ('service', 'service_by_animal', '1000000 1000000 10 1 1'),
     ('service', 'service_by_withdrawal', '1000000 1000000 1'),
+    ('service', 'service_by_lot', '1000000 1000000 100 1'),
     ('service', 'service_by_herd', '1000000 1000000 10000 1'),
     ('animal_event', 'animal_event', '1000000 1000000 1'),
     ('animal_event', 'animal_event_by_animal', '1000000 1000000 10 1 1'),
