@@ -135,6 +135,19 @@ async fn the_stores_hold_the_same_tables() {
     .await;
 }
 
+/// SQLite plans by fixed statistics; an index that has none is passed by for the primary key.
+#[tokio::test]
+async fn every_index_of_a_table_with_statistics_has_some() {
+    let (lite, _folder) = sqlite().await;
+    let without = "select i.name from sqlite_schema t join pragma_index_list(t.name) i
+                   where t.name in (select tbl from sqlite_stat1)
+                     and not exists (select 1 from sqlite_stat1 s
+                                     where s.tbl = t.name and s.idx in (i.name, case i.origin when 'pk' then t.name end))";
+    assert_eq!(told(&lite, without, without).await, Vec::<String>::new());
+    let some = "select idx from sqlite_stat1 where tbl = 'movement'";
+    assert!(told(&lite, some, some).await.len() > 5);
+}
+
 /// A book with one receipt of ten straws.
 async fn book(db: &Db) -> LotId {
     let now = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
