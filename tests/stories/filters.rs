@@ -23,10 +23,10 @@ async fn agrees(client: &Client, path: &str, filters: &[Asked<'_>]) {
     for _ in 0..2 {
         let longer: Vec<_> = chosen
             .iter()
-            .flat_map(|some| (some[some.len() - 1] + 1..filters.len()).map(|next| [&some[..], &[next]].concat()))
-            .filter(|some| {
-                some.windows(2).all(|pair| filters[pair[0]].0 != filters[pair[1]].0)
+            .flat_map(|some| {
+                (some[some.len() - 1] + 1..filters.len()).map(|next| [&some[..], &[next]].concat())
             })
+            .filter(|some| some.windows(2).all(|pair| filters[pair[0]].0 != filters[pair[1]].0))
             .collect();
         chosen.extend(longer);
     }
@@ -80,26 +80,32 @@ async fn movements_by_several_filters(world: &World) {
     }
     let hers: Vec<Value> = whole(client, "/v1/withdrawals", &format!("animal_id={animal}"), 500).await;
     let hers: Vec<Value> = hers.into_iter().map(|withdrawal| withdrawal["id"].clone()).collect();
-    let at = |minutes: i64| (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+    let at = |minutes: i64| {
+        (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    };
     let mut filters: Vec<Asked<'_>> = Vec::new();
     for lot in [&one.sexed, &one.conventional] {
         filters.push(("lot_id", lot.clone(), Box::new(|line| line["lot_id"] == **lot)));
     }
     for farm in [&one, &two] {
-        let of_sire = |line: &Value| [&farm.sexed, &farm.conventional].iter().any(|lot| line["lot_id"] == ***lot);
+        let of_sire =
+            |line: &Value| [&farm.sexed, &farm.conventional].iter().any(|lot| line["lot_id"] == ***lot);
         filters.push(("sire_id", farm.sire.clone(), Box::new(of_sire)));
     }
     for farm in [&one, &two] {
-        let of_tank = |line: &Value| {
-            ["from", "to"].iter().any(|end| line[end]["place"]["tank_id"] == farm.tank)
-        };
+        let of_tank =
+            |line: &Value| ["from", "to"].iter().any(|end| line[end]["place"]["tank_id"] == farm.tank);
         filters.push(("tank_id", farm.tank.clone(), Box::new(of_tank)));
     }
     for kind in ["receipt", "reversal", "withdrawal"] {
         filters.push(("kind", kind.to_owned(), Box::new(move |line| line["kind"] == kind)));
     }
     for technician in ["T. Busy", "T. Rare"] {
-        filters.push(("technician", technician.to_owned(), Box::new(move |line| line["technician"] == technician)));
+        filters.push((
+            "technician",
+            technician.to_owned(),
+            Box::new(move |line| line["technician"] == technician),
+        ));
     }
     filters.push(("animal_id", animal, Box::new(|line| hers.contains(&line["withdrawal_id"]))));
     for minutes in [40, 100] {
@@ -130,7 +136,9 @@ async fn acts_by_several_filters(world: &World) {
     for key in keys {
         filters.push(("key_id", key.clone(), Box::new(move |act| act["key_id"] == key)));
     }
-    let at = |minutes: i64| (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+    let at = |minutes: i64| {
+        (begin + TimeDelta::minutes(minutes)).to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    };
     for minutes in [40, 100] {
         let at = at(minutes);
         filters.push(("from", at.clone(), Box::new(move |act| act["at"].as_str() >= Some(&at))));

@@ -135,7 +135,10 @@ pub async fn list(
     };
     let sql = if narrow {
         // act_by_time, and then sorted: the second name of the id keeps SQLite from walking in the order of the ids.
-        acts!("x.recorded_at >= $5 and x.recorded_at < $6 and coalesce(x.id, x.id) > $2", "coalesce(x.id, x.id)")
+        acts!(
+            "x.recorded_at >= $5 and x.recorded_at < $6 and coalesce(x.id, x.id) > $2",
+            "coalesce(x.id, x.id)"
+        )
     } else if wanted.by.is_some() {
         // act_by_caller.
         acts!("x.key_id = $4 and x.id > $2", "x.id")

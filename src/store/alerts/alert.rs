@@ -200,10 +200,14 @@ pub async fn list(
     macro_rules! filtered {
         ($leading:literal, $order:literal) => {
             alerts!(concat!(
-                "where business_id = $1 and ", $leading, " and ($4 is null or (cleared_at is null) = $4)
+                "where business_id = $1 and ",
+                $leading,
+                " and ($4 is null or (cleared_at is null) = $4)
                    and ($5 is null or kind = $5) and ($6 is null or subject = $6)
                    and ($7 is null or herd_id = $7) and ($8 is null or tank_id = $8)
-                 order by ", $order, " limit $3"
+                 order by ",
+                $order,
+                " limit $3"
             ))
         };
     }

@@ -170,7 +170,9 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: P
     macro_rules! filtered {
         ($leading:literal) => {
             items!(concat!(
-                "where business_id = $1 and id > $2 and ", $leading, " and ($4 is null or herd_id = $4)
+                "where business_id = $1 and id > $2 and ",
+                $leading,
+                " and ($4 is null or herd_id = $4)
                    and ($5 is null or animal_id = $5)
                    and (not $6 or (flag is not null and resolved_at is null and not deleted))
                  order by id limit $3"

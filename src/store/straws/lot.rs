@@ -117,7 +117,9 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
                 "select ",
                 lot_columns!(),
                 " from lot l
-                 where l.business_id = $1 and l.id > $2 and ", $leading, " and ($4 is null or l.sire_id = $4)
+                 where l.business_id = $1 and l.id > $2 and ",
+                $leading,
+                " and ($4 is null or l.sire_id = $4)
                    and ($5 is null or l.semen_type = $5) and ($6 is null or l.status = $6)
                  order by l.id limit $3",
             )
@@ -126,7 +128,9 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     tx.sql(if wanted.sire.is_some() {
         // lot_by_sire.
         filtered!("l.sire_id = $4")
-    } else if wanted.status.is_some() && (wanted.status != Some(LotStatus::Usable) || wanted.semen_type.is_none()) {
+    } else if wanted.status.is_some()
+        && (wanted.status != Some(LotStatus::Usable) || wanted.semen_type.is_none())
+    {
         // lot_by_status: most are usable.
         filtered!("l.status = $6")
     } else if wanted.semen_type.is_some() {

@@ -3,7 +3,9 @@
 use crate::{
     domain::{
         straws::movement::{Movement, MovementKind},
-        values::{AnimalId, BusinessId, LotId, MovementId, SireId, TankId, Technician, Timestamp, WithdrawalId},
+        values::{
+            AnimalId, BusinessId, LotId, MovementId, SireId, TankId, Technician, Timestamp, WithdrawalId,
+        },
     },
     store::{NARROW, Result, SAMPLE, Tx, span},
 };
@@ -192,7 +194,11 @@ pub async fn list(
             page!(concat!("x.seq from ", $from, " where ", $where, filters!("x"), "order by ", $order))
         };
         ($select:expr) => {
-            movements!(concat!("where m.business_id = $1 and m.seq in (select ", $select, " limit $3) order by m.seq"))
+            movements!(concat!(
+                "where m.business_id = $1 and m.seq in (select ",
+                $select,
+                " limit $3) order by m.seq"
+            ))
         };
     }
     let sql = match lead(tx, business, wanted, after).await? {

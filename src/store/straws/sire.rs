@@ -88,7 +88,9 @@ pub async fn list(
             concat!(
                 "select id, name, breed, identifiers, sire_id, dam_id, created_at
                  from sire
-                 where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ", $leading, "
+                 where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
+                $leading,
+                "
                  order by id limit $3"
             )
         };

@@ -117,7 +117,9 @@ pub async fn list(
         ($leading:literal) => {
             withdrawals!(concat!(
                 "where w.business_id = $1 and w.id in (
-                     select x.id from withdrawal x where x.business_id = $1 and x.id > $2 and ", $leading, "
+                     select x.id from withdrawal x where x.business_id = $1 and x.id > $2 and ",
+                $leading,
+                "
                      order by x.id limit $3)
                  order by w.id"
             ))
