@@ -14,16 +14,13 @@ use tankside::{
         nitrogen::tank::{Tank, TankDetails},
         straws::{
             lot::{Lot, LotDetails},
-            movement::MovementKind,
-            place::{Place, PlaceKind},
+            place::Place,
+            receive::NewReceipt,
             sire::{Sire, SireDetails},
         },
-        values::{BusinessId, LotId, Name, SireId, Straws, TankId, Timestamp},
+        values::{BusinessId, LotId, Name, SireId, TankId, Timestamp},
     },
-    store::{
-        self, Db,
-        straws::ledger::{self, Cause, Entry, Whereabouts},
-    },
+    store::{self, Db, straws::ledger},
 };
 
 /// A new embedded store; it goes with the folder.
@@ -169,21 +166,10 @@ async fn book(db: &Db) -> LotId {
     store::nitrogen::tank::add(&mut tx, business, &tank).await.unwrap();
     let place = serde_json::json!({"tank_id": tank.id, "canister": 1});
     let place = form::read::<Place>(&place, &InputPath::body()).unwrap();
-    let place = ledger::ensure_place(&mut tx, business, &place).await.unwrap();
-    let entry = Entry {
-        kind: MovementKind::Receipt,
-        lot: lot.id,
-        from: Whereabouts::Outside(PlaceKind::Supplier),
-        to: Whereabouts::In(place),
-        straws: Straws::new(10).unwrap(),
-        occurred_at: now,
-        technician: None,
-        cause: Cause::default(),
-        reason: None,
-        exposure: None,
-        note: None,
-    };
-    ledger::write(&mut tx, business, key.id, now, entry).await.unwrap().unwrap();
+    let receipt = serde_json::json!({"lot_id": lot.id, "place": place, "straws": 10});
+    let receipt = form::read::<NewReceipt>(&receipt, &InputPath::body()).unwrap();
+    let (_, to) = store::straws::place::stock_at(&mut tx, business, lot.id, &place).await.unwrap();
+    ledger::post(&mut tx, business, key.id, now, receipt.posting(&to, now)).await.unwrap();
     tx.commit().await.unwrap();
     lot.id
 }
@@ -248,12 +234,13 @@ async fn postgres_guards_the_ledger() {
 async fn as_before_changes_were_told(db: &Db) {
     let mut tx = db.write().await.unwrap();
     for statement in [
+        "drop table former_herd",
         "drop table ade_made",
         "drop table ade_item",
         "drop table change",
         "alter table business drop column changed_at",
         "alter table animal_event drop column reversed_at",
-        "delete from _sqlx_migrations where version = 6",
+        "delete from _sqlx_migrations where version in (6, 8)",
     ] {
         tx.sql(statement).run().await.unwrap();
     }
