@@ -551,7 +551,7 @@ impl Filling {
     /// SQL for the microseconds since 1970 at which line `i` was written.
     fn sql_micros(&self, i: &str) -> String {
         format!(
-            "({} + ({i}) * {} + case when ({i}) > {} then {} else 0 end)",
+            "({} + cast({i} as bigint) * {} + case when ({i}) > {} then {} else 0 end)",
             self.begin.timestamp_micros(),
             SECONDS * 1_000_000,
             self.lines / 2,
