@@ -61,7 +61,7 @@ const BOUND: f64 = 1.25;
 #[tokio::main]
 async fn main() {
     let many = std::env::var("TANKSIDE_GROWTH").map_or(MANY, |lines| lines.parse().unwrap());
-    compare("SQLite", many, Place::in_a_folder().await, Place::in_a_folder().await).await;
+    compare("SQLite", many, Place::in_a_folder(), Place::in_a_folder()).await;
     if let Ok(server) = std::env::var("TANKSIDE_BENCH_POSTGRES_URL") {
         compare("PostgreSQL", many, Place::on(&server).await, Place::on(&server).await).await;
     }
@@ -129,7 +129,7 @@ struct Place {
 }
 
 impl Place {
-    async fn in_a_folder() -> Self {
+    fn in_a_folder() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let url = format!("sqlite://{}", folder.path().join("book.db").display());
         Self { url, folder: Some(folder), server: None }
@@ -191,6 +191,7 @@ impl Book {
     }
 
     /// Every question, by the path that is asked.
+    #[expect(clippy::too_many_lines, reason = "a line for each question")]
     async fn questions(&self) -> Vec<(&'static str, String)> {
         let Farm { herd, quiet_herd, tank, tank_between, quiet_tank, sire, lot, animal, .. } = &self.farm;
         let Farm { great_lot, great_sire, busy_key, quiet_key, .. } = &self.farm;
@@ -730,12 +731,12 @@ impl Filling {
             )
         };
         let the_lot = lot("l.i");
-        let (here, there) = (place("l.place"), place("l.other_place"));
+        let (first_place, elsewhere) = (place("l.place"), place("l.other_place"));
         statements.push(format!(
             "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
                                      technician, service_number, rank, rule, thaw, override_reason, deviations, state,
                                      resolved_at, recorded_at, recorded_by)
-             select w.business_id, {}, {}, w.herd_id, {the_lot}, {here}, 1, {when_}, l.technician,
+             select w.business_id, {}, {}, w.herd_id, {the_lot}, {first_place}, 1, {when_}, l.technician,
                     1 + l.i / {animals}, 1, w.rule, w.thaw, null, w.deviations,
                     case when {served} then 'served' else 'out' end,
                     case when {served} then {when_} end, {when_}, {key}
@@ -752,8 +753,8 @@ impl Filling {
                     case l.j when 0 then 'receipt' when 50 then 'transfer' when 98 then 'discard' when 99 then 'count'
                              else 'withdrawal' end,
                     {the_lot},
-                    case l.j when 0 then supplier.id when 98 then {there} else {here} end,
-                    case l.j when 0 then {here} when 50 then {there} when 98 then discarded.id when 99 then counted.id
+                    case l.j when 0 then supplier.id when 98 then {elsewhere} else {first_place} end,
+                    case l.j when 0 then {first_place} when 50 then {elsewhere} when 98 then discarded.id when 99 then counted.id
                              else used.id end,
                     case l.j when 0 then 98 else 1 end,
                     case when l.j = 0 then null when l.j >= 98 then 0 else 98 - l.j end,
@@ -793,7 +794,7 @@ impl Filling {
                                   withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
                                   deviations, recorded_at, recorded_by)
              select s.business_id, {}, s.herd_id, {}, {when_}, 1 + l.i / {animals}, 1, l.technician, {}, {the_lot},
-                    case when l.i / 100 % 10 = 9 then {} else {} end, s.semen_type, {here}, 1, s.semen_from_herd_stock,
+                    case when l.i / 100 % 10 = 9 then {} else {} end, s.semen_type, {first_place}, 1, s.semen_from_herd_stock,
                     s.deviations, {when_}, {key}
              from line l cross join (select * from service order by id limit 1) s
              where {served} order by l.i",

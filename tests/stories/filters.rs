@@ -40,7 +40,9 @@ async fn agrees(client: &Client, path: &str, filters: &[Asked<'_>]) {
         let naive: Vec<_> =
             all.iter().filter(|item| asked().all(|(_, _, passes)| passes(item))).cloned().collect();
         if some.len() > 1 && !naive.is_empty() {
-            some.iter().for_each(|&n| found[n] += 1);
+            for &n in &some {
+                found[n] += 1;
+            }
         }
         // Two pages of most, and the end of a page within the few of others.
         assert!(whole(client, path, &query, 70).await == naive, "{path}?{query}");
