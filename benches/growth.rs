@@ -10,8 +10,7 @@
 //! What does not keep the bound, because an index for it would slow every withdrawal: two filters that are both
 //! common and hardly ever meet (a tank with a tenth of all lines, and discards) cost as much as the rarer of them has
 //! lines; a span of more than 10,000 lines is looked for from the cursor on along the book; and a list of the Animal
-//! Data Exchange, with its total, costs what the herd has changes. They are not asked here. The outlook of a sire is
-//! reckoned from a year of days, of which the small book has ten: it costs more up to there, and no more after.
+//! Data Exchange, with its total, costs what the herd has changes. They are not asked here.
 //!
 //! `TANKSIDE_GROWTH=10000000` makes the large book ten times as long. Both numbers of lines are multiples of 100,
 //! because a lot lives for 100 lines: it is delivered, moved, used up and counted out. What hangs in the tanks is
