@@ -631,6 +631,8 @@ impl Filling {
                     db.execute(AssertSqlSafe(statement)).await.unwrap();
                 }
                 db.execute("commit").await.unwrap();
+                // What a server does of its own accord within minutes.
+                db.execute("analyze").await.unwrap();
                 db.close().await.unwrap();
             }
         }
