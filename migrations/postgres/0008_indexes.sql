@@ -27,7 +27,10 @@ create index movement_by_kind on movement (business_id, kind, seq);
 create index movement_by_technician on movement (business_id, technician, seq) where technician is not null;
 create index movement_by_time on movement (business_id, occurred_at, seq);
 create index balance_by_place on balance (business_id, place_id);
+-- What hangs is little, however many lots were used up.
+create index balance_held on balance (business_id, lot_id, place_id) where straws > 0;
 create index service_by_herd on service (business_id, herd_id, id);
+create index service_by_lot on service (business_id, lot_id, id) where lot_id is not null;
 create index animal_event_by_kind on animal_event (business_id, kind, id);
 create index animal_event_by_herd on animal_event (business_id, herd_id, kind, id);
 create index act_by_caller on act (business_id, key_id, id);

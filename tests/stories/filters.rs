@@ -40,11 +40,12 @@ async fn agrees(client: &Client, path: &str, filters: &[Asked<'_>]) {
         let naive: Vec<_> =
             all.iter().filter(|item| asked().all(|(_, _, passes)| passes(item))).cloned().collect();
         if some.len() > 1 && !naive.is_empty() {
-            some.iter().for_each(|&n| found[n] += 1);
+            for &n in &some {
+                found[n] += 1;
+            }
         }
-        for limit in [500, 60] {
-            assert!(whole(client, path, &query, limit).await == naive, "{path}?{query} by {limit}");
-        }
+        // Two pages of most, and the end of a page within the few of others.
+        assert!(whole(client, path, &query, 70).await == naive, "{path}?{query}");
     }
     assert!(found.iter().all(|&found| found > 0), "{path}: a filter found nothing with any other: {found:?}");
 }

@@ -213,17 +213,15 @@ pub async fn list(
     }
     tx.sql(if wanted.open == Some(true) {
         // alert_open_once, and then sorted: few are open, whatever the size of the book.
-        filtered!("cleared_at is null and kind >= '' and coalesce(id, id) > $2", "coalesce(id, id)")
+        filtered!("cleared_at is null and coalesce(id, id) > $2", "coalesce(id, id)")
     } else if wanted.subject.is_some() {
         // alert_by_subject.
         filtered!("subject = $6 and id > $2", "id")
     } else if wanted.tank.is_some() {
         // alert_by_tank.
         filtered!("tank_id = $8 and id > $2", "id")
-    } else if wanted.kind.is_some() && wanted.kind != Some(AlertKind::RuleOverridden)
-        || wanted.herd.is_none() && wanted.kind.is_some()
-    {
-        // alert_by_kind.
+    } else if wanted.kind.is_some_and(|kind| kind != AlertKind::RuleOverridden || wanted.herd.is_none()) {
+        // alert_by_kind: only rules set aside are many.
         filtered!("kind = $5 and id > $2", "id")
     } else if wanted.herd.is_some() {
         // alert_by_herd.

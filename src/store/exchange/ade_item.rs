@@ -24,7 +24,7 @@ fn noted(item: &AdeItem) -> NewChange {
 }
 
 macro_rules! items {
-    ($rest:literal) => {
+    ($rest:expr) => {
         concat!(
             "select id, herd_id, kind, source, source_id, modified, deleted, animal_id, happened_at, resource, plan,
                     subject_id, flag is not null and resolved_at is null and not deleted as flagged, flag, flag_text,
@@ -196,11 +196,31 @@ pub struct FlagFilter {
 
 /// Items, oldest entry first.
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: FlagFilter, page: Page) -> Result<Vec<AdeItem>> {
-    tx.sql(items!(
-        "where business_id = $1 and id > $2 and ($4 is null or herd_id = $4) and ($5 is null or animal_id = $5)
-           and (not $6 or (flag is not null and resolved_at is null and not deleted))
-         order by id limit $3"
-    ))
+    macro_rules! filtered {
+        ($leading:literal) => {
+            items!(concat!(
+                "where business_id = $1 and id > $2 and ",
+                $leading,
+                " and ($4 is null or herd_id = $4)
+                   and ($5 is null or animal_id = $5)
+                   and (not $6 or (flag is not null and resolved_at is null and not deleted))
+                 order by id limit $3"
+            ))
+        };
+    }
+    tx.sql(if wanted.flagged {
+        // ade_item_flagged, which is short.
+        filtered!("flag is not null and resolved_at is null")
+    } else if wanted.animal.is_some() {
+        // ade_item_by_animal, and then sorted: she has few.
+        filtered!("animal_id = $5")
+    } else if wanted.herd.is_some() {
+        // ade_item_by_herd.
+        filtered!("herd_id = $4")
+    } else {
+        // The primary key.
+        filtered!("not $6")
+    })
     .bind(business)
     .bind(page.after)
     .bind(page.limit)

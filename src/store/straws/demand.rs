@@ -34,34 +34,42 @@ pub async fn held(
     after: (uuid::Uuid, &'static str),
     limit: i64,
 ) -> Result<Vec<Held>> {
-    tx.sql(concat!(
-        "select ",
-        sire_columns!(),
-        ", h.semen_type, h.straws
-         from (select l.sire_id, l.semen_type,
-                      cast(sum(case l.status when 'usable' then b.straws else 0 end) as bigint) as straws
-               from balance b
-               join lot l on l.business_id = b.business_id and l.id = b.lot_id
-               join place p on p.business_id = b.business_id and p.id = b.place_id
-               join tank t on t.business_id = p.business_id and t.id = p.tank_id
-               where b.business_id = $1 and (l.sire_id, l.semen_type) > ($2, $3)
-                 and ($5 is null or l.sire_id = $5) and ($6 is null or l.semen_type = $6)
-                 and ($7 is null or t.id = $7) and ($8 is null or t.herd_id = $8)
-               group by l.sire_id, l.semen_type
-               order by l.sire_id, l.semen_type limit $4) as h
-         join sire s on s.business_id = $1 and s.id = h.sire_id
-         order by h.sire_id, h.semen_type",
-    ))
-    .bind(business)
-    .bind(after.0)
-    .bind(after.1)
-    .bind(limit)
-    .bind(wanted.sire)
-    .bind(wanted.semen_type)
-    .bind(wanted.area.tank())
-    .bind(wanted.area.herd())
-    .all()
-    .await
+    macro_rules! held {
+        ($leading:literal) => {
+            concat!(
+                "select ",
+                sire_columns!(),
+                ", h.semen_type, h.straws
+                 from (select l.sire_id, l.semen_type,
+                              cast(sum(case l.status when 'usable' then b.straws else 0 end) as bigint) as straws
+                       from balance b
+                       join lot l on l.business_id = b.business_id and l.id = b.lot_id
+                       join place p on p.business_id = b.business_id and p.id = b.place_id
+                       join tank t on t.business_id = p.business_id and t.id = p.tank_id
+                       where b.business_id = $1 and ",
+                $leading,
+                " and (l.sire_id, l.semen_type) > ($2, $3)
+                         and ($6 is null or l.semen_type = $6)
+                         and ($7 is null or t.id = $7) and ($8 is null or t.herd_id = $8)
+                       group by l.sire_id, l.semen_type
+                       order by l.sire_id, l.semen_type limit $4) as h
+                 join sire s on s.business_id = $1 and s.id = h.sire_id
+                 order by h.sire_id, h.semen_type"
+            )
+        };
+    }
+    // By lot_by_sire; of all sires, all balances.
+    tx.sql(if wanted.sire.is_some() { held!("l.sire_id = $5") } else { held!("$5 is null") })
+        .bind(business)
+        .bind(after.0)
+        .bind(after.1)
+        .bind(limit)
+        .bind(wanted.sire)
+        .bind(wanted.semen_type)
+        .bind(wanted.area.tank())
+        .bind(wanted.area.herd())
+        .all()
+        .await
 }
 
 /// Straws of a subject that may be used.

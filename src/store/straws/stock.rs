@@ -151,7 +151,7 @@ pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result
              from balance b
              join lot l on l.business_id = b.business_id and l.id = b.lot_id
              join place p on p.business_id = b.business_id and p.id = b.place_id
-             where b.business_id = $1
+             where b.business_id = $1 and b.straws > 0
                and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
                and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)",
         )
