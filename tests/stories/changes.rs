@@ -237,7 +237,7 @@ async fn null_removes_or_restores_what_holds_without_it(world: &World) {
     let thaw = json!({"min_c": 34.0, "max_c": 37.0, "aim_c": 36.0, "min_s": 40, "use_within_s": 600});
     let rule = json!([{"from_service": 1, "semen_types": ["conventional"]}]);
     let names = json!([{"scheme": "farm", "id": "B-1"}]);
-    let dam = farm.animal(client, "Dam").await;
+    let dam = farm.elder(client, "Dam").await;
     for (list, least, more) in [
         (
             "/v1/herds",

@@ -503,6 +503,6 @@ async fn nobody_becomes_an_ancestor_of_its_own(world: &World) {
     let sire = format!("/v1/sires/{son}");
     client.patch(&sire, None, json!({"sire_id": son})).await.problem(422, "invalid-input");
     // Parents who are no kin are hers.
-    let dam = farm.animal(client, "99").await;
+    let dam = farm.elder(client, "99").await;
     client.patch(&own, None, json!({"dam_id": dam, "sire_id": farm.sire})).await.expect(200);
 }

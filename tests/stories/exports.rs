@@ -53,7 +53,9 @@ async fn lines(client: &Client, list: ExportList) -> Vec<BTreeMap<String, String
 
 fn path(list: ExportList) -> String {
     match list {
-        ExportList::NitrogenReadings | ExportList::Refills => format!("/v1/tanks/{{id}}/{list}"),
+        ExportList::NitrogenReadings | ExportList::Refills | ExportList::Repairs => {
+            format!("/v1/tanks/{{id}}/{list}")
+        }
         _ => format!("/v1/{list}"),
     }
 }

@@ -219,7 +219,7 @@ impl<'w> Yard<'w> {
         let client = &world.manager;
         let farm = Farm::found(client).await;
         farm.receive(client, &farm.sexed, 1, 100_000).await;
-        let dam = farm.animal(client, "Dam").await;
+        let dam = farm.elder(client, "Dam").await;
         Self { client, farm, dam }
     }
 

@@ -174,6 +174,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/ade-items/{id}/resolution" => vec![
             json!({"resolution": "straw", "lot_id": id("lots"), "place": place}),
             json!({"resolution": "withdrawal", "withdrawal_id": id("withdrawals")}),
+            json!({"resolution": "no_straw", "animal_id": id("animals")}),
         ],
         "POST /v1/movements/{id}/reversal" => vec![json!({"reason": "wrong_data"})],
         "POST /v1/stocktakes/{id}/acceptance"

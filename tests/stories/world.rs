@@ -411,6 +411,12 @@ impl Farm {
         client.make("/v1/animals", animal).await
     }
 
+    /// A cow old enough to be the dam of the others.
+    pub async fn elder(&self, client: &Client, number: &str) -> String {
+        let animal = json!({"herd_id": self.herd, "number": number, "born_on": "2019-05-02"});
+        client.make("/v1/animals", animal).await
+    }
+
     /// Straws of `lot` that hang anywhere.
     pub async fn straws(&self, client: &Client, lot: &str) -> i64 {
         let stock = client.get(&format!("/v1/stock?lot_id={lot}")).await.expect(200);

@@ -60,6 +60,9 @@ impl Command for Settle {
             let text = "It is not flagged, or was settled or taken back already.".to_owned();
             return Err(Rejection::InUse { text }.into());
         }
+        if let Some(named) = self.animal_id {
+            lookup::animal(cx, named, Some("#/animal_id")).await?;
+        }
         let used = match &self.decision {
             Decision::Dismiss => None,
             Decision::NoStraw if item.subject_id.is_some() => None,

@@ -4,7 +4,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        form::{Fault, InputPath},
+        form::Fault,
         now::Now,
         rejection::Rejection,
         straws::{
@@ -23,7 +23,7 @@ use crate::{
 form! {
     /// Straws of one lot hung at another place, of this or another tank.
     #[derive(Clone, Debug, ToSchema)]
-    pub struct NewTransfer, check NewTransfer::check {
+    pub struct NewTransfer {
         /// Of which lot.
         pub lot_id: LotId,
         /// Where they hang.
@@ -44,18 +44,10 @@ form! {
     }
 }
 
-impl NewTransfer {
-    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
-        if self.from == self.to {
-            faults.push(Fault::at("to", "must be another place than from"));
-        }
-    }
-}
-
 /// The line by which the straws move.
 ///
 /// # Errors
-/// The lot or a tank is not known, a tank has no such canister, the time lies far ahead, or so many straws do not hang
+/// The places are the same, the lot or a tank is not known, a tank has no such canister, the time lies far ahead, or so many straws do not hang
 /// where they are to be taken from.
 pub fn decide(
     new: &NewTransfer,
@@ -65,6 +57,9 @@ pub fn decide(
     now: Now,
 ) -> Result<Posting, Rejection> {
     let (occurred_at, ahead) = now.client_time(new.transferred_at, "transferred_at")?;
+    if new.from == new.to {
+        return Err(Rejection::Invalid(vec![Fault::at("to", "must be another place than from")]));
+    }
     let lot = known_lot(lot, new.lot_id)?;
     from.must_exist("from")?;
     to.must_exist("to")?;

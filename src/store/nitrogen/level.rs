@@ -328,6 +328,19 @@ pub async fn repairs(
     .await
 }
 
+/// The repairs of all tanks in the order of entry.
+pub async fn all_repairs(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Repair>> {
+    tx.sql(
+        "select id, tank_id, repaired_at, kind, technician, note, recorded_at from tank_repair
+         where business_id = $1 and id > $2 order by id limit $3",
+    )
+    .bind(business)
+    .bind(page.after)
+    .bind(page.limit)
+    .all()
+    .await
+}
+
 /// A level that was read and still stands.
 #[derive(Clone, Copy, Debug, sqlx::FromRow)]
 pub struct LevelRow {

@@ -76,6 +76,8 @@ text_enum! {
         NitrogenReadings = "nitrogen-readings",
         /// Refills of all tanks.
         Refills = "refills",
+        /// Repairs and replacements of all tanks.
+        Repairs = "repairs",
         /// Alerts, open and over.
         Alerts = "alerts",
         /// Of what one wants to be told.

@@ -116,6 +116,10 @@ impl Progress {
                 let rows = store::nitrogen::level::all_refills(tx, business, page).await?;
                 self.items(&rows, |refill| refill.id.0)
             }
+            ExportList::Repairs => {
+                let rows = store::nitrogen::level::all_repairs(tx, business, page).await?;
+                self.items(&rows, |repair| repair.id.0)
+            }
             ExportList::Alerts => {
                 let rows = store::alerts::alert::list(tx, business, &WantedAlerts::default(), page).await?;
                 self.items(&rows, |alert| alert.id.0)
