@@ -319,7 +319,7 @@ fn the_forecast_is_that_of_filters_in_matrix_form() {
 }
 
 #[test]
-fn what_the_watch_foretells_is_what_filters_in_matrix_form_foretell() {
+fn what_the_watch_predicts_is_what_filters_in_matrix_form_predict() {
     let nitrogen = table(include_str!("reference/nitrogen.json"));
     let tolerance = number(&nitrogen, "tolerance_rel");
     for case in rows(&nitrogen, "watches") {

@@ -18,7 +18,7 @@ use crate::{
         exchange::{
             ade::{ItemKind, container},
             change::Change,
-            told::{Called, Descent, Resource, Subject},
+            outgoing::{Called, Descent, Resource, Subject},
         },
         identifiers::Identifiers,
         straws::{lot::Lot, semen::SemenType, sire::SireSummary},

@@ -15,7 +15,7 @@ use crate::{
         form::{Fault, Field as _, InputPath},
         values::{AnimalId, HerdId, Timestamp},
     },
-    store::exchange::told::ItemFilter,
+    store::exchange::outgoing::ItemFilter,
 };
 
 /// Members on a page when nothing is said.

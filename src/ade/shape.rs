@@ -57,7 +57,7 @@ enum Need {
     /// It may be left out.
     No,
     /// It may be missing when it comes; without it its object is not told again.
-    Told,
+    GoingOut,
     /// It must come.
     Yes,
 }
@@ -67,7 +67,7 @@ const fn may(name: &'static str, shape: Shape) -> Property {
 }
 
 const fn told_only_with(name: &'static str, shape: Shape) -> Property {
-    Property { name, shape, need: Need::Told }
+    Property { name, shape, need: Need::GoingOut }
 }
 
 const fn must(name: &'static str, shape: Shape) -> Property {

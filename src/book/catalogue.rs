@@ -175,21 +175,22 @@ pub fn version_of_bytes(bytes: &[u8]) -> String {
 }
 
 /// Parents must be known, and nobody is an ancestor of its own. Only a change can make one so: of whom is
-/// just entered nobody descends.
+/// just entered nobody descends. Gives the dam.
 async fn check_parents(
     cx: &mut CommandContext<'_>,
     own: Relative,
     new: Parents,
     old: Option<Parents>,
-) -> Result<(), CommandError> {
+) -> Result<Option<Animal>, CommandError> {
     if let Some(father) = new.sire_id {
         lookup::sire(cx, father, Some("#/sire_id")).await?;
     }
-    if let Some(mother) = new.dam_id {
-        lookup::animal(cx, mother, Some("#/dam_id")).await?;
-    }
+    let dam = match new.dam_id {
+        Some(mother) => Some(lookup::animal(cx, mother, Some("#/dam_id")).await?),
+        None => None,
+    };
     if old.is_none_or(|old| old == new) {
-        return Ok(());
+        return Ok(dam);
     }
     let parents =
         [("sire_id", new.sire_id.map(Relative::Sire)), ("dam_id", new.dam_id.map(Relative::Animal))];
@@ -204,7 +205,7 @@ async fn check_parents(
             return Err(Rejection::Invalid(vec![Fault::at(field, detail)]).into());
         }
     }
-    Ok(())
+    Ok(dam)
 }
 
 macro_rules! catalogue_item {
@@ -299,7 +300,7 @@ async fn check_sire(
     before: Option<&Sire>,
 ) -> Result<(), CommandError> {
     let parents = |sire: &Sire| Parents { sire_id: sire.details.sire_id, dam_id: sire.details.dam_id };
-    check_parents(cx, Relative::Sire(sire.id), parents(sire), before.map(parents)).await
+    check_parents(cx, Relative::Sire(sire.id), parents(sire), before.map(parents)).await.map(drop)
 }
 
 async fn check_lot(lot: &Lot, cx: &mut CommandContext<'_>, before: Option<&Lot>) -> Result<(), CommandError> {
@@ -339,8 +340,8 @@ async fn check_animal(
     let herd = lookup::herd(cx, d.herd_id, Some("#/herd_id")).await?;
     let parents =
         |animal: &Animal| Parents { sire_id: animal.details.sire_id, dam_id: animal.details.dam_id };
-    check_parents(cx, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
-    check_ages(animal, cx, before).await?;
+    let dam = check_parents(cx, Relative::Animal(animal.id), parents(animal), before.map(parents)).await?;
+    check_ages(animal, dam.as_ref(), cx, before).await?;
     animal_is_possible(d, &herd, cx.now)?;
     Ok(())
 }
@@ -348,6 +349,7 @@ async fn check_animal(
 /// A dam was born before her calves.
 async fn check_ages(
     animal: &Animal,
+    dam: Option<&Animal>,
     cx: &mut CommandContext<'_>,
     before: Option<&Animal>,
 ) -> Result<(), CommandError> {
@@ -356,11 +358,8 @@ async fn check_ages(
     if before.is_some_and(|before| said(before) == said(animal)) {
         return Ok(());
     }
-    if let Some(dam) = d.dam_id {
-        let dam = lookup::animal_of(cx.tx, business, dam).await?;
-        if let Some(wrong) = dam_too_young(dam.details.born_on, d.born_on) {
-            return Err(Rejection::Invalid(vec![Fault::at("dam_id", wrong)]).into());
-        }
+    if let Some(wrong) = dam.and_then(|dam| dam_too_young(dam.details.born_on, d.born_on)) {
+        return Err(Rejection::Invalid(vec![Fault::at("dam_id", wrong)]).into());
     }
     if before.is_some() && d.born_on.is_some() {
         let calf = store::animals::animal::eldest_calf_born_on(cx.tx, business, animal.id).await?;

@@ -162,11 +162,11 @@ pub async fn openapi() -> Response {
 /// `GET /docs`.
 pub async fn docs() -> Result<Response, Problem> {
     static MADE: OnceLock<String> = OnceLock::new();
-    if MADE.get().is_none() {
-        let made = docs_page(&serde_json::from_str(COMMITTED)?);
-        MADE.get_or_init(|| made);
+    if let Some(made) = MADE.get() {
+        return Ok(page(made.as_str()));
     }
-    Ok(page(MADE.get().map_or("", String::as_str)))
+    let made = docs_page(&serde_json::from_str(COMMITTED)?);
+    Ok(page(MADE.get_or_init(|| made).as_str()))
 }
 
 /// `GET /problems/{slug}`.

@@ -27,7 +27,7 @@ on_both_stores!(
     a_wrong_refill_is_superseded_too,
     what_does_not_fit_together_is_said,
     without_readings_the_rated_loss_is_said,
-    weekly_readings_foretell_the_refill,
+    weekly_readings_predict_the_refill,
     readings_in_any_order_say_the_same,
     a_moment_sees_what_was_on_record_by_then,
     a_refill_told_in_litres_is_reckoned,
@@ -360,7 +360,7 @@ async fn weekly(client: &Client, tank: &str, weeks: i64, today_mm: f64, mm_per_d
     }
 }
 
-async fn weekly_readings_foretell_the_refill(world: &World) {
+async fn weekly_readings_predict_the_refill(world: &World) {
     let client = &world.manager;
     let tank = tank(client).await;
     // From 420 mm ten weeks ago to 224 mm: 2.8 mm, 0.1335 litres a day.

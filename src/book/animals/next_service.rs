@@ -7,8 +7,7 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
-            choice::unruled_warning,
-            choice::{Allowed, Class},
+            choice::{Allowed, Class, unruled_warning},
             history::{AnimalStatus, Numbered},
             objection::{Deviation, waiting_warning},
             offers::Blocked,

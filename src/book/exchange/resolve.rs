@@ -8,6 +8,7 @@ use crate::{
         lookup,
     },
     domain::{
+        animals::animal::Animal,
         exchange::{
             ade::{AdeItem, Resolution},
             straw_used::Used,
@@ -60,9 +61,10 @@ impl Command for Settle {
             let text = "It is not flagged, or was settled or taken back already.".to_owned();
             return Err(Rejection::InUse { text }.into());
         }
-        if let Some(named) = self.animal_id {
-            lookup::animal(cx, named, Some("#/animal_id")).await?;
-        }
+        let named = match self.animal_id {
+            Some(id) => Some(lookup::animal(cx, id, Some("#/animal_id")).await?),
+            None => None,
+        };
         let used = match &self.decision {
             Decision::Dismiss => None,
             Decision::NoStraw if item.subject_id.is_some() => None,
@@ -76,7 +78,7 @@ impl Command for Settle {
         let (animal_id, subject_id, made) = match used {
             None => (item.animal_id, item.subject_id, Vec::new()),
             Some(used) => {
-                let animal = self.animal(cx, &item).await?;
+                let animal = the_animal(cx, &item, named.as_ref()).await?;
                 if let Used::Withdrawn(id) = used {
                     let withdrawal = lookup::withdrawal(cx, id, Some("#/withdrawal_id")).await?;
                     if withdrawal.animal_id != animal {
@@ -114,29 +116,6 @@ impl Settle {
         }
     }
 
-    /// The animal of the item, the one that is named, or the one that goes by the name told by now.
-    async fn animal(&self, cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<AnimalId, CommandError> {
-        let refused = |detail: String| Rejection::Invalid(vec![Fault::at("animal_id", detail)]);
-        match (item.animal_id, self.animal_id) {
-            (Some(known), named) if named.is_none_or(|named| named == known) => Ok(known),
-            (Some(known), _) => {
-                Err(refused(format!("must be {known}, of whom it was told, or be left out")).into())
-            }
-            (None, Some(named)) => {
-                let animal = lookup::animal(cx, named, Some("#/animal_id")).await?;
-                if animal.details.herd_id != item.herd_id {
-                    return Err(
-                        refused("must be an animal of the herd that it was told of".to_owned()).into()
-                    );
-                }
-                Ok(named)
-            }
-            (None, None) => ingest::named_in(cx, item).await?.map_err(|unclear| {
-                refused(format!("is required: the name told {}", unclear.what_is_wrong())).into()
-            }),
-        }
-    }
-
     /// The place that is named, or the only one where the lot hangs.
     async fn place(
         &self,
@@ -167,5 +146,27 @@ impl Settle {
                 Err(Rejection::Invalid(vec![fault]).into())
             }
         }
+    }
+}
+
+/// The animal of the item, the one that is named, or the one that goes by the name told by now.
+async fn the_animal(
+    cx: &mut CommandContext<'_>,
+    item: &AdeItem,
+    named: Option<&Animal>,
+) -> Result<AnimalId, CommandError> {
+    let refused = |detail: String| Rejection::Invalid(vec![Fault::at("animal_id", detail)]);
+    match (item.animal_id, named) {
+        (Some(known), named) if named.is_none_or(|named| named.id == known) => Ok(known),
+        (Some(known), _) => {
+            Err(refused(format!("must be {known}, of whom it was told, or be left out")).into())
+        }
+        (None, Some(named)) if named.details.herd_id == item.herd_id => Ok(named.id),
+        (None, Some(_)) => {
+            Err(refused("must be an animal of the herd that it was told of".to_owned()).into())
+        }
+        (None, None) => ingest::named_in(cx, item).await?.map_err(|unclear| {
+            refused(format!("is required: the name told {}", unclear.what_is_wrong())).into()
+        }),
     }
 }

@@ -7,14 +7,14 @@ use crate::{
     domain::{
         exchange::{
             ade::ItemKind,
-            told::{Resource, Subject, Subjects, Told},
+            outgoing::{OutgoingChange, Resource, Subject, Subjects},
         },
         values::{BusinessId, HerdId},
     },
     store::{
         self, Tx,
         animals::{animal, event, service},
-        exchange::told::ItemFilter,
+        exchange::outgoing::ItemFilter,
     },
 };
 
@@ -37,11 +37,11 @@ pub async fn page(
     after: i64,
     size: i64,
 ) -> store::Result<TellingPage> {
-    let mut told = store::exchange::told::list(tx, business, filter, after, size + 1).await?;
+    let mut told = store::exchange::outgoing::list(tx, business, filter, after, size + 1).await?;
     let total = match told.first() {
         Some(first) => first.total,
         // Nothing of that follows; what comes before it is counted all the same.
-        None => store::exchange::told::count(tx, business, filter).await?,
+        None => store::exchange::outgoing::count(tx, business, filter).await?,
     };
     let shown = usize::try_from(size).unwrap_or(usize::MAX);
     let more = told.len() > shown;
@@ -58,7 +58,7 @@ pub async fn find(
     kind: ItemKind,
     id: Uuid,
 ) -> store::Result<Option<Resource>> {
-    let told = store::exchange::told::find(tx, business, herd, kind, id).await?;
+    let told = store::exchange::outgoing::find(tx, business, herd, kind, id).await?;
     let told = told.into_iter().collect();
     Ok(resources(tx, business, kind, told).await?.pop())
 }
@@ -68,18 +68,18 @@ async fn resources(
     tx: &mut Tx,
     business: BusinessId,
     kind: ItemKind,
-    told: Vec<Told>,
+    told: Vec<OutgoingChange>,
 ) -> store::Result<Vec<Resource>> {
     let ids: Vec<Uuid> =
         told.iter().filter(|told| !told.is_elsewhere).filter_map(|told| told.subject(kind)).collect();
     let subjects = subjects(tx, business, kind, &ids).await?;
-    let resource = |told: Told| {
+    let resource = |told: OutgoingChange| {
         let subject = match told.subject(kind) {
             None => Subject::None,
             Some(_) if told.is_elsewhere => Subject::Elsewhere,
             Some(id) => subjects.get(&id).cloned().ok_or_else(|| lookup::lost("subject of an item", id))?,
         };
-        let Told { change, sent, animal, .. } = told;
+        let OutgoingChange { change, sent, animal, .. } = told;
         Ok(Resource { kind, change, sent, animal, subject })
     };
     told.into_iter().map(resource).collect()

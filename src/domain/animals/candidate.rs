@@ -7,6 +7,7 @@ use crate::domain::{
         herd::HerdDetails,
         history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered},
         kinship::{Inbreeding, Pedigree, Relative},
+        numbering::outdated,
         objection::{self, Objection},
     },
     rejection::Rejection,
@@ -93,7 +94,7 @@ impl Candidate {
             history.services.insert(place, at);
             numbered.insert(place, None);
         }
-        self.with_other_numbers(&history, numbered)
+        outdated(&history, self.herd.same_heat_hours, numbered)
     }
 
     /// The services that get another number or rank when that one no longer counts.
@@ -103,20 +104,7 @@ impl Candidate {
         let mut numbered: Vec<_> = self.numbered.iter().copied().map(Some).collect();
         history.services.remove(at);
         numbered.remove(at);
-        self.with_other_numbers(&history, numbered)
-    }
-
-    /// Those of `numbered`, in the order of the services of `history`, whose number or rank is another by it.
-    fn with_other_numbers(
-        &self,
-        history: &AnimalHistory,
-        numbered: Vec<Option<(ServiceId, Numbered)>>,
-    ) -> Vec<(ServiceId, Numbered)> {
-        let new = history.numbers(self.herd.same_heat_hours);
-        let services = numbered.into_iter().zip(new);
-        services
-            .filter_map(|(service, new)| service.filter(|(_, old)| *old != new).map(|(id, _)| (id, new)))
-            .collect()
+        outdated(&history, self.herd.same_heat_hours, numbered)
     }
 
     /// Whether straws in that tank are within her reach: her herd's own, or the technician's.

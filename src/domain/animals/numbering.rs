@@ -21,8 +21,19 @@ pub struct Numbering {
 impl Numbering {
     /// The services whose number or rank should be another, with what it should be.
     pub fn outdated(&self) -> Vec<(ServiceId, Numbered)> {
-        let right = self.history.numbers(self.same_heat);
-        let services = self.numbered.iter().zip(right);
-        services.filter(|((_, is), right)| is != right).map(|((id, _), right)| (*id, right)).collect()
+        outdated(&self.history, self.same_heat, self.numbered.iter().copied().map(Some))
     }
+}
+
+/// Those of `numbered`, in the order of the services of `history`, whose number or rank is another by it, with what it
+/// should be; `None` stands for a service that has none yet.
+pub fn outdated(
+    history: &AnimalHistory,
+    same_heat: HeatHours,
+    numbered: impl IntoIterator<Item = Option<(ServiceId, Numbered)>>,
+) -> Vec<(ServiceId, Numbered)> {
+    let services = numbered.into_iter().zip(history.numbers(same_heat));
+    services
+        .filter_map(|(service, right)| service.filter(|(_, is)| *is != right).map(|(id, _)| (id, right)))
+        .collect()
 }

@@ -4,6 +4,6 @@ pub mod ade;
 pub mod cell;
 pub mod change;
 pub mod intake;
+pub mod outgoing;
 pub mod scheme;
 pub mod straw_used;
-pub mod told;

@@ -6,7 +6,7 @@ use uuid::Uuid;
 use crate::{
     domain::{
         animals::animal::{Animal, AnimalDetails},
-        exchange::{change::ChangeKind, told::Descent},
+        exchange::{change::ChangeKind, outgoing::Descent},
         identifiers::ExternalId,
         values::{AnimalId, BusinessId, Code, Day, HerdId},
     },

@@ -14,7 +14,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::service,
+        animals::numbering::{note_renumbered, numbers, renumber_services},
         exchange::change::{self, NewChange},
     },
 };
@@ -28,18 +28,13 @@ pub async fn write(
     renumbered: &[(ServiceId, Numbered)],
 ) -> Result<()> {
     tx.sql_for(
-        "insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
+        concat!("insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
                                    recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11);
-         update service set service_number = n.value ->> 1, rank = n.value ->> 2
-         from json_each($12) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
-        "with entered as (
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11); ", renumber_services!(sqlite, "$12")),
+        concat!("with entered as (
              insert into animal_event (business_id, id, herd_id, animal_id, happened_at, kind, details, technician, note,
                                    recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11))
-         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
-         from json_array_elements($12::json) as n(value)
-         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)) ", renumber_services!(postgres, "$12")),
     )
     .bind(business)
     .bind(event.id)
@@ -52,11 +47,11 @@ pub async fn write(
     .bind(event.note.clone())
     .bind(event.recorded_at)
     .bind(by)
-    .bind(service::numbers(renumbered))
+    .bind(numbers(renumbered))
     .run()
     .await?;
     change::note(tx, business, noted(event));
-    service::note_renumbered(tx, business, renumbered);
+    note_renumbered(tx, business, renumbered);
     Ok(())
 }
 

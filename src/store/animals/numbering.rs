@@ -1,5 +1,6 @@
 //! The numbers of services, with all that decides about them.
 
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::{
@@ -8,11 +9,12 @@ use crate::{
             history::{AnimalEvent, AnimalHistory, Numbered},
             numbering::Numbering,
         },
+        exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, HeatHours, HerdId, ServiceId, Timestamp},
     },
     store::{
         Result, Tx,
-        animals::service::{note_renumbered, numbers},
+        exchange::change::{self, NewChange},
     },
 };
 
@@ -85,22 +87,52 @@ fn by_animal(rows: Vec<Row>) -> Vec<Numbering> {
     all
 }
 
+/// The statement that gives services the numbers and ranks of `$rows` ([`numbers`]), in each database's own words.
+macro_rules! renumber_services {
+    (sqlite, $rows:literal) => {
+        concat!(
+            "update service set service_number = n.value ->> 1, rank = n.value ->> 2
+             from json_each(",
+            $rows,
+            ") as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')"
+        )
+    };
+    (postgres, $rows:literal) => {
+        concat!(
+            "update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
+             from json_array_elements(",
+            $rows,
+            "::json) as n(value)
+             where service.business_id = $1 and service.id = (n.value ->> 0)::uuid"
+        )
+    };
+}
+pub(in crate::store) use renumber_services;
+
+/// Numbers and ranks as rows for [`renumber_services`].
+pub(in crate::store) fn numbers(renumbered: &[(ServiceId, Numbered)]) -> String {
+    let rows = renumbered.iter().map(|(id, n)| json!([id, n.service_number, n.rank]));
+    rows.collect::<Value>().to_string()
+}
+
+/// Notes the services that got another number.
+pub(in crate::store) fn note_renumbered(
+    tx: &mut Tx,
+    business: BusinessId,
+    renumbered: &[(ServiceId, Numbered)],
+) {
+    for (id, _) in renumbered {
+        change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
+    }
+}
+
 /// Gives services another number and rank, in one call.
 pub async fn put(tx: &mut Tx, business: BusinessId, renumbered: &[(ServiceId, Numbered)]) -> Result<()> {
     if renumbered.is_empty() {
         return Ok(());
     }
-    tx.sql_for(
-        "update service set service_number = n.value ->> 1, rank = n.value ->> 2
-         from json_each($2) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
-        "update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
-         from json_array_elements($2::json) as n(value)
-         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
-    )
-    .bind(business)
-    .bind(numbers(renumbered))
-    .run()
-    .await?;
+    let statement = tx.sql_for(renumber_services!(sqlite, "$2"), renumber_services!(postgres, "$2"));
+    statement.bind(business).bind(numbers(renumbered)).run().await?;
     note_renumbered(tx, business, renumbered);
     Ok(())
 }

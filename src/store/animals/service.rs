@@ -1,6 +1,6 @@
 //! Services on record.
 
-use serde_json::{Value, json};
+use serde_json::json;
 use uuid::Uuid;
 
 use crate::{
@@ -15,6 +15,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
+        animals::numbering::{note_renumbered, numbers, renumber_services},
         exchange::change::{self, NewChange},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
@@ -29,22 +30,17 @@ pub async fn write(
     renumbered: &[(ServiceId, Numbered)],
 ) -> Result<()> {
     tx.sql_for(
-        "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
+        concat!("insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
                               deviations, note, recorded_at, recorded_by)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18);
-         update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9;
-         update service set service_number = n.value ->> 1, rank = n.value ->> 2
-         from json_each($19) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
-        "with entered as (
+         update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9; ", renumber_services!(sqlite, "$19")),
+        concat!("with entered as (
              insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
                               deviations, note, recorded_at, recorded_by)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18)),
-         served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9)
-         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
-         from json_array_elements($19::json) as n(value)
-         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
+         served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9) ", renumber_services!(postgres, "$19")),
     )
     .bind(business)
     .bind(s.id)
@@ -111,22 +107,6 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
         NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id),
     );
     Ok(())
-}
-
-/// Numbers and ranks as rows for the store.
-pub(in crate::store) fn numbers(renumbered: &[(ServiceId, Numbered)]) -> String {
-    let rows = renumbered.iter().map(|(id, n)| json!([id, n.service_number, n.rank]));
-    rows.collect::<Value>().to_string()
-}
-
-pub(in crate::store) fn note_renumbered(
-    tx: &mut Tx,
-    business: BusinessId,
-    renumbered: &[(ServiceId, Numbered)],
-) {
-    for (id, _) in renumbered {
-        change::note(tx, business, NewChange::of(ChangeKind::Service, id.0));
-    }
 }
 
 macro_rules! services {
@@ -255,15 +235,16 @@ pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> R
 pub async fn reverse(tx: &mut Tx, business: BusinessId, decision: &Decision) -> Result<()> {
     let Decision { service, withdrawal_state, renumbered } = decision;
     tx.sql_for(
-        "update service set reversed_at = $3 where business_id = $1 and id = $2;
-         update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4;
-         update service set service_number = n.value ->> 1, rank = n.value ->> 2
-         from json_each($6) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-')",
-        "with taken_back as (update service set reversed_at = $3 where business_id = $1 and id = $2),
-         straw as (update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4)
-         update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
-         from json_array_elements($6::json) as n(value)
-         where service.business_id = $1 and service.id = (n.value ->> 0)::uuid",
+        concat!(
+            "update service set reversed_at = $3 where business_id = $1 and id = $2;
+         update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4; ",
+            renumber_services!(sqlite, "$6")
+        ),
+        concat!(
+            "with taken_back as (update service set reversed_at = $3 where business_id = $1 and id = $2),
+         straw as (update withdrawal set state = $5, resolved_at = null where business_id = $1 and id = $4) ",
+            renumber_services!(postgres, "$6")
+        ),
     )
     .bind(business)
     .bind(service.id)

@@ -2,4 +2,4 @@
 
 pub mod ade_item;
 pub mod change;
-pub mod told;
+pub mod outgoing;

@@ -24,7 +24,7 @@ use crate::{
 /// Both balances and the line, for SQLite, after statements of the caller's own. The business's counter follows at the
 /// commit ([`Tx::flush`]).
 macro_rules! line_sqlite {
-    ($before:literal) => {
+    ($before:expr) => {
         concat!(
             $before,
             "update balance set straws = straws - $5 where business_id = $1 and lot_id = $2 and place_id = $3;
@@ -40,7 +40,7 @@ macro_rules! line_sqlite {
 
 /// The same for PostgreSQL, before a statement of the caller's own.
 macro_rules! line_postgres {
-    ($after:literal) => {
+    ($after:expr) => {
         concat!(
             "with took as (
                  update balance set straws = straws - $5 where business_id = $1 and lot_id = $2 and place_id = $3),

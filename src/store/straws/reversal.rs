@@ -13,7 +13,10 @@ use crate::{
     },
     store::{
         Result, Tx,
-        animals::service::{note_reversed, numbers},
+        animals::{
+            numbering::{numbers, renumber_services},
+            service::note_reversed,
+        },
         exchange::change::{self, NewChange},
         straws::{
             ledger::{Line, line_postgres, line_sqlite},
@@ -151,21 +154,19 @@ pub async fn write(
     let line = Line::next(tx, business, by, now, posting).await?;
     let state = withdrawal.map(|(_, state)| state);
     line.bind(tx.sql_for(
-        line_sqlite!(
+        line_sqlite!(concat!(
             "update withdrawal set state = $21, resolved_at = $22
              where business_id = $1 and id = $15 and $21 is not null;
-             update service set reversed_at = $23 where business_id = $1 and id = $24;
-             update service set service_number = n.value ->> 1, rank = n.value ->> 2
-             from json_each($25) as n where service.business_id = $1 and service.id = unhex(n.value ->> 0, '-'); "
-        ),
-        line_postgres!(
+             update service set reversed_at = $23 where business_id = $1 and id = $24; ",
+            renumber_services!(sqlite, "$25"),
+            "; "
+        )),
+        line_postgres!(concat!(
             ", straw as (update withdrawal set state = $21, resolved_at = $22
                          where business_id = $1 and id = $15 and $21 is not null),
-             taken_back as (update service set reversed_at = $23 where business_id = $1 and id = $24)
-             update service set service_number = (n.value ->> 1)::bigint, rank = (n.value ->> 2)::bigint
-             from json_array_elements($25::json) as n(value)
-             where service.business_id = $1 and service.id = (n.value ->> 0)::uuid"
-        ),
+             taken_back as (update service set reversed_at = $23 where business_id = $1 and id = $24) ",
+            renumber_services!(postgres, "$25")
+        )),
     ))
     .bind(state)
     .bind((state == Some(WithdrawalState::Reversed)).then_some(now))

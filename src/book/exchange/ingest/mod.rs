@@ -21,9 +21,9 @@ use crate::{
         exchange::{
             ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution},
             intake::{Arrival, Version, same_straw_told},
+            outgoing::Resource,
             scheme,
             straw_used::{Before, Used},
-            told::Resource,
         },
         form::Fault,
         identifiers::ExternalId,

@@ -51,7 +51,7 @@ impl Joined for Called {
 
 /// A thing that is told, before it is known what it is in the book.
 #[derive(Clone, Debug, sqlx::FromRow)]
-pub struct Told {
+pub struct OutgoingChange {
     /// Its id and when it last changed.
     #[sqlx(flatten)]
     pub change: Change,
@@ -69,7 +69,7 @@ pub struct Told {
     pub total: i64,
 }
 
-impl Told {
+impl OutgoingChange {
     /// What it is in the book; a recommendation is nothing but itself.
     pub fn subject(&self, kind: ItemKind) -> Option<Uuid> {
         match (kind, self.change.kind) {

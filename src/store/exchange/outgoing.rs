@@ -4,7 +4,7 @@ use uuid::Uuid;
 
 use crate::{
     domain::{
-        exchange::{ade::ItemKind, told::Told},
+        exchange::{ade::ItemKind, outgoing::OutgoingChange},
         identifiers::ExternalId,
         values::{AnimalId, BusinessId, HerdId, Timestamp},
     },
@@ -142,7 +142,7 @@ pub async fn list(
     filter: &ItemFilter,
     after: i64,
     limit: i64,
-) -> Result<Vec<Told>> {
+) -> Result<Vec<OutgoingChange>> {
     // Uses change_by_herd.
     let text = if filter.kind == ItemKind::Animal { page!(her_herds) } else { page!(its_herd) };
     bound!(tx.sql(text), business, filter).bind(after).bind(limit).all().await
@@ -161,7 +161,7 @@ pub async fn find(
     herd: HerdId,
     kind: ItemKind,
     id: Uuid,
-) -> Result<Option<Told>> {
+) -> Result<Option<OutgoingChange>> {
     tx.flush().await?;
     // Uses the primary key of change: an item is told again after each that comes in.
     let text = told!(
