@@ -179,6 +179,7 @@ impl From<Rejection> for AdeError {
             }
             Rejection::Stale
             | Rejection::Objected(_)
+            | Rejection::IdTaken { .. }
             | Rejection::AlreadyResolved { .. }
             | Rejection::AlreadyReversed { .. }
             | Rejection::AlreadyThawing { .. }

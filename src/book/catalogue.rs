@@ -306,6 +306,9 @@ async fn check_sire(
 async fn check_lot(lot: &Lot, cx: &mut CommandContext<'_>, before: Option<&Lot>) -> Result<(), CommandError> {
     let d = &lot.details;
     lookup::sire(cx, d.sire_id, Some("#/sire_id")).await?;
+    if let Some(herd) = d.owner_herd_id {
+        lookup::herd(cx, herd, Some("#/owner_herd_id")).await?;
+    }
     lot_is_possible(d, cx.now)?;
     let business = cx.business();
     if before.is_some_and(|before| before.details.status != d.status) {

@@ -75,6 +75,13 @@ pub enum Rejection {
         /// Where, and what to do.
         text: String,
     },
+    /// Something has the id already that a client made.
+    IdTaken {
+        /// What kind of thing.
+        what: &'static str,
+        /// The id.
+        id: Uuid,
+    },
     /// One of its kind stands at that instant already.
     AlreadyRecorded {
         /// A reading or a refill.

@@ -92,6 +92,8 @@ ids! {
     ReadingId;
     /// Names a refill of a tank.
     RefillId;
+    /// Names a hold on the straws of a tank or canister.
+    HoldId;
     /// Names a repair or replacement of a tank.
     RepairId;
     /// Names something that a herd system told.
@@ -131,6 +133,12 @@ impl Timestamp {
     /// The instant so many microseconds after 1970 began in UTC; `None` out of the range of dates.
     pub fn from_micros(micros: i64) -> Option<Self> {
         DateTime::from_timestamp_micros(micros).map(Self)
+    }
+
+    /// When an id was made, as it says itself (UUIDv7, RFC 9562, whole milliseconds).
+    pub fn of_id(id: Uuid) -> Option<Self> {
+        let (seconds, nanos) = id.get_timestamp()?.to_unix();
+        DateTime::from_timestamp(i64::try_from(seconds).ok()?, nanos).map(Self)
     }
 
     /// The instant as a library value.

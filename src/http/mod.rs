@@ -147,6 +147,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(straws::movement::routes())
         .merge(straws::stock::routes())
         .merge(straws::outlook::routes())
+        .merge(straws::hold::routes())
         .merge(alerts::alert::routes())
         .merge(alerts::rule::all_routes())
         .merge(straws::withdrawal::routes())

@@ -111,6 +111,20 @@ kinds! {
     LotNotUsable 409 "lot-not-usable", "The lot is quarantined or recalled",
         "Its straws must stay where they are until its status is `usable` again. `allowed` names other straws. A \
          manager's key may set this aside with `override`.";
+    OnHold 409 "on-hold", "Straws that hang there are on hold",
+        "Somebody found that straws of that tank or canister are not to be used until further notice; the detail says why. \
+         `allowed` names other straws. Whoever is answerable for the tank lifts the hold with `DELETE /v1/holds/{id}`. A \
+         manager's key may set this aside with `override`.";
+    NotYours 409 "not-yours", "The straw belongs to another herd's owner",
+        "Its lot has an owner, and the straw is only for animals of that herd. `allowed` names other straws. A manager's key \
+         may set this aside with `override`, above all when the owner has agreed.";
+    StrawMismatch 409 "straw-mismatch", "The straw says something else than the book",
+        "What was read off the straw is no identifier or name of the sire and not the batch of the lot. Put it back at once, \
+         down for at least 10 seconds, unless it is thawed: a thawed straw never goes back. See which straw it is; if the \
+         book is wrong, correct the sire's identifiers or the lot. A manager's key may set this aside with `override`.";
+    IdTaken 409 "id-taken", "That id is on record already",
+        "An id that a client makes is made anew for each act, and a retry carries the Idempotency-Key of the first attempt. \
+         This one came before under another key, so look first whether the act is in the book.";
     AlreadyResolved 409 "already-resolved", "The straw was already served or discarded",
         "A withdrawal ends once. `state` and `resolved_at` say how. If that was a mistake it is reversed, not edited.";
     AlreadyThawing 409 "already-thawing", "The straw is in the bath already",
@@ -417,6 +431,11 @@ impl From<Rejection> for Problem {
                     .with("movement_id", json!(movement))
                     .with("reversed_by", json!(by))
             }
+            Rejection::IdTaken { what, id } => Self::new(
+                Kind::IdTaken,
+                format!("A {what} {id} is on record already, under another Idempotency-Key."),
+            )
+            .with("id", json!(id)),
             Rejection::AlreadyRecorded { what, id, at } => {
                 Self::new(Kind::AlreadyRecorded, format!("The {what} {id} stands at {at} already."))
                     .with("record_id", json!(id))
@@ -472,6 +491,9 @@ fn kind_of(objection: DeviationKind) -> Kind {
         DeviationKind::TooYoung => Kind::TooYoung,
         DeviationKind::Kinship => Kind::Kinship,
         DeviationKind::LotNotUsable => Kind::LotNotUsable,
+        DeviationKind::OnHold => Kind::OnHold,
+        DeviationKind::NotYours => Kind::NotYours,
+        DeviationKind::StrawMismatch => Kind::StrawMismatch,
         DeviationKind::ChoiceRule
         | DeviationKind::BathOutOfRange
         | DeviationKind::BeforeReady

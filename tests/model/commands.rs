@@ -33,6 +33,10 @@ pub struct Order {
     pub set_aside: bool,
     /// With a technician's key; else with a manager's.
     pub by_technician: bool,
+    /// Whether it has happened already.
+    pub already_done: bool,
+    /// Whether what was read off the straw is none of the sire's names.
+    pub misread: bool,
     pub at: Option<i64>,
 }
 
@@ -66,12 +70,14 @@ pub enum Command {
         straws: i64,
     },
     Withdraw(Order),
-    Batch(Vec<Order>),
+    /// Withdrawals, thaws, services and discards that have happened.
+    Batch(Vec<Command>),
     Thaw {
         withdrawal: usize,
         bath: &'static str,
         set_aside: bool,
         by_technician: bool,
+        already_done: bool,
         at: i64,
     },
     DiscardWithdrawn {
@@ -79,6 +85,8 @@ pub enum Command {
     },
     Serve {
         withdrawal: usize,
+        already_done: bool,
+        misread: bool,
         at: i64,
     },
     ServeForeign {
@@ -93,6 +101,13 @@ pub enum Command {
     SetStatus {
         lot: usize,
         status: &'static str,
+    },
+    Hold {
+        tank: usize,
+        canister: Option<i64>,
+    },
+    Lift {
+        hold: usize,
     },
     TakeStock {
         tank: usize,
@@ -130,12 +145,13 @@ pub enum Intent {
         straws: i64,
     },
     Withdraw(Order),
-    Batch(Vec<Order>),
+    Batch(Vec<Intent>),
     Thaw {
         nth: u8,
         bath: &'static str,
         set_aside: bool,
         by_technician: bool,
+        already_done: bool,
         after: i64,
     },
     DiscardWithdrawn {
@@ -143,6 +159,8 @@ pub enum Intent {
     },
     Serve {
         nth: u8,
+        already_done: bool,
+        misread: bool,
         after: i64,
     },
     ServeForeign {
@@ -155,6 +173,13 @@ pub enum Intent {
     SetStatus {
         lot: usize,
         status: &'static str,
+    },
+    Hold {
+        tank: usize,
+        canister: Option<i64>,
+    },
+    Lift {
+        nth: u8,
     },
     /// Counts are told as differences from what the book says.
     TakeStock {
@@ -230,29 +255,69 @@ fn step() -> impl Strategy<Value = Step> {
 
 fn intent() -> impl Strategy<Value = Intent> {
     let (lot, animal) = (|| 0..LOTS.len(), || 0..ANIMALS.len());
-    let nth = || prop_oneof![24 => 0..3_u8, 3 => 3..40_u8, 2 => Just(NEVER)];
-    let seldom = || prop::bool::weighted(0.2);
     prop_oneof![
         3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Intent::Receive { lot, place, straws }),
         3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Intent::Transfer { spot, to, straws }),
         2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Discard { spot, straws }),
         10 => order().prop_map(Intent::Withdraw),
-        1 => (any::<bool>(), vec(order(), 1..4)).prop_map(|(by_technician, orders)| {
-            Intent::Batch(orders.into_iter().map(|order| Order { by_technician, ..order }).collect())
-        }),
-        4 => (nth(), bath(), seldom(), seldom(), prop_oneof![Just(0), Just(50), Just(150)]).prop_map(
-            |(nth, bath, set_aside, by_technician, after)| Intent::Thaw { nth, bath, set_aside, by_technician, after }
-        ),
+        1 => vec(offline(), 1..4).prop_map(Intent::Batch),
+        4 => thaw(false),
         2 => nth().prop_map(|nth| Intent::DiscardWithdrawn { nth }),
-        9 => (nth(), after()).prop_map(|(nth, after)| Intent::Serve { nth, after }),
+        9 => serve(false),
         2 => animal().prop_map(|animal| Intent::ServeForeign { animal }),
         4 => (animal(), happening()).prop_map(|(animal, what)| Intent::Report { animal, what }),
         1 => (lot(), prop_oneof![2 => Just("usable"), 1 => Just("quarantined"), 1 => Just("recalled")])
             .prop_map(|(lot, status)| Intent::SetStatus { lot, status }),
+        1 => (0..TANKS.len(), prop::option::weighted(0.6, 1..=CANISTERS + 1))
+            .prop_map(|(tank, canister)| Intent::Hold { tank, canister }),
+        2 => nth().prop_map(|nth| Intent::Lift { nth }),
         3 => stocktake(),
         3 => nth().prop_map(|nth| Intent::Accept { nth }),
         6 => nth().prop_map(|nth| Intent::Reverse { nth }),
         2 => nth().prop_map(|nth| Intent::ReverseService { nth }),
+    ]
+}
+
+fn nth() -> impl Strategy<Value = u8> {
+    prop_oneof![24 => 0..3_u8, 3 => 3..40_u8, 2 => Just(NEVER)]
+}
+
+fn seldom() -> impl Strategy<Value = bool> {
+    prop::bool::weighted(0.2)
+}
+
+fn thaw(offline: bool) -> impl Strategy<Value = Intent> {
+    let after = prop_oneof![Just(0), Just(50), Just(150)];
+    (nth(), bath(), seldom(), seldom(), seldom(), after).prop_map(
+        move |(nth, bath, set_aside, by_technician, already_done, after)| Intent::Thaw {
+            nth,
+            bath,
+            set_aside,
+            by_technician,
+            already_done: already_done || offline,
+            after,
+        },
+    )
+}
+
+fn serve(offline: bool) -> impl Strategy<Value = Intent> {
+    (nth(), seldom(), prop::bool::weighted(0.1), after()).prop_map(
+        move |(nth, already_done, misread, after)| Intent::Serve {
+            nth,
+            already_done: already_done || offline,
+            misread,
+            after,
+        },
+    )
+}
+
+/// What a batch may hold.
+fn offline() -> impl Strategy<Value = Intent> {
+    prop_oneof![
+        3 => order().prop_map(|order| Intent::Withdraw(Order { already_done: true, ..order })),
+        1 => thaw(true),
+        1 => serve(true),
+        1 => nth().prop_map(|nth| Intent::DiscardWithdrawn { nth }),
     ]
 }
 
@@ -278,14 +343,17 @@ fn order() -> impl Strategy<Value = Order> {
     ];
     let place = prop::option::weighted(0.2, place());
     let straws = prop_oneof![6 => Just(1), 1 => Just(2), 1 => Just(4)];
-    (0..ANIMALS.len(), semen, place, straws, prop::bool::weighted(0.4), prop::bool::weighted(0.3)).prop_map(
-        |(animal, semen, place, straws, set_aside, by_technician)| Order {
+    let how = (prop::bool::weighted(0.4), prop::bool::weighted(0.3), seldom(), prop::bool::weighted(0.1));
+    (0..ANIMALS.len(), semen, place, straws, how).prop_map(
+        |(animal, semen, place, straws, (set_aside, by_technician, already_done, misread))| Order {
             animal,
             semen,
             place,
             straws,
             set_aside,
             by_technician,
+            already_done,
+            misread,
             at: None,
         },
     )
@@ -295,10 +363,10 @@ fn bath() -> impl Strategy<Value = &'static str> {
     prop_oneof![6 => Just("35.5"), 1 => Just("34.0"), 1 => Just("38.4")]
 }
 
-/// Seconds from withdrawal to service: before it, too early after a thaw, in time, too late for a sexed
-/// straw, too late for any, and a slip of days.
+/// Seconds from withdrawal to service: before it by clocks that are apart and by more, too early after a thaw, in time, too
+/// late for a sexed straw, too late for any, and a slip of days.
 fn after() -> impl Strategy<Value = i64> {
-    prop_oneof![1 => Just(-60), 1 => Just(10), 4 => Just(240), 1 => Just(520), 1 => Just(1_300), 1 => Just(259_200)]
+    prop_oneof![1 => Just(-60), 1 => Just(-3_600), 1 => Just(10), 4 => Just(240), 1 => Just(520), 1 => Just(1_300), 1 => Just(259_200)]
 }
 
 fn happening() -> impl Strategy<Value = AnimalEvent> {

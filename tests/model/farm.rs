@@ -1,5 +1,5 @@
 //! The invented farm on which every sequence is played: two herds, a tank each and the technician's,
-//! two sires, five lots, four heifers. Facts only; who starts it is `service.rs`, what follows from it
+//! two sires, five lots of which two have an owner, four heifers. Facts only; who starts it is `service.rs`, what follows from it
 //! `rules.rs`.
 
 /// Seconds of a day.
@@ -14,16 +14,18 @@ pub struct Lot {
     pub semen_type: &'static str,
     /// Dates in this form sort as text. Without one it is used last.
     pub collected_on: Option<&'static str>,
+    /// The herd whose straws they are; for anybody where none.
+    pub owner: Option<usize>,
 }
 
 pub const SIRES: usize = 2;
 
 pub const LOTS: &[Lot] = &[
-    Lot { sire: 0, semen_type: "sexed_female", collected_on: Some("2023-04-26") },
-    Lot { sire: 0, semen_type: "conventional", collected_on: Some("2023-05-17") },
-    Lot { sire: 0, semen_type: "conventional", collected_on: Some("2023-03-01") },
-    Lot { sire: 1, semen_type: "sexed_male", collected_on: None },
-    Lot { sire: 1, semen_type: "conventional", collected_on: Some("2023-05-17") },
+    Lot { sire: 0, semen_type: "sexed_female", collected_on: Some("2023-04-26"), owner: None },
+    Lot { sire: 0, semen_type: "conventional", collected_on: Some("2023-05-17"), owner: None },
+    Lot { sire: 0, semen_type: "conventional", collected_on: Some("2023-03-01"), owner: Some(1) },
+    Lot { sire: 1, semen_type: "sexed_male", collected_on: None, owner: None },
+    Lot { sire: 1, semen_type: "conventional", collected_on: Some("2023-05-17"), owner: Some(0) },
 ];
 
 /// Whose tank it is; the third is the technician's.

@@ -45,6 +45,14 @@ struct Withdrawal {
     thaw: Option<(i64, i64)>,
 }
 
+/// Straws of a tank or canister that are not to be used.
+#[derive(Clone, Debug)]
+struct Hold {
+    tank: usize,
+    canister: Option<i64>,
+    lifted: bool,
+}
+
 #[derive(Clone, Debug)]
 struct Service {
     animal: usize,
@@ -82,6 +90,7 @@ pub struct Book {
     services: Vec<Service>,
     happenings: Vec<(usize, i64, AnimalEvent)>,
     stocktakes: Vec<Stocktake>,
+    holds: Vec<Hold>,
     status: HashMap<usize, &'static str>,
     /// What stands under each Idempotency-Key.
     kept: HashMap<String, Command>,
@@ -96,8 +105,17 @@ const NOTHING: usize = usize::MAX;
 
 /// Objections in the order in which they name a refusal: what is about her, what is about the straw, and
 /// last what only the choice rule says.
-const GRAVEST_FIRST: &[&str] =
-    &["do_not_breed", "animal_pregnant", "too_young", "lot_not_usable", "kinship", "choice_rule"];
+const GRAVEST_FIRST: &[&str] = &[
+    "do_not_breed",
+    "animal_pregnant",
+    "too_young",
+    "lot_not_usable",
+    "not_yours",
+    "kinship",
+    "choice_rule",
+    "on_hold",
+    "straw_mismatch",
+];
 
 fn done(status: u16, body: Value) -> Answer {
     Answer::Fresh(status, body)
@@ -200,20 +218,32 @@ impl Book {
 
     /// All that hangs after so many lines, by place and lot.
     fn stock_at(&self, lines: usize) -> Vec<(Place, usize, i64)> {
+        let mut all = self.spots_at(lines);
+        all.retain(|(_, _, straws)| *straws > 0);
+        all
+    }
+
+    /// The same with the places where nothing hangs any more.
+    fn spots_at(&self, lines: usize) -> Vec<(Place, usize, i64)> {
         let ends = self.ledger[..lines].iter().flat_map(|line| [(line.from, line.lot), (line.to, line.lot)]);
         let mut spots: Vec<_> = ends
             .filter_map(|(end, lot)| if let End::In(place) = end { Some((place, lot)) } else { None })
             .collect();
         spots.sort_unstable();
         spots.dedup();
-        let all = spots.into_iter().map(|(place, lot)| (place, lot, self.hung(lot, place, lines)));
-        all.filter(|(_, _, straws)| *straws > 0).collect()
+        spots.into_iter().map(|(place, lot)| (place, lot, self.hung(lot, place, lines))).collect()
     }
 
     /// All that hangs, in the order in which it is to be used: the oldest collection first, and of a lot
     /// what hangs in the herd's own tank before the technician's.
     fn stock_in_order_of_use(&self) -> Vec<(Place, usize, i64)> {
-        let mut stock = self.stock_at(self.ledger.len());
+        let mut stock = self.spots_in_order_of_use();
+        stock.retain(|(_, _, straws)| *straws > 0);
+        stock
+    }
+
+    fn spots_in_order_of_use(&self) -> Vec<(Place, usize, i64)> {
+        let mut stock = self.spots_at(self.ledger.len());
         stock.sort_by_key(|(place, lot, _)| {
             let collected_on = LOTS[*lot].collected_on.unwrap_or("9999");
             (collected_on, *lot, TANKS[place.tank].unwrap_or(usize::MAX), *place)
@@ -337,6 +367,9 @@ impl Book {
         if self.status(lot) != "usable" {
             found.push("lot_not_usable");
         }
+        if !Self::is_for(lot, animal) {
+            found.push("not_yours");
+        }
         if ANIMALS[animal].sire == Some(LOTS[lot].sire) {
             found.push("kinship");
         }
@@ -351,6 +384,19 @@ impl Book {
         TANKS[place.tank].is_none_or(|herd| herd == ANIMALS[animal].herd)
     }
 
+    /// Whether straws of a lot are for her.
+    fn is_for(lot: usize, animal: usize) -> bool {
+        LOTS[lot].owner.is_none_or(|owner| owner == ANIMALS[animal].herd)
+    }
+
+    fn on_hold(&self, place: Place) -> bool {
+        self.holds.iter().any(|hold| {
+            !hold.lifted
+                && hold.tank == place.tank
+                && hold.canister.is_none_or(|canister| canister == place.canister)
+        })
+    }
+
     fn wanted_rank(allowed: &[&str], lot: usize) -> usize {
         allowed.iter().position(|semen_type| *semen_type == LOTS[lot].semen_type).unwrap_or(usize::MAX)
     }
@@ -362,7 +408,9 @@ impl Book {
             .stock_in_order_of_use()
             .into_iter()
             .filter(|(place, lot, _)| {
-                Self::reaches(animal, *place) && self.objections_to_straw(animal, *lot, at).is_empty()
+                Self::reaches(animal, *place)
+                    && !self.on_hold(*place)
+                    && self.objections_to_straw(animal, *lot, at).is_empty()
             })
             .collect();
         free.sort_by_key(|(_, lot, _)| Self::wanted_rank(allowed, *lot));
@@ -416,11 +464,13 @@ impl Book {
             }
             Command::Withdraw(ref order) => self.withdraw(order),
             Command::Batch(_) => unreachable!("each item is done by itself"),
-            Command::Thaw { withdrawal, bath, set_aside, by_technician, at } => {
-                self.thaw(withdrawal, bath, set_aside, by_technician, at)
+            Command::Thaw { withdrawal, bath, set_aside, by_technician, already_done, at } => {
+                self.thaw(withdrawal, bath, (set_aside, by_technician, already_done), at)
             }
             Command::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
-            Command::Serve { withdrawal, at } => self.serve(withdrawal, at),
+            Command::Serve { withdrawal, already_done, misread, at } => {
+                self.serve(withdrawal, already_done, misread, at)
+            }
             Command::ServeForeign { at, .. } | Command::Report { at, .. } if too_far_ahead(at) => wrong(),
             Command::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
             Command::Report { animal, what, at } => {
@@ -431,6 +481,21 @@ impl Book {
                 self.status.insert(lot, status);
                 done(200, json!({"id": name("lot", lot), "status": status}))
             }
+            Command::Hold { tank, canister } => {
+                let same = |hold: &Hold| !hold.lifted && (hold.tank, hold.canister) == (tank, canister);
+                if canister.is_some_and(|canister| canister > CANISTERS) || self.holds.iter().any(same) {
+                    return wrong();
+                }
+                self.holds.push(Hold { tank, canister, lifted: false });
+                done(201, self.told_hold(self.holds.len() - 1))
+            }
+            Command::Lift { hold } => match self.holds.get_mut(hold) {
+                None => unknown(),
+                Some(hold) => {
+                    hold.lifted = true;
+                    done(204, Value::Null)
+                }
+            },
             Command::TakeStock { tank, canister, complete, as_of, ref counts } => {
                 self.take_stock(tank, canister, complete, as_of, counts)
             }
@@ -447,8 +512,10 @@ impl Book {
         }
         let meant =
             |place: Place| order.place.map_or(Self::reaches(order.animal, place), |named| place == named);
-        let mut stock = self.stock_in_order_of_use();
-        stock.retain(|(place, _, _)| meant(*place));
+        let mut stock = self.spots_in_order_of_use();
+        if !order.already_done {
+            stock.retain(|(place, _, straws)| meant(*place) && *straws > 0);
+        }
         let allowed = self.allowed(order.animal, at);
         let lot = match order.semen {
             Semen::Lot(lot) => lot,
@@ -456,35 +523,68 @@ impl Book {
                 let his = stock.iter().filter(|(_, lot, _)| {
                     LOTS[*lot].sire == sire && semen_type.is_none_or(|wanted| LOTS[*lot].semen_type == wanted)
                 });
-                // What she may have before what she may not, one place that holds enough before others, what
-                // the rule names first, the oldest collection.
-                let best = his.min_by_key(|(_, lot, straws)| {
-                    let barred = self.status(*lot) != "usable" || !allowed.contains(&LOTS[*lot].semen_type);
-                    (barred, *straws < order.straws, Self::wanted_rank(allowed, *lot))
+                // Where they were meant; what she may have before what she may not, one place that holds enough before
+                // others, what the rule names first, the oldest collection.
+                let best = his.min_by_key(|(place, lot, straws)| {
+                    let barred = self.status(*lot) != "usable"
+                        || self.on_hold(*place)
+                        || !Self::is_for(*lot, order.animal)
+                        || !Self::reaches(order.animal, *place)
+                        || !allowed.contains(&LOTS[*lot].semen_type);
+                    (!meant(*place), barred, *straws < order.straws, Self::wanted_rank(allowed, *lot))
                 });
-                let Some((_, lot, _)) = best else { return Self::not_in_stock(order.straws, 0) };
-                *lot
+                match best {
+                    Some((_, lot, _)) => *lot,
+                    None if order.already_done => return wrong(),
+                    None => return Self::not_in_stock(order.straws, 0),
+                }
             }
         };
+        // Within her reach, where enough hang, not on hold; where too few do, where most do.
+        let of_lot = stock.iter().filter(|(place, other, _)| {
+            *other == lot && (meant(*place) || (order.already_done && order.place.is_none()))
+        });
+        let best = of_lot.clone().min_by_key(|(place, _, straws)| {
+            let short = *straws < order.straws;
+            (
+                !Self::reaches(order.animal, *place),
+                short,
+                self.on_hold(*place),
+                short.then_some(Reverse(*straws)),
+            )
+        });
+        let spot = best.map(|(place, _, straws)| (*place, *straws)).or(order.place.map(|place| (place, 0)));
         let mut objections = self.objections_to_her(order.animal, at);
         objections.extend(self.objections_to_straw(order.animal, lot, at));
+        if spot.is_some_and(|(place, _)| self.on_hold(place)) {
+            objections.push("on_hold");
+        }
+        if order.misread {
+            objections.push("straw_mismatch");
+        }
         let number = self.next_number(order.animal, at);
-        if !objections.is_empty() && !order.set_aside {
+        if !objections.is_empty() && !order.set_aside && !order.already_done {
             let gravest = GRAVEST_FIRST.iter().find(|kind| objections.contains(kind)).unwrap();
             let helpless = !self.objections_to_her(order.animal, at).is_empty();
             let instead = if helpless { Vec::new() } else { self.candidates(order.animal, at) };
             let told = json!({"objections": kinds(&objections), "semen_types": allowed, "allowed": instead});
             return refused(409, &kebab(gravest), merged(told, number_told(number)));
         }
-        if !objections.is_empty() && order.by_technician {
+        if !objections.is_empty() && order.by_technician && !order.already_done {
             return refused(403, "forbidden", json!({}));
         }
-        stock.retain(|(_, other, _)| *other == lot);
-        let Some((place, _, _)) = stock.iter().find(|(_, _, straws)| *straws >= order.straws) else {
-            let most = stock.iter().map(|(_, _, straws)| *straws).max().unwrap_or(0);
-            return Self::not_in_stock(order.straws, most);
+        let (place, held) = match spot {
+            Some(spot) if spot.1 >= order.straws || order.already_done => spot,
+            None if order.already_done => return wrong(),
+            _ => {
+                let most = of_lot.map(|(_, _, straws)| *straws).max().unwrap_or(0);
+                return Self::not_in_stock(order.straws, most);
+            }
         };
-        let place = *place;
+        if held < order.straws {
+            // What the book did not have there was there all the same.
+            self.write(Self::plain("count", lot, order.straws - held, End::Counted, End::In(place)));
+        }
         let id = self.withdrawals.len();
         let withdrawal =
             Withdrawal { order: order.clone(), lot, place, at, number, deviations: objections, thaw: None };
@@ -498,8 +598,7 @@ impl Book {
         &mut self,
         withdrawal: usize,
         bath: &str,
-        set_aside: bool,
-        by_technician: bool,
+        (set_aside, by_technician, already_done): (bool, bool, bool),
         at: i64,
     ) -> Answer {
         if too_far_ahead(at) {
@@ -521,8 +620,8 @@ impl Book {
             _ => None,
         };
         match found {
-            Some(kind) if !set_aside => return refused(422, kind, json!({})),
-            Some(_) if by_technician => return refused(403, "forbidden", json!({})),
+            Some(kind) if !set_aside && !already_done => return refused(422, kind, json!({})),
+            Some(_) if by_technician && !already_done => return refused(403, "forbidden", json!({})),
             Some(_) => self.withdrawals[withdrawal].deviations.push("bath_out_of_range"),
             None => {}
         }
@@ -545,7 +644,7 @@ impl Book {
         done(200, self.told_withdrawal(withdrawal))
     }
 
-    fn serve(&mut self, withdrawal: usize, at: i64) -> Answer {
+    fn serve(&mut self, withdrawal: usize, already_done: bool, misread: bool, at: i64) -> Answer {
         if too_far_ahead(at) {
             return wrong();
         }
@@ -556,6 +655,13 @@ impl Book {
             return refused(409, "already-resolved", json!({"state": self.state(withdrawal)}));
         }
         let taken = &self.withdrawals[withdrawal];
+        // Five minutes before it by clocks that are apart, at most a day after it.
+        if !(-300..=DAY).contains(&(at - taken.at)) {
+            return wrong();
+        }
+        if misread && !already_done {
+            return refused(409, "straw-mismatch", json!({"objections": kinds(&["straw_mismatch"])}));
+        }
         let (animal, mut deviations) = (taken.order.animal, taken.deviations.clone());
         if at < taken.at {
             deviations.push("before_withdrawal");
@@ -571,6 +677,9 @@ impl Book {
         let fits = self.allowed(animal, at).contains(&LOTS[taken.lot].semen_type);
         if !fits && !deviations.contains(&"choice_rule") {
             deviations.push("choice_rule");
+        }
+        if misread && !deviations.contains(&"straw_mismatch") {
+            deviations.push("straw_mismatch");
         }
         self.add_service(animal, at, Some(withdrawal), deviations)
     }
@@ -759,6 +868,14 @@ impl Book {
         merged(told, self.number(service).map_or(json!({}), number_told))
     }
 
+    fn told_hold(&self, hold: usize) -> Value {
+        let h = &self.holds[hold];
+        json!({
+            "id": name("hold", hold), "tank_id": name("tank", h.tank), "canister": h.canister,
+            "lifted_at": if h.lifted { json!("some time") } else { Value::Null },
+        })
+    }
+
     fn told_stocktake(&self, stocktake: usize) -> Value {
         let s = &self.stocktakes[stocktake];
         let line = |(place, lot, expected, counted, line): &(Place, usize, i64, i64, Option<usize>)| {
@@ -794,6 +911,7 @@ impl Book {
             self.all_lines(),
             list("withdrawals", self.withdrawals.len(), |n| self.told_withdrawal(n)),
             list("services", self.services.len(), |n| self.told_service(n)),
+            list("holds", self.holds.len(), |n| self.told_hold(n)),
             list("stocktakes", self.stocktakes.len(), |n| self.told_stocktake(n)),
         ];
         for animal in 0..ANIMALS.len() {
@@ -859,15 +977,16 @@ impl Book {
                 if self.withdrawals.is_empty() =>
             {
                 let semen = Semen::Sire(0, None);
-                let (set_aside, by_technician, at) = (false, true, (at != 0).then_some(at));
                 Command::Withdraw(Order {
                     animal: 0,
                     semen,
                     place: None,
                     straws: 1,
-                    set_aside,
-                    by_technician,
-                    at,
+                    set_aside: false,
+                    by_technician: true,
+                    already_done: false,
+                    misread: false,
+                    at: (at != 0).then_some(at),
                 })
             }
             Intent::Accept { .. } if self.stocktakes.is_empty() => {
@@ -887,23 +1006,30 @@ impl Book {
                 Command::Discard { lot, place, straws }
             }
             Intent::Withdraw(wished) => Command::Withdraw(order(&wished)),
-            Intent::Batch(wished) => Command::Batch(wished.iter().map(order).collect()),
-            Intent::Thaw { nth, bath, set_aside, by_technician, after } => {
+            Intent::Batch(wished) => {
+                Command::Batch(wished.iter().map(|intent| done_already(self.act(intent, at))).collect())
+            }
+            Intent::Thaw { nth, bath, set_aside, by_technician, already_done, after } => {
                 let withdrawal = pick(nth, withdrawals());
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
-                Command::Thaw { withdrawal, bath, set_aside, by_technician, at: taken + after }
+                Command::Thaw { withdrawal, bath, set_aside, by_technician, already_done, at: taken + after }
             }
             Intent::DiscardWithdrawn { nth } => {
                 Command::DiscardWithdrawn { withdrawal: pick(nth, withdrawals()) }
             }
-            Intent::Serve { nth, after } => {
+            Intent::Serve { nth, already_done, misread, after } => {
                 let withdrawal = pick(nth, withdrawals());
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
-                Command::Serve { withdrawal, at: taken + after }
+                Command::Serve { withdrawal, already_done, misread, at: taken + after }
             }
             Intent::ServeForeign { animal } => Command::ServeForeign { animal, at },
             Intent::Report { animal, what } => Command::Report { animal, what, at },
             Intent::SetStatus { lot, status } => Command::SetStatus { lot, status },
+            Intent::Hold { tank, canister } => Command::Hold { tank, canister },
+            Intent::Lift { nth } => {
+                let all = self.holds.iter().enumerate().map(|(n, hold)| (hold.lifted, n));
+                Command::Lift { hold: pick(nth, all) }
+            }
             Intent::TakeStock { tank, canister, complete, lines_back, counts } => {
                 let head = i64::try_from(self.ledger.len()).unwrap();
                 let as_of = (head - lines_back).max(0);
@@ -936,16 +1062,12 @@ impl Book {
     /// Asks for something under a key: what was done, and what the state of the book forbade, is answered
     /// the same again; the key is not for other content. What was wrong with a request may be mended.
     pub fn ask(&mut self, key: &str, act: &Command) -> Answer {
-        if let Command::Batch(orders) = act {
-            let items = orders.iter().enumerate();
-            return Answer::Each(
-                items
-                    .map(|(n, order)| self.ask(&item_key(key, n), &Command::Withdraw(order.clone())))
-                    .collect(),
-            );
+        if let Command::Batch(steps) = act {
+            let items = steps.iter().enumerate();
+            return Answer::Each(items.map(|(n, step)| self.ask(&item_key(key, n), step)).collect());
         }
-        // A change of a lot is a PATCH, which takes no key.
-        if matches!(act, Command::SetStatus { .. }) {
+        // A PATCH and a DELETE take no key here.
+        if matches!(act, Command::SetStatus { .. } | Command::Lift { .. }) {
             return self.do_it(act);
         }
         match self.kept.get(key) {
@@ -958,6 +1080,14 @@ impl Book {
             self.kept.insert(key.to_owned(), act.clone());
         }
         answer
+    }
+}
+
+/// The same as it is told in a batch.
+fn done_already(act: Command) -> Command {
+    match act {
+        Command::Withdraw(order) => Command::Withdraw(Order { already_done: true, ..order }),
+        other => other,
     }
 }
 

@@ -165,7 +165,8 @@ impl Farm {
         }
         for (n, lot) in LOTS.iter().enumerate() {
             let sent = json!({"sire_id": names.id("sire", lot.sire), "semen_type": lot.semen_type,
-                              "collected_on": lot.collected_on});
+                              "collected_on": lot.collected_on,
+                              "owner_herd_id": lot.owner.map(|herd| names.id("herd", herd))});
             let lot = Lot { id: LotId::new(), details: details::<LotDetails>(&sent), created_at };
             store::straws::lot::add(tx, business, &lot).await.unwrap();
             names.give(format!("lot {n}"), lot.id.0);
@@ -225,7 +226,7 @@ impl Play {
         let (client, method, path, body) = self.request(key, act);
         let text = body.to_string().into_bytes();
         let mut headers = vec![("content-type", "application/json")];
-        if !matches!(act, Command::Batch(_) | Command::SetStatus { .. }) {
+        if !matches!(act, Command::Batch(_)) && !is_keyless(act) {
             headers.push(("idempotency-key", key));
         }
         let told = client.send(method, &path, &headers, text).await;
@@ -248,8 +249,7 @@ impl Play {
                 )?;
             }
         } else {
-            // A PATCH takes no key, so nothing is kept under it.
-            let key = if matches!(act, Command::SetStatus { .. }) { "" } else { key };
+            let key = if is_keyless(act) { "" } else { key };
             self.compare(key, expected, told.status, &body, replayed)?;
         }
         // Beside names, the mark of a version is all that differs between the stores: it covers the ids.
@@ -360,18 +360,29 @@ impl Play {
                 by_technician = order.by_technician;
                 ("/v1/withdrawals".to_owned(), Value::Object(self.order(order)))
             }
-            Command::Batch(orders) => {
-                by_technician = orders.iter().all(|order| order.by_technician);
-                let item = |(n, order)| {
-                    let mut item = self.order(order);
-                    item.insert("idempotency_key".to_owned(), json!(item_key(key, n)));
-                    Value::Object(item)
+            Command::Batch(steps) => {
+                by_technician = true;
+                let item = |(n, step)| {
+                    let (what, withdrawal) = match step {
+                        Command::Thaw { withdrawal, .. } => ("thaw", Some(withdrawal)),
+                        Command::DiscardWithdrawn { withdrawal } => ("discard", Some(withdrawal)),
+                        Command::Serve { .. } => ("service", None),
+                        _ => ("withdrawal", None),
+                    };
+                    let (_, _, _, mut item) = self.request(key, step);
+                    item["step"] = json!(what);
+                    item["idempotency_key"] = json!(item_key(key, n));
+                    if let Some(withdrawal) = withdrawal {
+                        item["withdrawal_id"] = json!(names.id("withdrawal", *withdrawal));
+                    }
+                    item
                 };
-                ("/v1/withdrawals/batch".to_owned(), orders.iter().enumerate().map(item).collect())
+                ("/v1/withdrawals/batch".to_owned(), steps.iter().enumerate().map(item).collect())
             }
-            Command::Thaw { withdrawal, bath, set_aside, by_technician: technicians, at } => {
+            Command::Thaw { withdrawal, bath, set_aside, by_technician: technicians, already_done, at } => {
                 by_technician = *technicians;
-                let mut body = json!({"bath_temp_c": bath.parse::<f64>().unwrap()});
+                let mut body =
+                    json!({"bath_temp_c": bath.parse::<f64>().unwrap(), "already_done": already_done});
                 set_time(&mut body, "started_at", *at);
                 if *set_aside {
                     body["override"] = json!({"reason": "agreed by telephone"});
@@ -382,8 +393,9 @@ impl Play {
                 format!("/v1/withdrawals/{}/discard", names.id("withdrawal", *withdrawal)),
                 json!({"reason": "dropped"}),
             ),
-            Command::Serve { withdrawal, at } => {
-                let mut body = json!({"withdrawal_id": names.id("withdrawal", *withdrawal)});
+            Command::Serve { withdrawal, already_done, misread, at } => {
+                let mut body = json!({"withdrawal_id": names.id("withdrawal", *withdrawal),
+                                      "already_done": already_done, "straw_read": straw_read(*misread)});
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
@@ -396,6 +408,15 @@ impl Play {
             Command::SetStatus { lot: of, status } => {
                 let body = json!({"status": status});
                 return (&self.farm.manager, Method::PATCH, format!("/v1/lots/{}", lot(of)), body);
+            }
+            Command::Hold { tank, canister } => {
+                let body =
+                    json!({"tank_id": names.id("tank", *tank), "canister": canister, "reason": "Doubt."});
+                ("/v1/holds".to_owned(), body)
+            }
+            Command::Lift { hold } => {
+                let path = format!("/v1/holds/{}", names.id("hold", *hold));
+                return (&self.farm.technician, Method::DELETE, path, Value::Null);
             }
             Command::TakeStock { tank, canister, complete, as_of, counts } => {
                 let count = |(of, at, straws): &(usize, Place, i64)| json!({"lot_id": lot(of), "place": place(at), "straws": straws});
@@ -429,7 +450,8 @@ impl Play {
 
     fn order(&self, order: &Order) -> Map<String, Value> {
         let names = &self.farm.names;
-        let mut body = json!({"animal_id": names.id("animal", order.animal), "straws": order.straws});
+        let mut body = json!({"animal_id": names.id("animal", order.animal), "straws": order.straws,
+                              "already_done": order.already_done, "straw_read": straw_read(order.misread)});
         match order.semen {
             Semen::Lot(lot) => body["lot_id"] = json!(names.id("lot", lot)),
             Semen::Sire(sire, semen_type) => {
@@ -468,6 +490,16 @@ impl Play {
     pub fn knows_line(&self, line: usize) -> bool {
         self.farm.names.by_name.contains_key(&format!("movement {line}"))
     }
+}
+
+/// A PATCH and a DELETE take no key here, so nothing is kept under one.
+fn is_keyless(act: &Command) -> bool {
+    matches!(act, Command::SetStatus { .. } | Command::Lift { .. })
+}
+
+/// What is read off a straw: every sire of the farm has one name.
+fn straw_read(misread: bool) -> &'static str {
+    if misread { "0HO999" } else { "invented  ONE" }
 }
 
 /// Tells a time; none when it is now.

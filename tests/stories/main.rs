@@ -17,6 +17,7 @@ mod changes;
 mod choosing;
 mod clock;
 mod concurrency;
+mod crush;
 mod exports;
 mod filters;
 mod idempotency;

@@ -18,13 +18,14 @@ use crate::{
             stock::{self, Area, StockSubject, Straw, counted},
             tank, unresolved_from,
         },
+        animals::objection::Deviations,
         nitrogen::{LevelForecast, tank::Tank},
         rejection::Rejection,
         straws::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AlertId, AlertRuleId, BusinessId, Note, Timestamp},
+        values::{AlertId, AlertRuleId, BusinessId, Note, Straws, Timestamp},
         webhooks::event::{self, Event, EventKind},
     },
     store::{self, Page, Tx, straws::demand::WantedOutlook},
@@ -127,20 +128,15 @@ async fn look_at(
             Some(withdrawal) => look_at_withdrawal(&withdrawal, details.grace(), now),
             None => Finding::Between,
         },
-        AlertKind::RuleOverridden => match withdrawal(tx, business, about).await? {
-            Some(withdrawal) if withdrawal.state == WithdrawalState::Reversed => {
-                Finding::Right { text: "The withdrawal was reversed.".to_owned() }
-            }
-            _ => Finding::Between,
+        AlertKind::RuleOverridden => look_at_reversal(withdrawal(tx, business, about).await?),
+        AlertKind::StocktakeDifference => match about.stocktake_id {
+            Some(id) => store::straws::stocktake::find(tx, business, id)
+                .await?
+                .map_or(Finding::Between, |stocktake| {
+                    look_at_stocktake(&stocktake, details.min_difference())
+                }),
+            None => look_at_reversal(withdrawal(tx, business, about).await?),
         },
-        AlertKind::StocktakeDifference => {
-            let stocktake = match about.stocktake_id {
-                Some(id) => store::straws::stocktake::find(tx, business, id).await?,
-                None => None,
-            };
-            stocktake
-                .map_or(Finding::Between, |stocktake| look_at_stocktake(&stocktake, details.min_difference()))
-        }
         _ => Finding::Between,
     };
     Ok((rule_id, finding))
@@ -200,6 +196,16 @@ fn look_at_withdrawal(withdrawal: &Withdrawal, grace: TimeDelta, now: Timestamp)
     Finding::Wrong {
         figures: Figures { straws: Some(withdrawal.straws.get()), ..Figures::default() },
         text: format!("left the tank at {} and is not accounted for.", withdrawal.withdrawn_at),
+    }
+}
+
+/// Of what happened once with a straw: over when it is undone.
+fn look_at_reversal(withdrawal: Option<Withdrawal>) -> Finding {
+    match withdrawal {
+        Some(withdrawal) if withdrawal.state == WithdrawalState::Reversed => {
+            Finding::Right { text: "The withdrawal was reversed.".to_owned() }
+        }
+        _ => Finding::Between,
     }
 }
 
@@ -370,12 +376,15 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
     Ok((name, full))
 }
 
-/// Somebody set a rule aside for a withdrawal. A second time for the same one is told again.
+/// A withdrawal, its thaw or its service went against a rule: somebody set it aside, or it had happened already. A second
+/// time for the same one is told again.
 pub async fn overridden(
     cx: &mut CommandContext<'_>,
     withdrawal: &Withdrawal,
-    what: &str,
+    deviations: &Deviations,
 ) -> store::Result<()> {
+    let texts: Vec<_> = deviations.0.iter().map(|deviation| deviation.text.as_str()).collect();
+    let what = format!("set aside: {}", texts.join(" "));
     let (business, now, kind) = (cx.business(), cx.now, AlertKind::RuleOverridden);
     let about = About::withdrawal(withdrawal);
     let rules = store::alerts::rule::of_kind(cx.tx, business, kind).await?;
@@ -385,8 +394,33 @@ pub async fn overridden(
         let (name, _) = named(cx.tx, business, open.about).await?;
         return notify_again(cx.tx, business, now, open, figures, format!("{name}: {what}")).await;
     }
-    let finding = Finding::Wrong { figures, text: what.to_owned() };
+    let finding = Finding::Wrong { figures, text: what };
     write(cx.tx, business, now, kind, about, rule_id, finding).await
+}
+
+/// Straws were taken where the book did not have them: the place differs from the book as by a count.
+pub async fn surplus(
+    cx: &mut CommandContext<'_>,
+    withdrawal: &Withdrawal,
+    straws: Straws,
+) -> store::Result<()> {
+    let (business, now, kind) = (cx.business(), cx.now, AlertKind::StocktakeDifference);
+    let about = About { tank_id: Some(withdrawal.place.tank_id), ..About::withdrawal(withdrawal) };
+    let rules = store::alerts::rule::of_kind(cx.tx, business, kind).await?;
+    let deciding = rule::deciding(&rules, kind, withdrawal.tank_herd_id, about.tank_id);
+    let Some((rule_id, details)) = deciding else { return Ok(()) };
+    if straws.get() < details.min_difference() {
+        return Ok(());
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a number of straws")]
+    let figures = Figures {
+        straws: Some(straws.get()),
+        measured: Some(straws.get() as f64),
+        threshold: Some(details.min_difference() as f64),
+    };
+    let place = withdrawal.place.describe();
+    let text = format!("{} more than the book had in {place}.", counted(straws.get()));
+    write(cx.tx, business, now, kind, about, rule_id, Finding::Wrong { figures, text }).await
 }
 
 /// Takes an alert on: it is not told again while it stays open, and an alert of what happened once is over.
@@ -513,7 +547,7 @@ async fn watched(tx: &mut Tx, business: BusinessId, rule: &AlertRule) -> store::
     if let Some((sire, semen_type)) = d.sire_id.zip(d.semen_type) {
         return Ok(vec![StockSubject { straw: Straw::Of(sire, semen_type), area }]);
     }
-    let wanted = WantedOutlook { sire: None, semen_type: None, area };
+    let wanted = WantedOutlook { sire: None, semen_type: None, area, owner: None };
     let held = store::straws::demand::held(tx, business, &wanted, (uuid::Uuid::nil(), ""), i64::MAX).await?;
     Ok(held
         .into_iter()

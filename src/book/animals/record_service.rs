@@ -3,11 +3,12 @@
 use crate::{
     book::{
         CommandError,
+        alerts::alert,
         command::{Command, CommandContext},
     },
     domain::{
         animals::{
-            record_service::{self, Decision, Facts, NewService},
+            record_service::{self, Clock, Decision, Facts, NewService},
             service::Service,
         },
         exchange::ade::ItemKind,
@@ -21,27 +22,39 @@ impl Command for NewService {
     const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Service, CommandError> {
-        let business = cx.business();
-        let withdrawal = match self.withdrawal_id {
-            Some(id) => store::straws::withdrawal::find(cx.tx, business, id).await?,
-            None => None,
-        };
-        let asked = candidate::Asked {
-            animal: self.animal_id,
-            withdrawal: self.withdrawal_id,
-            sire: self.sire_id,
-            ..candidate::Asked::default()
-        };
-        let found = candidate::gather(cx.tx, business, asked).await?;
-        let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire };
-        let Decision { service, renumbered } = record_service::decide(self, facts, cx.now())?;
-        store::animals::service::write(cx.tx, business, cx.caller.key_id, &service, &renumbered).await?;
-        if let Some(id) = service.withdrawal_id {
-            cx.touched.withdrawal(id);
-        }
-        store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&service));
-        Ok(service)
+        record(self, cx, Clock::Same).await
     }
+}
+
+/// Records a service whose time `clock` says.
+pub(crate) async fn record(
+    new: &NewService,
+    cx: &mut CommandContext<'_>,
+    clock: Clock,
+) -> Result<Service, CommandError> {
+    let business = cx.business();
+    let withdrawal = match new.withdrawal_id {
+        Some(id) => store::straws::withdrawal::find(cx.tx, business, id).await?,
+        None => None,
+    };
+    let asked = candidate::Asked {
+        animal: new.animal_id,
+        withdrawal: new.withdrawal_id,
+        sire: new.sire_id,
+        ..candidate::Asked::default()
+    };
+    let found = candidate::gather(cx.tx, business, asked).await?;
+    let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire };
+    let Decision { service, renumbered, against } = record_service::decide(new, facts, cx.now(), clock)?;
+    store::animals::service::write(cx.tx, business, cx.caller.key_id, &service, &renumbered).await?;
+    if let Some(id) = service.withdrawal_id {
+        cx.touched.withdrawal(id);
+    }
+    if let Some((withdrawal, deviations)) = against {
+        alert::overridden(cx, &withdrawal, &deviations).await?;
+    }
+    store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&service));
+    Ok(service)
 }
 
 /// What others are told of a service.

@@ -16,7 +16,7 @@ use crate::{
         form::Fault,
         rejection::Rejection,
         straws::{place::Place, receive::known_lot},
-        values::{AdeItemId, AnimalId, LotId, Note, WithdrawalId},
+        values::{AdeItemId, AnimalId, LotId, Note, Straws, WithdrawalId},
     },
     store::{
         self,
@@ -129,6 +129,8 @@ impl Settle {
             let (known, there) = place::stock_at(cx.tx, business, lot, place).await?;
             known_lot(known.as_ref(), lot)?;
             there.must_exist("place")?;
+            // Who settles it from the desk picks among what hangs; another place is likelier a slip than a find.
+            there.gives(Straws::ONE, || format!("straws of the lot in {}", place.describe()))?;
             return Ok(place.clone());
         }
         lookup::lot(cx, lot, Some("#/lot_id")).await?;

@@ -1,6 +1,7 @@
 //! What is done with straws: from a delivery to the goblet, the animal or the bin.
 
 pub mod discard;
+pub mod hold;
 pub mod receive;
 pub mod reverse;
 pub mod stocktake;

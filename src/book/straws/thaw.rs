@@ -27,8 +27,8 @@ impl Command for On<WithdrawalId, NewThaw> {
         let Decision { withdrawal, set_aside } = decision;
         store::straws::withdrawal::thawing(cx.tx, cx.caller.business_id, &withdrawal).await?;
         cx.touched.withdrawal(withdrawal.id);
-        if let Some(what) = set_aside {
-            alert::overridden(cx, &withdrawal, &format!("set aside: {what}")).await?;
+        if !set_aside.0.is_empty() {
+            alert::overridden(cx, &withdrawal, &set_aside).await?;
         }
         // Ready in the past is ready now.
         Ok(withdrawal.at(cx.now))

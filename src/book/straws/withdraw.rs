@@ -15,7 +15,7 @@ use crate::{
         rejection::Rejection,
         straws::{
             stock::Stock,
-            withdraw::{self, Asked, Decision, Facts, MOST_INSTEAD, NewWithdrawal, Refusal},
+            withdraw::{self, Decision, Facts, MOST_INSTEAD, NewWithdrawal, Refusal},
             withdrawal::Withdrawal,
         },
         values::BusinessId,
@@ -24,7 +24,7 @@ use crate::{
     store::{
         self, Tx,
         animals::{candidate, pedigree},
-        straws::stock,
+        straws::stock::{self, Held},
     },
 };
 
@@ -33,55 +33,44 @@ impl Command for NewWithdrawal {
     const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
-        take(self, cx, Asked::Before).await
-    }
-}
-
-/// The same for a straw that was used already, as someone tells afterwards: what has happened is not
-/// rejected, and what stood against it is kept as deviations.
-pub(crate) async fn happened(
-    new: &NewWithdrawal,
-    cx: &mut CommandContext<'_>,
-) -> Result<Withdrawal, CommandError> {
-    take(new, cx, Asked::Afterwards).await
-}
-
-async fn take(
-    new: &NewWithdrawal,
-    cx: &mut CommandContext<'_>,
-    asked: Asked,
-) -> Result<Withdrawal, CommandError> {
-    let business = cx.business();
-    let facts = gather(cx.tx, business, new).await?;
-    let decision = match withdraw::decide(new, &facts, asked, cx.now(), cx.caller.role) {
-        Ok(decision) => decision,
-        Err(Refusal::Final(rejection)) => return Err(rejection.into()),
-        // Only who is turned down needs to know what else hangs there, so only then it is looked up.
-        Err(Refusal::NotInStock { mut missing, lot }) => {
-            if let Some((candidate, sire)) = facts.candidate.zip(facts.sire) {
-                let stock = stock::of_sire(cx.tx, business, sire.id).await?;
-                missing.elsewhere = withdraw::elsewhere(new, &candidate, lot, missing.semen_type, stock);
+        let business = cx.business();
+        let facts = gather(cx.tx, business, self).await?;
+        let decision = match withdraw::decide(self, &facts, cx.now(), cx.caller.role) {
+            Ok(decision) => decision,
+            Err(Refusal::Final(rejection)) => return Err(rejection.into()),
+            // Only who is turned down needs to know what else hangs there, so only then it is looked up.
+            Err(Refusal::NotInStock { mut missing, lot }) => {
+                if let Some((candidate, sire)) = facts.candidate.zip(facts.sire) {
+                    let stock = stock::of_sire(cx.tx, business, sire.id, Held::Now).await?;
+                    missing.elsewhere = withdraw::elsewhere(self, &candidate, lot, missing.semen_type, stock);
+                }
+                return Err(Rejection::NotInStock(missing).into());
             }
-            return Err(Rejection::NotInStock(missing).into());
-        }
-        Err(Refusal::Objected { mut objected, against_her }) => {
-            if let Some(candidate) = facts.candidate.filter(|_| !against_her) {
-                let turn = candidate.at(new.withdrawn_at.unwrap_or(cx.now));
-                objected.instead = in_reach(cx.tx, business, candidate, &turn).await?.1;
-                objected.instead.truncate(MOST_INSTEAD);
+            Err(Refusal::Objected { mut objected, against_her }) => {
+                if let Some(candidate) = facts.candidate.filter(|_| !against_her) {
+                    let turn = candidate.at(self.withdrawn_at.unwrap_or(cx.now));
+                    objected.instead = in_reach(cx.tx, business, candidate, &turn).await?.1;
+                    objected.instead.truncate(MOST_INSTEAD);
+                }
+                return Err(Rejection::Objected(Box::new(objected)).into());
             }
-            return Err(Rejection::Objected(Box::new(objected)).into());
+        };
+        let Decision { withdrawal, left, found } = decision;
+        let found_straws = found.as_ref().map(|found| found.straws);
+        if let Some(found) = found {
+            cx.post(found).await?;
         }
-    };
-    let Decision { withdrawal, left } = decision;
-    store::straws::withdrawal::write(cx.tx, business, cx.caller.key_id, &withdrawal, left).await?;
-    cx.touched.took(withdrawal.lot.id, withdrawal.place_id);
-    if !withdrawal.deviations.0.is_empty() {
-        let texts: Vec<_> = withdrawal.deviations.0.iter().map(|d| d.text.as_str()).collect();
-        alert::overridden(cx, &withdrawal, &format!("set aside: {}", texts.join(" "))).await?;
+        store::straws::withdrawal::write(cx.tx, business, cx.caller.key_id, &withdrawal, left).await?;
+        cx.touched.took(withdrawal.lot.id, withdrawal.place_id);
+        if !withdrawal.deviations.0.is_empty() {
+            alert::overridden(cx, &withdrawal, &withdrawal.deviations).await?;
+        }
+        if let Some(straws) = found_straws {
+            alert::surplus(cx, &withdrawal, straws).await?;
+        }
+        store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&withdrawal));
+        Ok(withdrawal)
     }
-    store::webhooks::outbox::write(cx.tx, business, cx.now, event_of(&withdrawal));
-    Ok(withdrawal)
 }
 
 async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store::Result<Facts> {
@@ -90,15 +79,19 @@ async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store
         withdrawal: None,
         lot: new.lot_id,
         sire: new.sire_id,
-        tank: new.place.as_ref().map(|place| place.tank_id),
+        place: new.place.as_ref(),
+        id: new.id,
+        held: if new.already_done { Held::Ever } else { Held::Now },
     };
+    let held = asked.held;
     let found = candidate::gather(tx, business, asked).await?;
-    let candidate::Found { candidate, lot, sire, tank, hanging } = found;
+    let candidate::Found { candidate, lot, sire, tank, place_id, place_on_hold, is_id_taken, hanging } =
+        found;
     let stock = match &sire {
-        Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id).await?,
+        Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id, held).await?,
         _ => hanging,
     };
-    Ok(Facts { candidate, lot, sire, tank, stock })
+    Ok(Facts { candidate, lot, sire, tank, place_id, place_on_hold, is_id_taken, stock })
 }
 
 /// The straws within her reach that she may have, in the order in which they should be used; and

@@ -11,7 +11,11 @@ use crate::domain::{
         objection::{self, Objection},
     },
     rejection::Rejection,
-    straws::{lot::Lot, stock::Stock, thaw::ThawProtocol},
+    straws::{
+        lot::{Lot, LotStatus},
+        stock::Stock,
+        thaw::ThawProtocol,
+    },
     values::{AnimalId, Code, Day, HerdId, ServiceId, SireId, Timestamp},
 };
 
@@ -64,8 +68,7 @@ impl Candidate {
 
     /// What stands against a straw of `lot` for her.
     pub fn objections_to(&self, turn: &Turn, lot: &Lot, inbreeding: Inbreeding) -> Vec<Objection> {
-        let d = &lot.details;
-        objection::objections_to_straw(d.status, d.semen_type, &turn.allowed, inbreeding, &self.herd)
+        objection::objections_to_straw(&lot.details, &turn.allowed, inbreeding, self.herd_id, &self.herd)
     }
 
     /// The expected inbreeding of her calf by each of `sires`, from the known pedigree.
@@ -109,7 +112,19 @@ impl Candidate {
 
     /// Whether straws in that tank are within her reach: her herd's own, or the technician's.
     pub fn reaches(&self, stock: &Stock) -> bool {
-        stock.tank_herd_id.is_none_or(|herd| herd == self.herd_id)
+        self.reaches_tank_of(stock.tank_herd_id)
+    }
+
+    /// The same of a tank by whose it is; the technician's when nobody's.
+    pub fn reaches_tank_of(&self, herd: Option<HerdId>) -> bool {
+        herd.is_none_or(|herd| herd == self.herd_id)
+    }
+
+    /// Whether straws may be offered for her: within her reach, for her herd, usable and not on hold.
+    pub fn may_have(&self, stock: &Stock) -> bool {
+        let lot = &stock.lot.details;
+        let is_free = lot.status == LotStatus::Usable && stock.on_hold.is_none();
+        is_free && lot.is_for(self.herd_id) && self.reaches(stock)
     }
 
     /// How a straw is thawed for her: by its lot's instruction, else as the herd says, else by the default.

@@ -15,8 +15,11 @@ use crate::{
             history::AnimalStatus,
             kinship::Inbreeding,
         },
-        straws::{lot::LotStatus, semen::SemenType},
-        values::{Day, Reason, Timestamp},
+        straws::{
+            lot::{LotDetails, LotStatus},
+            semen::SemenType,
+        },
+        values::{Day, HerdId, Name, Reason, Timestamp},
     },
     json_column, text_enum,
 };
@@ -38,6 +41,12 @@ text_enum! {
         Kinship = "kinship",
         /// The lot is quarantined or recalled.
         LotNotUsable = "lot_not_usable",
+        /// The straw hung in a tank or canister whose straws are not to be used.
+        OnHold = "on_hold",
+        /// The straw belongs to another herd's owner.
+        NotYours = "not_yours",
+        /// The straw says something else than the book does.
+        StrawMismatch = "straw_mismatch",
         /// The bath was too warm or too cold.
         BathOutOfRange = "bath_out_of_range",
         /// Served before the straw had been in the bath long enough.
@@ -96,6 +105,20 @@ pub enum Objection {
         /// What it is.
         status: LotStatus,
     },
+    /// It hangs in a tank or canister whose straws are not to be used.
+    OnHold {
+        /// Why.
+        reason: Reason,
+    },
+    /// It belongs to another herd's owner.
+    NotYours,
+    /// The straw says something else than the book does.
+    StrawMismatch {
+        /// What was read off it.
+        read: Name,
+        /// What it should say.
+        expected: String,
+    },
     /// The calf would be too inbred.
     Kinship {
         /// Its expected inbreeding.
@@ -121,6 +144,9 @@ impl Objection {
             Self::Pregnant { .. } => DeviationKind::AnimalPregnant,
             Self::TooYoung { .. } => DeviationKind::TooYoung,
             Self::LotNotUsable { .. } => DeviationKind::LotNotUsable,
+            Self::OnHold { .. } => DeviationKind::OnHold,
+            Self::NotYours => DeviationKind::NotYours,
+            Self::StrawMismatch { .. } => DeviationKind::StrawMismatch,
             Self::Kinship { .. } => DeviationKind::Kinship,
             Self::ChoiceRule { .. } => DeviationKind::ChoiceRule,
         }
@@ -140,6 +166,15 @@ impl Objection {
                 format!("She is {age_days} days old; this herd serves heifers from {limit_days} days.")
             }
             Self::LotNotUsable { status } => format!("The lot is {status}."),
+            Self::OnHold { reason } => {
+                format!("Straws that hang there are on hold: {}.", reason.as_str().trim_end_matches('.'))
+            }
+            Self::NotYours => {
+                "These straws belong to another herd's owner and are for that herd only.".to_owned()
+            }
+            Self::StrawMismatch { read, expected } => {
+                format!("The straw says {read}; by the book it should say one of: {expected}.")
+            }
             Self::Kinship { inbreeding, limit } => {
                 let mut text = format!(
                     "She and the sire are related: a calf's expected inbreeding is {:.1} %, this herd's limit {:.1} %.",
@@ -170,7 +205,12 @@ impl Objection {
             | Self::AnimalLeft { .. }
             | Self::Pregnant { .. }
             | Self::TooYoung { .. } => true,
-            Self::LotNotUsable { .. } | Self::Kinship { .. } | Self::ChoiceRule { .. } => false,
+            Self::LotNotUsable { .. }
+            | Self::OnHold { .. }
+            | Self::NotYours
+            | Self::StrawMismatch { .. }
+            | Self::Kinship { .. }
+            | Self::ChoiceRule { .. } => false,
         }
     }
 
@@ -204,17 +244,19 @@ pub fn objections_to_animal(
     .collect()
 }
 
-/// What stands against a straw of this lot for her.
+/// What stands against a straw of `lot` for an animal of `herd_id`.
 pub fn objections_to_straw(
-    status: LotStatus,
-    semen_type: SemenType,
+    lot: &LotDetails,
     allowed: &Allowed,
     inbreeding: Inbreeding,
+    herd_id: HerdId,
     herd: &HerdDetails,
 ) -> Vec<Objection> {
     let limit = herd.kinship_limit.get();
+    let (status, semen_type) = (lot.status, lot.semen_type);
     [
         (status != LotStatus::Usable).then_some(Objection::LotNotUsable { status }),
+        (!lot.is_for(herd_id)).then_some(Objection::NotYours),
         (inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit)
             .then_some(Objection::Kinship { inbreeding, limit }),
         (!allowed.has(semen_type)).then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),

@@ -36,8 +36,10 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Sto
         |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
 
     let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
-    for hanging in stock {
-        let objections = candidate.objections_to(turn, &hanging.lot, of(hanging.lot.details.sire_id));
+    // Another owner's straws are none of hers, so nothing is said of them.
+    for hanging in stock.into_iter().filter(|hanging| hanging.lot.details.is_for(candidate.herd_id)) {
+        let mut objections = candidate.objections_to(turn, &hanging.lot, of(hanging.lot.details.sire_id));
+        objections.extend(hanging.on_hold.clone().map(|reason| Objection::OnHold { reason }));
         for objection in &objections {
             let found = barred(&hanging, objection, &candidate.herd);
             let is_new = |new: &Blocked| {
@@ -69,6 +71,11 @@ fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<
         Objection::Kinship { .. } => (None, objection.describe(herd)),
         Objection::LotNotUsable { status } => {
             (Some(lot.id), format!("Only {} of his is barred: it is {status}.", lot.details.describe()))
+        }
+        Objection::OnHold { reason } => {
+            let (batch, place) = (lot.details.describe(), hanging.place.describe());
+            let text = format!("{batch} in {}, {place}, is on hold: {reason}", hanging.tank_name);
+            (Some(lot.id), text)
         }
         _ => return None,
     };

@@ -2,6 +2,7 @@
 //!
 //! What has happened is kept, with what was out of the ordinary beside it.
 
+use chrono::TimeDelta;
 use utoipa::ToSchema;
 
 use crate::{
@@ -15,8 +16,14 @@ use crate::{
         form::{Fault, InputPath},
         now::Now,
         rejection::Rejection,
-        straws::{lot::Lot, semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
-        values::{AnimalId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        straws::{
+            lot::Lot,
+            semen::SemenType,
+            sire::SireSummary,
+            withdraw::{mismatch, objected},
+            withdrawal::Withdrawal,
+        },
+        values::{AnimalId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
     form,
 };
@@ -39,6 +46,12 @@ form! {
         pub served_at: Option<Timestamp>,
         /// Who did it; who withdrew the straw when not said.
         pub technician: Option<Technician>,
+        /// The code, name or batch as it was read off the straw; held against the lot and its sire.
+        #[schema(example = "0HO123")]
+        pub straw_read: Option<Name>,
+        /// It has happened: what the straw says does not reject it and becomes a deviation.
+        #[schema(required = false)]
+        pub already_done: bool = false,
         /// A remark.
         pub note: Option<Note>,
     }
@@ -56,6 +69,11 @@ impl NewService {
                 "withdrawal_id",
                 "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
                  semen_from_herd_stock",
+            ));
+        } else if self.withdrawal_id.is_none() && self.straw_read.is_some() {
+            faults.push(Fault::at(
+                "straw_read",
+                "is held against the straw of withdrawal_id; put it into note",
             ));
         } else if self.withdrawal_id.is_none() && self.animal_id.is_none() {
             faults.push(Fault::at(
@@ -84,6 +102,43 @@ pub struct Decision {
     pub service: Service,
     /// Services that get another number, because this one came late.
     pub renumbered: Vec<(ServiceId, Numbered)>,
+    /// What it went against, with the straw's withdrawal.
+    pub against: Option<(Withdrawal, Deviations)>,
+}
+
+/// Whose clock says when she was served.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Clock {
+    /// The one that said when the straw left the tank, within a few minutes.
+    Same,
+    /// A herd system's, which may know the day only.
+    HerdSystem,
+}
+
+/// How much earlier than its withdrawal a service may be by clocks that are not quite together.
+const CLOCKS_APART: TimeDelta = TimeDelta::minutes(5);
+
+/// How long after its withdrawal a straw is at most served. A thawed straw is used within minutes; a day more is a slip of
+/// the pen, which would give her other services other numbers.
+const SERVED_WITHIN: TimeDelta = TimeDelta::hours(24);
+
+/// Rejects a service at a time at which that straw cannot have been used.
+fn within_reach_of(withdrawn_at: Timestamp, served_at: Timestamp, clock: Clock) -> Result<(), Rejection> {
+    let earliest = match clock {
+        Clock::Same => CLOCKS_APART,
+        Clock::HerdSystem => SERVED_WITHIN,
+    };
+    let after = served_at.since(withdrawn_at);
+    let detail = if after < -earliest {
+        format!("lies before the straw left the tank at {withdrawn_at}; look at the day and the year of both")
+    } else if after > SERVED_WITHIN {
+        format!(
+            "lies more than 24 hours after the straw left the tank at {withdrawn_at}; look at the day and the year of both"
+        )
+    } else {
+        return Ok(());
+    };
+    Err(Rejection::Invalid(vec![Fault::at("served_at", detail)]))
 }
 
 /// What is said of a straw that nobody put on record as thawed.
@@ -92,8 +147,10 @@ pub const NO_THAW: &str = "No thaw is on record for this straw.";
 /// The service as it is entered.
 ///
 /// # Errors
-/// What was named is not there; the withdrawal was served or discarded already; it lies before her birth or far ahead.
-pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Rejection> {
+/// What was named is not there; the withdrawal was served or discarded already; it lies before her birth, before the
+/// withdrawal, more than 24 hours after it or far ahead; the straw says something else than the book, unless it was done
+/// already.
+pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<Decision, Rejection> {
     let (served_at, ahead) = now.client_time(new.served_at, "served_at")?;
     let unknown = |what, id: uuid::Uuid, pointer: &str| Rejection::Unknown {
         what,
@@ -104,6 +161,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
         Some(id) => {
             let found = facts.withdrawal.ok_or_else(|| unknown("withdrawal", id.0, "#/withdrawal_id"))?;
             found.must_be_open()?;
+            within_reach_of(found.withdrawn_at, served_at, clock)?;
             Some(found)
         }
         None => None,
@@ -115,6 +173,16 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
         return Err(unknown("sire", id.0, "#/sire_id"));
     }
     let turn = candidate.at(served_at);
+    let mismatch = withdrawal
+        .as_ref()
+        .and_then(|withdrawal| mismatch(new.straw_read.as_ref(), &withdrawal.lot, &withdrawal.sire));
+    if let Some(mismatch) = mismatch.as_ref().filter(|_| !new.already_done) {
+        return Err(Rejection::Objected(Box::new(objected(
+            &candidate,
+            &turn,
+            std::slice::from_ref(mismatch),
+        ))));
+    }
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, served_at));
     if withdrawal.as_ref().is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
@@ -139,6 +207,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
         service_number,
         rank,
         technician: new.technician.clone(),
+        straw_read: new.straw_read.clone(),
         withdrawal_id: None,
         lot: None,
         follow_up: follow_up(facts.sire.as_ref().and_then(|sire| sire.breed.clone())),
@@ -154,15 +223,23 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
         warnings,
         recorded_at: now.now,
     };
+    let mut against = None;
     let service = match withdrawal {
         None => foreign,
         Some(withdrawal) => {
             let mut deviations = withdrawal.deviations.clone();
             let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
             deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
-            deviations.0.extend(moved_on(&candidate, &turn, &withdrawal.lot, &deviations));
+            let moved_on = moved_on(&candidate, &turn, &withdrawal.lot, &deviations);
+            let is_known = |found: &Deviation| deviations.0.iter().any(|known| known.kind == found.kind);
+            let mismatch = mismatch.map(|mismatch| mismatch.set_aside(&candidate.herd, None));
+            let mismatch = mismatch.filter(|mismatch| !is_known(mismatch));
+            let rules: Vec<Deviation> = moved_on.into_iter().chain(mismatch).collect();
+            deviations.0.extend(rules.clone());
+            against = (!rules.is_empty()).then(|| (withdrawal.clone(), Deviations(rules)));
             Service {
                 technician: foreign.technician.or(withdrawal.technician),
+                straw_read: foreign.straw_read.or(withdrawal.straw_read),
                 withdrawal_id: Some(withdrawal.id),
                 follow_up: follow_up(withdrawal.sire.breed.clone()),
                 lot: Some(withdrawal.lot),
@@ -177,7 +254,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
             }
         }
     };
-    Ok(Decision { service, renumbered })
+    Ok(Decision { service, renumbered, against })
 }
 
 /// The choice rule once more: something reported since the withdrawal may have changed which

@@ -37,6 +37,8 @@ pub struct Service {
     pub rank: i64,
     /// Who did it.
     pub technician: Option<Technician>,
+    /// What was read off the straw.
+    pub straw_read: Option<Name>,
     /// The straw's way out of the tank.
     pub withdrawal_id: Option<WithdrawalId>,
     /// The lot, when the straw was from this book.

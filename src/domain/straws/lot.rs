@@ -10,7 +10,7 @@ use crate::{
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
-        values::{Code, Day, LotId, MinorUnits, Name, Percent, SireId, Timestamp},
+        values::{Code, Day, HerdId, LotId, MinorUnits, Name, Percent, SireId, Timestamp},
     },
     form, json_column, text_enum,
 };
@@ -88,6 +88,10 @@ form! {
         #[schema(required = false)]
         #[sqlx(rename = "lot_status")]
         pub status: LotStatus = LotStatus::Usable,
+        /// The herd whose straws they are, and for whose animals only they are offered and given. The technician's own,
+        /// for anybody, without it. The same batch of two owners is two lots.
+        #[sqlx(rename = "lot_owner_herd_id")]
+        pub owner_herd_id: Option<HerdId>,
     }
 }
 
@@ -97,6 +101,11 @@ impl LotDetails {
         if self.sexed_percentage.is_some() && !self.semen_type.is_sexed() {
             faults.push(spot.member("sexed_percentage").fault("belongs to sexed semen only"));
         }
+    }
+
+    /// Whether its straws are for an animal of that herd.
+    pub fn is_for(&self, herd: HerdId) -> bool {
+        self.owner_herd_id.is_none_or(|owner| owner == herd)
     }
 
     /// The lot in words: "batch 24117 of 2024-04-26".

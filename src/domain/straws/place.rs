@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::{
-    domain::values::{Canister, TankId},
+    domain::values::{Canister, HerdId, Name, TankId},
     form, text_enum,
 };
 
@@ -82,6 +82,17 @@ impl Place {
         let goblet = self.goblet.said().map(|goblet| format!("{goblet} goblet"));
         [Some(canister), cane, goblet].into_iter().flatten().collect::<Vec<_>>().join(", ")
     }
+}
+
+/// A tank that was named.
+#[derive(Clone, Debug)]
+pub struct NamedTank {
+    /// What it is called.
+    pub name: Name,
+    /// How many canisters it has.
+    pub canisters: Canister,
+    /// Whose it is; the technician's when none.
+    pub herd_id: Option<HerdId>,
 }
 
 text_enum! {

@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         access::Role,
-        animals::objection::{Deviation, DeviationKind},
+        animals::objection::{Deviation, DeviationKind, Deviations},
         now::Now,
         rejection::Rejection,
         straws::{
@@ -33,6 +33,9 @@ form! {
         /// How warm the water at hand is, for advice in millilitres.
         #[schema(example = 12.0)]
         pub water_temp_c: Option<Celsius>,
+        /// It has happened: a bath out of range does not reject it and becomes a deviation.
+        #[schema(required = false)]
+        pub already_done: bool = false,
         /// Records a bath out of range that was used all the same.
         #[schema(rename = "override")]
         pub r#override: Option<Override>,
@@ -45,14 +48,14 @@ pub struct Decision {
     /// The withdrawal as it is then.
     pub withdrawal: Withdrawal,
     /// What was set aside.
-    pub set_aside: Option<String>,
+    pub set_aside: Deviations,
 }
 
 /// Whether the straw may go in.
 ///
 /// # Errors
-/// It was used or thawed already, the time lies far ahead, or the bath is out of the protocol's range and no manager
-/// sets that aside.
+/// It was used or thawed already, the time lies far ahead; or, unless it was done already, the bath is out of the protocol's
+/// range and no manager sets that aside.
 pub fn decide(
     new: &NewThaw,
     mut withdrawal: Withdrawal,
@@ -74,13 +77,17 @@ pub fn decide(
         BathVerdict::TooHot(advice) => Some((advice.text.clone(), Rejection::BathTooHot(advice))),
         BathVerdict::TooCold(advice) => Some((advice.text.clone(), Rejection::BathTooCold(advice))),
     };
-    let mut set_aside = None;
+    let mut set_aside = Deviations::default();
     if let Some((text, rejection)) = out_of_range {
-        let Some(Override { reason }) = &new.r#override else { return Err(rejection) };
-        may_override(role)?;
-        set_aside = Some(text.clone());
-        let kind = DeviationKind::BathOutOfRange;
-        withdrawal.deviations.0.push(Deviation { kind, text, reason: Some(reason.to_string()) });
+        let reason = new.r#override.as_ref().map(|Override { reason }| reason.to_string());
+        if !new.already_done {
+            if reason.is_none() {
+                return Err(rejection);
+            }
+            may_override(role)?;
+        }
+        set_aside.0.push(Deviation { kind: DeviationKind::BathOutOfRange, text, reason });
+        withdrawal.deviations.0.extend(set_aside.0.clone());
     }
     if started_at < withdrawal.withdrawn_at {
         withdrawal.deviations.0.push(Deviation {

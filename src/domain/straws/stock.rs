@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 
 use crate::domain::{
     straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary},
-    values::{HerdId, Name, PlaceId},
+    values::{HerdId, Name, PlaceId, Reason},
 };
 
 /// Straws of one lot at one place.
@@ -31,6 +31,10 @@ pub struct Stock {
     /// Whose tank it is; the technician's when none.
     #[serde(skip)]
     pub tank_herd_id: Option<HerdId>,
+    /// The herd whose straws they are; the technician's own, for anybody, when null.
+    pub owner_herd_name: Option<Name>,
+    /// Why straws that hang there are not to be used; null where they may.
+    pub on_hold: Option<Reason>,
     /// How many.
     #[schema(minimum = 0)]
     pub straws: i64,

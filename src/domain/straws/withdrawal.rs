@@ -103,6 +103,8 @@ pub struct Withdrawal {
     pub withdrawn_at: Timestamp,
     /// Who took it.
     pub technician: Option<Technician>,
+    /// What was read off the straw.
+    pub straw_read: Option<Name>,
     /// What the choice rule allowed.
     pub rule: Allowed,
     /// How to thaw it.

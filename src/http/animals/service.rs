@@ -5,7 +5,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::straws::reverse::ReverseService,
+    book::{command::StoredResponse, straws::reverse::ReverseService},
     domain::{
         animals::{record_service::NewService, service::Service},
         values::{AnimalId, HerdId, ServiceId},
@@ -26,7 +26,9 @@ use crate::{
 #[utoipa::path(post, path = "/v1/services", operation_id = "create_service", tag = "Services",
     summary = "Record a service",
     description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
-        have been used stands with its deviation. The answer says when she is due, when to watch for a return to heat, and \
+        have been used stands with its deviation. Refused is only what cannot be: a service before its withdrawal or more than \
+        24 hours after it, a straw that was served already, a time to come; and 409 `straw-mismatch` when `straw_read` is \
+        nothing of the lot or its sire, unless `already_done` says that she has been served. The answer says when she is due, when to watch for a return to heat, and \
         from when pregnancy checks can be trusted.",
     request_body(content = NewService, examples(
         ("with a withdrawn straw" = (summary = "With a straw of this book", value = json!({
@@ -42,7 +44,12 @@ use crate::{
         Problems))]
 async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    app.perform(command, new, |service| created(format!("/v1/services/{}", service.id), &service)).await
+    app.perform(command, new, |service| recorded(&service)).await
+}
+
+/// How a service just recorded is answered.
+pub fn recorded(service: &Service) -> serde_json::Result<StoredResponse> {
+    created(format!("/v1/services/{}", service.id), service)
 }
 
 form! {

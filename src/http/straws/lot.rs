@@ -8,7 +8,7 @@ use crate::{
             lot::{Lot, LotDetails, LotStatus},
             semen::SemenType,
         },
-        values::{BusinessId, SireId},
+        values::{BusinessId, HerdId, SireId},
     },
     form,
     http::catalogue::catalogue,
@@ -26,6 +26,8 @@ form! {
         pub semen_type: Option<SemenType>,
         /// Only in this state.
         pub status: Option<LotStatus>,
+        /// Only those that belong to this herd's owner.
+        pub owner_herd_id: Option<HerdId>,
     }
 }
 
@@ -39,6 +41,7 @@ async fn rows(
         sire: filter.sire_id,
         semen_type: filter.semen_type,
         status: filter.status,
+        owner_herd: filter.owner_herd_id,
     };
     store::straws::lot::list(tx, business, wanted, page).await
 }

@@ -2,6 +2,7 @@
 
 pub mod batch;
 pub mod discard;
+pub mod hold;
 pub mod lot;
 pub mod movement;
 pub mod outlook;

@@ -45,6 +45,9 @@ form! {
         pub herd_id: Option<HerdId>,
         /// Only in this tank, and what was used out of it.
         pub tank_id: Option<TankId>,
+        /// Only straws that belong to this herd's owner, wherever they hang. Without it those that are for anybody count, and
+        /// in a herd's own tank its own.
+        pub owner_herd_id: Option<HerdId>,
         /// Days until a delivery that is ordered now. Default 14.
         pub lead_days: Option<LeadDays>,
         /// When the next delivery comes, instead of `lead_days`; an instant to come.
@@ -96,7 +99,7 @@ const ASSUMPTIONS: [&str; 5] = [
     summary = "Get the stock outlook",
     description = "For each sire and semen type: daily use, days of cover, reorder point and the probability of running out \
         before the next delivery, each with what it rests on. With too little use to tell, it says so instead. Only usable \
-        lots count. The start of a season is outside its reach.",
+        lots count, and nothing under a hold. The start of a season is outside its reach.",
     params(PageParams, OutlookFilter),
     responses((status = 200, description = "A page of outlooks.", body = StockOutlookList), Problems))]
 async fn list(
@@ -118,7 +121,7 @@ async fn list(
     };
     let lead = Lead { days: f.lead_days.map_or(LEAD_DAYS, LeadDays::get), delivery_at: f.delivery_at };
     let service_level = f.service_level.map_or(0.95, ServiceLevel::get);
-    let wanted = WantedOutlook { sire: f.sire_id, semen_type: f.semen_type, area };
+    let wanted = WantedOutlook { sire: f.sire_id, semen_type: f.semen_type, area, owner: f.owner_herd_id };
     let (after, limit) = listing.by_id_and(SemenType::parse)?;
     let after = (after.0, after.1.map_or("", SemenType::as_str));
     let mut tx = app.book.db.read().await?;
@@ -126,7 +129,8 @@ async fn list(
     let of = |held: &Held| (held.sire.id, held.semen_type);
     let used = match held.first().zip(held.last()) {
         Some((first, last)) => {
-            demand::histories(&mut tx, caller.business_id, (of(first), of(last)), area, now).await?
+            demand::histories(&mut tx, caller.business_id, (of(first), of(last)), area, f.owner_herd_id, now)
+                .await?
         }
         None => BTreeMap::new(),
     };

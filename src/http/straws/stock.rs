@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     domain::{
         straws::{semen::SemenType, stock::Stock},
-        values::{LotId, SireId, TankId},
+        values::{HerdId, LotId, SireId, TankId},
     },
     form,
     http::{
@@ -37,6 +37,8 @@ form! {
         pub lot_id: Option<LotId>,
         /// Only of this semen type.
         pub semen_type: Option<SemenType>,
+        /// Only straws that belong to this herd's owner.
+        pub owner_herd_id: Option<HerdId>,
     }
 }
 
@@ -66,7 +68,13 @@ async fn list(
     listing: Listing<StockFilter>,
 ) -> Result<Response, Problem> {
     let f = &listing.filter;
-    let wanted = Wanted { tank: f.tank_id, sire: f.sire_id, lot: f.lot_id, semen_type: f.semen_type };
+    let wanted = Wanted {
+        tank: f.tank_id,
+        sire: f.sire_id,
+        lot: f.lot_id,
+        semen_type: f.semen_type,
+        owner_herd: f.owner_herd_id,
+    };
     let (after, limit) = listing.by_two_ids()?;
     let mut tx = app.book.db.read().await?;
     let rows = stock::list(&mut tx, caller.business_id, &wanted, after, limit).await?;

@@ -30,7 +30,10 @@ use crate::{
     summary = "Withdraw a straw for an animal",
     description = "Enforces the herd's rules: refused with 409 `choice-rule`, `animal-pregnant`, `do-not-breed`, `kinship`, \
         `lot-not-usable`, `too-young` or `animal-left`, saying what is allowed and where it hangs, unless `override` sets that \
-        aside; refused with 409 `not-in-stock` when so many straws do not hang there, saying where else they do.",
+        aside; refused with 409 `not-in-stock` when so many straws do not hang there, saying where else they do. With \
+        `already_done` nothing of that refuses it, whoever tells it: it becomes a deviation and an alert, and straws that the \
+        book did not have there are entered as found. A straw of a lot with another owner is refused with `not-yours`, one \
+        under a hold with `on-hold`, one that says something else than the book (`straw_read`) with `straw-mismatch`.",
     request_body(content = NewWithdrawal, examples(
         ("of a sire" = (summary = "Of a sire: the oldest collection that the rule allows", value = json!({
             "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
@@ -63,7 +66,8 @@ pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> 
 #[utoipa::path(post, path = "/v1/withdrawals/{id}/thaw", operation_id = "thaw_withdrawal", tag = "Withdrawals",
     summary = "Start the thaw of a withdrawn straw",
     description = "Refused with 422 `bath-too-hot` or `bath-too-cold` outside the protocol's range, saying what to do; with the \
-        bath's volume and the temperature of the water at hand it says how many millilitres. Otherwise answers from when \
+        bath's volume and the temperature of the water at hand it says how many millilitres. With `already_done` it is kept as \
+        a deviation. Otherwise answers from when \
         (`ready_at`) and until when (`use_by`) to use the straw. The supplier's printed instruction overrides any default.",
     request_body(content = NewThaw, example = json!({
         "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),

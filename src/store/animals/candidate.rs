@@ -16,19 +16,23 @@ use crate::{
         row::LeftJoin,
         straws::{
             lot::Lot,
-            place::{Cane, Goblet, Place},
+            place::{Cane, Goblet, NamedTank, Place},
             sire::SireSummary,
             stock::Stock,
         },
         values::{
-            AnimalId, BusinessId, Canister, Code, Day, HerdId, LotId, Name, PlaceId, ServiceId, SireId,
-            TankId, Timestamp, WithdrawalId,
+            AnimalId, BusinessId, Canister, Code, Day, HerdId, LotId, Name, PlaceId, Reason, ServiceId,
+            SireId, TankId, Timestamp, WithdrawalId,
         },
     },
     store::{
         Error, Result, Tx,
         animals::pedigree::pedigree_json,
-        straws::{lot::lot_columns, sire::sire_columns, stock::in_order_of_use},
+        straws::{
+            lot::lot_columns,
+            sire::sire_columns,
+            stock::{Held, in_order_of_use, on_hold},
+        },
     },
 };
 
@@ -37,9 +41,10 @@ use crate::{
 #[derive(Deserialize)]
 struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64);
 
-/// Straws of the lot at one place: the place's id, tank, canister, cane and goblet, the tank's name and herd, how many.
+/// Straws of the lot at one place: the place's id, tank, canister, cane and goblet, the tank's name and herd, why they are
+/// not to be used, how many.
 #[derive(Deserialize)]
-struct Hanging(PlaceId, TankId, Canister, Cane, Goblet, Name, Option<HerdId>, i64);
+struct Hanging(PlaceId, TankId, Canister, Cane, Goblet, Name, Option<HerdId>, Option<Reason>, i64);
 
 #[derive(sqlx::FromRow)]
 struct Row {
@@ -58,12 +63,17 @@ struct Row {
     sire: Option<SireSummary>,
     tank_name: Option<Name>,
     tank_canisters: Option<Canister>,
+    tank_herd_id: Option<HerdId>,
+    place_id: Option<PlaceId>,
+    place_on_hold: Option<Reason>,
+    is_id_taken: bool,
+    owner_herd_name: Option<Name>,
     hanging: Json<Vec<Hanging>>,
 }
 
 /// What a mating is about.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct Asked {
+pub struct Asked<'p> {
     /// The animal.
     pub animal: Option<AnimalId>,
     /// Or the one of this withdrawal.
@@ -72,8 +82,12 @@ pub struct Asked {
     pub lot: Option<LotId>,
     /// The sire, where no lot says him.
     pub sire: Option<SireId>,
-    /// The tank that was named.
-    pub tank: Option<TankId>,
+    /// The place that was named.
+    pub place: Option<&'p Place>,
+    /// The id that a new withdrawal is to have.
+    pub id: Option<WithdrawalId>,
+    /// Which places of the lot count.
+    pub held: Held,
 }
 
 /// What is known of what was asked; what is not there is `None`.
@@ -85,8 +99,14 @@ pub struct Found {
     pub lot: Option<Lot>,
     /// The sire, or the lot's.
     pub sire: Option<SireSummary>,
-    /// Name and canisters of the tank.
-    pub tank: Option<(Name, Canister)>,
+    /// The tank.
+    pub tank: Option<NamedTank>,
+    /// The id of the place that was named, if straws ever hung there.
+    pub place_id: Option<PlaceId>,
+    /// Why straws there are not to be used.
+    pub place_on_hold: Option<Reason>,
+    /// Whether a withdrawal has that id.
+    pub is_id_taken: bool,
     /// All straws of the lot, in the order in which they should be used.
     pub hanging: Vec<Stock>,
 }
@@ -99,10 +119,16 @@ macro_rules! gather {
                     h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
                     h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
             lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
+             t.herd_id as tank_herd_id,
+             (select p.id from place p
+              where p.business_id = $1 and p.tank_id = $5 and p.canister = $7 and p.cane = $8 and p.goblet = $9) as place_id, ",
+            on_hold!("$5", "$7"), " as place_on_hold,
+             exists (select 1 from withdrawal w where w.business_id = $1 and w.id = $10) as is_id_taken,
+             (select o.name from herd o where o.business_id = $1 and o.id = l.owner_herd_id) as owner_herd_name,
              (select ", $hanging, " from balance b
               join place p on p.business_id = b.business_id and p.id = b.place_id
               join tank k on k.business_id = p.business_id and k.id = p.tank_id
-              where b.business_id = $1 and b.lot_id = $3 and b.straws > 0) as hanging
+              where b.business_id = $1 and b.lot_id = $3 and b.straws >= $11) as hanging
              from business b
              left join animal a on a.business_id = b.id and a.id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))
              left join herd h on h.business_id = b.id and h.id = a.herd_id
@@ -115,7 +141,7 @@ macro_rules! gather {
 }
 
 /// Gathers what is known of a mating.
-pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<Found> {
+pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Result<Found> {
     // Uses service_by_animal and animal_event_by_animal.
     let row: Row = tx
         .sql_for(
@@ -132,8 +158,12 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                     "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
                 ),
-                "json_group_array(json_array(hex(p.id), hex(p.tank_id), p.canister, p.cane, p.goblet, k.name,
-                                             case when k.herd_id is not null then hex(k.herd_id) end, b.straws))"
+                concat!(
+                    "json_group_array(json_array(hex(p.id), hex(p.tank_id), p.canister, p.cane, p.goblet, k.name,
+                                                 case when k.herd_id is not null then hex(k.herd_id) end, ",
+                    on_hold!("p.tank_id", "p.canister"),
+                    ", b.straws))"
+                )
             ),
             gather!(
                 "(select coalesce(json_agg(entry), '[]') from (
@@ -148,16 +178,24 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                     "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
                 ),
-                "coalesce(json_agg(json_build_array(p.id, p.tank_id, p.canister, p.cane, p.goblet, k.name, k.herd_id,
-                                                    b.straws)), '[]')"
+                concat!(
+                    "coalesce(json_agg(json_build_array(p.id, p.tank_id, p.canister, p.cane, p.goblet, k.name, k.herd_id, ",
+                    on_hold!("p.tank_id", "p.canister"),
+                    ", b.straws)), '[]')"
+                )
             ),
         )
         .bind(business)
         .bind(asked.animal)
         .bind(asked.lot)
         .bind(asked.sire)
-        .bind(asked.tank)
+        .bind(asked.place.map(|place| place.tank_id))
         .bind(asked.withdrawal)
+        .bind(asked.place.map(|place| place.canister))
+        .bind(asked.place.map(|place| place.cane.clone()))
+        .bind(asked.place.map(|place| place.goblet.clone()))
+        .bind(asked.id)
+        .bind(asked.held.least())
         .one()
         .await?;
     let candidate = match (row.animal_id, row.animal_number, row.animal_herd_id, row.herd) {
@@ -178,24 +216,30 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
         _ => None,
     };
     let hanging = match row.lot.as_ref().zip(row.sire.as_ref()) {
-        Some((lot, sire)) => hanging(lot, sire, row.hanging.0),
+        Some((lot, sire)) => hanging(lot, sire, row.owner_herd_name.as_ref(), row.hanging.0),
         None => Vec::new(),
     };
     let tank = row.tank_name.zip(row.tank_canisters);
-    Ok(Found { candidate, lot: row.lot, sire: row.sire, tank, hanging })
+    let tank = tank.map(|(name, canisters)| NamedTank { name, canisters, herd_id: row.tank_herd_id });
+    let Row { lot, sire, place_id, place_on_hold, is_id_taken, .. } = row;
+    Ok(Found { candidate, lot, sire, tank, place_id, place_on_hold, is_id_taken, hanging })
 }
 
-fn hanging(lot: &Lot, sire: &SireSummary, rows: Vec<Hanging>) -> Vec<Stock> {
+fn hanging(lot: &Lot, sire: &SireSummary, owner: Option<&Name>, rows: Vec<Hanging>) -> Vec<Stock> {
     let stock = rows.into_iter().map(
-        |Hanging(place_id, tank_id, canister, cane, goblet, tank_name, tank_herd_id, straws)| Stock {
-            lot: lot.clone(),
-            sire: sire.clone(),
-            semen_type: lot.details.semen_type,
-            place: Place { tank_id, canister, cane, goblet },
-            place_id,
-            tank_name,
-            tank_herd_id,
-            straws,
+        |Hanging(place_id, tank_id, canister, cane, goblet, tank_name, tank_herd_id, on_hold, straws)| {
+            Stock {
+                lot: lot.clone(),
+                sire: sire.clone(),
+                semen_type: lot.details.semen_type,
+                place: Place { tank_id, canister, cane, goblet },
+                place_id,
+                tank_name,
+                tank_herd_id,
+                owner_herd_name: owner.cloned(),
+                on_hold,
+                straws,
+            }
         },
     );
     in_order_of_use(stock.collect())

@@ -32,14 +32,14 @@ pub async fn write(
     tx.sql_for(
         concat!("insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18);
+                              deviations, note, recorded_at, recorded_by, straw_read)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20);
          update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9; ", renumber_services!(sqlite, "$19")),
         concat!("with entered as (
              insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18)),
+                              deviations, note, recorded_at, recorded_by, straw_read)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20)),
          served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9) ", renumber_services!(postgres, "$19")),
     )
     .bind(business)
@@ -61,6 +61,7 @@ pub async fn write(
     .bind(s.recorded_at)
     .bind(by)
     .bind(numbers(renumbered))
+    .bind(s.straw_read.clone())
     .run()
     .await?;
     let new = NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id);
@@ -114,7 +115,7 @@ macro_rules! services {
         concat!(
             // Her last calving before it by animal_event_by_animal.
             "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
-                    v.technician, v.withdrawal_id, ",
+                    v.technician, v.straw_read, v.withdrawal_id, ",
             lot_columns!(),
             ", ",
             sire_columns!(),

@@ -10,10 +10,32 @@ use crate::{
             outlook::Held,
             semen::SemenType,
         },
-        values::{BusinessId, SireId, Timestamp},
+        values::{BusinessId, HerdId, SireId, Timestamp},
     },
     store::{Result, Tx, straws::sire::sire_columns},
 };
+
+/// Whether straws at a place `p` are not to be used.
+macro_rules! on_hold {
+    () => {
+        "exists (select 1 from hold d where d.business_id = $1 and d.tank_id = p.tank_id
+                 and (d.canister is null or d.canister = p.canister) and d.lifted_at is null)"
+    };
+}
+
+/// Whether straws of a lot `l` in a tank `t` count: those of the owner that was named; else those that are for anybody, and
+/// a herd's own in its own tank.
+macro_rules! counts {
+    ($owner:literal) => {
+        concat!(
+            "case when ",
+            $owner,
+            " is null then l.owner_herd_id is null or l.owner_herd_id = t.herd_id else l.owner_herd_id = ",
+            $owner,
+            " end"
+        )
+    };
+}
 
 /// Of which straws an outlook is asked; what is not said is not asked.
 #[derive(Clone, Debug)]
@@ -24,6 +46,8 @@ pub struct WantedOutlook {
     pub semen_type: Option<SemenType>,
     /// In these tanks.
     pub area: Area,
+    /// Only those that belong to this herd's owner.
+    pub owner: Option<HerdId>,
 }
 
 /// Every sire and type of which straws hang or hung in an area; the cursor is a sire and a type.
@@ -41,7 +65,9 @@ pub async fn held(
                 sire_columns!(),
                 ", h.semen_type, h.straws
                  from (select l.sire_id, l.semen_type,
-                              cast(sum(case l.status when 'usable' then b.straws else 0 end) as bigint) as straws
+                              cast(sum(case when l.status = 'usable' and not ",
+                on_hold!(),
+                " then b.straws else 0 end) as bigint) as straws
                        from balance b
                        join lot l on l.business_id = b.business_id and l.id = b.lot_id
                        join place p on p.business_id = b.business_id and p.id = b.place_id
@@ -51,6 +77,9 @@ pub async fn held(
                 " and (l.sire_id, l.semen_type) > ($2, $3)
                          and ($6 is null or l.semen_type = $6)
                          and ($7 is null or t.id = $7) and ($8 is null or t.herd_id = $8)
+                         and ",
+                counts!("$9"),
+                "
                        group by l.sire_id, l.semen_type
                        order by l.sire_id, l.semen_type limit $4) as h
                  join sire s on s.business_id = $1 and s.id = h.sire_id
@@ -68,6 +97,7 @@ pub async fn held(
         .bind(wanted.semen_type)
         .bind(wanted.area.tank())
         .bind(wanted.area.herd())
+        .bind(wanted.owner)
         .all()
         .await
 }
@@ -77,11 +107,13 @@ pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) ->
     let (tank, herd) = (subject.area.tank(), subject.area.herd());
     let straws = match subject.straw {
         Straw::Lot(lot) => {
-            tx.sql(
+            tx.sql(concat!(
                 "select cast(coalesce(sum(b.straws), 0) as bigint) from balance b
                  join lot l on l.business_id = b.business_id and l.id = b.lot_id
-                 where b.business_id = $1 and b.lot_id = $2 and l.status = 'usable'",
-            )
+                 join place p on p.business_id = b.business_id and p.id = b.place_id
+                 where b.business_id = $1 and b.lot_id = $2 and l.status = 'usable' and not ",
+                on_hold!()
+            ))
             .bind(business)
             .bind(lot)
             .value()
@@ -89,14 +121,16 @@ pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) ->
         }
         // By lot_by_sire, the balances of each lot and their places.
         Straw::Of(sire, semen_type) => {
-            tx.sql(
+            tx.sql(concat!(
                 "select cast(coalesce(sum(b.straws), 0) as bigint) from lot l
                  join balance b on b.business_id = l.business_id and b.lot_id = l.id and b.straws > 0
                  join place p on p.business_id = b.business_id and p.id = b.place_id
                  join tank t on t.business_id = p.business_id and t.id = p.tank_id
                  where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3 and l.status = 'usable'
-                   and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)",
-            )
+                   and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)
+                   and (l.owner_herd_id is null or l.owner_herd_id = t.herd_id) and not ",
+                on_hold!()
+            ))
             .bind(business)
             .bind(sire)
             .bind(semen_type)
@@ -117,7 +151,7 @@ pub async fn history(
     area: Area,
     now: Timestamp,
 ) -> Result<UseHistory> {
-    Ok(histories(tx, business, (of, of), area, now).await?.remove(&of).unwrap_or_default())
+    Ok(histories(tx, business, (of, of), area, None, now).await?.remove(&of).unwrap_or_default())
 }
 
 /// The same of every sire and type from the first to the last, in the order of [`held`].
@@ -126,6 +160,7 @@ pub async fn histories(
     business: BusinessId,
     (first, last): ((SireId, SemenType), (SireId, SemenType)),
     area: Area,
+    owner: Option<HerdId>,
     now: Timestamp,
 ) -> Result<BTreeMap<(SireId, SemenType), UseHistory>> {
     #[derive(sqlx::FromRow)]
@@ -157,7 +192,7 @@ pub async fn histories(
                  join place p on p.business_id = m.business_id and p.id = m.from_place_id
                  join tank t on t.business_id = p.business_id and t.id = p.tank_id
                  where ", of_lots!(), " and m.kind = 'withdrawal' and m.occurred_at > $8
-                   and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7)
+                   and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7) and ", counts!("$10"), "
                    and not exists (select 1 from movement r where r.business_id = m.business_id and r.reverses_id = m.id)
                  group by l.sire_id, l.semen_type, ", $age
             )
@@ -177,6 +212,7 @@ pub async fn histories(
         .bind(area.herd())
         .bind(now.plus(-chrono::TimeDelta::days(LOOK_BACK_DAYS)))
         .bind(now)
+        .bind(owner)
         .all()
         .await?;
     let firsts: Vec<First> = tx
@@ -187,6 +223,9 @@ pub async fn histories(
                          join tank t on t.business_id = p.business_id and t.id = p.tank_id
                          where m.business_id = l.business_id and m.lot_id = l.id
                            and ($6 is null or t.id = $6) and ($7 is null or t.herd_id = $7)
+                           and ",
+            counts!("$8"),
+            "
                          order by m.seq limit 1)) as occurred_at
              from lot l where ",
             of_lots!(),
@@ -199,6 +238,7 @@ pub async fn histories(
         .bind(last.1)
         .bind(area.tank())
         .bind(area.herd())
+        .bind(owner)
         .all()
         .await?;
     let mut histories = BTreeMap::<_, UseHistory>::new();

@@ -1,6 +1,7 @@
 //! The ledger and what it counts.
 
 pub mod demand;
+pub mod hold;
 pub mod ledger;
 pub mod lot;
 pub mod lot_trace;

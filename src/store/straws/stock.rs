@@ -27,6 +27,21 @@ macro_rules! held_at {
     };
 }
 
+/// Why straws in a canister of a tank are not to be used, if so.
+macro_rules! on_hold {
+    ($tank:literal, $canister:literal) => {
+        concat!(
+            "(select d.reason from hold d
+              where d.business_id = $1 and d.tank_id = ",
+            $tank,
+            " and (d.canister is null or d.canister = ",
+            $canister,
+            ") and d.lifted_at is null order by d.id limit 1)"
+        )
+    };
+}
+pub(in crate::store) use on_hold;
+
 macro_rules! stock {
     ($rest:literal) => {
         stock!("b.straws", $rest)
@@ -41,7 +56,10 @@ macro_rules! stock {
             place_columns!(),
             ", p.id as place_id, ",
             $straws,
-            " as straws, t.name as tank_name, t.herd_id as tank_herd_id
+            " as straws, t.name as tank_name, t.herd_id as tank_herd_id, ",
+            on_hold!("p.tank_id", "p.canister"),
+            " as on_hold,
+              (select o.name from herd o where o.business_id = $1 and o.id = l.owner_herd_id) as owner_herd_name
              from balance b
              join lot l on l.business_id = b.business_id and l.id = b.lot_id
              join place p on p.business_id = b.business_id and p.id = b.place_id
@@ -68,10 +86,30 @@ pub async fn of_lot(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec
     stock.bind(business).bind(lot).all().await.map(in_order_of_use)
 }
 
+/// Which places count where stock is asked.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Held {
+    /// Where straws hang.
+    #[default]
+    Now,
+    /// Also where they hung once.
+    Ever,
+}
+
+impl Held {
+    /// The fewest straws that a place must hold.
+    pub(in crate::store) fn least(self) -> i64 {
+        match self {
+            Self::Now => 1,
+            Self::Ever => 0,
+        }
+    }
+}
+
 /// All stock of one sire, in the order in which it should be used: the oldest collection first.
-pub async fn of_sire(tx: &mut Tx, business: BusinessId, sire: SireId) -> Result<Vec<Stock>> {
-    let stock = tx.sql(stock!("where l.business_id = $1 and l.sire_id = $2 and b.straws > 0"));
-    stock.bind(business).bind(sire).all().await.map(in_order_of_use)
+pub async fn of_sire(tx: &mut Tx, business: BusinessId, sire: SireId, held: Held) -> Result<Vec<Stock>> {
+    let stock = tx.sql(stock!("where l.business_id = $1 and l.sire_id = $2 and b.straws >= $3"));
+    stock.bind(business).bind(sire).bind(held.least()).all().await.map(in_order_of_use)
 }
 
 /// All stock within reach of a herd: in its own tanks and the technician's, in the order in which
@@ -93,6 +131,8 @@ pub struct Wanted {
     pub lot: Option<LotId>,
     /// Of this semen type.
     pub semen_type: Option<SemenType>,
+    /// Of this herd's own lots.
+    pub owner_herd: Option<HerdId>,
 }
 
 /// Stock by lot and place; the cursor is a lot and a place.
@@ -107,6 +147,7 @@ pub async fn list(
         "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
            and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
            and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
+           and ($9 is null or l.owner_herd_id = $9)
          order by b.lot_id, b.place_id limit $4"
     ))
     .bind(business)
@@ -117,6 +158,7 @@ pub async fn list(
     .bind(wanted.sire)
     .bind(wanted.lot)
     .bind(wanted.semen_type)
+    .bind(wanted.owner_herd)
     .all()
     .await
 }
@@ -153,13 +195,15 @@ pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result
              join place p on p.business_id = b.business_id and p.id = b.place_id
              where b.business_id = $1 and b.straws > 0
                and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
-               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)",
+               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)
+               and ($6 is null or l.owner_herd_id = $6)",
         )
         .bind(business)
         .bind(wanted.tank)
         .bind(wanted.sire)
         .bind(wanted.lot)
         .bind(wanted.semen_type)
+        .bind(wanted.owner_herd)
         .value()
         .await?;
     Ok(total.unwrap_or(0))

@@ -46,14 +46,14 @@ pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal,
         line_sqlite!(
             "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
                                      technician, service_number, rank, rule, thaw, override_reason, deviations, state,
-                                     recorded_at, recorded_by)
-             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13); "
+                                     recorded_at, recorded_by, straw_read)
+             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13, $30); "
         ),
         line_postgres!(
             "insert into withdrawal (business_id, id, animal_id, herd_id, lot_id, place_id, straws, withdrawn_at,
                                      technician, service_number, rank, rule, thaw, override_reason, deviations, state,
-                                     recorded_at, recorded_by)
-             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13)"
+                                     recorded_at, recorded_by, straw_read)
+             values ($1, $15, $21, $22, $2, $3, $5, $12, $14, $23, $24, $25, $26, $27, $28, 'out', $29, $13, $30)"
         ),
     );
     line.bind(sql)
@@ -66,6 +66,7 @@ pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal,
         .bind(w.override_reason.clone())
         .bind(w.deviations.clone())
         .bind(w.recorded_at)
+        .bind(w.straw_read.clone())
         .run()
         .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Movement, line.id.0));
@@ -86,7 +87,7 @@ macro_rules! withdrawals {
             sire_columns!(),
             ", ",
             place_columns!(),
-            ", w.place_id, t.name as tank_name, t.herd_id as tank_herd_id, w.straws, w.withdrawn_at, w.technician, w.rule, w.thaw,
+            ", w.place_id, t.name as tank_name, t.herd_id as tank_herd_id, w.straws, w.withdrawn_at, w.technician, w.straw_read, w.rule, w.thaw,
                     w.bath_temp_c, w.thaw_started_at, w.ready_at, w.use_by, w.resolved_at, w.override_reason,
                     w.deviations, w.recorded_at
              from withdrawal w

@@ -58,6 +58,8 @@ columns! {
         "straw_ml" Decimal "The straw's volume, 0.25 or 0.5.", "0.25";
         "sexed_percentage" May "Of sexed semen, the share of the stated sex in percent.", "90";
         "status" May "usable (when empty), quarantined or recalled.", "usable";
+        "owner_herd_name" May "The herd whose straws they are, by its name in the book; the technician's own when empty.", "";
+        "on_hold" Unread "Not read.", "";
         "straws" Must "How many straws hang there.", "10";
         "received_at" May "When they came: a time with an offset, or a day; now when empty.",
             "2026-02-27T09:30:00+01:00";

@@ -15,6 +15,7 @@ use crate::{
         lookup,
     },
     domain::{
+        animals::herd::Herd,
         identifiers::Identifiers,
         nitrogen::tank::Tank,
         straws::{
@@ -65,6 +66,8 @@ form! {
         pub sexed_percentage: Option<Percent>,
         /// Whether the straws may be used.
         pub status: Option<LotStatus>,
+        /// The herd whose straws they are.
+        pub owner_herd_name: Option<Name>,
         /// How many.
         pub straws: Straws,
         /// When they came.
@@ -100,6 +103,7 @@ impl InventoryLine {
 /// What the book holds that a line can name.
 struct Inventory {
     tanks: Register<Tank>,
+    herds: Register<Herd>,
     zones: HashMap<HerdId, TimeZone>,
     sires: Sires,
     lots: Lots,
@@ -114,6 +118,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
     let mut inventory = Inventory {
         tanks: register::tanks(tx, business).await?,
         zones: herds.all().iter().map(|herd| (herd.id, herd.details.time_zone)).collect(),
+        herds,
         sires: Sires::of(tx, business).await?,
         lots: Lots::of(tx, business).await?,
         note: Note::parse("imported").map_err(Failure::Unusable)?,
@@ -146,7 +151,10 @@ impl Inventory {
             taking.faults.at(number, "sire_name", "is required, or an identifier of a sire in the book");
         }
         let Ok(Some(sire)) = sire else { return Ok(()) };
-        let Some(lot_id) = self.lots.meant(taking, number, sire, &said).await? else { return Ok(()) };
+        let owner = said.owner_herd_name.as_ref().map(|name| self.herds.called(name).map(|herd| herd.id));
+        let owner = owner.transpose().map_err(|wrong| taking.faults.at(number, "owner_herd_name", wrong));
+        let Ok(owner) = owner else { return Ok(()) };
+        let Some(lot_id) = self.lots.meant(taking, number, sire, owner, &said).await? else { return Ok(()) };
         let (Ok(tank), Some((occurred_at, _))) = (tank, received) else { return Ok(()) };
         if said.canister > tank.details.canisters {
             return Ok(());

@@ -1,4 +1,4 @@
-//! Which lot a line means: by sire, semen type, batch and day of collection; a new one is entered.
+//! Which lot a line means: by sire, semen type, batch, day of collection and owner; a new one is entered.
 
 use std::{collections::HashMap, fmt::Display};
 
@@ -18,13 +18,13 @@ use crate::{
             semen::{SemenType, StrawVolume},
             thaw::ThawProtocol,
         },
-        values::{BusinessId, Code, Day, LotId, Name, Percent, SireId},
+        values::{BusinessId, Code, Day, HerdId, LotId, Name, Percent, SireId},
     },
     store::{self, Tx},
 };
 
 /// What tells one lot from another.
-type Marks = (SireId, SemenType, Option<Code>, Option<Day>);
+type Marks = (SireId, SemenType, Option<Code>, Option<Day>, Option<HerdId>);
 
 /// A lot of the book, as far as a line can say anything of it.
 struct Held {
@@ -61,7 +61,8 @@ impl Lots {
 
     fn know(&mut self, lot: Lot) {
         let d = lot.details;
-        self.by_marks.entry((d.sire_id, d.semen_type, d.batch, d.collected_on)).or_default().push(Held {
+        let marks = (d.sire_id, d.semen_type, d.batch, d.collected_on, d.owner_herd_id);
+        self.by_marks.entry(marks).or_default().push(Held {
             id: lot.id,
             collection_centre: d.collection_centre,
             straw_ml: d.straw_ml,
@@ -78,9 +79,10 @@ impl Lots {
         taking: &mut Taking<'_, P>,
         line: u64,
         sire_id: SireId,
+        owner: Option<HerdId>,
         said: &InventoryLine,
     ) -> store::Result<Option<LotId>> {
-        let marks = (sire_id, said.semen_type, said.batch.clone(), said.collected_on);
+        let marks = (sire_id, said.semen_type, said.batch.clone(), said.collected_on, owner);
         let held = self.by_marks.get(&marks).into_iter().flatten();
         let held: Vec<_> = held.filter(|lot| self.claims.allow(lot.id, said.lot_id)).collect();
         let agree: Vec<_> = held.iter().filter(|lot| differences(lot, said).is_empty()).collect();
@@ -99,14 +101,14 @@ impl Lots {
             }
             (several, _) => {
                 let told = format!(
-                    "the book has {} lots of that sire, semen type, batch and day; tell them apart there first",
+                    "the book has {} lots of that sire, semen type, batch, day and owner; tell them apart there first",
                     several.len()
                 );
                 taking.faults.at(line, "batch", told);
                 return Ok(None);
             }
         }
-        self.enter(taking, line, sire_id, said).await
+        self.enter(taking, line, sire_id, owner, said).await
     }
 
     async fn enter<P: FnMut(u64)>(
@@ -114,6 +116,7 @@ impl Lots {
         taking: &mut Taking<'_, P>,
         line: u64,
         sire_id: SireId,
+        owner: Option<HerdId>,
         said: &InventoryLine,
     ) -> store::Result<Option<LotId>> {
         let details = LotDetails {
@@ -127,6 +130,7 @@ impl Lots {
             cost: said.cost.as_ref().map(|cost| cost.0.clone()),
             thaw: said.thaw.as_ref().map(|thaw| thaw.0.clone()),
             status: said.status.unwrap_or(LotStatus::Usable),
+            owner_herd_id: owner,
         };
         let mut faults = Vec::new();
         details.check(&InputPath::query(), &mut faults);

@@ -3,13 +3,13 @@
 use crate::{
     book::{
         CommandError,
+        animals::record_service,
         command::{Command as _, CommandContext},
         exchange::ingest::{Content, Entered, Message, own},
         lookup,
-        straws::withdraw,
     },
     domain::{
-        animals::record_service::{NO_THAW, NewService},
+        animals::record_service::{Clock, NO_THAW, NewService},
         exchange::{
             ade::{MatchCriteria, day_meant},
             straw_used::{self, Before, Decision, Facts, Used},
@@ -163,6 +163,7 @@ pub(super) async fn record(
         },
         Used::Hanging(lot, place) => {
             let withdraw = NewWithdrawal {
+                id: None,
                 animal_id,
                 lot_id: Some(lot),
                 sire_id: None,
@@ -171,14 +172,16 @@ pub(super) async fn record(
                 straws: Straws::ONE,
                 withdrawn_at: when.at,
                 technician: when.responsible.clone(),
+                straw_read: None,
+                already_done: true,
                 r#override: None,
             };
-            let withdrawn = withdraw::happened(&withdraw, cx).await?;
+            let withdrawn = withdraw.run(cx).await?;
             made.push(withdrawn.id.0);
             NewService { withdrawal_id: Some(withdrawn.id), ..when_and_who }
         }
     };
-    let served = service.run(cx).await?;
+    let served = record_service::record(&service, cx, Clock::HerdSystem).await?;
     made.push(served.id.0);
     // Nobody thaws by this book who tells of it afterwards.
     let warnings = served.warnings.into_iter().filter(|warning| warning != NO_THAW);

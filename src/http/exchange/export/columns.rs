@@ -32,7 +32,7 @@ columns! {
         created_at;
     Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
-        status, created_at;
+        status, owner_herd_id, created_at;
     Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at;
     // The import of an inventory knows these.
     Stock: tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
@@ -40,7 +40,7 @@ columns! {
         sire_identifiers = "/sire/identifiers", lot_id = "/lot/id", semen_type, batch = "/lot/batch",
         collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre",
         straw_ml = "/lot/straw_ml", sexed_percentage = "/lot/sexed_percentage", cost = "/lot/cost",
-        thaw = "/lot/thaw", status = "/lot/status", straws;
+        thaw = "/lot/thaw", status = "/lot/status", owner_herd_name, on_hold, straws;
     Movements: seq, id, kind, lot_id, straws, from_kind = "/from/kind", from_tank_id = "/from/place/tank_id",
         from_canister = "/from/place/canister", from_cane = "/from/place/cane", from_goblet = "/from/place/goblet",
         from_straws_after = "/from/straws_after", to_kind = "/to/kind", to_tank_id = "/to/place/tank_id",
@@ -50,9 +50,9 @@ columns! {
     Withdrawals: id, state, animal_id, animal_number, herd_id, service_number, rank, lot_id = "/lot/id",
         batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", semen_type,
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
-        goblet = "/place/goblet", straws, withdrawn_at, technician, rule = "/rule/text", thaw, bath_temp_c,
+        goblet = "/place/goblet", straws, withdrawn_at, technician, straw_read, rule = "/rule/text", thaw, bath_temp_c,
         thaw_started_at, ready_at, use_by, resolved_at, override_reason, deviations, warnings, recorded_at;
-    Services: id, animal_id, animal_number, herd_id, served_at, service_number, rank, technician, withdrawal_id,
+    Services: id, animal_id, animal_number, herd_id, served_at, service_number, rank, technician, straw_read, withdrawal_id,
         lot_id = "/lot/id", batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", semen_type,
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", straws, semen_from_herd_stock, due_on = "/due/due_on",
