@@ -362,7 +362,7 @@ impl Play {
             }
             Command::Batch(steps) => {
                 by_technician = true;
-                let item = |(n, step)| {
+                let item = |(n, step): (usize, &Command)| {
                     let (what, withdrawal) = match step {
                         Command::Thaw { withdrawal, .. } => ("thaw", Some(withdrawal)),
                         Command::DiscardWithdrawn { withdrawal } => ("discard", Some(withdrawal)),

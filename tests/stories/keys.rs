@@ -176,6 +176,8 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/movements/{id}/reversal", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes", &[Role::Technician, Role::Manager]),
     ("POST /v1/stocktakes/{id}/acceptance", &[Role::Technician, Role::Manager]),
+    ("POST /v1/holds", &[Role::Technician, Role::Manager]),
+    ("DELETE /v1/holds/{id}", &[Role::Technician, Role::Manager]),
     ("POST /v1/alerts/{id}/acknowledgement", &[Role::Technician, Role::Manager]),
     ("POST /v1/alert-rules", &[Role::Manager]),
     ("PATCH /v1/alert-rules/{id}", &[Role::Manager]),

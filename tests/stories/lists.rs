@@ -42,6 +42,10 @@ fn is_open(item: &Value, wanted: &str) -> bool {
     item["cleared_at"].is_null() == (wanted == "true")
 }
 
+fn is_held(item: &Value, wanted: &str) -> bool {
+    wanted == "false" || item["lifted_at"].is_null()
+}
+
 /// Every list with its filters.
 pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
     let event: Vec<Filter> = vec![("animal_id", is!("/animal_id")), ("herd_id", is!("/herd_id"))];
@@ -55,6 +59,7 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
                 ("sire_id", is!("/sire_id")),
                 ("semen_type", is!("/semen_type")),
                 ("status", is!("/status")),
+                ("owner_herd_id", is!("/owner_herd_id")),
             ],
         ),
         (
@@ -69,6 +74,7 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
                 ("sire_id", is!("/sire/id")),
                 ("lot_id", is!("/lot/id")),
                 ("semen_type", is!("/semen_type")),
+                ("owner_herd_id", is!("/lot/owner_herd_id")),
             ],
         ),
         (
@@ -87,6 +93,7 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/abortions", event.clone()),
         ("/v1/do-not-breed", event),
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
+        ("/v1/holds", vec![("tank_id", is!("/tank_id")), ("open", is_held)]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
         ("/v1/tanks/{id}/repairs", vec![]),
@@ -143,7 +150,13 @@ pub async fn stocked(client: &Client) {
         for (semen_type, status) in
             [("conventional", "usable"), ("sexed_male", "usable"), ("conventional", "quarantined")]
         {
-            let lot = json!({"sire_id": sire, "semen_type": semen_type, "status": status});
+            let owner = (breed == "JER" && status == "usable").then_some(if id == "B-1" {
+                &one.herd
+            } else {
+                &two.herd
+            });
+            let lot =
+                json!({"sire_id": sire, "semen_type": semen_type, "status": status, "owner_herd_id": owner});
             let lot = client.make("/v1/lots", lot).await;
             for tank in [&one.tank, &two.tank, &own] {
                 let place = json!({"tank_id": tank, "canister": 2});
@@ -162,6 +175,13 @@ pub async fn stocked(client: &Client) {
             client.post(&format!("{tank}/refills"), refill).await.created();
             let repair = json!({"repaired_at": read_at, "kind": "repaired"});
             client.post(&format!("{tank}/repairs"), repair).await.created();
+        }
+        for canister in 4..=6 {
+            let hold = json!({"tank_id": farm.tank, "canister": canister, "reason": "Doubt."});
+            let hold = client.make("/v1/holds", hold).await;
+            if canister == 5 {
+                client.delete(&format!("/v1/holds/{hold}")).await.expect(204);
+            }
         }
         for _ in 0..3 {
             client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await;

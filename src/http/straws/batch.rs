@@ -147,13 +147,13 @@ pub struct BatchResult {
         with one result for each step.",
     request_body(content(
         (NewBatch = "application/json", example = json!([{
-            "idempotency_key": "tablet-7-0001", "step": "withdrawal", "id": "019ca3c8-5a00-7c3e-9d61-0c7a51e6b0ff",
+            "idempotency_key": "tablet-7-0001", "step": "withdrawal", "id": "019cacea-b970-7c3e-9d61-0c7a51e6b0ff",
             "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
-            "withdrawn_at": "2026-03-01T17:20:00+01:00"},
-            {"idempotency_key": "tablet-7-0002", "step": "thaw", "withdrawal_id": "019ca3c8-5a00-7c3e-9d61-0c7a51e6b0ff",
-            "bath_temp_c": 35.6, "started_at": "2026-03-01T17:20:06+01:00"},
-            {"idempotency_key": "tablet-7-0003", "step": "service", "withdrawal_id": "019ca3c8-5a00-7c3e-9d61-0c7a51e6b0ff",
-            "served_at": "2026-03-01T17:23:00+01:00", "straw_read": "0HO123"}])),
+            "withdrawn_at": "2026-03-02T06:00:00+01:00"},
+            {"idempotency_key": "tablet-7-0002", "step": "thaw", "withdrawal_id": "019cacea-b970-7c3e-9d61-0c7a51e6b0ff",
+            "bath_temp_c": 35.6, "started_at": "2026-03-02T06:00:06+01:00"},
+            {"idempotency_key": "tablet-7-0003", "step": "service", "withdrawal_id": "019cacea-b970-7c3e-9d61-0c7a51e6b0ff",
+            "served_at": "2026-03-02T06:03:00+01:00", "straw_read": "0HO123"}])),
         (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
 async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem> {

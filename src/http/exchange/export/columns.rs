@@ -65,6 +65,7 @@ columns! {
     DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
+    Holds: id, tank_id, canister, reason, technician, held_at, lifted_at, recorded_at;
     NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,

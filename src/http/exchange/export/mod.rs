@@ -72,6 +72,8 @@ text_enum! {
         DoNotBreed = "do-not-breed",
         /// Stocktakes.
         Stocktakes = "stocktakes",
+        /// Holds, open and lifted.
+        Holds = "holds",
         /// Readings of the nitrogen in all tanks.
         NitrogenReadings = "nitrogen-readings",
         /// Refills of all tanks.

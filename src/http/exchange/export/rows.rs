@@ -108,6 +108,10 @@ impl Progress {
                 let rows = store::straws::stocktake::list(tx, business, None, page).await?;
                 self.items(&rows, |stocktake| stocktake.id.0)
             }
+            ExportList::Holds => {
+                let rows = store::straws::hold::list(tx, business, None, false, page).await?;
+                self.items(&rows, |hold| hold.id.0)
+            }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
                 self.items(&rows, |reading| reading.id.0)
