@@ -5,6 +5,7 @@
 //! writes down what came out.
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
+//! - [`ids`], [`now`]: ids that sort by time, and what time it is
 //! - [`row`]: reading rows that several tables were joined to
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
@@ -22,6 +23,7 @@ pub mod animals;
 pub mod exchange;
 pub mod form;
 pub mod identifiers;
+pub mod ids;
 pub mod nitrogen;
 pub mod now;
 pub mod rejection;

@@ -23,10 +23,10 @@ macro_rules! ids {
         pub struct $name(pub Uuid);
 
         impl $name {
-            /// A new id; ids made later sort later (UUIDv7).
+            /// A new id; ids made later sort later ([`ids`](crate::domain::ids)).
             #[expect(clippy::new_without_default, reason = "every call gives another value")]
             pub fn new() -> Self {
-                Self(Uuid::now_v7())
+                Self(crate::domain::ids::next())
             }
         }
 

@@ -131,12 +131,25 @@ rules! {
          from touched t full join movement_tank k
               on k.business_id = t.business_id and k.tank_id = t.tank_id and k.seq = t.seq
          where t.seq is null or k.seq is null";
-    "the time of recording never goes back along the ledger":
-        "select business_id, 'line ' || seq as subject from (
+    "the time of recording goes back along the ledger only from where the clock leapt ahead by more than a month":
+        "with lines as (
              select business_id, seq, recorded_at,
                     lag(recorded_at) over (partition by business_id order by seq) as before
-             from movement) as lines
-         where before > recorded_at";
+             from movement)
+         select l.business_id, 'line ' || l.seq as subject from lines l
+         where l.before > l.recorded_at and not exists (
+             select 1 from lines leap
+             where leap.business_id = l.business_id and leap.seq < l.seq and leap.before <= l.recorded_at
+               and leap.recorded_at > leap.before + 2678400000000)",
+        "with lines as (
+             select business_id, seq, recorded_at,
+                    lag(recorded_at) over (partition by business_id order by seq) as before
+             from movement)
+         select l.business_id, 'line ' || l.seq as subject from lines l
+         where l.before > l.recorded_at and not exists (
+             select 1 from lines leap
+             where leap.business_id = l.business_id and leap.seq < l.seq and leap.before <= l.recorded_at
+               and leap.recorded_at > leap.before + interval '31 days')";
     "every withdrawal has its movement, of as many straws":
         "select w.business_id, 'withdrawal ' || lower(hex(w.id)) as subject
          from withdrawal w left join movement m

@@ -27,7 +27,7 @@ const CHANGES: &[Change] = &[
         "update movement_tank set seq = seq + 1000",
     ),
     (
-        "the time of recording never goes back along the ledger",
+        "the time of recording goes back along the ledger only from where the clock leapt ahead by more than a month",
         "drop trigger movement_no_update; update movement set recorded_at = recorded_at - 3600000000 where seq = 3",
         "alter table movement disable trigger user;
          update movement set recorded_at = recorded_at - interval '1 hour' where seq = 3",

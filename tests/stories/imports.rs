@@ -619,7 +619,7 @@ async fn it_is_on_record_who_took_in_what(world: &World) {
     assert!(ledger.iter().all(|line| line["recorded_by"] == act["key_id"]));
     let db = Db::open(&world.database_url).await.unwrap();
     let keys = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap();
-    let key = keys.iter().find(|key| json!(key.id) == act["key_id"]).unwrap();
+    let key = keys.iter().map(|found| &found.key).find(|key| json!(key.id) == act["key_id"]).unwrap();
     assert!(key.revoked_at.is_some(), "nobody can use it");
     db.close().await;
 }

@@ -135,7 +135,13 @@ async fn a_key_ends_when_it_expires_or_is_revoked(world: &World) {
     lost.get("/v1/business").await.expect(200);
     // Through the service's own handle it stops at once; through another process within five seconds.
     let mut tx = world.db().write().await.unwrap();
-    let key = store::access::key::all(&mut tx).await.unwrap().into_iter().max_by_key(|key| key.id).unwrap();
+    let key = store::access::key::all(&mut tx)
+        .await
+        .unwrap()
+        .into_iter()
+        .map(|found| found.key)
+        .max_by_key(|key| key.id)
+        .unwrap();
     assert_eq!(key.role, Role::Technician);
     assert!(store::access::key::revoke(&mut tx, key.id, now).await.unwrap());
     tx.commit().await.unwrap();

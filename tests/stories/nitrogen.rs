@@ -482,7 +482,7 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
-    let key = store::access::key::all(&mut tx).await.unwrap()[0].id;
+    let key = store::access::key::all(&mut tx).await.unwrap()[0].key.id;
     let tank_id = TankId(tank.rsplit('/').next().unwrap().parse().unwrap());
     for hour in 0..=24 * days {
         let reading = Reading {

@@ -132,9 +132,7 @@ impl Import<'_> {
         progress: impl FnMut(u64),
     ) -> Result<Summary, Failure> {
         let mut tx = db.write().await?;
-        store::access::business::lock(&mut tx, self.business, now, &[]).await?;
-        let latest =
-            store::access::business::last_recorded_at(&mut tx).await?.map_or(now, |last| last.max(now));
+        let (latest, _) = store::access::business::lock(&mut tx, self.business, now, &[]).await?;
         let caller = self.source_as_caller(&mut tx, now).await?;
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
