@@ -1,6 +1,6 @@
 //! The columns of the files that can be taken in, as they are explained to people.
 //!
-//! What a value may be is not said here but by its type in `inventory`, `animals` and `services`; a test
+//! What a value may be is not said here but by its type in `inventory`, `bulls`, `animals` and `services`; a test
 //! holds the names together.
 
 use std::fmt::Write as _;
@@ -67,6 +67,20 @@ columns! {
         "lot_id" May "Tells lots apart that are otherwise alike; not taken over.", "";
         "sire_id" May "Tells sires apart that are otherwise alike; not taken over.", "";
         "tank_id" Unread "Not read.", "";
+    }
+    /// Sires: one line for each. An export of the sires is such a file.
+    SIRES {
+        "name" May "His name; may be left out when an identifier finds him.", "Invented Three";
+        "breed" May "His breed, three letters.", "HOL";
+        "international_id" May "His international ID.", "HOLZZZM000000C67890";
+        "uniform_code" May "His uniform code.", "0HO456";
+        "sire_name" May "His own sire's name.", "Invented One";
+        "sire_international_id" May "His own sire's international ID.", "HOLZZZM000000A12345";
+        "identifiers" May "All his identifiers, as JSON: [{\"scheme\": ..., \"id\": ...}].", "";
+        "id" May "Tells sires apart that are otherwise alike; not taken over.", "";
+        "sire_id" May "His own sire's id, of another line of this file or in the book.", "";
+        "dam_id" Unread "Not read: his dam is an animal of the book from which the list comes.", "";
+        "created_at" Unread "Not read.", "";
     }
     /// The animals of herds: one line for each.
     ANIMALS {

@@ -18,12 +18,29 @@ use crate::{
     store::{self, Tx},
 };
 
+/// How a file calls the columns of a sire's name and breed.
+#[derive(Clone, Copy, Debug)]
+pub struct SireColumns {
+    /// His name's.
+    pub name: &'static str,
+    /// His breed's.
+    pub breed: &'static str,
+}
+
+impl Default for SireColumns {
+    fn default() -> Self {
+        Self { name: "sire_name", breed: "sire_breed" }
+    }
+}
+
 /// What a line says of a sire.
 #[derive(Clone, Debug, Default)]
 pub struct SireLine {
-    /// His name, in the column `sire_name`.
+    /// In which columns.
+    pub columns: SireColumns,
+    /// His name.
     pub name: Option<Name>,
-    /// His breed, in the column `sire_breed`.
+    /// His breed.
     pub breed: Option<Code>,
     /// His identifiers, each with its column, the most official first.
     pub codes: Vec<(&'static str, ExternalId)>,
@@ -104,7 +121,13 @@ impl Sires {
         }
     }
 
-    fn know(&mut self, sire: Sire) {
+    /// The sire of that id.
+    pub fn find(&self, id: SireId) -> Option<&Sire> {
+        self.by_id.get(&id)
+    }
+
+    /// A sire is as `sire` says now.
+    pub fn know(&mut self, sire: Sire) {
         let named = self.by_name.entry(sire.details.name.as_str().to_owned()).or_default();
         if !named.contains(&sire.id) {
             named.push(sire.id);
@@ -123,7 +146,7 @@ impl Sires {
             if said.name.as_ref().is_some_and(|said| !same(said)) {
                 let told =
                     format!("the book has {name:?} with that identifier; write that, or leave it empty");
-                return Err(("sire_name", told));
+                return Err((said.columns.name, told));
             }
             return completed(sire, said);
         }
@@ -131,7 +154,10 @@ impl Sires {
             if said.codes.is_empty() {
                 return Ok(SireMatch::Nobody);
             }
-            return Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned()));
+            return Err((
+                said.columns.name,
+                "is required: the book has no sire of that identifier yet".to_owned(),
+            ));
         };
         match self.by_name(name, said).as_slice() {
             [] => Ok(SireMatch::New(SireDetails {
@@ -142,9 +168,10 @@ impl Sires {
                 dam_id: None,
             })),
             [one] => completed(one, said),
-            several => {
-                Err(("sire_name", format!("the book has {} of that name; add his identifier", several.len())))
-            }
+            several => Err((
+                said.columns.name,
+                format!("the book has {} of that name; add his identifier", several.len()),
+            )),
         }
     }
 
@@ -180,6 +207,19 @@ impl Sires {
     }
 }
 
+/// The identifiers that columns give, each once, where it stands first.
+pub fn codes<const N: usize>(
+    columns: [Vec<(&'static str, ExternalId)>; N],
+) -> Vec<(&'static str, ExternalId)> {
+    let mut codes: Vec<(&'static str, ExternalId)> = Vec::new();
+    for (column, code) in columns.into_iter().flatten() {
+        if !codes.iter().any(|(_, had)| *had == code) {
+            codes.push((column, code));
+        }
+    }
+    codes
+}
+
 /// Whether he has another identifier in a scheme in which the line gives one.
 fn is_another(sire: &Sire, said: &SireLine) -> bool {
     said.codes.iter().any(|(_, code)| contradicted(sire, code).is_some())
@@ -198,7 +238,10 @@ fn completed(sire: &Sire, said: &SireLine) -> Result<SireMatch, Wrong> {
     if let Some(breed) = &said.breed {
         match &details.breed {
             Some(known) if known != breed => {
-                return Err(("sire_breed", format!("is {known} in the book; correct it here or there")));
+                return Err((
+                    said.columns.breed,
+                    format!("is {known} in the book; correct it here or there"),
+                ));
             }
             _ => details.breed = Some(breed.clone()),
         }
@@ -245,7 +288,7 @@ mod tests {
                 .filter(|(.., id)| !id.is_empty())
                 .map(|(column, scheme, id)| (column, code(scheme, id)))
                 .collect(),
-            origin: None,
+            ..SireLine::default()
         }
     }
 

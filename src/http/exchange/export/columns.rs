@@ -30,6 +30,7 @@ columns! {
         same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
     Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day, chart, tare_kg,
         created_at;
+    // The import of sires knows these.
     Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
         status, created_at;
@@ -94,7 +95,7 @@ pub fn told(value: Option<&Value>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::exchange::import::columns::INVENTORY;
+    use crate::book::exchange::import::columns::{INVENTORY, SIRES};
 
     #[test]
     fn no_list_has_two_columns_of_one_name() {
@@ -107,9 +108,11 @@ mod tests {
     }
 
     #[test]
-    fn an_import_knows_every_column_of_the_stock() {
-        for (name, _) in ExportList::Stock.columns() {
-            assert!(INVENTORY.iter().any(|column| column.name == *name), "{name}");
+    fn an_import_knows_every_column_of_the_stock_and_of_the_sires() {
+        for (list, known) in [(ExportList::Stock, INVENTORY), (ExportList::Sires, SIRES)] {
+            for (name, _) in list.columns() {
+                assert!(known.iter().any(|column| column.name == *name), "{name}");
+            }
         }
     }
 }
