@@ -32,3 +32,13 @@ update business set last_id = greatest(
 -- last_recorded_at is from now on the latest time at which anything was recorded, as far as it is believed; this is
 -- when the clock leapt further ahead than is believed at once.
 alter table business add column leapt_to timestamptz;
+
+-- A wrong repair stays and is superseded by another, or by one of the kind not_done: only what is not superseded counts.
+alter table tank_repair add column supersedes_id uuid;
+alter table tank_repair add column superseded_at timestamptz;
+alter table tank_repair drop constraint tank_repair_kind_check;
+alter table tank_repair add constraint tank_repair_kind_check check (kind in ('repaired', 'replaced', 'not_done'));
+alter table tank_repair add constraint tank_repair_check check (kind <> 'not_done' or supersedes_id is not null);
+alter table tank_repair add foreign key (business_id, supersedes_id) references tank_repair (business_id, id);
+create unique index tank_repair_superseded_once on tank_repair (business_id, supersedes_id)
+    where supersedes_id is not null;

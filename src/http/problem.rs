@@ -126,7 +126,7 @@ kinds! {
         "A tank has one reading and one refill at an instant. `record_id` names the one that stands; if it is wrong, send \
          the right one with `supersedes`.";
     AlreadySuperseded 409 "already-superseded", "Another stands in its place already",
-        "A reading or refill is superseded once. `superseded_by` names what stands in its place; supersede that one.";
+        "A reading, refill or repair is superseded once. `superseded_by` names what stands in its place; supersede that one.";
     WebhookNotActive 409 "webhook-not-active", "Nothing is sent to the webhook now",
         "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
     TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",

@@ -208,6 +208,28 @@ rules! {
          from nitrogen_refill r left join nitrogen_refill s
               on s.business_id = r.business_id and s.supersedes_id = r.id
          where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "a repair is superseded exactly when another of its tank stands in its place" since 14:
+        "select r.business_id, 'repair ' || lower(hex(r.id)) as subject
+         from tank_repair r left join tank_repair s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'repair ' || r.id as subject
+         from tank_repair r left join tank_repair s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "an animal has left every herd of which something that happened to her is on record" since 11:
+        "select h.business_id, 'animal ' || lower(hex(h.animal_id)) as subject
+         from (select business_id, animal_id, herd_id from service
+               union select business_id, animal_id, herd_id from animal_event) h
+         join animal a on a.business_id = h.business_id and a.id = h.animal_id
+         left join former_herd f on f.business_id = h.business_id and f.animal_id = h.animal_id and f.herd_id = h.herd_id
+         where a.herd_id <> h.herd_id and f.herd_id is null",
+        "select h.business_id, 'animal ' || h.animal_id as subject
+         from (select business_id, animal_id, herd_id from service
+               union select business_id, animal_id, herd_id from animal_event) h
+         join animal a on a.business_id = h.business_id and a.id = h.animal_id
+         left join former_herd f on f.business_id = h.business_id and f.animal_id = h.animal_id and f.herd_id = h.herd_id
+         where a.herd_id <> h.herd_id and f.herd_id is null";
     "a line says what hung at its places after it":
         "with moved as (
              select business_id, seq, lot_id, to_place_id as place_id, straws, to_held as told from movement

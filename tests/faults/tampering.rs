@@ -83,6 +83,14 @@ const CHANGES: &[Change] = &[
         "a refill is superseded exactly when another of its tank stands in its place",
         "update nitrogen_refill set superseded_at = filled_at",
     ),
+    both(
+        "a repair is superseded exactly when another of its tank stands in its place",
+        "update tank_repair set superseded_at = repaired_at",
+    ),
+    both(
+        "an animal has left every herd of which something that happened to her is on record",
+        "delete from former_herd",
+    ),
     (
         "at most one alert is open for each kind and subject",
         "drop index alert_open_once; update alert set cleared_at = null, kind = 'stock.low', subject = '/v1/lots/1'",
@@ -118,6 +126,13 @@ async fn store(url: &str) {
     make("/v1/withdrawals", withdrawal).await;
     make(&format!("/v1/tanks/{tank}/nitrogen-readings"), json!({"depth_mm": 310})).await;
     make(&format!("/v1/tanks/{tank}/refills"), json!({"depth_after_mm": 425})).await;
+    make(&format!("/v1/tanks/{tank}/repairs"), json!({"kind": "repaired"})).await;
+    let moved = make("/v1/animals", json!({"herd_id": herd, "number": "2"})).await;
+    make("/v1/heats", json!({"animal_id": moved})).await;
+    let elsewhere = make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "Europe/Vienna"})).await;
+    let patched = http.patch(format!("{base}/v1/animals/{moved}")).bearer_auth(key);
+    let patched = patched.json(&json!({"herd_id": elsewhere})).send().await.unwrap();
+    assert_eq!(patched.status(), 200);
     make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot, "below_straws": 50})).await;
     make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 1})).await;
     let count = json!({"lot_id": lot, "place": place, "straws": 8});

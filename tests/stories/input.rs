@@ -368,10 +368,13 @@ impl<'w> Yard<'w> {
                                     "note": note});
                 (refills, refill)
             }
-            "repairs" => (
-                format!("{}/repairs", self.tank().await),
-                json!({"repaired_at": at, "kind": "repaired", "technician": technician, "note": note}),
-            ),
+            "repairs" => {
+                let repairs = format!("{}/repairs", self.tank().await);
+                let wrong = self.client.make(&repairs, json!({"repaired_at": at, "kind": "replaced"})).await;
+                let repair = json!({"repaired_at": at, "kind": "repaired", "supersedes": wrong,
+                                    "technician": technician, "note": note});
+                (repairs, repair)
+            }
             "webhooks" => (
                 "/v1/webhooks".to_owned(),
                 json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
@@ -826,6 +829,7 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
         ("refills", json!({"depth_after_mm": null, "litres_added": null}), "#/depth_after_mm"),
         ("refills", json!({"filled_at": "2026-03-03T05:00:01Z"}), "#/filled_at"),
+        ("repairs", json!({"kind": "not_done", "supersedes": null}), "#/supersedes"),
         ("lots", json!({"semen_type": "conventional"}), "#/sexed_percentage"),
         ("animals", json!({"left_on": "2023-05-01"}), "#/left_on"),
         ("receipts", json!({"received_at": "2026-03-03T05:00:01Z"}), "#/received_at"),
@@ -1511,7 +1515,8 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             "repairs",
             vec![
                 Field("repaired_at", May, Moment),
-                Field("kind", Must, Word(&["repaired", "replaced"])),
+                Field("kind", Must, Word(&["repaired", "replaced", "not_done"])),
+                Field("supersedes", May, Id),
                 Field("technician", May, Line(100)),
                 Field("note", May, Lines(2000)),
             ],

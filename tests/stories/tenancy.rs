@@ -170,7 +170,9 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/tanks/{id}/refills" => vec![
             json!({"filled_at": "2026-03-01T06:10:00Z", "depth_after_mm": 420, "supersedes": id("refills")}),
         ],
-        "POST /v1/tanks/{id}/repairs" => vec![json!({"kind": "repaired"})],
+        "POST /v1/tanks/{id}/repairs" => vec![
+            json!({"repaired_at": "2026-03-01T06:10:00Z", "kind": "not_done", "supersedes": id("repairs")}),
+        ],
         "POST /v1/ade-items/{id}/resolution" => vec![
             json!({"resolution": "straw", "lot_id": id("lots"), "place": place}),
             json!({"resolution": "withdrawal", "withdrawal_id": id("withdrawals")}),

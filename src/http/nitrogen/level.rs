@@ -166,7 +166,8 @@ async fn read_refill(
     summary = "Record a repair or replacement",
     description = "Ends an alarm that stands (`nitrogen.loss_high`): the watch begins anew with this tank's next readings, and what \
         it lost before counts little. Enter it only when the tank was mended or another stands in its place: a tank that \
-        was only filled up goes on failing. Read the level afterwards.",
+        was only filled up goes on failing. Read the level afterwards. A wrong entry is corrected by another that `supersedes` \
+        it, or taken back by one of the kind `not_done`; then the watch is as if it had never been.",
     request_body(content = NewRepair, example = json!({
         "repaired_at": "2026-03-02T10:00:00+01:00", "kind": "repaired", "note": "Vacuum renewed"})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
@@ -188,7 +189,8 @@ async fn add_repair(
 #[utoipa::path(get, path = "/v1/tanks/{id}/repairs", operation_id = "list_repairs", tag = "Nitrogen",
     summary = "List repairs of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Repair>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
+               body = Page<Repair>), Problems))]
 async fn list_repairs(
     State(app): State<App>,
     caller: Permit<Read>,

@@ -70,7 +70,7 @@ columns! {
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
-    Repairs: id, tank_id, repaired_at, kind, technician, note, recorded_at, warnings;
+    Repairs: id, tank_id, repaired_at, kind, technician, note, supersedes, superseded_by, warnings, recorded_at;
     Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
         withdrawal_id, stocktake_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
         cleared_at, clear_reason;
