@@ -1,6 +1,8 @@
 //! Readings of a tank's nitrogen, and refills.
 
 use axum::{Json, extract::State, response::Response};
+use futures_util::{FutureExt as _, future::BoxFuture};
+use serde::Serialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -11,7 +13,7 @@ use crate::{
             level::{NewReading, NewRefill, NewRepair, Reading, Refill, Repair},
             tank::Tank,
         },
-        values::{ReadingId, RefillId, TankId, Timestamp},
+        values::{BusinessId, ReadingId, RefillId, TankId, Timestamp},
     },
     form,
     http::{
@@ -41,6 +43,32 @@ form! {
 pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tank, Problem> {
     let tank = store::nitrogen::tank::find(tx, caller.business_id, TankId(id)).await?;
     tank.ok_or_else(|| Problem::not_there("tank", id))
+}
+
+/// The moments from which on and before which a list shows something, where said.
+type When = (Option<Timestamp>, Option<Timestamp>);
+
+/// A list of what was told of a tank, which `rows` reads.
+async fn of_tank<T: Serialize>(
+    app: &App,
+    caller: &Caller,
+    id: uuid::Uuid,
+    listing: &Listing<WhenFilter>,
+    rows: impl for<'t> FnOnce(
+        &'t mut Tx,
+        BusinessId,
+        TankId,
+        When,
+        store::Page,
+    ) -> BoxFuture<'t, store::Result<Vec<T>>>,
+    place: impl Fn(&T) -> String,
+) -> Result<Response, Problem> {
+    let page = listing.by_id()?;
+    let mut tx = app.book.db.read().await?;
+    let tank = tank_in(&mut tx, caller, id).await?;
+    let when = (listing.filter.from, listing.filter.to);
+    let rows = rows(&mut tx, caller.business_id, tank.id, when, page).await?;
+    Ok(listing.list(rows, place))
 }
 
 /// A level was read.
@@ -80,12 +108,15 @@ async fn list_readings(
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::readings(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |reading| reading.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::readings(tx, business, tank, when, page).boxed(),
+        |reading| reading.id.to_string(),
+    )
+    .await
 }
 
 /// One reading.
@@ -138,12 +169,15 @@ async fn list_refills(
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::refills(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |refill| refill.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::refills(tx, business, tank, when, page).boxed(),
+        |refill| refill.id.to_string(),
+    )
+    .await
 }
 
 /// One refill.
@@ -197,12 +231,15 @@ async fn list_repairs(
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::repairs(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |repair| repair.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::repairs(tx, business, tank, when, page).boxed(),
+        |repair| repair.id.to_string(),
+    )
+    .await
 }
 
 /// The routes, each with its description.

@@ -212,6 +212,13 @@ pub(in crate::store) fn forget_state(tx: &mut Tx, id: BusinessId) {
     tx.pending.of(id).state = None;
 }
 
+/// Something came from herd software.
+pub(in crate::store) fn has_items_now(tx: &mut Tx, id: BusinessId) {
+    if let Some(state) = &mut tx.pending.of(id).state {
+        state.has_items = true;
+    }
+}
+
 /// Whether a rule watches its stock, and whether an alert is open: without either nothing that moves straws can
 /// open or clear one.
 pub async fn is_watched(tx: &mut Tx, id: BusinessId) -> Result<(bool, bool)> {
