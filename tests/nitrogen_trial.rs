@@ -27,7 +27,7 @@ fn coverage_of(cell: Cell) -> f64 {
 }
 
 #[test]
-fn the_90_percent_interval_holds_in_86_to_95_of_100_tanks() {
+fn the_90_percent_interval_holds_in_85_to_96_of_100_tanks() {
     // Two halves side by side: the cells are independent.
     let all: Vec<_> = cells().collect();
     let shares: Vec<_> = std::thread::scope(|scope| {
@@ -40,8 +40,9 @@ fn the_90_percent_interval_holds_in_86_to_95_of_100_tanks() {
         halves.into_iter().flat_map(|half| half.join().unwrap()).collect()
     });
     for (cell, share) in shares {
-        // 400 tanks a cell have a standard deviation of .015, and of 16 cells one is off by 2.7 of it at times.
-        assert!((0.86..=0.95).contains(&share), "{share} with {cell:?}");
+        // The trial's cells hold .876 to .945; 400 tanks have a standard deviation of .015, and one of 16 cells may be off by
+        // two of it.
+        assert!((0.85..=0.96).contains(&share), "{share} with {cell:?}");
     }
 }
 
@@ -157,6 +158,6 @@ fn a_tank_of_the_rougher_trial_that_loses_five_times_its_rate_is_noticed_by_a_we
     let told: Vec<_> =
         (0..).filter_map(|number| watched(SEED, number, habit, 180.0, 5.0)).take(100).collect();
     let within = told.iter().filter(|one| one.noticed_after.is_some_and(|days| days <= 30.0)).count();
-    // 184 of 200 on this seed, so 92 are to be expected, with a standard deviation of 2.7.
-    assert!(within >= 85, "{within} of 100 within 30 days");
+    // The trial's 91 % with a second reading the next day, with a standard deviation of 2.9.
+    assert!(within >= 84, "{within} of 100 within 30 days");
 }

@@ -129,22 +129,18 @@ async fn find_sires<P: FnMut(u64)>(
     let business = taking.business();
     let mut changed = HashSet::new();
     for son in sons {
-        let (column, sire) = match son.said.sire_id {
-            Some(origin) => {
-                let known =
-                    by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
-                if known.is_none() {
-                    let wrong = "is neither the id of a line of this file nor of a sire in the book; enter him too, or \
-                                 leave the field empty";
-                    taking.faults.at(son.line, "sire_id", wrong);
-                }
-                ("sire_id", known)
+        let (column, sire) = if let Some(origin) = son.said.sire_id {
+            let known = by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
+            if known.is_none() {
+                let wrong = "is neither the id of a line of this file nor of a sire in the book; enter him too, or \
+                             leave the field empty";
+                taking.faults.at(son.line, "sire_id", wrong);
             }
-            None => {
-                let column = if son.said.sire_name.is_some() { "sire_name" } else { "sire_international_id" };
-                let said = son.said.his_sire();
-                (column, sires.meant(taking, son.line, &said).await?.unwrap_or_default())
-            }
+            ("sire_id", known)
+        } else {
+            let column = if son.said.sire_name.is_some() { "sire_name" } else { "sire_international_id" };
+            let said = son.said.his_sire();
+            (column, sires.meant(taking, son.line, &said).await?.unwrap_or_default())
         };
         let (Some(sire), Some(known)) = (sire, sires.find(son.id)) else { continue };
         match known.details.sire_id {
