@@ -332,7 +332,7 @@ pub fn asked(seed: u64, number: u64, population: Population, reader: Reader) -> 
         if day >= next {
             track.pass(at_days - last, 0.0);
             last = at_days;
-            let mut see = |tank: &mut Tank, track: &mut Track| {
+            let see = |tank: &mut Tank, track: &mut Track| {
                 let What::Read { level_mm, .. } = tank.read(reader) else { return 0.0 };
                 track.read(STRAIGHT.sighting(level_mm));
                 level_mm
