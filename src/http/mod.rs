@@ -149,6 +149,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(straws::outlook::routes())
         .merge(alerts::alert::routes())
         .merge(alerts::rule::all_routes())
+        .merge(straws::thaw_advice::routes())
         .merge(straws::withdrawal::routes())
         .merge(straws::batch::routes())
         .merge(animals::service::routes())

@@ -458,8 +458,11 @@ const COUNTED_SINCE: &str = "A stocktake counted these straws at that place afte
 
 fn bath(kind: Kind, advice: Advice) -> Problem {
     let (add, replace) = (advice.add_ml, advice.replace_ml);
-    let problem =
-        Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
+    let steps = json!(advice.steps);
+    let problem = Problem::new(kind, advice.text)
+        .with("add_ml", json!(add))
+        .with("replace_ml", json!(replace))
+        .with("steps", steps);
     let told = problem.detail.clone();
     Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
 }

@@ -514,7 +514,8 @@ impl Book {
         if self.withdrawals[withdrawal].thaw.is_some() {
             return refused(409, "already-thawing", json!({"withdrawal_id": name("withdrawal", withdrawal)}));
         }
-        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: common practice, no source.
+        // 35.0-37.0 C: common practice, no source; at least 45 s where the volume is not known: Nebel, Virginia Cooperative
+        // Extension, 1997; from the tank to the animal 15 min: Dalton, Univ. Idaho (10-15 min), 5 min sexed: trade guidance.
         let found = match bath {
             "34.0" => Some("bath-too-cold"),
             "38.4" => Some("bath-too-hot"),
@@ -527,8 +528,8 @@ impl Book {
             None => {}
         }
         let is_sexed = LOTS[self.withdrawals[withdrawal].lot].semen_type != "conventional";
-        let ready = at + 30;
-        self.withdrawals[withdrawal].thaw = Some((ready, ready + if is_sexed { 300 } else { 900 }));
+        let use_by = self.withdrawals[withdrawal].at.min(at) + if is_sexed { 300 } else { 900 };
+        self.withdrawals[withdrawal].thaw = Some((at + 45, use_by));
         done(200, self.told_withdrawal(withdrawal))
     }
 

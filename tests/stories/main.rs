@@ -35,6 +35,7 @@ mod statements;
 mod support;
 mod tank_alerts;
 mod tenancy;
+mod thaw_advice;
 mod thawing;
 mod webhooks;
 mod world;

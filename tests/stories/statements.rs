@@ -181,6 +181,10 @@ async fn instance(client: &Client, farm: &Farm, path: &str) -> String {
     let (list, rest) = path.split_once("/{id}").unwrap_or((path, ""));
     let tank = &farm.tank;
     let id = match list {
+        // It is about a bath, and about a lot and a herd if they are named.
+        "/v1/thaw-advice" => {
+            return format!("{path}?bath_temp_c=35.6&lot_id={}&herd_id={}", farm.sexed, farm.herd);
+        }
         _ if !path.contains('{') => return path.to_owned(),
         "/v1/tanks" => tank.clone(),
         "/v1/reports/lot-trace" => farm.sexed.clone(),

@@ -153,7 +153,7 @@ pub async fn next_service(
         .or_else(|| turn.allowed.semen_types.first().copied())
         .unwrap_or(SemenType::Conventional);
     let thaw = candidates.first().map_or_else(
-        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
+        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type, None)),
         |first| candidate.protocol(&first.lot),
     );
     let open = store::straws::withdrawal::list(

@@ -5,6 +5,7 @@ pub mod receive;
 pub mod reverse;
 pub mod stocktake;
 pub mod thaw;
+pub mod thaw_advice;
 pub mod transfer;
 pub mod withdraw;
 

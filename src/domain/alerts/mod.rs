@@ -296,12 +296,10 @@ pub enum Finding {
     },
 }
 
-/// From when on a withdrawn straw is overdue: when it should have been used (if it was not thawed, as if
-/// it had been thawed at once), or when it was entered if that was later, plus the grace. A phone that was
+/// From when on a withdrawn straw is overdue: when it should have been used, or when it was entered if that was later, plus the grace. A phone that was
 /// without a network all morning sends the withdrawal and, a moment later, what became of the straw.
 pub fn unresolved_from(withdrawal: &Withdrawal, grace: TimeDelta) -> Timestamp {
-    let thaw = &withdrawal.thaw;
-    let takes = TimeDelta::seconds(thaw.min_s.get() + thaw.use_within_s.get());
-    let used_by = withdrawal.use_by.unwrap_or_else(|| withdrawal.withdrawn_at.plus(takes));
+    let use_within = TimeDelta::seconds(withdrawal.thaw.use_within_s.get());
+    let used_by = withdrawal.use_by.unwrap_or_else(|| withdrawal.withdrawn_at.plus(use_within));
     used_by.max(withdrawal.recorded_at).plus(grace)
 }

@@ -115,6 +115,6 @@ impl Candidate {
     /// How a straw is thawed for her: by its lot's instruction, else as the herd says, else by the default.
     pub fn protocol(&self, lot: &Lot) -> ThawProtocol {
         let own = lot.details.thaw.clone().or_else(|| self.herd.thaw.clone());
-        own.unwrap_or_else(|| ThawProtocol::default_for(lot.details.semen_type))
+        own.unwrap_or_else(|| ThawProtocol::default_for(lot.details.semen_type, lot.details.straw_ml))
     }
 }

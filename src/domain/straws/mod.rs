@@ -20,6 +20,7 @@ pub mod stock;
 pub mod stocktake;
 pub mod take_stock;
 pub mod thaw;
+pub mod thaw_advice;
 pub mod transfer;
 pub mod withdraw;
 pub mod withdrawal;

@@ -10,5 +10,6 @@ pub mod report;
 pub mod sire;
 pub mod stock;
 pub mod stocktake;
+pub mod thaw_advice;
 pub mod transfer;
 pub mod withdrawal;
