@@ -2,7 +2,7 @@
 
 use chrono::TimeDelta;
 
-use crate::domain::{form::Fault, rejection::Rejection, values::Timestamp};
+use crate::domain::{duration::words, form::Fault, rejection::Rejection, values::Timestamp};
 
 /// How far ahead of ours a client's clock may be. More is a typing error, not a wrong clock.
 const MOST_AHEAD: TimeDelta = TimeDelta::hours(24);
@@ -56,9 +56,9 @@ impl Now {
             } else {
                 "look at the sender's clock"
             };
-            let minutes = ahead.num_minutes();
             format!(
-                "{field} is {minutes} minutes ahead of this service's clock; it is kept as told, but {whose}."
+                "{field} is {} ahead of this service's clock; it is kept as told, but {whose}.",
+                words(ahead)
             )
         });
         Ok((at, warning))

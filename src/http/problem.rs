@@ -477,6 +477,7 @@ fn kind_of(objection: DeviationKind) -> Kind {
         DeviationKind::LotNotUsable => Kind::LotNotUsable,
         DeviationKind::ChoiceRule
         | DeviationKind::BathOutOfRange
+        | DeviationKind::LateToBath
         | DeviationKind::BeforeReady
         | DeviationKind::AfterUseBy
         | DeviationKind::BeforeWithdrawal => Kind::ChoiceRule,

@@ -527,6 +527,10 @@ impl Book {
             Some(_) => self.withdrawals[withdrawal].deviations.push("bath_out_of_range"),
             None => {}
         }
+        // Over a minute from the tank to the bath goes on record.
+        if at - self.withdrawals[withdrawal].at > 60 {
+            self.withdrawals[withdrawal].deviations.push("late_to_bath");
+        }
         let is_sexed = LOTS[self.withdrawals[withdrawal].lot].semen_type != "conventional";
         let use_by = self.withdrawals[withdrawal].at.min(at) + if is_sexed { 300 } else { 900 };
         self.withdrawals[withdrawal].thaw = Some((at + 45, use_by));
@@ -564,7 +568,8 @@ impl Book {
         if let Some((ready, use_by)) = taken.thaw {
             if at < ready {
                 deviations.push("before_ready");
-            } else if at > use_by {
+            }
+            if at > use_by {
                 deviations.push("after_use_by");
             }
         }

@@ -98,7 +98,7 @@ async fn a_phones_clock_is_hours_ahead(world: &World) {
     let taken = withdraw("2026-03-02T08:00:00+01:00").await.created();
     warns(
         &taken,
-        "withdrawn_at is 120 minutes ahead of this service's clock; it is kept as told, but look at the sender's",
+        "withdrawn_at is 2 h ahead of this service's clock; it is kept as told, but look at the sender's",
     );
     assert_eq!(taken["withdrawn_at"], "2026-03-02T07:00:00Z");
     // Thawed by the right clock, so before it was taken out by the phone's.

@@ -210,7 +210,7 @@ async fn what_cannot_be_is_refused_with_the_reason(world: &World) {
     }
     let ahead = json!({"depth_mm": 299, "read_at": "2026-03-02T05:30:00Z"});
     let made = read(client, &tank, ahead).await;
-    assert!(made["warnings"][0].as_str().unwrap().contains("30 minutes ahead"), "{made}");
+    assert!(made["warnings"][0].as_str().unwrap().contains("30 min ahead"), "{made}");
     let list = client.get(&format!("{tank}/refills")).await.expect(200);
     assert_eq!(list["items"], json!([]));
 }

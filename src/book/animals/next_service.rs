@@ -13,6 +13,7 @@ use crate::{
             offers::Blocked,
             timing::{Timing, timing},
         },
+        duration::words,
         exchange::ade::{Recommendation, own},
         identifiers::ExternalId,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
@@ -171,7 +172,11 @@ pub async fn next_service(
     let (number, class) = (turn.status.next.service_number, turn.status.class);
     cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
     cautions.extend(open.iter().map(|straw| {
-        format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
+        format!(
+            "A straw has been out for her since {} ({}) and is not accounted for.",
+            straw.withdrawn_at.display_in(candidate.herd.time_zone),
+            words(at.since(straw.withdrawn_at))
+        )
     }));
     let plan = plan_for(tx, business, candidate.id, at).await?;
     cautions.extend(plan.as_ref().and_then(planned_against));

@@ -15,6 +15,7 @@ use crate::{
             history::AnimalStatus,
             kinship::Inbreeding,
         },
+        duration::words,
         straws::{lot::LotStatus, semen::SemenType},
         values::{Day, Reason, Timestamp},
     },
@@ -40,6 +41,8 @@ text_enum! {
         LotNotUsable = "lot_not_usable",
         /// The bath was too warm or too cold.
         BathOutOfRange = "bath_out_of_range",
+        /// The straw took more than a minute from the tank to the bath.
+        LateToBath = "late_to_bath",
         /// Served before the straw had been in the bath long enough.
         BeforeReady = "before_ready",
         /// Served after the straw should have been used.
@@ -239,34 +242,30 @@ pub fn deviations_in_time(
     withdrawn_at: Timestamp,
     thawing: Option<(Timestamp, Timestamp)>,
 ) -> Vec<Deviation> {
-    let seconds = |delta: TimeDelta| delta.num_seconds().max(1);
+    // Less than a second is told as one.
+    let told = |length: TimeDelta| words(length.max(TimeDelta::seconds(1)));
     let plain = |kind, text| Deviation { kind, text, reason: None };
     let withdrawal = (served_at < withdrawn_at).then(|| {
         plain(
             DeviationKind::BeforeWithdrawal,
             format!(
-                "Served {} s before the straw is said to have left the tank.",
-                seconds(withdrawn_at.since(served_at))
+                "Served {} before the straw is said to have left the tank.",
+                told(withdrawn_at.since(served_at))
             ),
         )
     });
-    let thaw = thawing.and_then(|(ready_at, use_by)| {
-        if served_at < ready_at {
-            Some(plain(
-                DeviationKind::BeforeReady,
-                format!("Served {} s before the straw was ready.", seconds(ready_at.since(served_at))),
-            ))
-        } else if served_at > use_by {
-            Some(plain(
-                DeviationKind::AfterUseBy,
-                format!(
-                    "Served {} s after the straw should have been used.",
-                    seconds(served_at.since(use_by))
-                ),
-            ))
-        } else {
-            None
-        }
+    let early = thawing.filter(|(ready_at, _)| served_at < *ready_at).map(|(ready_at, _)| {
+        plain(
+            DeviationKind::BeforeReady,
+            format!("Served {} before the straw was ready.", told(ready_at.since(served_at))),
+        )
     });
-    withdrawal.into_iter().chain(thaw).collect()
+    // A straw that came late to the bath may be both: not ready yet, and past its time.
+    let late = thawing.filter(|(_, use_by)| served_at > *use_by).map(|(_, use_by)| {
+        plain(
+            DeviationKind::AfterUseBy,
+            format!("Served {} after the straw should have been used.", told(served_at.since(use_by))),
+        )
+    });
+    withdrawal.into_iter().chain(early).chain(late).collect()
 }

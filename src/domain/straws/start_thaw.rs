@@ -1,14 +1,17 @@
 //! A straw goes into the bath.
 
+use chrono::TimeDelta;
 use utoipa::ToSchema;
 
 use crate::{
     domain::{
         access::Role,
         animals::objection::{Deviation, DeviationKind},
+        duration::words,
         now::Now,
         rejection::Rejection,
         straws::{
+            exposure::{self, OnTheWay},
             thaw::{BathVerdict, InBath, judge_bath, room_for, straws_in, thawing},
             thaw_advice::crowded_text,
             withdraw::{Override, may_override},
@@ -87,12 +90,25 @@ pub fn decide(
     if started_at < withdrawal.withdrawn_at {
         withdrawal.deviations.0.push(Deviation {
             kind: DeviationKind::BeforeWithdrawal,
-            text: "The thaw is dated before the straw left the tank; look at the clocks.".to_owned(),
+            text: format!(
+                "The thaw is dated {} before the straw left the tank; look at the clocks.",
+                words(withdrawal.withdrawn_at.since(started_at).max(TimeDelta::seconds(1)))
+            ),
             reason: None,
         });
     }
+    let way =
+        exposure::on_the_way(started_at.since(withdrawal.withdrawn_at), withdrawal.lot.details.straw_ml);
+    let slow = match way {
+        OnTheWay::InTime => None,
+        OnTheWay::Slow(text) => Some(text),
+        OnTheWay::Late(deviation) => {
+            withdrawal.deviations.0.push(deviation);
+            None
+        }
+    };
     let clock = thawing(&withdrawal.thaw, withdrawal.withdrawn_at, started_at);
-    withdrawal.warnings = ahead.into_iter().chain(crowded(new, &withdrawal, in_bath)).collect();
+    withdrawal.warnings = ahead.into_iter().chain(slow).chain(crowded(new, &withdrawal, in_bath)).collect();
     let withdrawal = Withdrawal {
         state: WithdrawalState::Thawing,
         bath_temp_c: Some(new.bath_temp_c),
