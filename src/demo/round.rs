@@ -122,12 +122,12 @@ impl<'r> Round<'r> {
     }
 
     async fn next_services(&mut self) -> anyhow::Result<String> {
-        let sexed = ["sexed_female", "sexed_male"].as_slice();
+        let sexed = ["sexed_female"].as_slice();
         let conventional = ["conventional"].as_slice();
         for (number, service, types, permitted) in [
             (101, 1, sexed, true),
             (102, 2, conventional, true),
-            (303, 2, &["sexed_female"], true),
+            (303, 2, sexed, true),
             (107, 1, sexed, true),
             (108, 4, conventional, false),
         ] {

@@ -428,6 +428,8 @@ wholes! {
     CountedStraws, from 0 to 100_000;
     /// A line of the ledger, or 0 for before the first.
     LineNumber, from 0 to 2_000_000_000;
+    /// A number of calvings.
+    Lactation, from 0 to 30;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.

@@ -87,9 +87,10 @@ kinds! {
     MethodNotAllowed 405 "method-not-allowed", "The method is not allowed here",
         "The path exists but not with this method; the header Allow lists those that do.";
     ChoiceRule 409 "choice-rule", "The choice rule calls for another semen type",
-        "The herd's choice rule (by default sexed semen for the first service, conventional after that) calls for \
-         another semen type for this service number. `semen_types` says what is allowed and `allowed` where it hangs. A \
-         manager's key may set the rule aside with `override: {\"reason\": \"...\"}`; that stays on record.";
+        "The herd's choice rule (by default semen sexed for females at the first service, conventional after that) calls for \
+         another semen type for this service number. `semen_types` says what is allowed and `allowed` where it hangs; the detail \
+         has the clause in words. A manager's key may set the rule aside with `override: {\"reason\": \"...\"}`, a technician's where \
+         the herd has `technician_may_override`; that stays on record.";
     NotInStock 409 "not-in-stock", "So many straws do not hang there",
         "`requested` and `available` say what was asked for and what hangs there, `elsewhere` where else straws of that \
          sire and type hang. The refusal stays with its Idempotency-Key even when straws arrive; ask again with a new one.";

@@ -301,9 +301,17 @@ impl Book {
         (!reversed).then(|| number_of_last(&before.map(|(when, _)| when).chain([at]).collect::<Vec<_>>()))
     }
 
-    fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
+    /// What the choice rule allows, and what it allows otherwise.
+    fn rule(&self, animal: usize, at: i64) -> (&'static [&'static str], &'static [&'static str]) {
         let (number, _) = self.next_number(animal, at);
-        allowed(ANIMALS[animal].herd, number, self.is_cow(animal, at))
+        let is_hers = |(who, when, what): &&(usize, i64, AnimalEvent)| {
+            *who == animal && *when <= at && matches!(what, AnimalEvent::Calving)
+        };
+        allowed(ANIMALS[animal].herd, number, self.happenings.iter().filter(is_hers).count())
+    }
+
+    fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
+        self.rule(animal, at).0
     }
 
     fn status(&self, lot: usize) -> &'static str {
@@ -355,17 +363,24 @@ impl Book {
         allowed.iter().position(|semen_type| *semen_type == LOTS[lot].semen_type).unwrap_or(usize::MAX)
     }
 
+    /// Straws of these types in her reach against which nothing else stands.
+    fn free(&self, animal: usize, at: i64, types: &[&str]) -> Vec<(Place, usize, i64)> {
+        let mut stock = self.stock_in_order_of_use();
+        stock.retain(|(place, lot, _)| {
+            let barred = self.objections_to_straw(animal, *lot, at).iter().any(|kind| *kind != "choice_rule");
+            Self::reaches(animal, *place) && !barred && types.contains(&LOTS[*lot].semen_type)
+        });
+        stock
+    }
+
     /// Straws that she may have, what the rule names first in front.
     fn candidates(&self, animal: usize, at: i64) -> Vec<Value> {
-        let allowed = self.allowed(animal, at);
-        let mut free: Vec<_> = self
-            .stock_in_order_of_use()
-            .into_iter()
-            .filter(|(place, lot, _)| {
-                Self::reaches(animal, *place) && self.objections_to_straw(animal, *lot, at).is_empty()
-            })
-            .collect();
-        free.sort_by_key(|(_, lot, _)| Self::wanted_rank(allowed, *lot));
+        let (allowed, otherwise) = self.rule(animal, at);
+        let mut free = self.free(animal, at, allowed);
+        if free.is_empty() {
+            free = self.free(animal, at, otherwise);
+        }
+        free.sort_by_key(|(_, lot, _)| Self::wanted_rank(&[allowed, otherwise].concat(), *lot));
         let told = |(place, lot, straws)| json!({"lot": {"id": name("lot", lot)}, "place": told_place(place), "straws": straws});
         free.into_iter().map(told).collect()
     }
@@ -449,9 +464,10 @@ impl Book {
             |place: Place| order.place.map_or(Self::reaches(order.animal, place), |named| place == named);
         let mut stock = self.stock_in_order_of_use();
         stock.retain(|(place, _, _)| meant(*place));
-        let allowed = self.allowed(order.animal, at);
-        let lot = match order.semen {
-            Semen::Lot(lot) => lot,
+        let (wanted, otherwise) = self.rule(order.animal, at);
+        let widened = [wanted, otherwise].concat();
+        let choose = |allowed: &[&str]| match order.semen {
+            Semen::Lot(lot) => Some(lot),
             Semen::Sire(sire, semen_type) => {
                 let his = stock.iter().filter(|(_, lot, _)| {
                     LOTS[*lot].sire == sire && semen_type.is_none_or(|wanted| LOTS[*lot].semen_type == wanted)
@@ -460,14 +476,21 @@ impl Book {
                 // the rule names first, the oldest collection.
                 let best = his.min_by_key(|(_, lot, straws)| {
                     let barred = self.status(*lot) != "usable" || !allowed.contains(&LOTS[*lot].semen_type);
-                    (barred, *straws < order.straws, Self::wanted_rank(allowed, *lot))
+                    (barred, *straws < order.straws, Self::wanted_rank(&widened, *lot))
                 });
-                let Some((_, lot, _)) = best else { return Self::not_in_stock(order.straws, 0) };
-                *lot
+                best.map(|(_, lot, _)| *lot)
             }
         };
+        // What the rule names otherwise may be taken where nothing that it wants is in her reach.
+        let asks_otherwise = choose(&widened).is_some_and(|lot| otherwise.contains(&LOTS[lot].semen_type));
+        let none_in_reach = asks_otherwise && self.free(order.animal, at, wanted).is_empty();
+        let allowed = if none_in_reach { &widened[..] } else { wanted };
+        let Some(lot) = choose(allowed) else { return Self::not_in_stock(order.straws, 0) };
         let mut objections = self.objections_to_her(order.animal, at);
         objections.extend(self.objections_to_straw(order.animal, lot, at));
+        if none_in_reach && allowed.contains(&LOTS[lot].semen_type) {
+            objections.retain(|kind| *kind != "choice_rule");
+        }
         let number = self.next_number(order.animal, at);
         if !objections.is_empty() && !order.set_aside {
             let gravest = GRAVEST_FIRST.iter().find(|kind| objections.contains(kind)).unwrap();
@@ -574,7 +597,8 @@ impl Book {
             }
         }
         // It may have become another service than it was when the straw was taken.
-        let fits = self.allowed(animal, at).contains(&LOTS[taken.lot].semen_type);
+        let (wanted, otherwise) = self.rule(animal, at);
+        let fits = [wanted, otherwise].concat().contains(&LOTS[taken.lot].semen_type);
         if !fits && !deviations.contains(&"choice_rule") {
             deviations.push("choice_rule");
         }

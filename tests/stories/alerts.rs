@@ -501,10 +501,10 @@ async fn a_forecast_opens_and_clears_an_alert(world: &World) {
     let client = &world.manager;
     listen(world).await;
     let farm = Farm::found(client).await;
-    let lot = farm.lot(client, "sexed_male", "2024-04-26").await;
+    let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
     half_a_year(&farm, client, &lot).await;
     // 38 are left and 2 a week are used: about 19 weeks.
-    let scope = json!({"kind": "stock.low", "sire_id": farm.sire, "semen_type": "sexed_male"});
+    let scope = json!({"kind": "stock.low", "sire_id": farm.sire, "semen_type": "sexed_female"});
     let mut days = scope.clone();
     days["below_days"] = json!(30);
     client.post("/v1/alert-rules", days).await.created();
@@ -545,14 +545,14 @@ async fn a_forecast_opens_and_clears_an_alert(world: &World) {
 async fn the_outlook_says_what_it_rests_on(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
-    let lot = farm.lot(client, "sexed_male", "2024-04-26").await;
+    let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
     half_a_year(&farm, client, &lot).await;
     let page = client.get("/v1/stock/outlook").await.expect(200);
     assert_eq!(page["items"].as_array().unwrap().len(), 3);
     assert!(page["assumptions"].to_string().contains("start of a season"));
     assert_eq!((&page["coverage"], &page["service_level"]), (&json!(0.9), &json!(0.95)));
     let of = async |query: &str| {
-        let path = format!("/v1/stock/outlook?sire_id={}&semen_type=sexed_male{query}", farm.sire);
+        let path = format!("/v1/stock/outlook?sire_id={}&semen_type=sexed_female{query}", farm.sire);
         client.get(&path).await.expect(200)
     };
     let item = of("").await["items"][0].clone();

@@ -243,7 +243,7 @@ async fn null_removes_or_restores_what_holds_without_it(world: &World) {
             "/v1/herds",
             json!({"name": "N", "time_zone": "UTC"}),
             json!({"location": {"scheme": "a", "id": "1"}, "choice_rule": rule, "same_heat_hours": 24, "waiting_days": 42,
-                   "kinship_limit": 0.0625, "first_service_days": 400, "thaw": thaw}),
+                   "kinship_limit": 0.0625, "first_service_days": 400, "technician_may_override": true, "thaw": thaw}),
         ),
         (
             "/v1/tanks",
@@ -255,7 +255,7 @@ async fn null_removes_or_restores_what_holds_without_it(world: &World) {
         (
             "/v1/sires",
             json!({"name": "N"}),
-            json!({"breed": "HOL", "identifiers": names, "sire_id": farm.sire, "dam_id": dam}),
+            json!({"breed": "HOL", "purpose": "beef", "identifiers": names, "sire_id": farm.sire, "dam_id": dam}),
         ),
         (
             "/v1/lots",
@@ -268,7 +268,7 @@ async fn null_removes_or_restores_what_holds_without_it(world: &World) {
             "/v1/animals",
             json!({"herd_id": farm.herd, "number": "1"}),
             json!({"name": "N", "identifiers": names, "born_on": "2023-05-02", "sire_id": farm.sire, "dam_id": dam,
-                   "breed": "HOL", "left_on": "2026-01-01"}),
+                   "breed": "HOL", "groups": ["fresh"], "left_on": "2026-01-01"}),
         ),
     ] {
         let made = client.post(list, least.clone()).await;

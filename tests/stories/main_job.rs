@@ -27,7 +27,7 @@ async fn from_a_delivery_to_a_recorded_service(world: &World) {
     let next = client.get(&format!("/v1/animals/{animal}/next-service")).await.expect(200);
     assert_eq!((&next["service_number"], &next["rank"]), (&json!(1), &json!(1)));
     // Sexed for the first service: common practice, no source.
-    assert_eq!(next["semen_types"], json!(["sexed_female", "sexed_male"]));
+    assert_eq!(next["semen_types"], json!(["sexed_female"]));
     assert!(next["rule"]["text"].as_str().unwrap().contains("service 1"));
     assert_eq!(next["candidates"].as_array().unwrap().len(), 1);
     assert_eq!(next["candidates"][0]["lot"]["id"], json!(farm.sexed));

@@ -7,7 +7,7 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
-            choice::{Allowed, Class, unruled_warning},
+            choice::{Allowed, Class},
             history::{AnimalStatus, Numbered},
             objection::{Deviation, waiting_warning},
             offers::Blocked,
@@ -169,8 +169,13 @@ pub async fn next_service(
     let mut cautions: Vec<String> =
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
     cautions.extend(waiting_warning(&turn.status, &candidate.herd, at));
-    let (number, class) = (turn.status.next.service_number, turn.status.class);
-    cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    cautions.extend(candidate.unruled_warning(&turn));
+    let is_otherwise = candidates.first().is_some_and(|first| !turn.allowed.has(first.semen_type));
+    cautions.extend(turn.allowed.otherwise_note().filter(|_| is_otherwise));
+    let mut unknown: Vec<String> =
+        candidates.iter().filter_map(|straw| turn.allowed.purpose_warning(&straw.sire)).collect();
+    unknown.dedup();
+    cautions.extend(unknown);
     cautions.extend(open.iter().map(|straw| {
         format!(
             "A straw has been out for her since {} ({}) and is not accounted for.",
@@ -216,12 +221,9 @@ const HANDLING: &[&str] = &[
 
 /// Straws out of reach are said plainly.
 fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
-    candidates.is_empty().then(|| {
-        format!(
-            "No straw that she may have hangs within reach ({}).",
-            crate::domain::animals::choice::one_of(&allowed.semen_types)
-        )
-    })
+    candidates
+        .is_empty()
+        .then(|| format!("No straw that she may have hangs within reach ({}).", allowed.wanted()))
 }
 
 /// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,

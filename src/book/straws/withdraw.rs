@@ -18,7 +18,7 @@ use crate::{
             withdraw::{self, Asked, Decision, Facts, MOST_INSTEAD, NewWithdrawal, Refusal},
             withdrawal::Withdrawal,
         },
-        values::BusinessId,
+        values::{BusinessId, Timestamp},
         webhooks::event::{self, Event, StrawWithdrawn, Subject, Topic},
     },
     store::{
@@ -52,7 +52,7 @@ async fn take(
     asked: Asked,
 ) -> Result<Withdrawal, CommandError> {
     let business = cx.business();
-    let facts = gather(cx.tx, business, new).await?;
+    let facts = gather(cx.tx, business, new, cx.now).await?;
     let decision = match withdraw::decide(new, &facts, asked, cx.now(), cx.caller.role) {
         Ok(decision) => decision,
         Err(Refusal::Final(rejection)) => return Err(rejection.into()),
@@ -84,7 +84,12 @@ async fn take(
     Ok(withdrawal)
 }
 
-async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store::Result<Facts> {
+async fn gather(
+    tx: &mut Tx,
+    business: BusinessId,
+    new: &NewWithdrawal,
+    now: Timestamp,
+) -> store::Result<Facts> {
     let asked = candidate::Asked {
         animal: Some(new.animal_id),
         withdrawal: None,
@@ -98,7 +103,20 @@ async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store
         Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id).await?,
         _ => hanging,
     };
-    Ok(Facts { candidate, lot, sire, tank, stock })
+    let mut facts = Facts { candidate, lot, sire, tank, stock, none_in_reach: false };
+    if withdraw::asks_otherwise(new, &facts, now)
+        && let Some(mut candidate) = facts.candidate.take()
+    {
+        let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
+        let pedigree = candidate.pedigree.clone();
+        let (back, free, _) = in_reach(tx, business, candidate, &turn).await?;
+        facts.none_in_reach = !free.iter().any(|straw| turn.allowed.has(straw.semen_type));
+        candidate = back;
+        // Her own again: it knows the sire that is asked for, wherever his straws hang.
+        candidate.pedigree = pedigree;
+        facts.candidate = Some(candidate);
+    }
+    Ok(facts)
 }
 
 /// The straws within her reach that she may have, in the order in which they should be used; and

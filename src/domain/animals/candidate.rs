@@ -3,7 +3,8 @@
 use crate::domain::{
     animals::{
         animal::born_before,
-        choice::Allowed,
+        choice::{Allowed, Case},
+        groups::Groups,
         herd::HerdDetails,
         history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered},
         kinship::{Inbreeding, Pedigree, Relative},
@@ -11,7 +12,7 @@ use crate::domain::{
         objection::{self, Objection},
     },
     rejection::Rejection,
-    straws::{lot::Lot, stock::Stock, thaw::ThawProtocol},
+    straws::{lot::Lot, sire::Purpose, stock::Stock, thaw::ThawProtocol},
     values::{AnimalId, Code, Day, HerdId, ServiceId, SireId, Timestamp},
 };
 
@@ -28,6 +29,8 @@ pub struct Candidate {
     pub born_on: Option<Day>,
     /// When she left the herd.
     pub left_on: Option<Day>,
+    /// Her groups.
+    pub groups: Groups,
     /// What her owner decided.
     pub herd: HerdDetails,
     /// What is on record of her.
@@ -49,12 +52,37 @@ pub struct Turn {
     pub allowed: Allowed,
 }
 
+impl Turn {
+    /// The same where none of the semen types that the choice rule wants is in her reach.
+    #[must_use]
+    pub fn with_otherwise(mut self) -> Self {
+        self.allowed = self.allowed.with_otherwise();
+        self
+    }
+}
+
 impl Candidate {
     /// What she is at `at`.
     pub fn at(&self, at: Timestamp) -> Turn {
         let status = self.history.standing(at, self.herd.same_heat_hours);
-        let allowed = self.herd.choice_rule.allows(status.next.service_number, status.class);
+        let allowed = self.herd.choice_rule.allows(&self.case(&status, at));
         Turn { at, status, allowed }
+    }
+
+    /// What the choice rule may look at.
+    fn case(&self, status: &AnimalStatus, at: Timestamp) -> Case<'_> {
+        Case {
+            service: status.next.service_number,
+            class: status.class,
+            lactation: self.history.calvings(at),
+            groups: &self.groups,
+            day: at.day_in(self.herd.time_zone),
+        }
+    }
+
+    /// Says so when the choice rule says nothing of her turn.
+    pub fn unruled_warning(&self, turn: &Turn) -> Option<String> {
+        self.herd.choice_rule.unruled_warning(&self.case(&turn.status, turn.at))
     }
 
     /// What stands against serving her at all.
@@ -63,9 +91,21 @@ impl Candidate {
     }
 
     /// What stands against a straw of `lot` for her.
-    pub fn objections_to(&self, turn: &Turn, lot: &Lot, inbreeding: Inbreeding) -> Vec<Objection> {
+    pub fn objections_to(
+        &self,
+        turn: &Turn,
+        lot: &Lot,
+        purpose: Option<Purpose>,
+        inbreeding: Inbreeding,
+    ) -> Vec<Objection> {
         let d = &lot.details;
-        objection::objections_to_straw(d.status, d.semen_type, &turn.allowed, inbreeding, &self.herd)
+        objection::objections_to_straw(
+            d.status,
+            (d.semen_type, purpose),
+            &turn.allowed,
+            inbreeding,
+            &self.herd,
+        )
     }
 
     /// The expected inbreeding of her calf by each of `sires`, from the known pedigree.

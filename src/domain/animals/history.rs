@@ -202,6 +202,14 @@ pub struct AnimalStatus {
 }
 
 impl AnimalHistory {
+    /// How often she calved up to `at`, as far as it is on record.
+    pub fn calvings(&self, at: Timestamp) -> i64 {
+        let is_calving = |(when, what): &&(Timestamp, AnimalEvent)| {
+            *when <= at && matches!(what, AnimalEvent::Calving { .. })
+        };
+        i64::try_from(self.happenings.iter().filter(is_calving).count()).unwrap_or(i64::MAX)
+    }
+
     /// What she is at `at`, from what is on record up to then.
     pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> AnimalStatus {
         let until_then = || self.happenings.iter().take_while(|(when, _)| *when <= at);

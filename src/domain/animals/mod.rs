@@ -5,6 +5,7 @@ pub mod candidate;
 pub mod choice;
 pub mod event;
 pub mod gestation;
+pub mod groups;
 pub mod herd;
 pub mod history;
 pub mod kinship;

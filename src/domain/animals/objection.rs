@@ -10,13 +10,13 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         animals::{
-            choice::{Allowed, Class, one_of},
+            choice::{Allowed, Class},
             herd::HerdDetails,
             history::AnimalStatus,
             kinship::Inbreeding,
         },
         duration::words,
-        straws::{lot::LotStatus, semen::SemenType},
+        straws::{lot::LotStatus, semen::SemenType, sire::Purpose},
         values::{Day, Reason, Timestamp},
     },
     json_column, text_enum,
@@ -110,6 +110,8 @@ pub enum Objection {
     ChoiceRule {
         /// What was asked for.
         semen_type: SemenType,
+        /// The sire's purpose, where it is on record.
+        purpose: Option<Purpose>,
         /// What is allowed.
         allowed: Allowed,
     },
@@ -155,13 +157,15 @@ impl Objection {
                 }
                 text
             }
-            Self::ChoiceRule { semen_type, allowed } => {
-                format!(
-                    "{} Not {}: take {}.",
-                    allowed.text,
-                    semen_type.describe(),
-                    one_of(&allowed.semen_types)
-                )
+            Self::ChoiceRule { semen_type, purpose, allowed } => {
+                let (asked, wanted) = (semen_type.describe(), allowed.wanted());
+                let not = match purpose {
+                    Some(purpose) if allowed.has(*semen_type) => format!("{asked} by a {purpose} sire"),
+                    _ => asked.to_owned(),
+                };
+                let within_reach =
+                    if allowed.has_otherwise(*semen_type) { ", which is within her reach" } else { "" };
+                format!("{} Not {not}: take {wanted}{within_reach}.", allowed.text)
             }
         }
     }
@@ -207,10 +211,10 @@ pub fn objections_to_animal(
     .collect()
 }
 
-/// What stands against a straw of this lot for her.
+/// What stands against a straw of this status, semen type and sire's purpose for her.
 pub fn objections_to_straw(
     status: LotStatus,
-    semen_type: SemenType,
+    (semen_type, purpose): (SemenType, Option<Purpose>),
     allowed: &Allowed,
     inbreeding: Inbreeding,
     herd: &HerdDetails,
@@ -220,7 +224,11 @@ pub fn objections_to_straw(
         (status != LotStatus::Usable).then_some(Objection::LotNotUsable { status }),
         (inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit)
             .then_some(Objection::Kinship { inbreeding, limit }),
-        (!allowed.has(semen_type)).then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),
+        (!allowed.has(semen_type) || !allowed.takes(purpose)).then(|| Objection::ChoiceRule {
+            semen_type,
+            purpose,
+            allowed: allowed.clone(),
+        }),
     ]
     .into_iter()
     .flatten()

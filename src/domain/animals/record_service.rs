@@ -15,7 +15,7 @@ use crate::{
         form::{Fault, InputPath},
         now::Now,
         rejection::Rejection,
-        straws::{lot::Lot, semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
+        straws::{semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
         values::{AnimalId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
     },
     form,
@@ -160,7 +160,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
             let mut deviations = withdrawal.deviations.clone();
             let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
             deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
-            deviations.0.extend(moved_on(&candidate, &turn, &withdrawal.lot, &deviations));
+            deviations.0.extend(moved_on(&candidate, &turn, &withdrawal, &deviations));
             Service {
                 technician: foreign.technician.or(withdrawal.technician),
                 withdrawal_id: Some(withdrawal.id),
@@ -182,9 +182,17 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
 
 /// The choice rule once more: something reported since the withdrawal may have changed which
 /// service this is.
-fn moved_on(candidate: &Candidate, turn: &Turn, lot: &Lot, already: &Deviations) -> Option<Deviation> {
-    let semen_type = lot.details.semen_type;
-    let objection = Objection::ChoiceRule { semen_type, allowed: turn.allowed.clone() };
+fn moved_on(
+    candidate: &Candidate,
+    turn: &Turn,
+    withdrawal: &Withdrawal,
+    already: &Deviations,
+) -> Option<Deviation> {
+    let (semen_type, purpose) = (withdrawal.semen_type, withdrawal.sire.purpose);
+    // Whether others were in reach was seen when the straw was taken.
+    let fits = (turn.allowed.has(semen_type) || turn.allowed.has_otherwise(semen_type))
+        && turn.allowed.takes(purpose);
+    let objection = Objection::ChoiceRule { semen_type, purpose, allowed: turn.allowed.clone() };
     let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
-    (!known && !turn.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
+    (!known && !fits).then(|| objection.set_aside(&candidate.herd, None))
 }

@@ -8,8 +8,20 @@ use crate::{
         identifiers::{ExternalId, Identifiers},
         values::{AnimalId, Code, Name, SireId, Timestamp},
     },
-    form,
+    form, text_enum,
 };
+
+text_enum! {
+    /// What a sire's calves are kept for.
+    Purpose {
+        /// Milk.
+        Dairy = "dairy",
+        /// Meat.
+        Beef = "beef",
+        /// Both.
+        Dual = "dual",
+    }
+}
 
 form! {
     /// What is said of a sire.
@@ -21,6 +33,8 @@ form! {
         /// His breed, by its three letters as in an international ID.
         #[schema(example = "HOL")]
         pub breed: Option<Code>,
+        /// What his calves are kept for; a choice rule may ask for it.
+        pub purpose: Option<Purpose>,
         /// His official names, each with its scheme. `international-id` and `uniform-code` are
         /// checked and written in their normal form; other schemes are kept as they come.
         #[schema(value_type = Vec<ExternalId>, required = false)]
@@ -57,6 +71,9 @@ pub struct SireSummary {
     /// His breed.
     #[sqlx(rename = "sire_breed")]
     pub breed: Option<Code>,
+    /// What his calves are kept for.
+    #[sqlx(rename = "sire_purpose")]
+    pub purpose: Option<Purpose>,
     /// His official names.
     #[schema(value_type = Vec<ExternalId>)]
     #[sqlx(rename = "sire_identifiers")]
@@ -66,6 +83,12 @@ pub struct SireSummary {
 impl From<&Sire> for SireSummary {
     fn from(sire: &Sire) -> Self {
         let d = &sire.details;
-        Self { id: sire.id, name: d.name.clone(), breed: d.breed.clone(), identifiers: d.identifiers.clone() }
+        Self {
+            id: sire.id,
+            name: d.name.clone(),
+            breed: d.breed.clone(),
+            purpose: d.purpose,
+            identifiers: d.identifiers.clone(),
+        }
     }
 }

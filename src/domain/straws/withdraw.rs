@@ -10,9 +10,9 @@ use crate::{
         access::Role,
         animals::{
             candidate::{Candidate, Turn},
-            choice::unruled_warning,
+            herd::HerdDetails,
             history::Numbered,
-            objection::{self, Deviation, Deviations, Objection},
+            objection::{self, Deviation, DeviationKind, Deviations, Objection},
         },
         form::{Fault, InputPath},
         now::Now,
@@ -33,7 +33,8 @@ use crate::{
 };
 
 form! {
-    /// Sets aside what stands in the way; needs a manager's key and stays on record.
+    /// Sets aside what stands in the way; needs a manager's key, or for the choice rule a technician's where the herd says so,
+    /// and stays on record.
     #[derive(Clone, Debug, ToSchema)]
     pub struct Override {
         /// Why.
@@ -97,6 +98,8 @@ pub struct Facts {
     pub tank: Option<(Name, Canister)>,
     /// All straws of the lot that was named, or of the sire, in the order in which they should be used.
     pub stock: Vec<Stock>,
+    /// That none of what the choice rule wants is in her reach, where [`asks_otherwise`].
+    pub none_in_reach: bool,
 }
 
 /// Whether the straw is still in the tank when it is asked for.
@@ -167,19 +170,21 @@ pub fn decide(
         }
     }
     let turn = candidate.at(at);
+    let otherwise = turn.allowed.otherwise_note().filter(|_| facts.none_in_reach);
+    let turn = if facts.none_in_reach { turn.with_otherwise() } else { turn };
     let (lot, sire) = choose(new, facts, candidate, &turn)?;
     let stock: Vec<&Stock> =
         facts.stock.iter().filter(|s| s.lot.id == lot.id && is_meant(new, candidate, s)).collect();
 
     let inbreeding = candidate.inbreeding(&[sire.id]).first().copied().unwrap_or_default();
     let mut objections = candidate.objections(&turn);
-    objections.extend(candidate.objections_to(&turn, lot, inbreeding));
+    objections.extend(candidate.objections_to(&turn, lot, sire.purpose, inbreeding));
     let reason = new.r#override.as_ref().map(|set_aside| &set_aside.reason);
     if !objections.is_empty() && asked == Asked::Before {
         if reason.is_none() {
             return Err(objected(candidate, &turn, &objections));
         }
-        may_override(role)?;
+        may_set_aside(role, &candidate.herd, &objections)?;
     }
     let hanging = stock.iter().find(|hanging| hanging.straws >= new.straws.get());
     let hanging = *hanging.ok_or_else(|| not_in_stock(new, lot, sire, &stock))?;
@@ -187,8 +192,9 @@ pub fn decide(
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
-    let (number, class) = (turn.status.next.service_number, turn.status.class);
-    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    warnings.extend(candidate.unruled_warning(&turn));
+    warnings.extend(otherwise);
+    warnings.extend(turn.allowed.purpose_warning(sire));
     warnings.extend(many_warning(new.straws));
     if !candidate.reaches(hanging) {
         warnings.push("These straws hang in another herd's tank.".to_owned());
@@ -235,6 +241,24 @@ fn many_warning(straws: Straws) -> Option<String> {
     (straws.get() > MOST_USUAL).then(|| {
         format!("{straws} straws for one animal: one is usual, two at most. If that was a slip, reverse the withdrawal.")
     })
+}
+
+/// Whether the straw asked for is one that the choice rule allows only where none of what it wants is in her reach.
+pub fn asks_otherwise(new: &NewWithdrawal, facts: &Facts, now: Timestamp) -> bool {
+    let Some(candidate) = &facts.candidate else { return false };
+    let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
+    let chosen = choose(new, facts, candidate, &turn.clone().with_otherwise());
+    chosen.is_ok_and(|(lot, _)| turn.allowed.has_otherwise(lot.details.semen_type))
+}
+
+/// Rejects an override of `objections` from a key that may not set them aside: a technician's may where the herd says so, and
+/// only the choice rule.
+fn may_set_aside(role: Role, herd: &HerdDetails, objections: &[Objection]) -> Result<(), Rejection> {
+    let only_the_rule = objections.iter().all(|objection| objection.kind() == DeviationKind::ChoiceRule);
+    if role == Role::Technician && herd.technician_may_override && only_the_rule {
+        return Ok(());
+    }
+    may_override(role)
 }
 
 /// Rejects an override from a key that may not set rules aside.

@@ -9,6 +9,7 @@ use crate::{
     domain::{
         animals::{
             candidate::Candidate,
+            groups::Groups,
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, Numbered},
             kinship::{Pedigree, Relative},
@@ -48,6 +49,7 @@ struct Row {
     animal_herd_id: Option<HerdId>,
     animal_born_on: Option<Day>,
     animal_left_on: Option<Day>,
+    animal_groups: Option<Groups>,
     #[sqlx(flatten, try_from = "LeftJoin<HerdDetails>")]
     herd: Option<HerdDetails>,
     history: Json<Vec<Entry>>,
@@ -96,8 +98,9 @@ macro_rules! gather {
         concat!(
             "select a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id,
                     a.born_on as animal_born_on, a.left_on as animal_left_on,
+                    a.animal_groups,
                     h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
-                    h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
+                    h.first_service_days, h.thaw, h.technician_may_override, ", $history, " as history, ", $pedigree, " as pedigree, ",
             lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
              (select ", $hanging, " from balance b
               join place p on p.business_id = b.business_id and p.id = b.place_id
@@ -169,6 +172,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                 herd_id,
                 born_on: row.animal_born_on,
                 left_on: row.animal_left_on,
+                groups: row.animal_groups.unwrap_or_default(),
                 herd,
                 history,
                 numbered,

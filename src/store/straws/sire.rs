@@ -16,7 +16,7 @@ use crate::{
 /// The columns of a sire `s` in short, as [`SireSummary`](crate::domain::straws::sire::SireSummary) reads them.
 macro_rules! sire_columns {
     () => {
-        "s.id as sire_id, s.name as sire_name, s.breed as sire_breed, s.identifiers as sire_identifiers"
+        "s.id as sire_id, s.name as sire_name, s.breed as sire_breed, s.purpose as sire_purpose, s.identifiers as sire_identifiers"
     };
 }
 pub(crate) use sire_columns;
@@ -25,8 +25,8 @@ pub(crate) use sire_columns;
 pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     let d = &sire.details;
     tx.sql(
-        "insert into sire (business_id, id, name, breed, identifiers, sire_id, dam_id, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+        "insert into sire (business_id, id, name, breed, identifiers, sire_id, dam_id, created_at, purpose)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
     )
     .bind(business)
     .bind(sire.id)
@@ -36,6 +36,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .bind(d.sire_id)
     .bind(d.dam_id)
     .bind(sire.created_at)
+    .bind(d.purpose)
     .run()
     .await?;
     identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
@@ -46,7 +47,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
 /// Changes what is said of a sire.
 pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetails) -> Result<()> {
     tx.sql(
-        "update sire set name = $3, breed = $4, identifiers = $5, sire_id = $6, dam_id = $7
+        "update sire set name = $3, breed = $4, identifiers = $5, sire_id = $6, dam_id = $7, purpose = $8
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -56,6 +57,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .bind(d.identifiers.clone())
     .bind(d.sire_id)
     .bind(d.dam_id)
+    .bind(d.purpose)
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
@@ -66,7 +68,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
 /// One sire.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: SireId) -> Result<Option<Sire>> {
     tx.sql(
-        "select id, name, breed, identifiers, sire_id, dam_id, created_at
+        "select id, name, breed, purpose, identifiers, sire_id, dam_id, created_at
          from sire where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -86,7 +88,7 @@ pub async fn list(
     macro_rules! filtered {
         ($leading:literal) => {
             concat!(
-                "select id, name, breed, identifiers, sire_id, dam_id, created_at
+                "select id, name, breed, purpose, identifiers, sire_id, dam_id, created_at
                  from sire
                  where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
                 $leading,

@@ -19,6 +19,7 @@ use crate::{
         animals::{
             animal::{Animal, AnimalDetails, dam_too_young},
             event::Event,
+            groups::Groups,
             herd::Herd,
             history::AnimalEvent,
             kinship::Relative,
@@ -44,6 +45,8 @@ form! {
         pub born_on: Option<Day>,
         /// Her breed.
         pub breed: Option<Code>,
+        /// Her groups.
+        pub groups: Option<Groups>,
         /// Her animal code.
         pub iso_11784: Option<AnimalCode>,
         /// Her international ID.
@@ -215,6 +218,7 @@ impl Animals {
             sire_id,
             dam_id,
             breed: said.breed.clone(),
+            groups: said.groups.clone().unwrap_or_default(),
             left_on: said.left_on,
         };
         let possible = animal_is_possible(&details, herd, taking.cx.now);
@@ -255,6 +259,7 @@ impl Animals {
             differs("born_on", d.born_on, said.born_on),
             differs("breed", d.breed.as_ref(), said.breed.as_ref()),
             differs("left_on", d.left_on, said.left_on),
+            differs("groups", Some(d.groups.describe()), said.groups.as_ref().map(Groups::describe)),
         ]
         .into_iter()
         .flatten()

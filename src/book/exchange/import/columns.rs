@@ -49,6 +49,7 @@ columns! {
         "goblet" May "The goblet of the cane.", "upper";
         "sire_name" May "The sire's name; may be left out when an identifier finds him.", "Invented One";
         "sire_breed" May "The sire's breed, three letters.", "HOL";
+        "sire_purpose" May "What the sire's calves are kept for: dairy, beef or dual.", "dairy";
         "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
         "sire_uniform_code" May "The sire's uniform code.", "0HO123";
         "semen_type" Must "conventional, sexed_female or sexed_male.", "sexed_female";
@@ -75,6 +76,7 @@ columns! {
         "name" May "Her name.", "Alba";
         "born_on" May "Her day of birth, such as 2023-05-02.", "2023-05-02";
         "breed" May "Her breed, three letters.", "HOL";
+        "groups" May "Her groups, with | between them.", "fresh|nucleus";
         "iso_11784" May "Her 15-digit animal code.", "276000012345678";
         "international_id" May "Her international ID.", "HOLZZZF000012345678";
         "sire_name" May "Her sire's name.", "Invented One";

@@ -23,6 +23,7 @@ use crate::{
             posting::canister_exists,
             receive::NewReceipt,
             semen::{SemenType, StrawVolume},
+            sire::Purpose,
             thaw::ThawProtocol,
         },
         values::{Canister, Code, Day, HerdId, LotId, Name, Note, Percent, SireId, Straws, TimeZone},
@@ -47,6 +48,8 @@ form! {
         pub sire_name: Option<Name>,
         /// His breed.
         pub sire_breed: Option<Code>,
+        /// What his calves are kept for.
+        pub sire_purpose: Option<Purpose>,
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// His uniform code.
@@ -93,7 +96,13 @@ impl InventoryLine {
                 codes.push(("sire_identifiers", code));
             }
         }
-        SireLine { name: self.sire_name.clone(), breed: self.sire_breed.clone(), codes, origin: self.sire_id }
+        SireLine {
+            name: self.sire_name.clone(),
+            breed: self.sire_breed.clone(),
+            purpose: self.sire_purpose,
+            codes,
+            origin: self.sire_id,
+        }
     }
 }
 

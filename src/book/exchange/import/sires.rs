@@ -12,7 +12,7 @@ use crate::{
     },
     domain::{
         identifiers::{ExternalId, Identifiers},
-        straws::sire::{Sire, SireDetails},
+        straws::sire::{Purpose, Sire, SireDetails},
         values::{BusinessId, Code, Name, SireId},
     },
     store::{self, Tx},
@@ -25,6 +25,8 @@ pub struct SireLine {
     pub name: Option<Name>,
     /// His breed, in the column `sire_breed`.
     pub breed: Option<Code>,
+    /// What his calves are kept for, in the column `sire_purpose`.
+    pub purpose: Option<Purpose>,
     /// His identifiers, each with its column, the most official first.
     pub codes: Vec<(&'static str, ExternalId)>,
     /// Which sire he was where the file comes from.
@@ -137,6 +139,7 @@ impl Sires {
             [] => Ok(SireMatch::New(SireDetails {
                 name: name.clone(),
                 breed: said.breed.clone(),
+                purpose: said.purpose,
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,
@@ -203,6 +206,14 @@ fn completed(sire: &Sire, said: &SireLine) -> Result<SireMatch, Wrong> {
             _ => details.breed = Some(breed.clone()),
         }
     }
+    if let Some(purpose) = said.purpose {
+        match details.purpose {
+            Some(known) if known != purpose => {
+                return Err(("sire_purpose", format!("is {known} in the book; correct it here or there")));
+            }
+            _ => details.purpose = Some(purpose),
+        }
+    }
     let mut new = Vec::new();
     for (column, code) in &said.codes {
         if let Some(known) = contradicted(sire, code) {
@@ -245,7 +256,7 @@ mod tests {
                 .filter(|(.., id)| !id.is_empty())
                 .map(|(column, scheme, id)| (column, code(scheme, id)))
                 .collect(),
-            origin: None,
+            ..SireLine::default()
         }
     }
 
@@ -257,6 +268,7 @@ mod tests {
             let details = SireDetails {
                 name: said.name.clone().unwrap(),
                 breed: said.breed.clone(),
+                purpose: said.purpose,
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,

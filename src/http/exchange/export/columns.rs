@@ -26,17 +26,18 @@ macro_rules! columns {
 }
 
 columns! {
-    Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule,
+    Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule, technician_may_override,
         same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
     Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day, chart, tare_kg,
         created_at;
-    Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
+    Sires: id, name, breed, purpose, identifiers, sire_id, dam_id, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
         status, created_at;
-    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at;
+    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, groups, left_on, created_at;
     // The import of an inventory knows these.
     Stock: tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",
+        sire_purpose = "/sire/purpose",
         sire_identifiers = "/sire/identifiers", lot_id = "/lot/id", semen_type, batch = "/lot/batch",
         collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre",
         straw_ml = "/lot/straw_ml", sexed_percentage = "/lot/sexed_percentage", cost = "/lot/cost",
