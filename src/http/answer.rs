@@ -23,6 +23,16 @@ use crate::{
     webhooks::sign::Secret,
 };
 
+/// What was done, with what to heed in it.
+#[derive(Serialize, ToSchema)]
+pub struct WithCautions<T> {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub done: T,
+    /// What to heed. Only the answer to the act has it; local codes and licensed practice go before it.
+    pub cautions: &'static [&'static str],
+}
+
 /// Marks an answer that was given before.
 const REPLAYED: HeaderName = HeaderName::from_static("idempotent-replayed");
 

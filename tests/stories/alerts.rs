@@ -324,8 +324,8 @@ async fn a_straw_that_is_not_accounted_for_is_told(world: &World) {
     for _ in 0..5 {
         taken.push(client.make("/v1/withdrawals", take(&animal, &farm.sexed)).await);
     }
-    // Sexed: 30 s in the bath, used within 5 min, and an hour of grace.
-    world.pass(TimeDelta::seconds(30 + 300 + 3600 - 1));
+    // Sexed: used within 5 min of leaving the tank, and an hour of grace.
+    world.pass(TimeDelta::seconds(300 + 3600 - 1));
     world.look_round().await;
     assert_eq!(open(client).await, Vec::<Value>::new());
     world.pass(TimeDelta::seconds(1));
@@ -482,6 +482,8 @@ async fn a_stocktake_that_differs_is_told(world: &World) {
 
 /// Half a year in which two straws are used each Monday, the last one on the morning of the story.
 async fn half_a_year(farm: &Farm, client: &Client, lot: &str) {
+    let rule = json!([{"from_service": 1, "semen_types": ["sexed_male"]}]);
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": rule})).await.expect(200);
     let place = farm.place(2);
     let receipt = json!({"lot_id": lot, "place": place, "straws": 90, "received_at": "2025-09-01T05:00:00Z"});
     client.post("/v1/receipts", receipt).await.created();
@@ -501,10 +503,10 @@ async fn a_forecast_opens_and_clears_an_alert(world: &World) {
     let client = &world.manager;
     listen(world).await;
     let farm = Farm::found(client).await;
-    let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
+    let lot = farm.lot(client, "sexed_male", "2024-04-26").await;
     half_a_year(&farm, client, &lot).await;
     // 38 are left and 2 a week are used: about 19 weeks.
-    let scope = json!({"kind": "stock.low", "sire_id": farm.sire, "semen_type": "sexed_female"});
+    let scope = json!({"kind": "stock.low", "sire_id": farm.sire, "semen_type": "sexed_male"});
     let mut days = scope.clone();
     days["below_days"] = json!(30);
     client.post("/v1/alert-rules", days).await.created();
@@ -545,14 +547,14 @@ async fn a_forecast_opens_and_clears_an_alert(world: &World) {
 async fn the_outlook_says_what_it_rests_on(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
-    let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
+    let lot = farm.lot(client, "sexed_male", "2024-04-26").await;
     half_a_year(&farm, client, &lot).await;
     let page = client.get("/v1/stock/outlook").await.expect(200);
     assert_eq!(page["items"].as_array().unwrap().len(), 3);
     assert!(page["assumptions"].to_string().contains("start of a season"));
     assert_eq!((&page["coverage"], &page["service_level"]), (&json!(0.9), &json!(0.95)));
     let of = async |query: &str| {
-        let path = format!("/v1/stock/outlook?sire_id={}&semen_type=sexed_female{query}", farm.sire);
+        let path = format!("/v1/stock/outlook?sire_id={}&semen_type=sexed_male{query}", farm.sire);
         client.get(&path).await.expect(200)
     };
     let item = of("").await["items"][0].clone();

@@ -334,10 +334,10 @@ async fn not_enough_straws_says_where_else(world: &World) {
     let many = json!({"animal_id": animal, "lot_id": farm.sexed, "straws": 9});
     assert_eq!(client.post("/v1/withdrawals", many.clone()).await.created()["place"], farm.place(3));
     client.post("/v1/withdrawals", many).await.problem(409, "not-in-stock");
-    let empty = client.make("/v1/lots", json!({"sire_id": farm.sire, "semen_type": "sexed_female"})).await;
+    let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
+    let empty = client.make("/v1/lots", json!({"sire_id": none, "semen_type": "sexed_female"})).await;
     let refused = withdraw(client, &animal, &empty).await.problem(409, "not-in-stock");
     assert_eq!((&refused["available"], &refused["elsewhere"]), (&json!(0), &json!([])));
-    let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
     let order = json!({"animal_id": animal, "sire_id": none});
     client.post("/v1/withdrawals", order).await.problem(409, "not-in-stock");
 

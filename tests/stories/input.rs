@@ -1246,7 +1246,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("choice_rule/0/to_lactation", May, Whole(0, 30)),
                     Field("choice_rule/0/groups", May, List),
                     Field("choice_rule/0/groups/0", Must, Line(60)),
-                    Field("choice_rule/0/from_date", May, Day("2026-12-31", "2027-01-01")),
+                    Field("choice_rule/0/from_date", May, Day("2026-12-31", "2201-01-02")),
                     Field("choice_rule/0/to_date", May, Day("2200-12-31", "2025-12-31")),
                     Field("choice_rule/0/purpose", May, Word(&["dairy", "beef"])),
                     Field("choice_rule/0/otherwise", May, List),

@@ -12,6 +12,7 @@
 mod ade;
 mod alert_scopes;
 mod alerts;
+mod cautions;
 mod change_feed;
 mod changes;
 mod choosing;

@@ -13,6 +13,7 @@ use crate::{
             offers::Blocked,
             timing::{Timing, timing},
         },
+        cautions::withdrawal as lifting,
         duration::words,
         exchange::ade::{Recommendation, own},
         identifiers::ExternalId,
@@ -187,7 +188,8 @@ pub async fn next_service(
     cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
     cautions.extend(since_service(&turn.status, at));
-    cautions.extend(HANDLING.iter().map(ToString::to_string));
+    let straw_ml = candidates.first().and_then(|first| first.lot.details.straw_ml);
+    cautions.extend(lifting(straw_ml).iter().map(ToString::to_string));
     Ok(Some(NextService {
         animal_id: candidate.id,
         herd_id: candidate.herd_id,
@@ -206,18 +208,6 @@ pub async fn next_service(
         cautions,
     }))
 }
-
-/// What goes with every straw that is lifted.
-///
-/// 8 s above the frost line depress fertility: Stroud, ARSBC 2014; find the cane in 5-10 s, else
-/// lower it: Univ. Illinois Extension 2024. Tweezers and the plug: common practice, no source.
-/// Gas and burns: OSHA 29 CFR 1910.146 and the trade's safety notes.
-const HANDLING: &[&str] = &[
-    "Keep straws below the frost line; if it is not found in 5 to 8 seconds, lower the canister and let it chill. \
-     Tweezers, never fingers; plug back at once.",
-    "Liquid nitrogen burns, and its gas displaces air without warning: gloves, face shield, open doors. \
-     Local codes and licensed practice go before this.",
-];
 
 /// Straws out of reach are said plainly.
 fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {

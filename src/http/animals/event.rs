@@ -16,12 +16,13 @@ use crate::{
             event::Event,
             history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
         },
+        cautions,
         values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
     },
     form,
     http::{
         App,
-        answer::created,
+        answer::{WithCautions, created},
         docs::{IdempotencyKey, Problems},
         extract::{CommandRequest, Id, Permit, Read, Report as MayReport},
         page::{Listing, Page, PageParams},
@@ -51,6 +52,7 @@ macro_rules! events {
         what $what:expr,
         shown $pattern:pat,
         report $report:tt $report_summary:tt $report_text:tt, example $example:tt,
+        cautions $cautions:expr,
         list $list:tt $list_summary:tt,
         read $read:tt $read_summary:tt
     ) => {
@@ -121,7 +123,7 @@ macro_rules! events {
                 request_body(content = $new, example = json!($example)),
                 params(IdempotencyKey),
                 responses(
-                    (status = 201, description = "On record.", body = $view,
+                    (status = 201, description = "On record.", body = WithCautions<$view>,
                      headers(("Location" = String, description = "Where it is to be found."))),
                     Problems))]
             pub async fn report(
@@ -139,7 +141,8 @@ macro_rules! events {
                     note: new.note,
                 };
                 app.perform(command, act, |event| {
-                    created(format!(concat!($path, "/{}"), event.id), &$view::of(event))
+                    let location = format!(concat!($path, "/{}"), event.id);
+                    created(location, &WithCautions { done: $view::of(event), cautions: $cautions })
                 })
                 .await
             }
@@ -198,6 +201,7 @@ events! {
     report "create_heat" "Record a heat"
         "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
+    cautions &[],
     list "list_heats" "List heats",
     read "get_heat" "Get a heat"
 }
@@ -223,6 +227,7 @@ events! {
         "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
          than its method allows is kept with a warning.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
+    cautions cautions::CHECK,
     list "list_pregnancy_checks" "List pregnancy checks",
     read "get_pregnancy_check" "Get a pregnancy check"
 }
@@ -242,6 +247,7 @@ events! {
     report "create_calving" "Record a calving"
         "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},
+    cautions cautions::CALVING,
     list "list_calvings" "List calvings",
     read "get_calving" "Get a calving"
 }
@@ -266,6 +272,7 @@ events! {
         "Abortions can be infectious for people and herd: wear gloves, isolate her, and report it to the veterinarian as \
          local law demands.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "aborted_at": "2026-03-02T03:40:00+01:00", "opens_cycle": false},
+    cautions cautions::CALVING,
     list "list_abortions" "List abortions",
     read "get_abortion" "Get an abortion"
 }
@@ -289,6 +296,7 @@ events! {
     report "create_do_not_breed" "Record a do-not-breed decision"
         "The last decision counts.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "do_not_breed": true, "note": "Lame; to be sold."},
+    cautions &[],
     list "list_do_not_breed" "List do-not-breed decisions",
     read "get_do_not_breed" "Get a do-not-breed decision"
 }

@@ -8,12 +8,13 @@ use crate::{
     book::straws::reverse::ReverseService,
     domain::{
         animals::{record_service::NewService, service::Service},
+        cautions,
         values::{AnimalId, HerdId, ServiceId},
     },
     form,
     http::{
         App,
-        answer::{created, done},
+        answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
@@ -37,12 +38,15 @@ use crate::{
             "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record.", body = Service,
+        (status = 201, description = "On record.", body = WithCautions<Service>,
          headers(("Location" = String, description = "The service."))),
         Problems))]
 async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    app.perform(command, new, |service| created(format!("/v1/services/{}", service.id), &service)).await
+    app.perform(command, new, |done| {
+        created(format!("/v1/services/{}", done.id), &WithCautions { done, cautions: cautions::SERVICE })
+    })
+    .await
 }
 
 form! {
@@ -65,7 +69,7 @@ async fn reverse(
     command: LedgerRequest<NewServiceReversal>,
 ) -> Result<Response, Problem> {
     let act = ReverseService { service_id: ServiceId(id) };
-    app.perform(command, act, |service| done(&service)).await
+    app.perform(command, act, |service| answered(&service)).await
 }
 
 form! {

@@ -7,6 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::command::{On, StoredResponse},
     domain::{
+        cautions,
         straws::{
             discard_withdrawn::NewDiscardOfWithdrawn, start_thaw::NewThaw, withdraw::NewWithdrawal,
             withdrawal::Withdrawal,
@@ -16,7 +17,7 @@ use crate::{
     form,
     http::{
         App,
-        answer::{created, done},
+        answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
@@ -43,7 +44,7 @@ use crate::{
             "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = Withdrawal,
+        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithCautions<Withdrawal>,
          headers(("Location" = String, description = "The withdrawal."))),
         Problems))]
 async fn withdraw(
@@ -56,7 +57,8 @@ async fn withdraw(
 
 /// How a withdrawal just made is answered.
 pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> {
-    created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
+    let cautions = cautions::withdrawal(withdrawal.lot.details.straw_ml);
+    created(format!("/v1/withdrawals/{}", withdrawal.id), &WithCautions { done: withdrawal, cautions })
 }
 
 /// A straw goes into the bath.
@@ -68,14 +70,14 @@ pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> 
     request_body(content = NewThaw, example = json!({
         "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "The straw is thawing.", body = Withdrawal), Problems))]
+    responses((status = 200, description = "The straw is thawing.", body = WithCautions<Withdrawal>), Problems))]
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewThaw>,
 ) -> Result<Response, Problem> {
     let thaw = On { id: WithdrawalId(id), command: command.body.clone() };
-    app.perform(command, thaw, |withdrawal| done(&withdrawal)).await
+    app.perform(command, thaw, |done| answered(&WithCautions { done, cautions: cautions::THAW })).await
 }
 
 /// A withdrawn straw is thrown away.
@@ -85,14 +87,14 @@ async fn thaw(
     request_body(content = NewDiscardOfWithdrawn, example = json!({
         "reason": "thawed_not_used", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "Accounted for.", body = Withdrawal), Problems))]
+    responses((status = 200, description = "Accounted for.", body = WithCautions<Withdrawal>), Problems))]
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewDiscardOfWithdrawn>,
 ) -> Result<Response, Problem> {
     let discard = On { id: WithdrawalId(id), command: command.body.clone() };
-    app.perform(command, discard, |withdrawal| done(&withdrawal)).await
+    app.perform(command, discard, |done| answered(&WithCautions { done, cautions: cautions::DISCARD })).await
 }
 
 form! {
