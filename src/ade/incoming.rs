@@ -8,7 +8,9 @@ use crate::{
         identifiers::ours,
         shape::{self, Shape},
     },
-    book::exchange::ingest::{AnimalReport, Content, Insemination, StrawReport, TakeIn, What, own},
+    book::exchange::ingest::{
+        AnimalReport, Content, Insemination, StrawReport, TakeIn, What, kind_of_insemination, own,
+    },
     domain::{
         animals::history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
         exchange::ade::{ItemKind, Plan, RawResource, Recommendation, Recommended},
@@ -177,26 +179,19 @@ impl Reader<'_> {
     }
 
     fn insemination(&mut self) -> What {
-        match self.text(&["inseminationType"]) {
-            Some("Insemination") => {}
-            Some("Implantation") => {
-                return What::OnlyKept(
-                    "This book counts inseminations with semen; the embryo transfer is kept and does not count.",
-                );
-            }
-            _ => {
-                return What::OnlyKept(
-                    "This book counts inseminations with semen; the mating by a bull is kept and does not count.",
-                );
-            }
-        }
+        let word = self.text(&["inseminationType"]).unwrap_or_default();
+        let (kind, ran_with_bull) = (kind_of_insemination(word), word == "RunWithBull");
+        let of_embryo = self.names(&["embryo", "sireIdentifiers"]);
         let of_straw = self.names(&["straw", "sireIdentifiers"]);
         let of_event = self.names(&["sireIdentifiers"]);
         let is_sexed = self.flag(&["straw", "isSexedSemen"]);
         What::Insemination(Insemination {
+            kind,
+            ran_with_bull,
+            donors: self.names(&["embryo", "donorIdentifiers"]),
             straw: StrawReport {
                 lot: self.lot(),
-                sires: if of_straw.is_empty() { of_event } else { of_straw },
+                sires: [of_embryo, of_straw, of_event].into_iter().find(|names| !names.is_empty()).unwrap_or_default(),
                 batch: self.optional::<Code>(&["straw", "batch"]),
                 collected_at: self.optional(&["straw", "dateCollected"]),
                 collection_centre: self.optional::<Name>(&["straw", "collectionCentre"]),

@@ -81,8 +81,10 @@ pub enum Command {
         withdrawal: usize,
         at: i64,
     },
+    /// Without a straw of this book: with another, by a bull, or with an embryo.
     ServeForeign {
         animal: usize,
+        kind: &'static str,
         at: i64,
     },
     Report {
@@ -147,6 +149,7 @@ pub enum Intent {
     },
     ServeForeign {
         animal: usize,
+        kind: &'static str,
     },
     Report {
         animal: usize,
@@ -245,7 +248,8 @@ fn intent() -> impl Strategy<Value = Intent> {
         ),
         2 => nth().prop_map(|nth| Intent::DiscardWithdrawn { nth }),
         9 => (nth(), after()).prop_map(|(nth, after)| Intent::Serve { nth, after }),
-        2 => animal().prop_map(|animal| Intent::ServeForeign { animal }),
+        3 => (animal(), prop_oneof![Just("ai"), Just("natural"), Just("embryo_transfer")])
+            .prop_map(|(animal, kind)| Intent::ServeForeign { animal, kind }),
         4 => (animal(), happening()).prop_map(|(animal, what)| Intent::Report { animal, what }),
         1 => (lot(), prop_oneof![2 => Just("usable"), 1 => Just("quarantined"), 1 => Just("recalled")])
             .prop_map(|(lot, status)| Intent::SetStatus { lot, status }),

@@ -48,6 +48,7 @@ struct Withdrawal {
 #[derive(Clone, Debug)]
 struct Service {
     animal: usize,
+    kind: &'static str,
     at: i64,
     withdrawal: Option<usize>,
     deviations: Vec<&'static str>,
@@ -276,9 +277,9 @@ impl Book {
         self.last(animal, at, opens).map_or(i64::MIN, |(when, _)| when)
     }
 
-    /// Her services that count, in order of time.
+    /// Her services that count and take a number, in order of time: an embryo transfer takes none.
     fn served(&self, animal: usize) -> Vec<(i64, usize)> {
-        let hers = self.services.iter().enumerate().filter(|(_, s)| s.animal == animal && !s.reversed);
+        let hers = self.services.iter().enumerate().filter(|(_, s)| s.animal == animal && !s.reversed && s.kind != "embryo_transfer");
         let mut times: Vec<_> = hers.map(|(n, s)| (s.at, n)).collect();
         times.sort_unstable();
         times
@@ -294,7 +295,10 @@ impl Book {
 
     /// The number of a service that is on record; one that does not count keeps its last.
     fn number(&self, service: usize) -> Option<(usize, usize)> {
-        let Service { animal, at, reversed, .. } = self.services[service];
+        let Service { animal, kind, at, reversed, .. } = self.services[service];
+        if kind == "embryo_transfer" {
+            return None;
+        }
         let began = self.cycle_began(animal, at);
         let before =
             self.served(animal).into_iter().filter(|(when, n)| *when > began && (*when, *n) < (at, service));
@@ -422,7 +426,7 @@ impl Book {
             Command::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
             Command::Serve { withdrawal, at } => self.serve(withdrawal, at),
             Command::ServeForeign { at, .. } | Command::Report { at, .. } if too_far_ahead(at) => wrong(),
-            Command::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
+            Command::ServeForeign { animal, kind, at } => self.add_service(animal, kind, at, None, Vec::new()),
             Command::Report { animal, what, at } => {
                 self.happenings.push((animal, at, what));
                 done(201, json!({"animal_id": name("animal", animal)}))
@@ -572,17 +576,18 @@ impl Book {
         if !fits && !deviations.contains(&"choice_rule") {
             deviations.push("choice_rule");
         }
-        self.add_service(animal, at, Some(withdrawal), deviations)
+        self.add_service(animal, "ai", at, Some(withdrawal), deviations)
     }
 
     fn add_service(
         &mut self,
         animal: usize,
+        kind: &'static str,
         at: i64,
         withdrawal: Option<usize>,
         deviations: Vec<&'static str>,
     ) -> Answer {
-        self.services.push(Service { animal, at, withdrawal, deviations, reversed: false });
+        self.services.push(Service { animal, kind, at, withdrawal, deviations, reversed: false });
         done(201, self.told_service(self.services.len() - 1))
     }
 
@@ -752,11 +757,22 @@ impl Book {
     fn told_service(&self, service: usize) -> Value {
         let s = &self.services[service];
         let told = json!({
-            "id": name("service", service), "animal_id": name("animal", s.animal),
+            "id": name("service", service), "animal_id": name("animal", s.animal), "kind": s.kind,
+            "straws": self.straws_of(s),
             "withdrawal_id": name_of("withdrawal", s.withdrawal), "deviations": kinds(&s.deviations),
             "reversed_at": if s.reversed { json!("some time") } else { Value::Null },
         });
-        merged(told, self.number(service).map_or(json!({}), number_told))
+        let none = json!({"service_number": null, "rank": null});
+        let unnumbered = if s.kind == "embryo_transfer" { none } else { json!({}) };
+        merged(told, self.number(service).map_or(unnumbered, number_told))
+    }
+
+    /// Straws of semen that went into it.
+    fn straws_of(&self, service: &Service) -> i64 {
+        match service.withdrawal {
+            Some(withdrawal) => self.withdrawals[withdrawal].order.straws,
+            None => i64::from(service.kind == "ai"),
+        }
     }
 
     fn told_stocktake(&self, stocktake: usize) -> Value {
@@ -875,7 +891,7 @@ impl Book {
                 Command::TakeStock { tank: 0, canister: None, complete: true, as_of, counts: Vec::new() }
             }
             Intent::ReverseService { .. } if self.services.is_empty() => {
-                Command::ServeForeign { animal: 0, at }
+                Command::ServeForeign { animal: 0, kind: "ai", at }
             }
             Intent::Receive { lot, place, straws } => Command::Receive { lot, place, straws },
             Intent::Transfer { spot: from, to, straws } => {
@@ -901,7 +917,7 @@ impl Book {
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
                 Command::Serve { withdrawal, at: taken + after }
             }
-            Intent::ServeForeign { animal } => Command::ServeForeign { animal, at },
+            Intent::ServeForeign { animal, kind } => Command::ServeForeign { animal, kind, at },
             Intent::Report { animal, what } => Command::Report { animal, what, at },
             Intent::SetStatus { lot, status } => Command::SetStatus { lot, status },
             Intent::TakeStock { tank, canister, complete, lines_back, counts } => {

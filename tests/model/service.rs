@@ -387,8 +387,8 @@ impl Play {
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
-            Command::ServeForeign { animal, at } => {
-                let mut body = json!({"animal_id": names.id("animal", *animal)});
+            Command::ServeForeign { animal, kind, at } => {
+                let mut body = json!({"animal_id": names.id("animal", *animal), "kind": kind});
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }

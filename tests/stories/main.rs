@@ -23,6 +23,7 @@ mod idempotency;
 mod imports;
 mod input;
 mod keys;
+mod kinds;
 mod ledger;
 mod limits;
 mod lists;

@@ -169,7 +169,7 @@ pub async fn next_service(
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
     cautions.extend(waiting_warning(&turn.status, &candidate.herd, at));
     let (number, class) = (turn.status.next.service_number, turn.status.class);
-    cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class).filter(|_| !candidate.donor));
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
     }));

@@ -33,7 +33,12 @@ impl Command for NewService {
             ..candidate::Asked::default()
         };
         let found = candidate::gather(cx.tx, business, asked).await?;
-        let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire };
+        let donor = match self.donor_id {
+            Some(id) => store::animals::animal::find(cx.tx, business, id).await?,
+            None => None,
+        };
+        let donor = donor.map(|donor| donor.details.identifiers);
+        let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire, donor };
         let Decision { service, renumbered } = record_service::decide(self, facts, cx.now())?;
         store::animals::service::write(cx.tx, business, cx.caller.key_id, &service, &renumbered).await?;
         if let Some(id) = service.withdrawal_id {
@@ -54,6 +59,7 @@ fn event_of(service: &Service) -> Event {
         lot_id: service.lot.as_ref().map(|lot| lot.id),
         sire_id: service.sire.as_ref().map(|sire| sire.id),
         semen_type: service.semen_type,
+        kind: service.kind,
         straws: service.straws,
         service_number: service.service_number,
         rank: service.rank,

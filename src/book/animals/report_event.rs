@@ -90,7 +90,7 @@ impl Report {
             warnings: ahead.into_iter().chain(doubt).collect(),
             recorded_at: now.now,
         };
-        let renumbered = candidate.renumbered(at, Some(&self.what));
+        let renumbered = candidate.renumbered(at, &self.what);
         Ok((event, renumbered))
     }
 }

@@ -38,6 +38,9 @@ form! {
         pub breed: Option<Code>,
         /// When she left the herd.
         pub left_on: Option<Day>,
+        /// Whether she is a donor, flushed for embryos: the herd's choice rule does not speak of her. Default false.
+        #[schema(required = false)]
+        pub donor: bool = false,
     }
 }
 

@@ -5,7 +5,7 @@ use crate::domain::{
         animal::born_before,
         choice::Allowed,
         herd::HerdDetails,
-        history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered},
+        history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered, PastService},
         kinship::{Inbreeding, Pedigree, Relative},
         numbering::outdated,
         objection::{self, Objection},
@@ -28,6 +28,8 @@ pub struct Candidate {
     pub born_on: Option<Day>,
     /// When she left the herd.
     pub left_on: Option<Day>,
+    /// Whether she is flushed for embryos.
+    pub donor: bool,
     /// What her owner decided.
     pub herd: HerdDetails,
     /// What is on record of her.
@@ -53,7 +55,11 @@ impl Candidate {
     /// What she is at `at`.
     pub fn at(&self, at: Timestamp) -> Turn {
         let status = self.history.standing(at, self.herd.same_heat_hours);
-        let allowed = self.herd.choice_rule.allows(status.next.service_number, status.class);
+        let allowed = if self.donor {
+            Allowed::of_donor()
+        } else {
+            self.herd.choice_rule.allows(status.next.service_number, status.class)
+        };
         Turn { at, status, allowed }
     }
 
@@ -79,21 +85,22 @@ impl Candidate {
         born_before(self.born_on, self.herd.time_zone, at, field)
     }
 
-    /// The services that get another number or rank when `what` happened at `at`, a service if it is `None`:
-    /// what comes late may move those after it.
-    pub fn renumbered(&self, at: Timestamp, what: Option<&AnimalEvent>) -> Vec<(ServiceId, Numbered)> {
+    /// The services that get another number or rank when `what` happened at `at`: what comes late may move those after it.
+    pub fn renumbered(&self, at: Timestamp, what: &AnimalEvent) -> Vec<(ServiceId, Numbered)> {
         let mut history = self.history.clone();
-        let mut numbered: Vec<Option<(ServiceId, Numbered)>> =
-            self.numbered.iter().copied().map(Some).collect();
         // Entered last, it comes after what was at the same instant.
-        if let Some(what) = what {
-            let place = history.happenings.partition_point(|(when, _)| *when <= at);
-            history.happenings.insert(place, (at, what.clone()));
-        } else {
-            let place = history.services.partition_point(|when| *when <= at);
-            history.services.insert(place, at);
-            numbered.insert(place, None);
-        }
+        let place = history.happenings.partition_point(|(when, _)| *when <= at);
+        history.happenings.insert(place, (at, what.clone()));
+        outdated(&history, self.herd.same_heat_hours, self.numbered.iter().copied().map(Some))
+    }
+
+    /// The same when she was served.
+    pub fn renumbered_by(&self, service: PastService) -> Vec<(ServiceId, Numbered)> {
+        let mut history = self.history.clone();
+        let mut numbered: Vec<_> = self.numbered.iter().copied().map(Some).collect();
+        let place = history.services.partition_point(|before| before.at <= service.at);
+        history.services.insert(place, service);
+        numbered.insert(place, None);
         outdated(&history, self.herd.same_heat_hours, numbered)
     }
 

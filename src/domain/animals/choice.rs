@@ -89,6 +89,16 @@ pub struct Allowed {
 }
 
 impl Allowed {
+    /// For a donor, whose calves others carry: any type.
+    pub fn of_donor() -> Self {
+        Self {
+            semen_types: SemenType::ALL.to_vec(),
+            text: "She is a donor, flushed for embryos: the herd's choice rule does not speak of her, so any semen type \
+                   may be used."
+                .to_owned(),
+        }
+    }
+
     /// Whether this type may be used.
     pub fn has(&self, semen_type: SemenType) -> bool {
         self.semen_types.contains(&semen_type)

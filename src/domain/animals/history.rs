@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        animals::{choice::Class, gestation},
+        animals::{choice::Class, gestation, service_kind::ServiceKind},
         values::{HeatHours, ServiceId, Timestamp},
     },
     json_column, text_enum,
@@ -134,11 +134,27 @@ impl AnimalEvent {
 /// than this the timing advice of that heat is of no use.
 const HEAT_COUNTS_FOR: TimeDelta = TimeDelta::hours(72);
 
+/// A service on record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PastService {
+    /// When.
+    pub at: Timestamp,
+    /// What kind.
+    pub kind: ServiceKind,
+}
+
+impl PastService {
+    /// When the calf was conceived, if it was: an embryo is some days old when it goes in.
+    pub fn conceived_at(self) -> Timestamp {
+        self.at.plus(-self.kind.since_conception())
+    }
+}
+
 /// What is on record of one animal, each in order of time.
 #[derive(Clone, Debug, Default)]
 pub struct AnimalHistory {
-    /// When she was inseminated.
-    pub services: Vec<Timestamp>,
+    /// Her services.
+    pub services: Vec<PastService>,
     /// What else happened, and when.
     pub happenings: Vec<(Timestamp, AnimalEvent)>,
 }
@@ -195,7 +211,7 @@ pub struct AnimalStatus {
     pub do_not_breed_since: Option<Timestamp>,
     /// Her last standing heat, while it still counts.
     pub heat_at: Option<Timestamp>,
-    /// Her last insemination of this cycle.
+    /// Her last service of this cycle.
     pub served_at: Option<Timestamp>,
     /// What an insemination now would be.
     pub next: Numbered,
@@ -217,27 +233,30 @@ impl AnimalHistory {
             .map(|(when, _)| *when)
             .filter(|when| at.since(*when) <= HEAT_COUNTS_FOR);
         let cycle = self.cycle_at(at);
+        let numbered = cycle.iter().filter(|s| s.kind.takes_number()).map(|s| s.at);
         AnimalStatus {
             class: if calved_at.is_some() { Class::Cow } else { Class::Heifer },
             calved_at,
             pregnant_since_check,
             do_not_breed_since,
             heat_at,
-            served_at: cycle.last().copied(),
-            next: number(cycle.iter().copied().chain([at]), same_heat).last().unwrap_or(FIRST),
+            served_at: cycle.last().map(|service| service.at),
+            next: number(numbered.chain([at]), same_heat).last().unwrap_or(FIRST),
         }
     }
 
-    /// The number and rank of every service on record, in their order.
-    pub fn numbers(&self, same_heat: HeatHours) -> Vec<Numbered> {
+    /// The number and rank of every service on record, in their order; none of those that take no number.
+    pub fn numbers(&self, same_heat: HeatHours) -> Vec<Option<Numbered>> {
         self.services
             .iter()
             .enumerate()
-            .map(|(n, at)| {
-                let opened = self.opened_before(*at);
-                let cycle =
-                    self.services[..=n].iter().copied().filter(|s| opened.is_none_or(|open| *s > open));
-                number(cycle, same_heat).last().unwrap_or(FIRST)
+            .map(|(n, service)| {
+                let opened = self.opened_before(service.at);
+                let cycle = self.services[..=n]
+                    .iter()
+                    .filter(|s| s.kind.takes_number() && opened.is_none_or(|open| s.at > open))
+                    .map(|s| s.at);
+                service.kind.takes_number().then(|| number(cycle, same_heat).last().unwrap_or(FIRST))
             })
             .collect()
     }
@@ -246,7 +265,7 @@ impl AnimalHistory {
     /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
     pub fn outcome(&self, served: Timestamp) -> Option<(ServiceResult, Timestamp)> {
         let again =
-            self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
+            self.services.iter().map(|next| next.at).find(|next| *next > served && next.since(served) > TWO_DAYS);
         let mut meanwhile = self
             .happenings
             .iter()
@@ -255,10 +274,11 @@ impl AnimalHistory {
         meanwhile.next_back().or(again.map(|again| (ServiceResult::ServedAgain, again)))
     }
 
-    /// The inseminations of the cycle in which `at` falls, up to it.
-    fn cycle_at(&self, at: Timestamp) -> Vec<Timestamp> {
+    /// The services of the cycle in which `at` falls, up to it.
+    fn cycle_at(&self, at: Timestamp) -> Vec<PastService> {
         let opened = self.opened_before(at);
-        self.services.iter().copied().filter(|s| *s <= at && opened.is_none_or(|open| *s > open)).collect()
+        let of_cycle = |s: &PastService| s.at <= at && opened.is_none_or(|open| s.at > open);
+        self.services.iter().copied().filter(of_cycle).collect()
     }
 
     fn opened_before(&self, at: Timestamp) -> Option<Timestamp> {
@@ -326,13 +346,17 @@ mod tests {
         Timestamp::from(Utc.with_ymd_and_hms(2026, 1, 1, 0, 0, 0).unwrap()).plus(TimeDelta::hours(hours))
     }
 
+    fn ai(hours: i64) -> PastService {
+        PastService { at: at(hours), kind: ServiceKind::Ai }
+    }
+
     fn two_days() -> HeatHours {
         HeatHours::new(48).unwrap()
     }
 
     fn history(services: &[i64], happenings: &[(i64, AnimalEvent)]) -> AnimalHistory {
         AnimalHistory {
-            services: services.iter().map(|h| at(*h)).collect(),
+            services: services.iter().map(|h| ai(*h)).collect(),
             happenings: happenings.iter().map(|(h, what)| (at(*h), what.clone())).collect(),
         }
     }
@@ -395,11 +419,27 @@ mod tests {
     #[test]
     fn a_late_entry_renumbers_what_came_after_it() {
         let full = history(&[0, 504, 510, 1008], &[]);
-        let numbers: Vec<_> = full.numbers(two_days()).iter().map(|n| (n.service_number, n.rank)).collect();
+        let numbers: Vec<_> = full.numbers(two_days()).iter().flatten().map(|n| (n.service_number, n.rank)).collect();
         assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
         let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving)]);
-        let numbers: Vec<_> = with_calving.numbers(two_days()).iter().map(|n| n.service_number).collect();
+        let numbers: Vec<_> = with_calving.numbers(two_days()).iter().flatten().map(|n| n.service_number).collect();
         assert_eq!(numbers, [1, 2, 1]);
+    }
+
+    #[test]
+    fn a_natural_mating_takes_a_number_and_an_embryo_transfer_none() {
+        // Rank: "each AI carried out within the same reproductive cycle" (ICAR ADE); services of one heat by any bull.
+        let kinds = |kinds: &[ServiceKind]| {
+            let services = kinds.iter().zip(0..).map(|(kind, n)| PastService { kind: *kind, ..ai(n * 21 * 24) });
+            let history = AnimalHistory { services: services.collect(), ..AnimalHistory::default() };
+            let numbers = history.numbers(two_days()).iter().map(|n| n.map(|n| n.service_number)).collect();
+            let next = history.standing(at(200 * 24), two_days()).next.service_number;
+            (numbers, next)
+        };
+        use ServiceKind::{Ai, EmbryoTransfer, Natural};
+        assert_eq!(kinds(&[Ai, Natural, Ai]), (vec![Some(1), Some(2), Some(3)], 4));
+        assert_eq!(kinds(&[Ai, EmbryoTransfer, Ai]), (vec![Some(1), None, Some(2)], 3));
+        assert_eq!(kinds(&[EmbryoTransfer]), (vec![None], 1));
     }
 
     #[test]

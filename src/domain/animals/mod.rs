@@ -14,4 +14,5 @@ pub mod offers;
 pub mod record_service;
 pub mod reverse_service;
 pub mod service;
+pub mod service_kind;
 pub mod timing;

@@ -8,29 +8,37 @@ use crate::{
     domain::{
         animals::{
             candidate::{Candidate, Turn},
-            history::Numbered,
+            history::{Numbered, PastService},
             objection::{self, Deviation, Deviations, Objection},
             service::{FollowUp, Served, Service},
+            service_kind::ServiceKind,
         },
         form::{Fault, InputPath},
+        identifiers::Identifiers,
         now::Now,
         rejection::Rejection,
         straws::{lot::Lot, semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
-        values::{AnimalId, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        values::{AnimalId, Note, ServiceId, SireId, Technician, Timestamp, WithdrawalId},
     },
     form,
 };
 
 form! {
-    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it.
+    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it, by a bull, or with an
+    /// embryo.
     #[derive(Clone, Debug, Default, ToSchema)]
     pub struct NewService, check NewService::check {
+        /// What kind. Default `ai`, an insemination.
+        #[schema(required = false)]
+        pub kind: ServiceKind = ServiceKind::Ai,
         /// The straw's way out of the tank; it says which animal and which straw.
         pub withdrawal_id: Option<WithdrawalId>,
         /// Without a withdrawal: whom it served.
         pub animal_id: Option<AnimalId>,
-        /// Without a withdrawal: the sire, where known.
+        /// Without a withdrawal: the sire, where known; of an embryo its own.
         pub sire_id: Option<SireId>,
+        /// With `kind` `embryo_transfer`: the donor, the calf's genetic dam, where she is in this book.
+        pub donor_id: Option<AnimalId>,
         /// Without a withdrawal: the semen type, where known.
         pub semen_type: Option<SemenType>,
         /// Without a withdrawal: whether the straw came from the herd's own tank.
@@ -57,11 +65,28 @@ impl NewService {
                 "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
                  semen_from_herd_stock",
             ));
-        } else if self.withdrawal_id.is_none() && self.animal_id.is_none() {
+        } else if self.kind.takes_straw() && self.withdrawal_id.is_none() && self.animal_id.is_none() {
             faults.push(Fault::at(
                 "withdrawal_id",
                 "is required; or animal_id instead, for a straw that never was in this book",
             ));
+        }
+        let kind = self.kind;
+        if !kind.takes_straw() {
+            let of_a_straw = [
+                ("withdrawal_id", self.withdrawal_id.is_some()),
+                ("semen_type", self.semen_type.is_some()),
+                ("semen_from_herd_stock", self.semen_from_herd_stock.is_some()),
+            ];
+            faults.extend(of_a_straw.into_iter().filter(|(_, said)| *said).map(|(field, _)| {
+                Fault::at(field, format!("belongs to a straw of semen, of which kind {kind} takes none; leave it out"))
+            }));
+            if self.animal_id.is_none() {
+                faults.push(Fault::at("animal_id", format!("is required with kind {kind}")));
+            }
+        }
+        if self.donor_id.is_some() && kind != ServiceKind::EmbryoTransfer {
+            faults.push(Fault::at("donor_id", "belongs to kind embryo_transfer; leave it out"));
         }
     }
 }
@@ -75,6 +100,8 @@ pub struct Facts {
     pub withdrawal: Option<Withdrawal>,
     /// The sire that was named.
     pub sire: Option<SireSummary>,
+    /// The names of the donor that was named.
+    pub donor: Option<Identifiers>,
 }
 
 /// A service is to be entered.
@@ -114,17 +141,22 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
     if let (Some(id), None) = (new.sire_id, &facts.sire) {
         return Err(unknown("sire", id.0, "#/sire_id"));
     }
+    if let (Some(id), None) = (new.donor_id, &facts.donor) {
+        return Err(unknown("animal", id.0, "#/donor_id"));
+    }
     let turn = candidate.at(served_at);
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, served_at));
     if withdrawal.as_ref().is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
         warnings.push(NO_THAW.to_owned());
     }
-    let renumbered = candidate.renumbered(served_at, None);
-    let Numbered { service_number, rank } = turn.status.next;
+    let kind = new.kind;
+    let renumbered = candidate.renumbered_by(PastService { at: served_at, kind });
+    let numbered = kind.takes_number().then_some(turn.status.next);
     let follow_up = |breed| {
         FollowUp::from(Served {
             served_at,
+            kind,
             time_zone: candidate.herd.time_zone,
             calved_at: turn.status.calved_at,
             sire_breed: breed,
@@ -136,17 +168,20 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
         animal_number: candidate.number.clone(),
         herd_id: candidate.herd_id,
         served_at,
-        service_number,
-        rank,
+        kind,
+        service_number: numbered.map(|numbered| numbered.service_number),
+        rank: numbered.map(|numbered| numbered.rank),
         technician: new.technician.clone(),
         withdrawal_id: None,
         lot: None,
         follow_up: follow_up(facts.sire.as_ref().and_then(|sire| sire.breed.clone())),
         sire: facts.sire,
+        donor_id: new.donor_id,
+        donor_identifiers: facts.donor,
         semen_type: new.semen_type,
         place: None,
         tank_name: None,
-        straws: Straws::ONE,
+        straws: i64::from(kind.takes_straw()),
         semen_from_herd_stock: new.semen_from_herd_stock.unwrap_or(false),
         deviations: Deviations::default(),
         note: new.note.clone(),
@@ -170,7 +205,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
                 semen_type: Some(withdrawal.semen_type),
                 place: Some(withdrawal.place),
                 tank_name: Some(withdrawal.tank_name),
-                straws: withdrawal.straws,
+                straws: withdrawal.straws.get(),
                 semen_from_herd_stock: withdrawal.tank_herd_id.is_some(),
                 deviations,
                 ..foreign

@@ -7,7 +7,9 @@ use crate::domain::{
     animals::{
         gestation::{self, DueDate, EarliestCheck, ReturnWatch},
         objection::{Deviation, Deviations},
+        service_kind::ServiceKind,
     },
+    identifiers::Identifiers,
     row::LeftJoin,
     straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary},
     values::{
@@ -29,12 +31,14 @@ pub struct Service {
     pub herd_id: HerdId,
     /// When.
     pub served_at: Timestamp,
-    /// Counts her services since her last calving.
+    /// What kind of service.
+    pub kind: ServiceKind,
+    /// Counts her services since her last calving; null of an embryo transfer, which takes no number.
     #[schema(minimum = 1)]
-    pub service_number: i64,
-    /// Counts the inseminations within the heat.
+    pub service_number: Option<i64>,
+    /// Counts the inseminations and matings within the heat; null of an embryo transfer.
     #[schema(minimum = 1)]
-    pub rank: i64,
+    pub rank: Option<i64>,
     /// Who did it.
     pub technician: Option<Technician>,
     /// The straw's way out of the tank.
@@ -42,9 +46,14 @@ pub struct Service {
     /// The lot, when the straw was from this book.
     #[sqlx(flatten, try_from = "LeftJoin<Lot>")]
     pub lot: Option<Lot>,
-    /// The sire, where known.
+    /// The calf's sire, where known: the bull, or of an embryo its own.
     #[sqlx(flatten, try_from = "LeftJoin<SireSummary>")]
     pub sire: Option<SireSummary>,
+    /// Of an embryo transfer, the calf's genetic dam where she is in this book; she who carries it is its dam otherwise.
+    pub donor_id: Option<AnimalId>,
+    /// The donor's official names.
+    #[serde(skip)]
+    pub donor_identifiers: Option<Identifiers>,
     /// The semen type, where known.
     pub semen_type: Option<SemenType>,
     /// Where the straw hung.
@@ -52,8 +61,9 @@ pub struct Service {
     pub place: Option<Place>,
     /// What that tank is called.
     pub tank_name: Option<Name>,
-    /// How many straws.
-    pub straws: Straws,
+    /// How many straws of semen: 0 unless it was an insemination.
+    #[schema(minimum = 0)]
+    pub straws: i64,
     /// Whether the straw came from the herd's own tank.
     pub semen_from_herd_stock: bool,
     /// What was out of the ordinary.
@@ -77,6 +87,9 @@ pub struct Service {
 /// What follows from a service.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct FollowUp {
+    /// What it does to her service number.
+    #[schema(value_type = String, max_length = 300)]
+    pub numbering: &'static str,
     /// When she calves if she conceived, by the service sire's breed.
     pub due: DueDate,
     /// When she comes back into heat if she did not.
@@ -90,6 +103,8 @@ pub struct FollowUp {
 pub struct Served {
     /// When.
     pub served_at: Timestamp,
+    /// What kind of service.
+    pub kind: ServiceKind,
     /// Her herd's time zone.
     pub time_zone: TimeZone,
     /// Her last calving before that; none for a heifer.
@@ -100,10 +115,13 @@ pub struct Served {
 
 impl From<Served> for FollowUp {
     fn from(served: Served) -> Self {
-        let served_on = served.served_at.day_in(served.time_zone);
+        // A calf's days count from its conception; of an embryo that is her own heat as well.
+        let conceived_at = served.served_at.plus(-served.kind.since_conception());
+        let served_on = conceived_at.day_in(served.time_zone);
         let calved_on = served.calved_at.map(|calved| calved.day_in(served.time_zone));
         let breed = served.sire_breed.as_ref().map(Code::as_str);
         Self {
+            numbering: served.kind.numbering(),
             due: gestation::due_on(served_on, breed, calved_on.is_none()),
             return_watch: gestation::return_watch(served_on),
             pregnancy_checks: gestation::earliest_checks(served_on, calved_on),
@@ -122,6 +140,8 @@ pub struct ServiceEntry {
     pub animal_id: AnimalId,
     /// When.
     pub served_at: Timestamp,
+    /// What kind of service.
+    pub kind: ServiceKind,
     /// Counts her services since her last calving.
     pub service_number: i64,
     /// Counts the inseminations within the heat.

@@ -188,7 +188,7 @@ pub fn decide(
     let mut warnings: Vec<String> = ahead.into_iter().collect();
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
     let (number, class) = (turn.status.next.service_number, turn.status.class);
-    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class).filter(|_| !candidate.donor));
     warnings.extend(many_warning(new.straws));
     if !candidate.reaches(hanging) {
         warnings.push("These straws hang in another herd's tank.".to_owned());

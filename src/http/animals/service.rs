@@ -25,7 +25,9 @@ use crate::{
 /// A service is recorded.
 #[utoipa::path(post, path = "/v1/services", operation_id = "create_service", tag = "Services",
     summary = "Record a service",
-    description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
+    description = "Of `kind` `ai`, an insemination: closes the withdrawal. A natural mating (`natural`) and an embryo transfer \
+        (`embryo_transfer`) name the animal and the bull, or the embryo's sire and donor; no straw of semen is used. A natural mating \
+        takes a service number, an embryo transfer none, and its days count from seven days before it. What has happened is kept: a service before the straw was ready or after it should \
         have been used stands with its deviation. The answer says when she is due, when to watch for a return to heat, and \
         from when pregnancy checks can be trusted.",
     request_body(content = NewService, examples(
@@ -34,7 +36,14 @@ use crate::{
             "technician": "T. Example"}))),
         ("with a foreign straw" = (summary = "With a straw that never was in this book", value = json!({
             "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
-            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
+            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))),
+        ("by a bull" = (summary = "A natural mating", value = json!({
+            "kind": "natural", "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a", "served_at": "2026-01-12T08:00:00+01:00"}))),
+        ("an embryo" = (summary = "An embryo transfer", value = json!({
+            "kind": "embryo_transfer", "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a", "donor_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0ab",
+            "served_at": "2026-01-12T08:00:00+01:00"}))))),
     params(IdempotencyKeyRequired),
     responses(
         (status = 201, description = "On record.", body = Service,

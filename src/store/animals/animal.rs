@@ -23,8 +23,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     let d = &animal.details;
     tx.sql(
         "insert into animal (business_id, id, herd_id, number, name, identifiers, born_on, sire_id, dam_id,
-                             breed, left_on, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+                             breed, left_on, created_at, donor)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
     )
     .bind(business)
     .bind(animal.id)
@@ -38,6 +38,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     .bind(d.breed.clone())
     .bind(d.left_on)
     .bind(animal.created_at)
+    .bind(d.donor)
     .run()
     .await?;
     identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
@@ -56,14 +57,14 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
          select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
          on conflict (business_id, herd_id, animal_id) do nothing;
          update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
-                           dam_id = $9, breed = $10, left_on = $11
+                           dam_id = $9, breed = $10, left_on = $11, donor = $12
          where business_id = $1 and id = $2",
         "with moved as (
              insert into former_herd (business_id, animal_id, herd_id)
              select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
              on conflict (business_id, herd_id, animal_id) do nothing)
          update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
-                           dam_id = $9, breed = $10, left_on = $11
+                           dam_id = $9, breed = $10, left_on = $11, donor = $12
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -77,6 +78,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .bind(d.dam_id)
     .bind(d.breed.clone())
     .bind(d.left_on)
+    .bind(d.donor)
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
@@ -98,7 +100,7 @@ pub async fn set_dam(tx: &mut Tx, business: BusinessId, id: AnimalId, dam: Anima
 /// One animal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Animal>> {
     tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, created_at
          from animal where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -110,7 +112,7 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
 macro_rules! descents {
     ($among:literal) => {
         concat!(
-            "select a.id, a.herd_id, a.number, a.name, a.identifiers, a.born_on, a.dam_id, a.breed, a.left_on,
+            "select a.id, a.herd_id, a.number, a.name, a.identifiers, a.born_on, a.dam_id, a.breed, a.left_on, a.donor,
                     a.created_at, m.identifiers as dam_identifiers, ",
             sire_columns!(),
             " from animal a
@@ -139,7 +141,7 @@ pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &
     // Uses animal_by_number, which covers the inner statement: without it SQLite, which keeps no statistics,
     // walks all animals of the business instead.
     tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, created_at
          from animal
          where business_id = $1 and id in (
              select id from animal where business_id = $1 and herd_id = $2 and number = $3)
@@ -188,7 +190,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     macro_rules! filtered {
         ($leading:literal) => {
             concat!(
-                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, created_at
                  from animal
                  where business_id = $1 and ", $leading, " and ($4 is null or herd_id = $4)
                    and ($5 is null or number = $5)

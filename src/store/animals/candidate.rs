@@ -10,8 +10,9 @@ use crate::{
         animals::{
             candidate::Candidate,
             herd::HerdDetails,
-            history::{AnimalEvent, AnimalHistory, Numbered},
+            history::{AnimalEvent, AnimalHistory, Numbered, PastService},
             kinship::{Pedigree, Relative},
+            service_kind::ServiceKind,
         },
         row::LeftJoin,
         straws::{
@@ -32,10 +33,10 @@ use crate::{
     },
 };
 
-/// A service or an event: when in microseconds since 1970, its id, what happened if it is no service, and the number
-/// and rank of a service.
+/// A service or an event: when in microseconds since 1970, its id, what happened if it is no service, and the number,
+/// rank and kind of a service.
 #[derive(Deserialize)]
-struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64);
+struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64, Option<ServiceKind>);
 
 /// Straws of the lot at one place: the place's id, tank, canister, cane and goblet, the tank's name and herd, how many.
 #[derive(Deserialize)]
@@ -48,6 +49,7 @@ struct Row {
     animal_herd_id: Option<HerdId>,
     animal_born_on: Option<Day>,
     animal_left_on: Option<Day>,
+    animal_donor: Option<bool>,
     #[sqlx(flatten, try_from = "LeftJoin<HerdDetails>")]
     herd: Option<HerdDetails>,
     history: Json<Vec<Entry>>,
@@ -95,7 +97,7 @@ macro_rules! gather {
     ($history:expr, $pedigree:expr, $hanging:expr) => {
         concat!(
             "select a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id,
-                    a.born_on as animal_born_on, a.left_on as animal_left_on,
+                    a.born_on as animal_born_on, a.left_on as animal_left_on, a.donor as animal_donor,
                     h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
                     h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
             lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
@@ -121,10 +123,10 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
         .sql_for(
             gather!(
                 "(select json_group_array(json(entry)) from (
-                     select json_array(served_at, hex(id), null, service_number, rank) as entry from service
+                     select json_array(served_at, hex(id), null, service_number, rank, kind) as entry from service
                      where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
                      union all
-                     select json_array(happened_at, hex(id), json(details), 0, 0) from animal_event
+                     select json_array(happened_at, hex(id), json(details), 0, 0, null) from animal_event
                      where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null))",
                 pedigree_json!(
                     sqlite,
@@ -137,10 +139,10 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
             ),
             gather!(
                 "(select coalesce(json_agg(entry), '[]') from (
-                     select json_build_array((extract(epoch from served_at) * 1000000)::bigint, id, null, service_number, rank) as entry
+                     select json_build_array((extract(epoch from served_at) * 1000000)::bigint, id, null, service_number, rank, kind) as entry
                      from service where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
                      union all
-                     select json_build_array((extract(epoch from happened_at) * 1000000)::bigint, id, details, 0, 0)
+                     select json_build_array((extract(epoch from happened_at) * 1000000)::bigint, id, details, 0, 0, null)
                      from animal_event where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null) as entries)",
                 pedigree_json!(
                     postgres,
@@ -169,6 +171,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked) -> Result<F
                 herd_id,
                 born_on: row.animal_born_on,
                 left_on: row.animal_left_on,
+                donor: row.animal_donor.unwrap_or(false),
                 herd,
                 history,
                 numbered,
@@ -206,15 +209,16 @@ fn history(mut entries: Vec<Entry>) -> Result<(AnimalHistory, Vec<(ServiceId, Nu
     entries.sort_by_key(|Entry(at, id, ..)| (*at, *id));
     let mut history = AnimalHistory::default();
     let mut numbered = Vec::new();
-    for Entry(at, id, what, service_number, rank) in entries {
+    for Entry(at, id, what, service_number, rank, kind) in entries {
         let at = Timestamp::from_micros(at)
             .ok_or_else(|| Error::Unusable(format!("the time of {id} is out of range")))?;
-        match what {
-            None => {
-                history.services.push(at);
+        match (what, kind) {
+            (Some(what), _) => history.happenings.push((at, what)),
+            (None, Some(kind)) => {
+                history.services.push(PastService { at, kind });
                 numbered.push((ServiceId(id), Numbered { service_number, rank }));
             }
-            Some(what) => history.happenings.push((at, what)),
+            (None, None) => {}
         }
     }
     Ok((history, numbered))

@@ -32,14 +32,14 @@ pub async fn write(
     tx.sql_for(
         concat!("insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18);
+                              deviations, note, recorded_at, recorded_by, kind, donor_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20, $21);
          update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9; ", renumber_services!(sqlite, "$19")),
         concat!("with entered as (
              insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18)),
+                              deviations, note, recorded_at, recorded_by, kind, donor_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20, $21)),
          served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9) ", renumber_services!(postgres, "$19")),
     )
     .bind(business)
@@ -47,20 +47,22 @@ pub async fn write(
     .bind(s.herd_id)
     .bind(s.animal_id)
     .bind(s.served_at)
-    .bind(s.service_number)
-    .bind(s.rank)
+    .bind(s.service_number.unwrap_or(1))
+    .bind(s.rank.unwrap_or(1))
     .bind(s.technician.clone())
     .bind(s.withdrawal_id)
     .bind(s.lot.as_ref().map(|lot| lot.id))
     .bind(s.sire.as_ref().map(|sire| sire.id))
     .bind(s.semen_type)
-    .bind(s.straws)
+    .bind(s.straws.max(1))
     .bind(s.semen_from_herd_stock)
     .bind(s.deviations.clone())
     .bind(s.note.clone())
     .bind(s.recorded_at)
     .bind(by)
     .bind(numbers(renumbered))
+    .bind(s.kind)
+    .bind(s.donor_id)
     .run()
     .await?;
     let new = NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id);
@@ -77,8 +79,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     tx.sql(
         "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+                              deviations, note, recorded_at, recorded_by, kind, donor_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, null)",
     )
     .bind(business)
     .bind(s.id)
@@ -99,6 +101,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     .bind(s.note.clone())
     .bind(s.recorded_at)
     .bind(by)
+    .bind(s.kind)
     .run()
     .await?;
     change::note(
@@ -113,14 +116,17 @@ macro_rules! services {
     ($rest:expr) => {
         concat!(
             // Her last calving before it by animal_event_by_animal.
-            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
+            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.kind,
+                    case when v.kind <> 'embryo_transfer' then v.service_number end as service_number,
+                    case when v.kind <> 'embryo_transfer' then v.rank end as rank,
                     v.technician, v.withdrawal_id, ",
             lot_columns!(),
             ", ",
             sire_columns!(),
-            ", v.semen_type, ",
+            ", v.donor_id, d.identifiers as donor_identifiers, v.semen_type, ",
             place_columns!(),
-            ", t.name as tank_name, v.straws, v.semen_from_herd_stock, v.deviations, v.note, v.reversed_at,
+            ", t.name as tank_name, case v.kind when 'ai' then v.straws else 0 end as straws, v.semen_from_herd_stock,
+                    v.deviations, v.note, v.reversed_at,
                     v.recorded_at, h.time_zone,
                     (select max(e.happened_at) from animal_event e
                      where e.business_id = v.business_id and e.animal_id = v.animal_id and e.kind = 'calving'
@@ -128,6 +134,7 @@ macro_rules! services {
              from service v
              join animal a on a.business_id = v.business_id and a.id = v.animal_id
              join herd h on h.business_id = v.business_id and h.id = v.herd_id
+             left join animal d on d.business_id = v.business_id and d.id = v.donor_id
              left join lot l on l.business_id = v.business_id and l.id = v.lot_id
              left join sire s on s.business_id = v.business_id and s.id = v.sire_id
              left join place p on p.business_id = v.business_id and p.id = v.place_id
@@ -222,7 +229,7 @@ pub async fn at(
 pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Insemination>> {
     // Uses service_by_animal.
     tx.sql(
-        "select id, served_at, service_number, rank from service
+        "select id, served_at, kind, service_number, rank from service
          where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id",
     )
     .bind(business)

@@ -4,7 +4,10 @@ use std::collections::BTreeMap;
 
 use crate::{
     domain::{
-        animals::history::{AnimalEvent, AnimalHistory},
+        animals::{
+            history::{AnimalEvent, AnimalHistory, PastService},
+            service_kind::ServiceKind,
+        },
         row::LeftJoin,
         straws::{
             lot::Lot,
@@ -48,6 +51,7 @@ struct OnRecord {
     animal_id: AnimalId,
     at: Timestamp,
     details: Option<AnimalEvent>,
+    kind: Option<ServiceKind>,
 }
 
 /// Traces every straw of a lot; `None` when there is no such lot.
@@ -142,11 +146,11 @@ async fn histories(
     // By animal_event_by_animal and service_by_animal.
     let rows: Vec<OnRecord> = tx
         .sql(
-            "select e.animal_id, e.happened_at as at, e.id, e.details from animal_event e
+            "select e.animal_id, e.happened_at as at, e.id, e.details, null as kind from animal_event e
              where e.business_id = $1 and e.reversed_at is null
                and e.animal_id in (select v.animal_id from service v where v.business_id = $1 and v.lot_id = $2)
              union all
-             select o.animal_id, o.served_at, o.id, null from service o
+             select o.animal_id, o.served_at, o.id, null, o.kind from service o
              where o.business_id = $1 and o.reversed_at is null
                and o.animal_id in (select v.animal_id from service v where v.business_id = $1 and v.lot_id = $2)
              order by at, id",
@@ -158,9 +162,10 @@ async fn histories(
     let mut histories = BTreeMap::<AnimalId, AnimalHistory>::new();
     for row in rows {
         let history = histories.entry(row.animal_id).or_default();
-        match row.details {
-            Some(what) => history.happenings.push((row.at, what)),
-            None => history.services.push(row.at),
+        match (row.details, row.kind) {
+            (Some(what), _) => history.happenings.push((row.at, what)),
+            (None, Some(kind)) => history.services.push(PastService { at: row.at, kind }),
+            (None, None) => {}
         }
     }
     Ok(histories)

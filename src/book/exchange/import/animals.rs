@@ -216,6 +216,7 @@ impl Animals {
             dam_id,
             breed: said.breed.clone(),
             left_on: said.left_on,
+            donor: false,
         };
         let possible = animal_is_possible(&details, herd, taking.cx.now);
         let animal = Animal { id, details, created_at: taking.cx.now };

@@ -88,6 +88,7 @@ columns! {
         "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
         "animal_number" Must "The animal's number in the herd.", "412";
         "served_at" Must "When: a time with an offset, or a day.", "2026-01-19T07:40:00+01:00";
+        "kind" May "ai (when empty), natural or embryo_transfer.", "ai";
         "technician" May "Who did it.", "Mira";
         "sire_name" May "The sire's name.", "Invented One";
         "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";

@@ -163,6 +163,7 @@ async fn details(
             Some(false) => left_on.filter(|left| *left > today),
             Some(true) => Some(left_on.unwrap_or(today)),
         },
+        donor: old.is_some_and(|old| old.donor),
     })
 }
 

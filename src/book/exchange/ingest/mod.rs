@@ -17,7 +17,7 @@ use crate::{
         straws::reverse::ReverseService,
     },
     domain::{
-        animals::history::AnimalEvent,
+        animals::{history::AnimalEvent, service_kind::ServiceKind},
         exchange::{
             ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution},
             intake::{Arrival, Version, same_straw_told},
@@ -487,6 +487,15 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
     Ok(())
 }
 
+/// The kind of service that the standard's word means; a bull that runs with her is a mating as well.
+pub fn kind_of_insemination(word: &str) -> ServiceKind {
+    match word {
+        "NaturalService" | "RunWithBull" => ServiceKind::Natural,
+        "Implantation" => ServiceKind::EmbryoTransfer,
+        _ => ServiceKind::Ai,
+    }
+}
+
 /// An insemination that came before is recorded with the animal and the straw that it was.
 pub(super) async fn record_again(
     cx: &mut CommandContext<'_>,
@@ -495,6 +504,10 @@ pub(super) async fn record_again(
     used: Used,
 ) -> Result<Recorded, CommandError> {
     let text = |name: &str| item.resource.0.get(name).and_then(Value::as_str).unwrap_or_default();
+    let used = match (kind_of_insemination(text("inseminationType")), used) {
+        (kind, Used::Foreign(sire, ..)) if !kind.takes_straw() => Used::NoStraw(kind, sire, None),
+        (_, used) => used,
+    };
     let when = insemination::When {
         at: item.happened_at,
         responsible: Technician::parse(text("responsible")).ok(),
