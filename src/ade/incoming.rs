@@ -17,7 +17,7 @@ use crate::{
         form::{Fault, Field, InputPath},
         identifiers::ExternalId,
         straws::semen::SemenType,
-        values::{Code, HerdId, LotId, Name, Note, Source, Technician, Timestamp},
+        values::{Calves, Code, HerdId, LotId, Name, Note, PregnancyDays, Source, Technician, Timestamp},
     },
 };
 
@@ -109,6 +109,10 @@ impl Reader<'_> {
         self.at(path)?.as_bool()
     }
 
+    fn count(&self, name: &str) -> Option<i64> {
+        self.at(&[name])?.as_i64()
+    }
+
     fn fault(&mut self, path: &[&str], detail: impl Into<String>) {
         let fault = at(path, &InputPath::body(), |spot| spot.fault(detail));
         self.faults.push(fault);
@@ -167,7 +171,7 @@ impl Reader<'_> {
             ItemKind::Insemination => self.insemination(),
             ItemKind::Heat => self.heat(),
             ItemKind::PregnancyCheck => What::Happened(self.pregnancy_check()),
-            ItemKind::Parturition => What::Happened(AnimalEvent::Calving),
+            ItemKind::Parturition => What::Happened(AnimalEvent::Calving { calves: self.count("totalProgeny").and_then(Calves::new) }),
             ItemKind::Abortion => What::Happened(AnimalEvent::Abortion { opens_cycle: false }),
             ItemKind::DoNotBreed => {
                 let do_not_breed = self.flag(&["doNotBreed"]).unwrap_or(true);
@@ -243,7 +247,13 @@ impl Reader<'_> {
             Some("Multiple") => CheckResult::Multiple,
             _ => CheckResult::Unknown,
         };
-        AnimalEvent::PregnancyCheck { method, result }
+        // Several that were counted are several, whatever word stands beside it.
+        let result = match (result, self.count("foetusCount")) {
+            (CheckResult::Pregnant, Some(2..)) => CheckResult::Multiple,
+            (result, _) => result,
+        };
+        let days_pregnant = self.count("foetalAge").and_then(PregnancyDays::new);
+        AnimalEvent::PregnancyCheck { method, result, days_pregnant }
     }
 
     fn plan(&mut self) -> Plan {

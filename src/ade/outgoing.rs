@@ -173,11 +173,12 @@ fn event_members(event: &Event) -> Value {
             "heatDetectionMethod": match method {
                 HeatMethod::Seen => "Visual",
                 HeatMethod::Pedometer => "Pedometer",
-                HeatMethod::Chemical => "Chemical",
-                HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
+                HeatMethod::Chemical | HeatMethod::TimedProtocol => "Chemical",
+                HeatMethod::Sensor | HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
             },
         }),
-        AnimalEvent::PregnancyCheck { method, result } => json!({
+        AnimalEvent::PregnancyCheck { method, result, days_pregnant } => json!({
+            "foetalAge": days_pregnant,
             "method": match method {
                 CheckMethod::Ultrasound => "Echography",
                 CheckMethod::Palpation => "Palpation",
@@ -194,7 +195,8 @@ fn event_members(event: &Event) -> Value {
             },
         }),
         AnimalEvent::DoNotBreed { do_not_breed } => json!({"doNotBreed": do_not_breed}),
-        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => json!({}),
+        AnimalEvent::Calving { calves } => json!({"totalProgeny": calves}),
+        AnimalEvent::Abortion { .. } => json!({}),
     };
     let mut out = Map::new();
     put(

@@ -410,6 +410,10 @@ wholes! {
     ServiceNumber, from 1 to 100;
     /// Hours within which inseminations count as one heat.
     HeatHours, from 1 to 240;
+    /// Days of a pregnancy, as a check tells them.
+    PregnancyDays, from 1 to 300;
+    /// Calves born at one calving.
+    Calves, from 1 to 5;
     /// Hours for which two secrets are good, up to 30 days.
     GraceHours, from 0 to 720;
     /// A number of days.

@@ -7,16 +7,18 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
+            candidate::Candidate,
             choice::{Allowed, Class, unruled_warning},
-            history::{AnimalStatus, Numbered},
+            history::Numbered,
             objection::{Deviation, waiting_warning},
             offers::Blocked,
-            timing::{Timing, timing},
+            pregnancy::Pregnancy,
+            timing::{Timing, WindowState, timing},
         },
         exchange::ade::{Recommendation, own},
         identifiers::ExternalId,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
-        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, ServiceId, SireId, Timestamp},
     },
     store::{
         self, Tx,
@@ -46,11 +48,13 @@ pub struct NextService {
     pub semen_types: Vec<SemenType>,
     /// The rule that says so.
     pub rule: Allowed,
+    /// The pregnancy that a check found and that has not ended since; null without one.
+    pub pregnancy: Option<FoundPregnancy>,
     /// Straws that she may have and where they hang, the first to be used first.
     pub candidates: Vec<Stock>,
     /// Sires in reach that she may not have, and why.
     pub blocked: Vec<Blocked>,
-    /// When to serve her, from her last standing heat; null without one in the last three days.
+    /// When to serve her, from her last heat and how it was found; null without one in the last three days.
     pub timing: Option<Timing>,
     /// The mating plan for her, as her herd system last told it; null without one.
     pub plan: Option<MatingPlan>,
@@ -58,6 +62,31 @@ pub struct NextService {
     pub thaw: ThawProtocol,
     /// What else to heed.
     pub cautions: Vec<String>,
+}
+
+/// A pregnancy that a check found.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct FoundPregnancy {
+    /// When it was found.
+    pub checked_at: Timestamp,
+    /// The service that fits; null when none on record does for certain.
+    pub service_id: Option<ServiceId>,
+    /// When that was.
+    pub served_at: Option<Timestamp>,
+    /// Whether more than one calf was seen.
+    pub multiple: bool,
+}
+
+impl FoundPregnancy {
+    fn of(candidate: &Candidate, found: Pregnancy) -> Self {
+        let service = found.fit.service();
+        Self {
+            checked_at: found.checked_at,
+            service_id: service.and_then(|n| candidate.numbered.get(n)).map(|(id, _)| *id),
+            served_at: service.and_then(|n| candidate.history.services.get(n)).map(|service| service.at),
+            multiple: found.multiple,
+        }
+    }
 }
 
 /// What is planned for an animal.
@@ -173,10 +202,16 @@ pub async fn next_service(
     cautions.extend(open.iter().map(|straw| {
         format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
     }));
+    let timing = turn.status.heat.map(|heat| {
+        let served = turn.status.served_at.filter(|served| *served >= heat.at);
+        timing(heat, semen_type, at, served, candidate.herd.time_zone)
+    });
+    let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
+    cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
     let plan = plan_for(tx, business, candidate.id, at).await?;
     cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
-    cautions.extend(since_service(&turn.status, at));
+    cautions.extend(candidate.doubts(&turn));
     cautions.extend(HANDLING.iter().map(ToString::to_string));
     Ok(Some(NextService {
         animal_id: candidate.id,
@@ -186,8 +221,9 @@ pub async fn next_service(
         numbered: turn.status.next,
         permitted: objections.is_empty(),
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
-        timing: turn.status.heat_at.map(|heat| timing(heat, semen_type)),
+        timing,
         semen_types: turn.allowed.semen_types.clone(),
+        pregnancy: turn.status.pregnancy.map(|found| FoundPregnancy::of(&candidate, found)),
         rule: turn.allowed,
         candidates,
         blocked,
@@ -215,17 +251,6 @@ fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
         format!(
             "No straw that she may have hangs within reach ({}).",
             crate::domain::animals::choice::one_of(&allowed.semen_types)
-        )
-    })
-}
-
-/// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,
-/// short cycles 1-17, long ones 25-49 (Extension; NZ AB series I).
-fn since_service(standing: &AnimalStatus, at: Timestamp) -> Option<String> {
-    let days = at.since(standing.served_at?).num_days();
-    (standing.next.rank == 1 && (1..=17).contains(&days)).then(|| {
-        format!(
-            "She was served {days} days ago, sooner than a normal cycle of 18 to 24 days; look at her again."
         )
     })
 }

@@ -3,7 +3,7 @@
 use crate::domain::{
     animals::{
         animal::born_before,
-        choice::Allowed,
+        choice::{Allowed, Class},
         herd::HerdDetails,
         history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered, PastService},
         kinship::{Inbreeding, Pedigree, Relative},
@@ -40,6 +40,9 @@ pub struct Candidate {
     pub pedigree: Pedigree<Relative>,
 }
 
+/// Three years in days.
+const THREE_YEARS: i64 = 1096;
+
 /// What she is at a moment, and what that allows.
 #[derive(Clone, Debug)]
 pub struct Turn {
@@ -61,6 +64,29 @@ impl Candidate {
             self.herd.choice_rule.allows(status.next.service_number, status.class)
         };
         Turn { at, status, allowed }
+    }
+
+    /// What is uncertain about her, in words.
+    pub fn doubts(&self, turn: &Turn) -> Vec<String> {
+        let zone = self.herd.time_zone;
+        let told = turn.status.doubts.iter().map(|doubt| doubt.describe(zone));
+        told.chain(self.unknown_past(turn)).collect()
+    }
+
+    /// Says so of an animal that counts as a heifer and may be a cow that was bought without her history. Heifers calve first
+    /// at about two years; from three on one without a calving is rare (common practice, no source).
+    fn unknown_past(&self, turn: &Turn) -> Option<String> {
+        if turn.status.class == Class::Cow {
+            return None;
+        }
+        let age = self.born_on.map(|born| (turn.at.day_in(self.herd.time_zone).0 - born.0).num_days());
+        let is_old = age.is_some_and(|age| age >= THREE_YEARS);
+        let is_blank = age.is_none() && self.history.services.is_empty() && self.history.happenings.is_empty();
+        (is_old || is_blank).then(|| {
+            "Uncertain: no calving of hers is on record, so she counts as a heifer and this as a service of one. If she was \
+             bought as a cow, report her last calving and the services since."
+                .to_owned()
+        })
     }
 
     /// What stands against serving her at all.
@@ -85,12 +111,18 @@ impl Candidate {
         born_before(self.born_on, self.herd.time_zone, at, field)
     }
 
-    /// The services that get another number or rank when `what` happened at `at`: what comes late may move those after it.
-    pub fn renumbered(&self, at: Timestamp, what: &AnimalEvent) -> Vec<(ServiceId, Numbered)> {
+    /// Her history with what happened at `at`.
+    pub fn history_with(&self, at: Timestamp, what: &AnimalEvent) -> AnimalHistory {
         let mut history = self.history.clone();
         // Entered last, it comes after what was at the same instant.
         let place = history.happenings.partition_point(|(when, _)| *when <= at);
         history.happenings.insert(place, (at, what.clone()));
+        history
+    }
+
+    /// The services that get another number or rank when `what` happened at `at`: what comes late may move those after it.
+    pub fn renumbered(&self, at: Timestamp, what: &AnimalEvent) -> Vec<(ServiceId, Numbered)> {
+        let history = self.history_with(at, what);
         outdated(&history, self.herd.same_heat_hours, self.numbered.iter().copied().map(Some))
     }
 

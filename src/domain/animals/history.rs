@@ -7,8 +7,8 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        animals::{choice::Class, gestation, service_kind::ServiceKind},
-        values::{HeatHours, ServiceId, Timestamp},
+        animals::{choice::Class, pregnancy::{Doubt, Pregnancy}, service_kind::ServiceKind},
+        values::{Calves, HeatHours, PregnancyDays, ServiceId, Timestamp},
     },
     json_column, text_enum,
 };
@@ -18,6 +18,10 @@ text_enum! {
     HeatMethod {
         /// Someone saw her stand to be mounted.
         Seen = "seen",
+        /// A sensor of any kind; the heat's time is when it passed its threshold.
+        Sensor = "sensor",
+        /// A timed protocol: no heat is needed; the time is the second GnRH.
+        TimedProtocol = "timed_protocol",
         /// A step counter.
         Pedometer = "pedometer",
         /// A sensor on a collar.
@@ -26,7 +30,7 @@ text_enum! {
         EarTag = "ear_tag",
         /// A sensor in the rumen.
         Bolus = "bolus",
-        /// By treatment for timed insemination.
+        /// By treatment for timed insemination; counts like `timed_protocol`.
         Chemical = "chemical",
         /// Otherwise.
         Other = "other",
@@ -36,7 +40,7 @@ text_enum! {
 text_enum! {
     /// How a pregnancy was looked for.
     CheckMethod {
-        /// Ultrasound, from 25 to 30 days.
+        /// Ultrasound, from 29 days in cows and 26 in heifers.
         Ultrasound = "ultrasound",
         /// By hand, from 35 to 45 days.
         Palpation = "palpation",
@@ -80,9 +84,16 @@ pub enum AnimalEvent {
         method: CheckMethod,
         /// What was found.
         result: CheckResult,
+        /// How long she is pregnant, where that was told.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        days_pregnant: Option<PregnancyDays>,
     },
     /// She calved: a new cycle begins.
-    Calving,
+    Calving {
+        /// How many calves, where that was told.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        calves: Option<Calves>,
+    },
     /// She aborted.
     Abortion {
         /// Whether a new cycle begins with it, as after a calving.
@@ -118,14 +129,15 @@ impl AnimalEvent {
         match self {
             Self::Heat { .. } => HappeningKind::Heat,
             Self::PregnancyCheck { .. } => HappeningKind::PregnancyCheck,
-            Self::Calving => HappeningKind::Calving,
+            Self::Calving { .. } => HappeningKind::Calving,
             Self::Abortion { .. } => HappeningKind::Abortion,
             Self::DoNotBreed { .. } => HappeningKind::DoNotBreed,
         }
     }
 
-    fn opens_cycle(&self) -> bool {
-        matches!(self, Self::Calving | Self::Abortion { opens_cycle: true })
+    /// Whether a new cycle begins with it.
+    pub fn opens_cycle(&self) -> bool {
+        matches!(self, Self::Calving { .. } | Self::Abortion { opens_cycle: true })
     }
 }
 
@@ -133,6 +145,24 @@ impl AnimalEvent {
 /// 10-20 h and she ovulates 24-33 h after onset (De Rensis et al. 2024, Vet Sci 11(4):152); later
 /// than this the timing advice of that heat is of no use.
 const HEAT_COUNTS_FOR: TimeDelta = TimeDelta::hours(72);
+
+/// A heat, and how it was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FoundHeat {
+    /// When.
+    pub at: Timestamp,
+    /// How.
+    pub method: HeatMethod,
+}
+
+impl FoundHeat {
+    fn of((at, what): &(Timestamp, AnimalEvent)) -> Option<Self> {
+        match what {
+            AnimalEvent::Heat { method } => Some(Self { at: *at, method: *method }),
+            _ => None,
+        }
+    }
+}
 
 /// A service on record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -205,12 +235,14 @@ pub struct AnimalStatus {
     pub class: Class,
     /// Her last calving.
     pub calved_at: Option<Timestamp>,
-    /// The check that found her pregnant, unless she calved, aborted or was found empty since.
-    pub pregnant_since_check: Option<Timestamp>,
+    /// The pregnancy that a check found, unless she calved, aborted or was found empty since, or it is over for its length.
+    pub pregnancy: Option<Pregnancy>,
+    /// What is uncertain about her.
+    pub doubts: Vec<Doubt>,
     /// Since when she is not to be bred.
     pub do_not_breed_since: Option<Timestamp>,
-    /// Her last standing heat, while it still counts.
-    pub heat_at: Option<Timestamp>,
+    /// Her last heat, while it still counts.
+    pub heat: Option<FoundHeat>,
     /// Her last service of this cycle.
     pub served_at: Option<Timestamp>,
     /// What an insemination now would be.
@@ -222,24 +254,21 @@ impl AnimalHistory {
     pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> AnimalStatus {
         let until_then = || self.happenings.iter().take_while(|(when, _)| *when <= at);
         let last = |wanted: fn(&AnimalEvent) -> bool| until_then().filter(|(_, what)| wanted(what)).last();
-        let calved_at = last(|what| matches!(what, AnimalEvent::Calving)).map(|(when, _)| *when);
-        let pregnant_since_check = last(settles_pregnancy)
-            .filter(|(_, what)| matches!(what, AnimalEvent::PregnancyCheck { .. }) && !found_empty(what))
-            .map(|(when, _)| *when);
+        let calved_at = last(|what| matches!(what, AnimalEvent::Calving { .. })).map(|(when, _)| *when);
         let do_not_breed_since = last(|what| matches!(what, AnimalEvent::DoNotBreed { .. }))
             .filter(|(_, what)| matches!(what, AnimalEvent::DoNotBreed { do_not_breed: true }))
             .map(|(when, _)| *when);
-        let heat_at = last(|what| matches!(what, AnimalEvent::Heat { .. }))
-            .map(|(when, _)| *when)
-            .filter(|when| at.since(*when) <= HEAT_COUNTS_FOR);
+        let heat = last(|what| matches!(what, AnimalEvent::Heat { .. })).and_then(FoundHeat::of);
+        let heat = heat.filter(|heat| at.since(heat.at) <= HEAT_COUNTS_FOR);
         let cycle = self.cycle_at(at);
         let numbered = cycle.iter().filter(|s| s.kind.takes_number()).map(|s| s.at);
         AnimalStatus {
             class: if calved_at.is_some() { Class::Cow } else { Class::Heifer },
             calved_at,
-            pregnant_since_check,
+            pregnancy: self.pregnancy(at),
+            doubts: self.doubts(at, same_heat),
             do_not_breed_since,
-            heat_at,
+            heat,
             served_at: cycle.last().map(|service| service.at),
             next: number(numbered.chain([at]), same_heat).last().unwrap_or(FIRST),
         }
@@ -259,19 +288,6 @@ impl AnimalHistory {
                 service.kind.takes_number().then(|| number(cycle, same_heat).last().unwrap_or(FIRST))
             })
             .collect()
-    }
-
-    /// What came of the service at `served`, and when that was known: the last word before she was served
-    /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
-    pub fn outcome(&self, served: Timestamp) -> Option<(ServiceResult, Timestamp)> {
-        let again =
-            self.services.iter().map(|next| next.at).find(|next| *next > served && next.since(served) > TWO_DAYS);
-        let mut meanwhile = self
-            .happenings
-            .iter()
-            .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
-            .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
-        meanwhile.next_back().or(again.map(|again| (ServiceResult::ServedAgain, again)))
     }
 
     /// The services of the cycle in which `at` falls, up to it.
@@ -306,35 +322,6 @@ fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl 
     })
 }
 
-/// Two inseminations so close are one service, and the second is no sign that the first failed.
-const TWO_DAYS: TimeDelta = TimeDelta::hours(48);
-
-fn outcome_of(what: &AnimalEvent, after: TimeDelta) -> Option<ServiceResult> {
-    match what {
-        AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
-            Some(ServiceResult::Pregnant)
-        }
-        AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. } => Some(ServiceResult::Empty),
-        AnimalEvent::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => {
-            Some(ServiceResult::Calved)
-        }
-        AnimalEvent::Abortion { .. } => Some(ServiceResult::Aborted),
-        _ => None,
-    }
-}
-
-fn settles_pregnancy(what: &AnimalEvent) -> bool {
-    match what {
-        AnimalEvent::PregnancyCheck { result, .. } => *result != CheckResult::Unknown,
-        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
-        AnimalEvent::Heat { .. } | AnimalEvent::DoNotBreed { .. } => false,
-    }
-}
-
-fn found_empty(what: &AnimalEvent) -> bool {
-    matches!(what, AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. })
-}
-
 #[cfg(test)]
 mod tests {
     use chrono::{TimeZone as _, Utc};
@@ -367,7 +354,7 @@ mod tests {
     }
 
     fn check(result: CheckResult) -> AnimalEvent {
-        AnimalEvent::PregnancyCheck { method: CheckMethod::Ultrasound, result }
+        AnimalEvent::PregnancyCheck { method: CheckMethod::Ultrasound, result, days_pregnant: None }
     }
 
     #[test]
@@ -400,7 +387,7 @@ mod tests {
     #[test]
     fn a_calving_begins_anew_and_makes_a_cow() {
         // Services count per lactation; heifers are parity 0 (Univ. Guelph CBFert format; Norman 2009).
-        let calved = history(&[0, 500], &[(9000, AnimalEvent::Calving)]);
+        let calved = history(&[0, 500], &[(9000, AnimalEvent::Calving { calves: None })]);
         assert_eq!(next(&calved, 8999), (3, 1));
         assert_eq!(next(&calved, 10_000), (1, 1));
         assert_eq!(calved.standing(at(8999), two_days()).class, Class::Heifer);
@@ -421,7 +408,7 @@ mod tests {
         let full = history(&[0, 504, 510, 1008], &[]);
         let numbers: Vec<_> = full.numbers(two_days()).iter().flatten().map(|n| (n.service_number, n.rank)).collect();
         assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
-        let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving)]);
+        let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving { calves: None })]);
         let numbers: Vec<_> = with_calving.numbers(two_days()).iter().flatten().map(|n| n.service_number).collect();
         assert_eq!(numbers, [1, 2, 1]);
     }
@@ -447,17 +434,17 @@ mod tests {
         let pregnant = |more: &[(i64, AnimalEvent)], hours| {
             let mut all = vec![(800, check(CheckResult::Pregnant))];
             all.extend_from_slice(more);
-            history(&[0], &all).standing(at(hours), two_days()).pregnant_since_check
+            history(&[0], &all).standing(at(hours), two_days()).pregnancy.map(|found| found.checked_at)
         };
         assert_eq!(pregnant(&[], 799), None);
         assert_eq!(pregnant(&[], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Unknown))], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Empty))], 900), None);
         assert_eq!(pregnant(&[(850, AnimalEvent::Abortion { opens_cycle: false })], 900), None);
-        assert_eq!(pregnant(&[(7000, AnimalEvent::Calving)], 7001), None);
+        assert_eq!(pregnant(&[(7000, AnimalEvent::Calving { calves: None })], 7001), None);
         assert_eq!(pregnant(&[(850, AnimalEvent::Heat { method: HeatMethod::Seen })], 900), Some(at(800)));
         let multiple = history(&[0], &[(800, check(CheckResult::Multiple))]);
-        assert_eq!(multiple.standing(at(900), two_days()).pregnant_since_check, Some(at(800)));
+        assert!(multiple.standing(at(900), two_days()).pregnancy.is_some_and(|found| found.multiple));
     }
 
     #[test]
@@ -473,40 +460,9 @@ mod tests {
     }
 
     #[test]
-    fn a_services_outcome_is_the_last_word_before_the_next() {
-        let day = 24;
-        let told = |services: &[i64], happenings: &[(i64, AnimalEvent)]| {
-            history(services, happenings)
-                .outcome(at(0))
-                .map(|(outcome, when)| (outcome, when.since(at(0)).num_days()))
-        };
-        assert_eq!(told(&[0], &[]), None);
-        assert_eq!(told(&[0, 12], &[]), None, "the second insemination of one heat says nothing");
-        assert_eq!(told(&[0, 21 * day], &[]), Some((ServiceResult::ServedAgain, 21)));
-        let pregnant = (30 * day, check(CheckResult::Pregnant));
-        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((ServiceResult::Pregnant, 30)));
-        assert_eq!(
-            told(&[0, 21 * day], std::slice::from_ref(&pregnant)),
-            Some((ServiceResult::ServedAgain, 21))
-        );
-        let lost = (60 * day, AnimalEvent::Abortion { opens_cycle: false });
-        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((ServiceResult::Aborted, 60)));
-        // Holstein heifer 277.8 d: Norman et al. 2009.
-        assert_eq!(
-            told(&[0], &[pregnant, (278 * day, AnimalEvent::Calving)]),
-            Some((ServiceResult::Calved, 278))
-        );
-        assert_eq!(
-            told(&[0], &[(20 * day, AnimalEvent::Calving)]),
-            None,
-            "that calving was another pregnancy's"
-        );
-    }
-
-    #[test]
     fn an_old_heat_no_longer_counts() {
         let heat = history(&[], &[(0, AnimalEvent::Heat { method: HeatMethod::Seen })]);
-        assert_eq!(heat.standing(at(72), two_days()).heat_at, Some(at(0)));
-        assert_eq!(heat.standing(at(73), two_days()).heat_at, None);
+        assert_eq!(heat.standing(at(72), two_days()).heat.map(|heat| heat.at), Some(at(0)));
+        assert_eq!(heat.standing(at(73), two_days()).heat, None);
     }
 }

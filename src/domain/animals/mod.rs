@@ -11,6 +11,7 @@ pub mod kinship;
 pub mod numbering;
 pub mod objection;
 pub mod offers;
+pub mod pregnancy;
 pub mod record_service;
 pub mod reverse_service;
 pub mod service;

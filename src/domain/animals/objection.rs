@@ -194,7 +194,7 @@ pub fn objections_to_animal(
     [
         standing.do_not_breed_since.map(|since| Objection::DoNotBreed { since }),
         left_on.filter(|on| *on <= today).map(|on| Objection::AnimalLeft { on }),
-        standing.pregnant_since_check.map(|since_check| Objection::Pregnant { since_check }),
+        standing.pregnancy.map(|found| Objection::Pregnant { since_check: found.checked_at }),
         age_days
             .filter(|age| standing.class == Class::Heifer && *age < limit_days)
             .map(|age_days| Objection::TooYoung { age_days, limit_days }),

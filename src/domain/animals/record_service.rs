@@ -160,6 +160,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
             time_zone: candidate.herd.time_zone,
             calved_at: turn.status.calved_at,
             sire_breed: breed,
+            is_multiple: false,
         })
     };
     let foreign = Service {

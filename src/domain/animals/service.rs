@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 
 use crate::domain::{
     animals::{
-        gestation::{self, DueDate, EarliestCheck, ReturnWatch},
+        gestation::{self, DueDate, EarliestCheck, Recheck, ReturnWatch},
         objection::{Deviation, Deviations},
         service_kind::ServiceKind,
     },
@@ -96,10 +96,15 @@ pub struct FollowUp {
     pub return_watch: ReturnWatch,
     /// From when on a pregnancy check by each method can be trusted.
     pub pregnancy_checks: Vec<EarliestCheck>,
+    /// When to look again at a pregnancy that was found, because some are lost.
+    pub recheck: Recheck,
+    /// What this was worked out from.
+    #[serde(skip)]
+    served: Served,
 }
 
 /// What a [`FollowUp`] is worked out from.
-#[derive(Clone, Debug, sqlx::FromRow)]
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
 pub struct Served {
     /// When.
     pub served_at: Timestamp,
@@ -111,6 +116,9 @@ pub struct Served {
     pub calved_at: Option<Timestamp>,
     /// The service sire's breed.
     pub sire_breed: Option<Code>,
+    /// Whether more than one calf was seen or born.
+    #[sqlx(skip)]
+    pub is_multiple: bool,
 }
 
 impl From<Served> for FollowUp {
@@ -122,10 +130,21 @@ impl From<Served> for FollowUp {
         let breed = served.sire_breed.as_ref().map(Code::as_str);
         Self {
             numbering: served.kind.numbering(),
-            due: gestation::due_on(served_on, breed, calved_on.is_none()),
+            due: gestation::due_on(served_on, breed, calved_on.is_none(), served.is_multiple),
             return_watch: gestation::return_watch(served_on),
             pregnancy_checks: gestation::earliest_checks(served_on, calved_on),
+            recheck: gestation::recheck(served_on),
+            served,
         }
+    }
+}
+
+impl Service {
+    /// The same when more than one calf was seen or born: they come earlier.
+    #[must_use]
+    pub fn of_several_calves(self) -> Self {
+        let served = Served { is_multiple: true, ..self.follow_up.served.clone() };
+        Self { follow_up: served.into(), ..self }
     }
 }
 

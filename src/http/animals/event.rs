@@ -13,10 +13,10 @@ use crate::{
     book::animals::report_event::Report,
     domain::{
         animals::{
-            event::Event,
+            event::{Event, FittingService},
             history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
         },
-        values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
+        values::{AnimalId, Calves, EventId, HerdId, Note, PregnancyDays, Technician, Timestamp},
     },
     form,
     http::{
@@ -50,6 +50,7 @@ macro_rules! events {
         fields { $($(#[$field_doc:meta])* $field:ident: $type:ty $(= $default:expr)?,)* },
         what $what:expr,
         shown $pattern:pat,
+        $(answer { $($(#[$answer_doc:meta])* $answer:ident: $answer_type:ty,)* },)?
         report $report:tt $report_summary:tt $report_text:tt, example $example:tt,
         list $list:tt $list_summary:tt,
         read $read:tt $read_summary:tt
@@ -82,6 +83,7 @@ macro_rules! events {
             /// When.
             $time: Timestamp,
             $($(#[$field_doc])* $field: $type,)*
+            $($($(#[$answer_doc])* $answer: $answer_type,)*)?
             /// Who reported it.
             technician: Option<Technician>,
             /// A remark.
@@ -104,6 +106,7 @@ macro_rules! events {
                     herd_id: event.herd_id,
                     $time: event.happened_at,
                     $($field,)*
+                    $($($answer: event.$answer,)*)?
                     technician: event.technician,
                     note: event.note,
                     reversed_at: event.reversed_at,
@@ -157,6 +160,7 @@ macro_rules! events {
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
                 let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
+                let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
                 Ok(listing.list(rows.into_iter().filter_map($view::of).collect(), |event: &$view| event.id.to_string()))
             }
 
@@ -170,7 +174,10 @@ macro_rules! events {
             ) -> Result<Json<$view>, Problem> {
                 let mut tx = app.book.db.read().await?;
                 let event = store::animals::event::find(&mut tx, caller.business_id, EventId(id)).await?;
-                let view = event.and_then($view::of);
+                let kind = HappeningKind::$kind;
+                let rows = event.into_iter().collect();
+                let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
+                let view = rows.into_iter().next().and_then($view::of);
                 view.map(Json).ok_or_else(|| {
                     Problem::not_there($one, id)
                 })
@@ -186,7 +193,8 @@ events! {
     Heat, in heats,
     kind Heat, path "/v1/heats", one "heat", tag "Animals' events",
     time
-        /// When she stood to be mounted; now when not said.
+        /// When she stood to be mounted; of a sensor, when it passed its threshold; of a timed protocol, the second GnRH; now
+        /// when not said.
         standing_at,
     fields {
         /// How it was found.
@@ -196,7 +204,8 @@ events! {
     what |new| AnimalEvent::Heat { method: new.method },
     shown AnimalEvent::Heat { method },
     report "create_heat" "Record a heat"
-        "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
+        "Standing heat, or what stands for it, times the insemination by how it was found (`method`): the window appears in the \
+         animal's next-service.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
     list "list_heats" "List heats",
     read "get_heat" "Get a heat"
@@ -216,12 +225,23 @@ events! {
         method: CheckMethod,
         /// What was found.
         result: CheckResult,
+        /// How many days she is pregnant, by size or age of the calf: that decides to which service the check belongs.
+        days_pregnant: Option<PregnancyDays>,
     },
-    what |new| AnimalEvent::PregnancyCheck { method: new.method, result: new.result },
-    shown AnimalEvent::PregnancyCheck { method, result },
+    what |new| AnimalEvent::PregnancyCheck {
+        method: new.method,
+        result: new.result,
+        days_pregnant: new.days_pregnant,
+    },
+    shown AnimalEvent::PregnancyCheck { method, result, days_pregnant },
+    answer {
+        /// The service to which it belongs, by all that is on record now; null when none fits or it was too early.
+        fits: Option<FittingService>,
+    },
     report "create_pregnancy_check" "Record a pregnancy check"
-        "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
-         than its method allows is kept with a warning.",
+        "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty, at most 300 days. The \
+         check belongs to the service that fits: by `days_pregnant` where it is told, else to the last for which its method was not \
+         too early. One that is too early for all is kept with a warning.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
     list "list_pregnancy_checks" "List pregnancy checks",
     read "get_pregnancy_check" "Get a pregnancy check"
@@ -236,9 +256,12 @@ events! {
     time
         /// When; now when not said.
         calved_at,
-    fields {},
-    what |_| AnimalEvent::Calving,
-    shown AnimalEvent::Calving,
+    fields {
+        /// How many calves; of twins the due date moves.
+        calves: Option<Calves>,
+    },
+    what |new| AnimalEvent::Calving { calves: new.calves },
+    shown AnimalEvent::Calving { calves },
     report "create_calving" "Record a calving"
         "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},

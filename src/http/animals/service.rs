@@ -104,6 +104,7 @@ async fn list(
     let rows =
         store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
             .await?;
+    let rows = store::animals::history::with_due_dates(&mut tx, business, rows).await?;
     Ok(listing.list(rows, |service| service.id.to_string()))
 }
 
@@ -115,6 +116,8 @@ async fn list(
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Service>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::animals::service::find(&mut tx, caller.business_id, ServiceId(id)).await?;
+    let found = found.into_iter().collect();
+    let found = store::animals::history::with_due_dates(&mut tx, caller.business_id, found).await?.pop();
     Ok(Json(found.ok_or_else(|| Problem::not_there("service", id))?))
 }
 

@@ -116,15 +116,16 @@ async fn out(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Out>> 
         "select v.id as service_id, v.withdrawal_id, v.animal_id, a.number as animal_number, v.herd_id,
                 v.served_at as at, v.service_number, v.technician, ",
         place_columns!(),
-        ", v.straws, v.reversed_at, null as state
+        ", v.straws, v.reversed_at, null as state, h.same_heat_hours
          from service v
          join animal a on a.business_id = v.business_id and a.id = v.animal_id
+         join herd h on h.business_id = a.business_id and h.id = a.herd_id
          join place p on p.business_id = v.business_id and p.id = v.place_id
          where v.business_id = $1 and v.lot_id = $2
          union all
          select null, w.id, w.animal_id, a.number, w.herd_id, w.withdrawn_at, w.service_number, w.technician, ",
         place_columns!(),
-        ", w.straws, null, w.state
+        ", w.straws, null, w.state, null
          from withdrawal w
          join animal a on a.business_id = w.business_id and a.id = w.animal_id
          join place p on p.business_id = w.business_id and p.id = w.place_id

@@ -247,7 +247,7 @@ impl Animals {
     ) -> store::Result<bool> {
         let business = taking.business();
         let events = store::animals::event::of_animal(taking.cx.tx, business, known.id).await?;
-        let calved_at = events.iter().rev().find(|event| event.what == AnimalEvent::Calving);
+        let calved_at = events.iter().rev().find(|event| matches!(event.what, AnimalEvent::Calving { .. }));
         let calved_on = calved_at.map(|event| When::At(event.happened_at));
         let d = &known.details;
         let mut different: Vec<_> = [
@@ -366,11 +366,12 @@ fn calving<P: FnMut(u64)>(
         herd_id: herd.id,
         animal_id: animal.id,
         happened_at,
-        what: AnimalEvent::Calving,
+        what: AnimalEvent::Calving { calves: None },
         technician: None,
         note: None,
         recorded_at: taking.cx.now,
         reversed_at: None,
+        fits: None,
         warnings: Vec::new(),
     }))
 }

@@ -93,6 +93,7 @@ impl Progress {
             }
             ExportList::Services => {
                 let rows = store::animals::service::list(tx, business, None, None, page).await?;
+                let rows = store::animals::history::with_due_dates(tx, business, rows).await?;
                 self.items(&rows, |service| service.id.0)
             }
             ExportList::Heats => self.events(tx, business, HappeningKind::Heat, Heat::of).await,
@@ -171,6 +172,7 @@ impl Progress {
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
         let rows = store::animals::event::list(tx, business, kind, None, None, page).await?;
+        let rows = store::animals::event::in_full(tx, business, kind, rows).await?;
         self.note(&rows, |event| event.id.0);
         rows.into_iter().map(|event| json(&view(event))).collect()
     }
