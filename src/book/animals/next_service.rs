@@ -11,6 +11,7 @@ use crate::{
             choice::{Allowed, Class, unruled_warning},
             history::Numbered,
             objection::{Deviation, waiting_warning},
+            mating::{KinshipVerdict, MatingKinship},
             offers::Blocked,
             pregnancy::Pregnancy,
             timing::{Timing, WindowState, timing},
@@ -54,6 +55,8 @@ pub struct NextService {
     pub candidates: Vec<Stock>,
     /// Sires in reach that she may not have, and why.
     pub blocked: Vec<Blocked>,
+    /// Her kinship with each of these sires, from the known pedigree.
+    pub kinship: Vec<MatingKinship>,
     /// When to serve her, from her last heat and how it was found; null without one in the last three days.
     pub timing: Option<Timing>,
     /// The mating plan for her, as her herd system last told it; null without one.
@@ -185,6 +188,7 @@ pub async fn next_service(
         || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
         |first| candidate.protocol(&first.lot),
     );
+    let kinship = kinships(&candidate, &candidates, &blocked);
     let open = store::straws::withdrawal::list(
         tx,
         business,
@@ -212,6 +216,8 @@ pub async fn next_service(
     cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
     cautions.extend(candidate.doubts(&turn));
+    cautions.extend(kinship.iter().filter_map(MatingKinship::warning));
+    cautions.extend(unknown_kinship(&kinship));
     cautions.extend(HANDLING.iter().map(ToString::to_string));
     Ok(Some(NextService {
         animal_id: candidate.id,
@@ -227,10 +233,41 @@ pub async fn next_service(
         rule: turn.allowed,
         candidates,
         blocked,
+        kinship,
         plan,
         thaw,
         cautions,
     }))
+}
+
+/// Her kinship with each sire whose straws she may have, or not.
+fn kinships(candidate: &Candidate, candidates: &[Stock], blocked: &[Blocked]) -> Vec<MatingKinship> {
+    let offered = candidates.iter().map(|straw| (straw.sire.id, straw.sire.name.clone()));
+    let barred = blocked.iter().map(|blocked| (blocked.sire_id, blocked.sire_name.clone()));
+    let mut sires: Vec<(SireId, Name)> = Vec::new();
+    for sire in offered.chain(barred) {
+        if !sires.iter().any(|(known, _)| *known == sire.0) {
+            sires.push(sire);
+        }
+    }
+    let ids: Vec<SireId> = sires.iter().map(|(id, _)| *id).collect();
+    let inbreeding = candidate.inbreeding(&ids);
+    sires.iter().zip(inbreeding).map(|((id, name), of)| candidate.kinship(*id, name, of)).collect()
+}
+
+/// Said once, however many sires there are.
+fn unknown_kinship(kinship: &[MatingKinship]) -> Option<String> {
+    let unknown: Vec<&str> = kinship
+        .iter()
+        .filter(|of| of.verdict == KinshipVerdict::Unknown)
+        .map(|of| of.sire_name.as_str())
+        .collect();
+    (!unknown.is_empty()).then(|| {
+        format!(
+            "A parent of hers or of the sire is not on record, so kinship is not fully known: {}.",
+            unknown.join(", ")
+        )
+    })
 }
 
 /// What goes with every straw that is lifted.

@@ -7,12 +7,13 @@ use crate::domain::{
         herd::HerdDetails,
         history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered, PastService},
         kinship::{Inbreeding, Pedigree, Relative},
+        mating::MatingKinship,
         numbering::outdated,
         objection::{self, Objection},
     },
     rejection::Rejection,
     straws::{lot::Lot, stock::Stock, thaw::ThawProtocol},
-    values::{AnimalId, Code, Day, HerdId, ServiceId, SireId, Timestamp},
+    values::{AnimalId, Code, Day, HerdId, Name, ServiceId, SireId, Timestamp},
 };
 
 /// What is known of an animal that is to be served.
@@ -104,6 +105,11 @@ impl Candidate {
     pub fn inbreeding(&self, sires: &[SireId]) -> Vec<Inbreeding> {
         let sires: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
         self.pedigree.expected_inbreeding_with(Relative::Animal(self.id), &sires)
+    }
+
+    /// What is said of her kinship with a sire.
+    pub fn kinship(&self, sire_id: SireId, sire_name: &Name, inbreeding: Inbreeding) -> MatingKinship {
+        MatingKinship::of(sire_id, sire_name, inbreeding, self.herd.kinship_limit.get())
     }
 
     /// Rejects a moment before she was born.

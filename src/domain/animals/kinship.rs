@@ -18,7 +18,13 @@ use std::{
     hash::Hash,
 };
 
-use crate::domain::values::{AnimalId, SireId};
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+
+use crate::domain::{
+    identifiers::ExternalId,
+    values::{AnimalId, SireId},
+};
 
 /// Someone in the pedigree of a book.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -27,6 +33,18 @@ pub enum Relative {
     Sire(SireId),
     /// A female.
     Animal(AnimalId),
+    /// Someone who is not in the book and has an official name.
+    Outside(Uuid),
+}
+
+impl Relative {
+    /// Someone who is not in the book, by an official name; the same name is the same one.
+    pub fn outside(name: &ExternalId) -> Self {
+        let digest = Sha256::digest(format!("{}\0{}", name.scheme, name.id));
+        let mut bytes = [0; 16];
+        bytes.copy_from_slice(&digest[..16]);
+        Self::Outside(Uuid::from_bytes(bytes))
+    }
 }
 
 /// The parents of someone, as far as they are known.

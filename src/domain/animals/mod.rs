@@ -8,6 +8,7 @@ pub mod gestation;
 pub mod herd;
 pub mod history;
 pub mod kinship;
+pub mod mating;
 pub mod numbering;
 pub mod objection;
 pub mod offers;

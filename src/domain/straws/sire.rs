@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
+        form::{Fault, InputPath},
         identifiers::{ExternalId, Identifiers},
         values::{AnimalId, Code, Name, SireId, Timestamp},
     },
@@ -14,7 +15,7 @@ use crate::{
 form! {
     /// What is said of a sire.
     #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
-    pub struct SireDetails {
+    pub struct SireDetails, check SireDetails::check {
         /// His name.
         #[schema(example = "Invented One")]
         pub name: Name,
@@ -29,6 +30,40 @@ form! {
         pub sire_id: Option<SireId>,
         /// His own dam, where she is in this book.
         pub dam_id: Option<AnimalId>,
+        /// The sire of his dam, where he is in this book.
+        pub maternal_grandsire_id: Option<SireId>,
+        /// His own sire by an official name, where he is not in this book.
+        pub sire_identifier: Option<ExternalId>,
+        /// His own dam by an official name, where she is not in this book.
+        pub dam_identifier: Option<ExternalId>,
+        /// The sire of his dam by an official name, where he is not in this book.
+        pub maternal_grandsire_identifier: Option<ExternalId>,
+    }
+}
+
+impl SireDetails {
+    /// Each parent is named one way, and nobody is his own.
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
+        let named = [
+            ("sire_identifier", self.sire_identifier.as_ref(), self.sire_id.is_some(), "sire_id"),
+            ("dam_identifier", self.dam_identifier.as_ref(), self.dam_id.is_some(), "dam_id"),
+            (
+                "maternal_grandsire_identifier",
+                self.maternal_grandsire_identifier.as_ref(),
+                self.maternal_grandsire_id.is_some(),
+                "maternal_grandsire_id",
+            ),
+        ];
+        for (field, name, is_said, other) in named {
+            let Some(name) = name else { continue };
+            if is_said {
+                let detail = format!("must not stand beside {other}; name one of them");
+                faults.push(spot.member(field).fault(detail));
+            }
+            if self.identifiers.iter().any(|own| own == name) {
+                faults.push(spot.member(field).fault("must not be his own"));
+            }
+        }
     }
 }
 

@@ -185,7 +185,9 @@ pub fn decide(
     let hanging = *hanging.ok_or_else(|| not_in_stock(new, lot, sire, &stock))?;
     let deviations: Vec<Deviation> =
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
+    let kinship = candidate.kinship(sire.id, &sire.name, inbreeding);
     let mut warnings: Vec<String> = ahead.into_iter().collect();
+    warnings.extend(kinship.warning());
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
     let (number, class) = (turn.status.next.service_number, turn.status.class);
     warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class).filter(|_| !candidate.donor));
@@ -222,6 +224,7 @@ pub fn decide(
         resolved_at: None,
         override_reason: reason.cloned().filter(|_| !deviations.is_empty()),
         deviations: Deviations(deviations),
+        kinship: Some(kinship),
         warnings,
         recorded_at: now.now,
     };

@@ -7,6 +7,7 @@ use crate::{
     domain::{
         animals::{
             choice::Allowed,
+            mating::MatingKinship,
             objection::{Deviation, Deviations},
         },
         rejection::Rejection,
@@ -122,6 +123,9 @@ pub struct Withdrawal {
     /// What was out of the ordinary.
     #[schema(value_type = Vec<Deviation>)]
     pub deviations: Deviations,
+    /// Her kinship with the sire; only the answer to a command has it.
+    #[sqlx(skip)]
+    pub kinship: Option<MatingKinship>,
     /// What the caller should know; only the answer to a command has any.
     #[sqlx(skip)]
     pub warnings: Vec<String>,

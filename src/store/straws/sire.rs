@@ -25,8 +25,9 @@ pub(crate) use sire_columns;
 pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     let d = &sire.details;
     tx.sql(
-        "insert into sire (business_id, id, name, breed, identifiers, sire_id, dam_id, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+        "insert into sire (business_id, id, name, breed, identifiers, sire_id, dam_id, created_at,
+                           maternal_grandsire_id, sire_identifier, dam_identifier, maternal_grandsire_identifier)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
     )
     .bind(business)
     .bind(sire.id)
@@ -36,6 +37,10 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .bind(d.sire_id)
     .bind(d.dam_id)
     .bind(sire.created_at)
+    .bind(d.maternal_grandsire_id)
+    .bind(d.sire_identifier.clone())
+    .bind(d.dam_identifier.clone())
+    .bind(d.maternal_grandsire_identifier.clone())
     .run()
     .await?;
     identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
@@ -46,7 +51,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
 /// Changes what is said of a sire.
 pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetails) -> Result<()> {
     tx.sql(
-        "update sire set name = $3, breed = $4, identifiers = $5, sire_id = $6, dam_id = $7
+        "update sire set name = $3, breed = $4, identifiers = $5, sire_id = $6, dam_id = $7,
+                         maternal_grandsire_id = $8, sire_identifier = $9, dam_identifier = $10,
+                         maternal_grandsire_identifier = $11
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -56,6 +63,10 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .bind(d.identifiers.clone())
     .bind(d.sire_id)
     .bind(d.dam_id)
+    .bind(d.maternal_grandsire_id)
+    .bind(d.sire_identifier.clone())
+    .bind(d.dam_identifier.clone())
+    .bind(d.maternal_grandsire_identifier.clone())
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
@@ -66,7 +77,8 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
 /// One sire.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: SireId) -> Result<Option<Sire>> {
     tx.sql(
-        "select id, name, breed, identifiers, sire_id, dam_id, created_at
+        "select id, name, breed, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
+                maternal_grandsire_identifier, created_at
          from sire where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -86,7 +98,8 @@ pub async fn list(
     macro_rules! filtered {
         ($leading:literal) => {
             concat!(
-                "select id, name, breed, identifiers, sire_id, dam_id, created_at
+                "select id, name, breed, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
+                maternal_grandsire_identifier, created_at
                  from sire
                  where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
                 $leading,

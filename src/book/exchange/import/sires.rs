@@ -140,6 +140,10 @@ impl Sires {
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,
+                maternal_grandsire_id: None,
+                sire_identifier: None,
+                dam_identifier: None,
+                maternal_grandsire_identifier: None,
             })),
             [one] => completed(one, said),
             several => {
@@ -260,6 +264,10 @@ mod tests {
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,
+                maternal_grandsire_id: None,
+                sire_identifier: None,
+                dam_identifier: None,
+                maternal_grandsire_identifier: None,
             };
             let created_at = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
             let sire = Sire { id: SireId::new(), details, created_at };
