@@ -171,7 +171,9 @@ impl Reader<'_> {
             ItemKind::Insemination => self.insemination(),
             ItemKind::Heat => self.heat(),
             ItemKind::PregnancyCheck => What::Happened(self.pregnancy_check()),
-            ItemKind::Parturition => What::Happened(AnimalEvent::Calving { calves: self.count("totalProgeny").and_then(Calves::new) }),
+            ItemKind::Parturition => What::Happened(AnimalEvent::Calving {
+                calves: self.count("totalProgeny").and_then(Calves::new),
+            }),
             ItemKind::Abortion => What::Happened(AnimalEvent::Abortion { opens_cycle: false }),
             ItemKind::DoNotBreed => {
                 let do_not_breed = self.flag(&["doNotBreed"]).unwrap_or(true);
@@ -195,7 +197,10 @@ impl Reader<'_> {
             donors: self.names(&["embryo", "donorIdentifiers"]),
             straw: StrawReport {
                 lot: self.lot(),
-                sires: [of_embryo, of_straw, of_event].into_iter().find(|names| !names.is_empty()).unwrap_or_default(),
+                sires: [of_embryo, of_straw, of_event]
+                    .into_iter()
+                    .find(|names| !names.is_empty())
+                    .unwrap_or_default(),
                 batch: self.optional::<Code>(&["straw", "batch"]),
                 collected_at: self.optional(&["straw", "dateCollected"]),
                 collection_centre: self.optional::<Name>(&["straw", "collectionCentre"]),

@@ -37,6 +37,10 @@ const CHANGES: &[Change] = &[
         "a withdrawal is served exactly when a service stands for it",
         "update withdrawal set state = 'out', resolved_at = null where state = 'served'",
     ),
+    both(
+        "only an insemination has a straw",
+        "update service set kind = 'natural' where withdrawal_id is not null",
+    ),
     (
         "a reversal is its movement the other way round",
         "drop trigger movement_no_update; update movement set straws = straws + 1 where kind = 'reversal'",

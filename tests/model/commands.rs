@@ -41,7 +41,7 @@ pub struct Order {
 pub enum AnimalEvent {
     Calving,
     Abortion { opens_cycle: bool },
-    Check { result: &'static str },
+    Check { result: &'static str, days_pregnant: Option<i64> },
     DoNotBreed(bool),
 }
 
@@ -310,7 +310,10 @@ fn happening() -> impl Strategy<Value = AnimalEvent> {
         4 => Just(AnimalEvent::Calving),
         1 => any::<bool>().prop_map(|opens_cycle| AnimalEvent::Abortion { opens_cycle }),
         3 => prop::sample::select(vec!["pregnant", "multiple", "empty", "unknown"])
-            .prop_map(|result| AnimalEvent::Check { result }),
+            .prop_flat_map(|result| {
+                let days = prop_oneof![2 => Just(None), 1 => (1..120_i64).prop_map(Some)];
+                days.prop_map(move |days_pregnant| AnimalEvent::Check { result, days_pregnant })
+            }),
         1 => any::<bool>().prop_map(AnimalEvent::DoNotBreed),
     ]
 }

@@ -92,6 +92,9 @@ pub struct Book {
     today: i64,
 }
 
+/// A pregnancy is over after 300 days, whatever is on record (a gestation of 260-300 d fits: Norman et al. 2009 and others).
+const LONGEST_GESTATION: i64 = 300 * DAY;
+
 /// An id that names nothing.
 const NOTHING: usize = usize::MAX;
 
@@ -279,7 +282,11 @@ impl Book {
 
     /// Her services that count and take a number, in order of time: an embryo transfer takes none.
     fn served(&self, animal: usize) -> Vec<(i64, usize)> {
-        let hers = self.services.iter().enumerate().filter(|(_, s)| s.animal == animal && !s.reversed && s.kind != "embryo_transfer");
+        let hers = self
+            .services
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.animal == animal && !s.reversed && s.kind != "embryo_transfer");
         let mut times: Vec<_> = hers.map(|(n, s)| (s.at, n)).collect();
         times.sort_unstable();
         times
@@ -317,23 +324,54 @@ impl Book {
     fn objections_to_her(&self, animal: usize, at: i64) -> Vec<&'static str> {
         let decided = self.last(animal, at, |what| matches!(what, AnimalEvent::DoNotBreed(_)));
         let settled = self.last(animal, at, |what| match what {
-            AnimalEvent::Check { result } => result != "unknown",
+            AnimalEvent::Check { result, .. } => result != "unknown",
             AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
             AnimalEvent::DoNotBreed(_) => false,
         });
-        let pregnant = |what| matches!(what, AnimalEvent::Check { result: "pregnant" | "multiple" });
+        let pregnant = |(checked_at, what)| match what {
+            AnimalEvent::Check { result: "pregnant" | "multiple", days_pregnant } => {
+                at - self.conceived(animal, checked_at, days_pregnant) <= LONGEST_GESTATION
+            }
+            _ => false,
+        };
         let age = ANIMALS[animal].age_at_start + (at.div_euclid(DAY) - START.div_euclid(DAY));
         let mut found = Vec::new();
         if decided.is_some_and(|(_, what)| what == AnimalEvent::DoNotBreed(true)) {
             found.push("do_not_breed");
         }
-        if settled.is_some_and(|(_, what)| pregnant(what)) {
+        if settled.is_some_and(pregnant) {
             found.push("animal_pregnant");
         }
         if !self.is_cow(animal, at) && age < FIRST_SERVICE_DAYS {
             found.push("too_young");
         }
         found
+    }
+
+    /// When the calf was conceived that a check found: the days of the pregnancy decide, to within half a cycle; else the last
+    /// service old enough for ultrasound (26 d in heifers, 29 d in cows: Prairie View A&M), for want of it the last.
+    fn conceived(&self, animal: usize, checked_at: i64, days_pregnant: Option<i64>) -> i64 {
+        let earlier = |wanted: fn(AnimalEvent) -> bool| self.last(animal, checked_at - 1, wanted);
+        let opens = |what| matches!(what, AnimalEvent::Calving | AnimalEvent::Abortion { opens_cycle: true });
+        let began = earlier(opens).map_or(i64::MIN, |(when, _)| when);
+        let needed = if earlier(|what| what == AnimalEvent::Calving).is_some() { 29 } else { 26 };
+        let mut hers: Vec<_> = self.services.iter().filter(|s| s.animal == animal && !s.reversed).collect();
+        hers.retain(|s| s.at > began && s.at <= checked_at);
+        hers.sort_by_key(|s| s.at);
+        // An embryo is seven days old when it goes in.
+        let conceived: Vec<i64> =
+            hers.iter().map(|s| if s.kind == "embryo_transfer" { s.at - 7 * DAY } else { s.at }).collect();
+        if let Some(days) = days_pregnant {
+            let told = checked_at - days * DAY;
+            let nearest = conceived.iter().copied().min_by_key(|at| (at - told).abs());
+            return nearest.filter(|at| (at - told).abs() <= 10 * DAY).unwrap_or(told);
+        }
+        let old_enough = conceived.iter().copied().filter(|at| checked_at - at >= needed * DAY).last();
+        match old_enough {
+            Some(at) if checked_at - at >= LONGEST_GESTATION + DAY => checked_at,
+            Some(at) => at,
+            None => conceived.last().copied().unwrap_or(checked_at),
+        }
     }
 
     fn objections_to_straw(&self, animal: usize, lot: usize, at: i64) -> Vec<&'static str> {
@@ -426,7 +464,9 @@ impl Book {
             Command::DiscardWithdrawn { withdrawal } => self.discard_withdrawn(withdrawal),
             Command::Serve { withdrawal, at } => self.serve(withdrawal, at),
             Command::ServeForeign { at, .. } | Command::Report { at, .. } if too_far_ahead(at) => wrong(),
-            Command::ServeForeign { animal, kind, at } => self.add_service(animal, kind, at, None, Vec::new()),
+            Command::ServeForeign { animal, kind, at } => {
+                self.add_service(animal, kind, at, None, Vec::new())
+            }
             Command::Report { animal, what, at } => {
                 self.happenings.push((animal, at, what));
                 done(201, json!({"animal_id": name("animal", animal)}))

@@ -453,8 +453,9 @@ impl Play {
             AnimalEvent::Abortion { opens_cycle } => {
                 ("/v1/abortions", "aborted_at", json!({"opens_cycle": opens_cycle}))
             }
-            AnimalEvent::Check { result } => {
-                ("/v1/pregnancy-checks", "checked_at", json!({"method": "palpation", "result": result}))
+            AnimalEvent::Check { result, days_pregnant } => {
+                let check = json!({"method": "ultrasound", "result": result, "days_pregnant": days_pregnant});
+                ("/v1/pregnancy-checks", "checked_at", check)
             }
             AnimalEvent::DoNotBreed(yes) => ("/v1/do-not-breed", "decided_at", json!({"do_not_breed": yes})),
         };

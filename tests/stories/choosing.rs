@@ -130,12 +130,12 @@ async fn a_pregnant_animal_is_refused(world: &World) {
 
     report("empty", "2026-02-25T08:00:00Z").await;
     withdraw(client, &animal, &farm.conventional).await.created();
-    // Ultrasound from 25-30 days after the service: Texas A&M / CSU report.
+    // Ultrasound from day 26 in heifers: Prairie View A&M, 1,400 scans.
     let other = farm.animal(client, "2").await;
     farm.served(client, &other, "2026-02-10T08:00:00Z").await;
     let early = json!({"animal_id": other, "checked_at": "2026-02-20T08:00:00Z", "method": "ultrasound", "result": "empty"});
     let early = client.post("/v1/pregnancy-checks", early).await.created();
-    assert!(early["warnings"][0].as_str().unwrap().contains("25 days"));
+    assert!(early["warnings"][0].as_str().unwrap().contains("26 days"));
 }
 
 async fn do_not_breed_is_refused_until_it_is_lifted(world: &World) {

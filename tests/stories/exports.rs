@@ -130,6 +130,8 @@ async fn every_list_is_whole_in_both_forms(world: &World) {
                         "sire" => "sire_id",
                         "due" => "due_on",
                         "return_watch" => "return_watch_from_on",
+                        "recheck" => "recheck_from_on",
+                        "fits" => "fits_service_id",
                         "location" => "location_id",
                         "from" => "from_kind",
                         "to" => "to_kind",

@@ -270,8 +270,14 @@ impl<'w> Yard<'w> {
             "sires" => (
                 "/v1/sires".to_owned(),
                 json!({"name": "Invented Two", "breed": "HOL", "identifiers": names, "sire_id": sire,
-                       "dam_id": self.dam}),
+                       "dam_id": self.dam, "maternal_grandsire_id": sire}),
             ),
+            "sires with parents elsewhere" => {
+                let name = |id: &str| json!({"scheme": "farm", "id": id});
+                let sire = json!({"name": "Invented Three", "sire_identifier": name("S"), "dam_identifier": name("D"),
+                                  "maternal_grandsire_identifier": name("G")});
+                ("/v1/sires".to_owned(), sire)
+            }
             "lots" => (
                 "/v1/lots".to_owned(),
                 json!({"sire_id": sire, "semen_type": "sexed_female", "batch": "24117",
@@ -283,7 +289,7 @@ impl<'w> Yard<'w> {
                 "/v1/animals".to_owned(),
                 json!({"herd_id": herd, "number": "412", "name": "Žofka", "identifiers": names,
                        "born_on": "2023-05-02", "sire_id": sire, "dam_id": self.dam, "breed": "HOL",
-                       "left_on": "2026-01-01"}),
+                       "left_on": "2026-01-01", "donor": true}),
             ),
             "receipts" => (
                 "/v1/receipts".to_owned(),
@@ -343,6 +349,15 @@ impl<'w> Yard<'w> {
                 json!({"animal_id": self.animal().await, "sire_id": sire, "semen_type": "conventional",
                        "semen_from_herd_stock": true, "served_at": at, "technician": technician, "note": note}),
             ),
+            "services by a bull" => (
+                "/v1/services".to_owned(),
+                json!({"kind": "natural", "animal_id": self.animal().await, "sire_id": sire, "served_at": at}),
+            ),
+            "services with an embryo" => (
+                "/v1/services".to_owned(),
+                json!({"kind": "embryo_transfer", "animal_id": self.animal().await, "sire_id": sire,
+                       "donor_id": self.dam, "served_at": at}),
+            ),
             "readings by depth" => {
                 let readings = format!("{}/nitrogen-readings", self.tank().await);
                 let wrong = self.client.make(&readings, json!({"read_at": at, "depth_mm": 315})).await;
@@ -392,10 +407,14 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event(
                     "pregnancy-checks",
-                    json!({"animal_id": animal, "checked_at": at, "method": "milk", "result": "empty"}),
+                    json!({"animal_id": animal, "checked_at": at, "method": "milk", "result": "empty",
+                           "days_pregnant": 40}),
                 )
             }
-            "calvings" => event("calvings", json!({"animal_id": self.animal().await, "calved_at": at})),
+            "calvings" => {
+                let animal = self.animal().await;
+                event("calvings", json!({"animal_id": animal, "calved_at": at, "calves": 2}))
+            }
             "abortions" => {
                 let animal = self.animal().await;
                 event("abortions", json!({"animal_id": animal, "aborted_at": at, "opens_cycle": true}))
@@ -917,7 +936,7 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
         "tank" => farm.tank.clone(),
         "sire" => farm.sire.clone(),
         "lot" => farm.sexed.clone(),
-        "animal" => yard.animal().await,
+        "animal" | "donor" => yard.animal().await,
         "withdrawal" => yard.withdrawn().await,
         "movement" => yard.received().await,
         "service" => client.make("/v1/services", json!({"animal_id": yard.animal().await})).await,
@@ -1131,6 +1150,9 @@ fn the_description_says_what_each_form_takes() {
             "stocktakes of a tank",
             "withdrawals of a lot",
             "services with a straw",
+            "services with a foreign straw",
+            "services by a bull",
+            "sires",
             // The other way is told by a story of its own.
             "settlements with a straw",
             "tanks",
@@ -1270,8 +1292,26 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             joined([
                 vec![Field("name", Must, Line(200)), Field("breed", May, Line(60))],
                 name_fields(),
-                vec![Field("sire_id", May, Id), Field("dam_id", May, Id)],
+                vec![
+                    Field("sire_id", May, Id),
+                    Field("dam_id", May, Id),
+                    Field("maternal_grandsire_id", May, Id),
+                ],
             ]),
+        ),
+        (
+            "sires with parents elsewhere",
+            vec![
+                Field("sire_identifier", May, Object),
+                Field("sire_identifier/scheme", Must, Line(60)),
+                Field("sire_identifier/id", Must, Line(60)),
+                Field("dam_identifier", May, Object),
+                Field("dam_identifier/scheme", Must, Line(60)),
+                Field("dam_identifier/id", Must, Line(60)),
+                Field("maternal_grandsire_identifier", May, Object),
+                Field("maternal_grandsire_identifier/scheme", Must, Line(60)),
+                Field("maternal_grandsire_identifier/id", Must, Line(60)),
+            ],
         ),
         (
             "lots",
@@ -1308,6 +1348,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("dam_id", May, Id),
                     Field("breed", May, Line(60)),
                     Field("left_on", May, Day("2200-12-31", "2023-05-01")),
+                    Field("donor", May, Flag),
                 ],
             ]),
         ),
@@ -1459,6 +1500,8 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("note", May, Lines(2000)),
             ],
         ),
+        ("services by a bull", vec![Field("kind", May, Word(&["ai", "natural", "embryo_transfer"]))]),
+        ("services with an embryo", vec![Field("donor_id", May, Id)]),
         (
             "heats",
             event_fields(
@@ -1466,7 +1509,17 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 vec![Field(
                     "method",
                     May,
-                    Word(&["seen", "pedometer", "collar", "ear_tag", "bolus", "chemical", "other"]),
+                    Word(&[
+                        "seen",
+                        "sensor",
+                        "timed_protocol",
+                        "pedometer",
+                        "collar",
+                        "ear_tag",
+                        "bolus",
+                        "chemical",
+                        "other",
+                    ]),
                 )],
             ),
         ),
@@ -1481,6 +1534,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                         Word(&["ultrasound", "palpation", "blood", "milk", "visual", "other"]),
                     ),
                     Field("result", Must, Word(&["pregnant", "multiple", "empty", "unknown"])),
+                    Field("days_pregnant", May, Whole(1, 300)),
                 ],
             ),
         ),
@@ -1538,7 +1592,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("also_delivered", May, Flag),
             ],
         ),
-        ("calvings", event_fields("calved_at", vec![])),
+        ("calvings", event_fields("calved_at", vec![Field("calves", May, Whole(1, 5))])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         (
             "settlements with a straw",

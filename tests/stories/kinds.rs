@@ -28,8 +28,14 @@ async fn a_natural_mating_is_a_service_without_a_straw(world: &World) {
     let mating = json!({"kind": "natural", "animal_id": animal, "sire_id": farm.sire,
                         "served_at": "2026-02-01T08:00:00+01:00"});
     let mated = client.post("/v1/services", mating).await.created();
-    assert_eq!((&mated["kind"], &mated["service_number"], &mated["rank"]), (&json!("natural"), &json!(1), &json!(1)));
-    assert_eq!((&mated["straws"], &mated["semen_type"], &mated["place"]), (&json!(0), &Value::Null, &Value::Null));
+    assert_eq!(
+        (&mated["kind"], &mated["service_number"], &mated["rank"]),
+        (&json!("natural"), &json!(1), &json!(1))
+    );
+    assert_eq!(
+        (&mated["straws"], &mated["semen_type"], &mated["place"]),
+        (&json!(0), &Value::Null, &Value::Null)
+    );
     assert!(mated["numbering"].as_str().unwrap().contains("takes the next service number"), "{mated:#}");
     // Holstein heifer 277.8 d: Norman et al. 2009, J Dairy Sci 92:2259-2269; 278 d from 1 February.
     assert_eq!((&mated["sire"]["id"], &mated["due"]["due_on"]), (&json!(farm.sire), &json!("2026-11-06")));
@@ -56,15 +62,22 @@ async fn an_embryo_transfer_takes_no_number_and_credits_the_embryos_sire(world: 
     let transfer = json!({"kind": "embryo_transfer", "animal_id": animal, "sire_id": other, "donor_id": donor,
                           "served_at": "2026-02-08T08:00:00+01:00"});
     let done = client.post("/v1/services", transfer).await.created();
-    assert_eq!((&done["service_number"], &done["rank"], &done["straws"]), (&Value::Null, &Value::Null, &json!(0)));
+    assert_eq!(
+        (&done["service_number"], &done["rank"], &done["straws"]),
+        (&Value::Null, &Value::Null, &json!(0))
+    );
     assert_eq!((&done["sire"]["id"], &done["donor_id"]), (&json!(other), &json!(donor)));
     assert!(done["numbering"].as_str().unwrap().contains("takes no service number"), "{done:#}");
     // The embryo is 7 days old (common practice, no source): conceived on 1 February; Limousin 289 d (Nevada Extension).
     assert_eq!((&done["due"]["due_on"], &done["due"]["days"]), (&json!("2026-11-17"), &json!(289)));
     // Her own heat was then as well: a normal cycle of 18-24 d (Extension; NZ AB series I).
-    assert_eq!((&done["return_watch"]["from_on"], &done["return_watch"]["to_on"]), (&json!("2026-02-19"), &json!("2026-02-25")));
+    assert_eq!(
+        (&done["return_watch"]["from_on"], &done["return_watch"]["to_on"]),
+        (&json!("2026-02-19"), &json!("2026-02-25"))
+    );
     let list = client.get(&format!("/v1/services?animal_id={animal}")).await.expect(200);
-    let numbers: Vec<_> = list["items"].as_array().unwrap().iter().map(|service| service["service_number"].clone()).collect();
+    let numbers: Vec<_> =
+        list["items"].as_array().unwrap().iter().map(|service| service["service_number"].clone()).collect();
     assert_eq!(numbers, [json!(1), Value::Null]);
     assert_eq!(next(client, &animal).await["service_number"], 2, "the transfer took none");
     let nobody = json!({"kind": "embryo_transfer", "animal_id": animal, "donor_id": farm.sire});
@@ -80,7 +93,10 @@ async fn what_belongs_to_a_straw_is_refused_of_other_kinds(world: &World) {
         (json!({"kind": "natural", "withdrawal_id": taken}), vec!["#/withdrawal_id", "#/animal_id"]),
         (json!({"kind": "natural"}), vec!["#/animal_id"]),
         (json!({"kind": "natural", "animal_id": animal, "semen_type": "conventional"}), vec!["#/semen_type"]),
-        (json!({"kind": "embryo_transfer", "animal_id": animal, "semen_from_herd_stock": true}), vec!["#/semen_from_herd_stock"]),
+        (
+            json!({"kind": "embryo_transfer", "animal_id": animal, "semen_from_herd_stock": true}),
+            vec!["#/semen_from_herd_stock"],
+        ),
         (json!({"kind": "natural", "animal_id": animal, "donor_id": animal}), vec!["#/donor_id"]),
         (json!({"kind": "bull", "animal_id": animal}), vec!["#/kind"]),
     ] {
@@ -114,19 +130,35 @@ async fn herd_software_tells_and_reads_every_kind(world: &World) {
     let sire = json!([{"scheme": "org.example.aicode", "id": "XA871"}]);
     let told = |id: &str, at: &str, more: Value| event(id, "412", at, more);
     let matings = [
-        ("1", "2026-01-04T08:00:00Z", json!({"inseminationType": "NaturalService", "sireIdentifiers": sire}), "natural"),
-        ("2", "2026-01-25T08:00:00Z", json!({"inseminationType": "RunWithBull", "sireIdentifiers": sire,
-                                            "eventEndDateTime": "2026-02-02T08:00:00Z"}), "natural"),
-        ("3", "2026-02-22T08:00:00Z", json!({"inseminationType": "Implantation",
+        (
+            "1",
+            "2026-01-04T08:00:00Z",
+            json!({"inseminationType": "NaturalService", "sireIdentifiers": sire}),
+            "natural",
+        ),
+        (
+            "2",
+            "2026-01-25T08:00:00Z",
+            json!({"inseminationType": "RunWithBull", "sireIdentifiers": sire,
+                                            "eventEndDateTime": "2026-02-02T08:00:00Z"}),
+            "natural",
+        ),
+        (
+            "3",
+            "2026-02-22T08:00:00Z",
+            json!({"inseminationType": "Implantation",
             "embryo": {"resourceType": "icarReproEmbryoResource", "sireIdentifiers": sire,
-                       "donorIdentifiers": [{"scheme": "eu.bovine", "id": "XX 0417 413"}]}}), "embryo_transfer"),
+                       "donorIdentifiers": [{"scheme": "eu.bovine", "id": "XX 0417 413"}]}}),
+            "embryo_transfer",
+        ),
     ];
     for (id, at, more, _) in &matings {
         let back = yard.send("inseminations", &told(id, at, more.clone())).await;
         assert_eq!(back["inseminationType"], more["inseminationType"], "it is told again as it came");
     }
     let services = yard.services(&animal).await;
-    let kinds: Vec<_> = services.iter().map(|service| (&service["kind"], &service["service_number"])).collect();
+    let kinds: Vec<_> =
+        services.iter().map(|service| (&service["kind"], &service["service_number"])).collect();
     let (natural, transfer) = (json!("natural"), json!("embryo_transfer"));
     assert_eq!(kinds, [(&natural, &json!(1)), (&natural, &json!(2)), (&transfer, &Value::Null)]);
     assert!(services.iter().all(|service| service["sire"]["id"] == json!(yard.farm.sire)), "{services:#?}");
@@ -143,11 +175,15 @@ async fn herd_software_tells_and_reads_every_kind(world: &World) {
     }
     let members = yard.members("inseminations").await;
     let of = |kind: &str| {
-        let hers = |m: &&Value| m["meta"]["source"] != json!(crate::ade::SOURCE) && m["inseminationType"] == kind;
+        let hers =
+            |m: &&Value| m["meta"]["source"] != json!(crate::ade::SOURCE) && m["inseminationType"] == kind;
         members.iter().find(hers).unwrap_or_else(|| panic!("no {kind} in {members:#?}"))
     };
     let mating = of("NaturalService");
-    assert_eq!((&mating["rank"], &mating["straw"], &mating["semenFromFarmStocks"]), (&json!(1), &Value::Null, &Value::Null));
+    assert_eq!(
+        (&mating["rank"], &mating["straw"], &mating["semenFromFarmStocks"]),
+        (&json!(1), &Value::Null, &Value::Null)
+    );
     assert_eq!(mating["sireIdentifiers"][0]["id"], "HOLZZZM000000A12345");
     let implantation = of("Implantation");
     assert_eq!((&implantation["rank"], &implantation["straw"]), (&Value::Null, &Value::Null));
@@ -168,5 +204,8 @@ async fn a_kind_that_is_corrected_gives_its_straw_back(world: &World) {
     yard.send("inseminations", &mating).await;
     assert_eq!(yard.sexed_left().await, 10, "no straw was used");
     let services = yard.services(&animal).await;
-    assert_eq!((services.len(), &services[0]["kind"], &services[0]["straws"]), (1, &json!("natural"), &json!(0)));
+    assert_eq!(
+        (services.len(), &services[0]["kind"], &services[0]["straws"]),
+        (1, &json!("natural"), &json!(0))
+    );
 }

@@ -19,6 +19,7 @@ mod clock;
 mod concurrency;
 mod exports;
 mod filters;
+mod her;
 mod idempotency;
 mod imports;
 mod input;

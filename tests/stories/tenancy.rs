@@ -110,9 +110,9 @@ fn kind_of(operation: &str, name: &str) -> &'static str {
         "supersedes" => "refills",
         "herd_id" | "herd_ids" => "herds",
         "tank_id" | "tank_ids" => "tanks",
-        "sire_id" => "sires",
+        "sire_id" | "maternal_grandsire_id" => "sires",
         "lot_id" => "lots",
-        "animal_id" | "dam_id" => "animals",
+        "animal_id" | "dam_id" | "donor_id" => "animals",
         "withdrawal_id" => "withdrawals",
         "key_id" => "keys",
         other => panic!("what is {other} the id of?"),
@@ -136,7 +136,8 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/tanks" | "PATCH /v1/tanks/{id}" => vec![json!({"name": "Van", "herd_id": id("herds")})],
         "POST /v1/sires" | "PATCH /v1/sires/{id}" => {
             // He is not his own sire, so a change names another than the one that is changed.
-            vec![json!({"name": "Two", "sire_id": id("other sire"), "dam_id": id("animals")})]
+            vec![json!({"name": "Two", "sire_id": id("other sire"), "dam_id": id("animals"),
+                        "maternal_grandsire_id": id("other sire")})]
         }
         "POST /v1/lots" | "PATCH /v1/lots/{id}" => {
             vec![json!({"sire_id": id("sires"), "semen_type": "sexed_female"})]
@@ -195,6 +196,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/withdrawals/{id}/discard" => vec![json!({"reason": "dropped"})],
         "POST /v1/services" => vec![
             json!({"animal_id": id("animals"), "sire_id": id("sires")}),
+            json!({"kind": "embryo_transfer", "animal_id": id("animals"), "donor_id": id("animals")}),
             json!({"withdrawal_id": id("withdrawals")}),
         ],
         "POST /v1/alert-rules" | "PATCH /v1/alert-rules/{id}" => {

@@ -17,7 +17,7 @@ use crate::{
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, CheckResult, Numbered},
             numbering::Numbering,
-            pregnancy::{Doubt, Fit, GESTATION_DAYS},
+            pregnancy::{Fit, GESTATION_DAYS},
         },
         now::Now,
         rejection::Rejection,
@@ -122,14 +122,18 @@ fn doubts(report: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &H
     match report {
         AnimalEvent::Heat { .. } => {
             let found = status.pregnancy.map(|found| found.checked_at.day_in(zone));
-            found.map(|on| format!("She was found pregnant on {on}; have her checked again.")).into_iter().collect()
+            found
+                .map(|on| format!("She was found pregnant on {on}; have her checked again."))
+                .into_iter()
+                .collect()
         }
         AnimalEvent::PregnancyCheck { result, .. } if *result != CheckResult::Unknown => {
-            let told = |doubt: &Doubt| {
-                matches!(doubt, Doubt::CheckTooEarly { checked_at, .. } | Doubt::NoServiceFits { checked_at } | Doubt::EarlierFits { checked_at, .. } if *checked_at == at)
-            };
-            let mut told: Vec<String> =
-                status.doubts.iter().filter(|doubt| told(doubt)).map(|doubt| doubt.describe(zone)).collect();
+            let mut told: Vec<String> = status
+                .doubts
+                .iter()
+                .filter(|doubt| doubt.is_of_check(at))
+                .map(|doubt| doubt.describe(zone))
+                .collect();
             if told.is_empty() && status.served_at.is_none() {
                 told.push("No service of this cycle is on record.".to_owned());
             }
@@ -137,12 +141,17 @@ fn doubts(report: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &H
         }
         AnimalEvent::Calving { .. } => {
             let before = history.happenings.iter().rev();
-            let mut calvings = before.filter(|(when, what)| *when < at && matches!(what, AnimalEvent::Calving { .. }));
+            let mut calvings =
+                before.filter(|(when, what)| *when < at && matches!(what, AnimalEvent::Calving { .. }));
             let last = calvings.next().map(|(when, _)| *when);
-            let too_close = last.filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS).map(|last| {
-                format!("Her calving before that was on {}, which is too close.", last.display_in(zone))
-            });
-            let of_cycle = history.services.iter().any(|service| service.at < at && last.is_none_or(|last| service.at > last));
+            let too_close =
+                last.filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS).map(|last| {
+                    format!("Her calving before that was on {}, which is too close.", last.display_in(zone))
+                });
+            let of_cycle = history
+                .services
+                .iter()
+                .any(|service| service.at < at && last.is_none_or(|last| service.at > last));
             let unknown = (of_cycle && history.fit(at, report) == Fit::Nothing).then(|| {
                 format!(
                     "Uncertain: no service on record fits a gestation of {} to {} days; one may be missing.",
@@ -152,6 +161,8 @@ fn doubts(report: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &H
             });
             too_close.into_iter().chain(unknown).collect()
         }
-        AnimalEvent::PregnancyCheck { .. } | AnimalEvent::Abortion { .. } | AnimalEvent::DoNotBreed { .. } => Vec::new(),
+        AnimalEvent::PregnancyCheck { .. }
+        | AnimalEvent::Abortion { .. }
+        | AnimalEvent::DoNotBreed { .. } => Vec::new(),
     }
 }

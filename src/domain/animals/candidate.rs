@@ -82,7 +82,8 @@ impl Candidate {
         }
         let age = self.born_on.map(|born| (turn.at.day_in(self.herd.time_zone).0 - born.0).num_days());
         let is_old = age.is_some_and(|age| age >= THREE_YEARS);
-        let is_blank = age.is_none() && self.history.services.is_empty() && self.history.happenings.is_empty();
+        let is_blank =
+            age.is_none() && self.history.services.is_empty() && self.history.happenings.is_empty();
         (is_old || is_blank).then(|| {
             "Uncertain: no calving of hers is on record, so she counts as a heifer and this as a service of one. If she was \
              bought as a cow, report her last calving and the services since."

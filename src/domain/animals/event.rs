@@ -51,7 +51,12 @@ pub struct FittingService {
 
 impl FittingService {
     /// The service of `history`, whose ids are `services`, to which what happened at `at` belongs.
-    pub fn of(history: &AnimalHistory, services: &[ServiceId], at: Timestamp, what: &AnimalEvent) -> Option<Self> {
+    pub fn of(
+        history: &AnimalHistory,
+        services: &[ServiceId],
+        at: Timestamp,
+        what: &AnimalEvent,
+    ) -> Option<Self> {
         let fits = history.fit(at, what).service()?;
         let (service_id, service) = services.get(fits).copied().zip(history.services.get(fits))?;
         let days = at.since(service.conceived_at()).num_days();

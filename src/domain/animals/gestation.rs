@@ -72,9 +72,9 @@ pub fn gestation_days(breed: Option<&str>, is_heifer: bool) -> (f64, &'static st
 /// The day she is due to calve.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct DueDate {
-    /// The day, counted from the day of service.
+    /// The day, counted from conception: the day of service, or seven days before an embryo transfer.
     pub due_on: Day,
-    /// How many days after the service that is.
+    /// How many days after conception that is.
     #[schema(example = 279, minimum = 273, maximum = 292)]
     pub days: i64,
     /// Where the number of days comes from.
@@ -164,9 +164,10 @@ pub fn reliable_from(method: CheckMethod, class: Class) -> Option<(i64, &'static
         (CheckMethod::Ultrasound, Class::Cow) => {
             Some((29, "day 29 in cows, where it found all; 74.5 % on day 24 (1,400 scans): Prairie View A&M"))
         }
-        (CheckMethod::Ultrasound, Class::Heifer) => {
-            Some((26, "day 26 in heifers, where it found all; 50 % on day 21 (1,400 scans): Prairie View A&M"))
-        }
+        (CheckMethod::Ultrasound, Class::Heifer) => Some((
+            26,
+            "day 26 in heifers, where it found all; 50 % on day 21 (1,400 scans): Prairie View A&M",
+        )),
         (CheckMethod::Palpation, _) => Some((35, "35-45 days after the service: Texas A&M / CSU report")),
         (CheckMethod::Milk | CheckMethod::Blood, _) => Some((
             29,

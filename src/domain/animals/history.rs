@@ -7,8 +7,12 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        animals::{choice::Class, pregnancy::{Doubt, Pregnancy}, service_kind::ServiceKind},
-        values::{Calves, HeatHours, PregnancyDays, ServiceId, Timestamp},
+        animals::{
+            choice::Class,
+            pregnancy::{Doubt, Pregnancy},
+            service_kind::ServiceKind,
+        },
+        values::{Calves, HeatHours, PregnancyDays, Timestamp},
     },
     json_column, text_enum,
 };
@@ -216,18 +220,6 @@ pub struct Numbered {
     pub rank: i64,
 }
 
-/// A service in her history.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Insemination {
-    /// The service.
-    pub id: ServiceId,
-    /// When.
-    pub served_at: Timestamp,
-    /// Its place in its cycle.
-    #[sqlx(flatten)]
-    pub numbered: Numbered,
-}
-
 /// What an animal is at a moment.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AnimalStatus {
@@ -406,10 +398,12 @@ mod tests {
     #[test]
     fn a_late_entry_renumbers_what_came_after_it() {
         let full = history(&[0, 504, 510, 1008], &[]);
-        let numbers: Vec<_> = full.numbers(two_days()).iter().flatten().map(|n| (n.service_number, n.rank)).collect();
+        let numbers: Vec<_> =
+            full.numbers(two_days()).iter().flatten().map(|n| (n.service_number, n.rank)).collect();
         assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
         let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving { calves: None })]);
-        let numbers: Vec<_> = with_calving.numbers(two_days()).iter().flatten().map(|n| n.service_number).collect();
+        let numbers: Vec<_> =
+            with_calving.numbers(two_days()).iter().flatten().map(|n| n.service_number).collect();
         assert_eq!(numbers, [1, 2, 1]);
     }
 
@@ -417,7 +411,8 @@ mod tests {
     fn a_natural_mating_takes_a_number_and_an_embryo_transfer_none() {
         // Rank: "each AI carried out within the same reproductive cycle" (ICAR ADE); services of one heat by any bull.
         let kinds = |kinds: &[ServiceKind]| {
-            let services = kinds.iter().zip(0..).map(|(kind, n)| PastService { kind: *kind, ..ai(n * 21 * 24) });
+            let services =
+                kinds.iter().zip(0..).map(|(kind, n)| PastService { kind: *kind, ..ai(n * 21 * 24) });
             let history = AnimalHistory { services: services.collect(), ..AnimalHistory::default() };
             let numbers = history.numbers(two_days()).iter().map(|n| n.map(|n| n.service_number)).collect();
             let next = history.standing(at(200 * 24), two_days()).next.service_number;

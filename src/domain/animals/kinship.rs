@@ -473,6 +473,27 @@ mod tests {
     }
 
     #[test]
+    fn a_maternal_grandsire_stands_two_paths_away() {
+        // 9 is the maternal grandsire of the sire 1: paths of 2 + 1 + 1 to her sire, 1/16; as both maternal grandsires
+        // 2 + 2 + 1, 1/32 (path coefficients, the tabular method of Mrode 3e ch. 2).
+        let mut pedigree = pedigree(&[(3, 9, 0), (4, 9, 0), (5, 0, 4)]);
+        pedigree.add_maternal_grandsire(1, 9);
+        assert_near(pedigree.expected_inbreeding(3, 1), 1.0 / 16.0);
+        assert_near(pedigree.expected_inbreeding(5, 1), 1.0 / 32.0);
+    }
+
+    #[test]
+    fn the_same_name_outside_the_book_is_the_same_animal() {
+        let name = |scheme: &str, id: &str| {
+            let code = |text| crate::domain::values::Code::parse(text).unwrap();
+            Relative::outside(&ExternalId { scheme: code(scheme), id: code(id) })
+        };
+        assert_eq!(name("farm", "B-17"), name("farm", "B-17"));
+        assert_ne!(name("farm", "B-17"), name("farm", "B-18"));
+        assert_ne!(name("farm", "B-17"), name("stud", "B-17"));
+    }
+
+    #[test]
     fn a_sire_on_his_daughter_gives_a_quarter_and_half_sibs_an_eighth() {
         // Mrode 3e, ch. 2.
         let pedigree = pedigree(&[(3, 1, 2), (4, 1, 5), (6, 1, 2)]);

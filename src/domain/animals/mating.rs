@@ -79,7 +79,9 @@ impl MatingKinship {
                 "She and {sire_name} are related: {figure}, below this herd's limit of {} %; another sire is better.",
                 percent(limit)
             ),
-            KinshipVerdict::Unknown => format!("The kinship of her and {sire_name} is not fully known: as far as it is, {figure}."),
+            KinshipVerdict::Unknown => {
+                format!("The kinship of her and {sire_name} is not fully known: as far as it is, {figure}.")
+            }
             KinshipVerdict::Low => format!("She and {sire_name}: {figure}."),
         };
         let text = caveat.into_iter().fold(said, |said, caveat| format!("{said} {caveat}"));
@@ -127,7 +129,11 @@ mod tests {
     fn unknown_parents_are_said() {
         let unknown = told(0.0, 0);
         assert_eq!(unknown.verdict, KinshipVerdict::Unknown);
-        assert!(unknown.text.contains("not fully known") && unknown.text.contains("none of hers"), "{}", unknown.text);
+        assert!(
+            unknown.text.contains("not fully known") && unknown.text.contains("none of hers"),
+            "{}",
+            unknown.text
+        );
         assert_eq!(told(0.0, 2).verdict, KinshipVerdict::Low);
     }
 }

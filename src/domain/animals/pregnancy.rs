@@ -125,6 +125,16 @@ pub enum Doubt {
 }
 
 impl Doubt {
+    /// Whether it is about the check of that moment.
+    pub fn is_of_check(&self, at: Timestamp) -> bool {
+        match self {
+            Self::EarlierFits { checked_at, .. }
+            | Self::CheckTooEarly { checked_at, .. }
+            | Self::NoServiceFits { checked_at } => *checked_at == at,
+            Self::MissingCalving { .. } | Self::ServedSinceCheck { .. } | Self::ShortReturn { .. } => false,
+        }
+    }
+
     /// What a person is told, with days in the herd's zone.
     pub fn describe(&self, zone: TimeZone) -> String {
         let on = |at: &Timestamp| at.day_in(zone);
@@ -146,7 +156,11 @@ impl Doubt {
                 on(served_at)
             ),
             Self::CheckTooEarly { checked_at, method, served_at, days, reliable_from, result } => {
-                let meaning = if *result == CheckResult::Empty { "may have conceived all the same" } else { "may not be pregnant of it" };
+                let meaning = if *result == CheckResult::Empty {
+                    "may have conceived all the same"
+                } else {
+                    "may not be pregnant of it"
+                };
                 format!(
                     "Uncertain: the check of {} was {days} days after her service of {}, and {method} is reliable from \
                      {reliable_from} days. She {meaning}; check again.",
@@ -167,10 +181,7 @@ impl Doubt {
 }
 
 fn is_positive(what: &AnimalEvent) -> bool {
-    matches!(
-        what,
-        AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. }
-    )
+    matches!(what, AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. })
 }
 
 /// What a pregnancy ends with, or a check that finds none.
@@ -196,7 +207,9 @@ impl AnimalHistory {
                 let conceived_at = at.plus(-TimeDelta::days(days.get()));
                 let off = |service: PastService| service.conceived_at().since(conceived_at).abs();
                 let nearest = self.of_cycle_before(at).min_by_key(|(_, service)| off(*service));
-                nearest.filter(|(_, service)| off(*service) <= NEAR).map_or(Fit::Nothing, |(n, _)| Fit::Service(n))
+                nearest
+                    .filter(|(_, service)| off(*service) <= NEAR)
+                    .map_or(Fit::Nothing, |(n, _)| Fit::Service(n))
             }
             AnimalEvent::PregnancyCheck { method, .. } => {
                 let needed = self.reliable_from(*method, at);
@@ -217,7 +230,8 @@ impl AnimalHistory {
                 let fits = || self.of_cycle_before(at).filter(|(_, service)| lasted(*service)).last();
                 // Born too soon, and alive at times.
                 let soon = gestation::SHORTEST_DAYS..*GESTATION_DAYS.start();
-                let early = || self.of_cycle_before(at).filter(|(_, service)| soon.contains(&days(*service))).last();
+                let early =
+                    || self.of_cycle_before(at).filter(|(_, service)| soon.contains(&days(*service))).last();
                 checked.or_else(|| fits().or_else(early).map(|(n, _)| n)).map_or(Fit::Nothing, Fit::Service)
             }
             AnimalEvent::Abortion { .. } => {
@@ -233,7 +247,8 @@ impl AnimalHistory {
     pub fn outcome(&self, served: Timestamp, same_heat: HeatHours) -> Option<(ServiceResult, Timestamp)> {
         let service = self.services.iter().position(|service| service.at == served)?;
         let words = self.happenings.iter().filter(|(when, _)| *when > served);
-        let known = words.filter_map(|(when, what)| Some((self.result(*when, what, service)?, *when))).last();
+        let known =
+            words.filter_map(|(when, what)| Some((self.result(*when, what, service)?, *when))).next_back();
         let window = TimeDelta::hours(same_heat.get());
         let again = self.services.iter().map(|next| next.at).find(|next| next.since(served) > window);
         known.or_else(|| again.map(|again| (ServiceResult::ServedAgain, again)))
@@ -242,7 +257,9 @@ impl AnimalHistory {
     /// What it says of that service.
     fn result(&self, when: Timestamp, what: &AnimalEvent, service: usize) -> Option<ServiceResult> {
         let result = match what {
-            AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => ServiceResult::Pregnant,
+            AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
+                ServiceResult::Pregnant
+            }
             AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. } => ServiceResult::Empty,
             AnimalEvent::Calving { .. } => ServiceResult::Calved,
             AnimalEvent::Abortion { .. } => ServiceResult::Aborted,
@@ -312,7 +329,10 @@ impl AnimalHistory {
 
     /// From how many days on a check by that method is reliable; of a method without a figure, always.
     fn reliable_from(&self, method: CheckMethod, at: Timestamp) -> i64 {
-        let calved = self.happenings.iter().any(|(when, what)| *when < at && matches!(what, AnimalEvent::Calving { .. }));
+        let calved = self
+            .happenings
+            .iter()
+            .any(|(when, what)| *when < at && matches!(what, AnimalEvent::Calving { .. }));
         let class = if calved { Class::Cow } else { Class::Heifer };
         gestation::reliable_from(method, class).map_or(0, |(days, _)| days)
     }
@@ -326,7 +346,9 @@ impl AnimalHistory {
             let checked_at = pregnancy.checked_at;
             if last.at > checked_at {
                 doubts.push(Doubt::ServedSinceCheck { checked_at, served_at: last.at });
-            } else if let Some(fits) = pregnancy.fit.service().map(|n| self.services[n]).filter(|fits| fits.at < last.at) {
+            } else if let Some(fits) =
+                pregnancy.fit.service().map(|n| self.services[n]).filter(|fits| fits.at < last.at)
+            {
                 doubts.push(Doubt::EarlierFits { checked_at, fits_at: fits.at, served_at: last.at });
             }
         }
@@ -347,29 +369,36 @@ impl AnimalHistory {
     fn missing_calving(&self, at: Timestamp) -> Option<Doubt> {
         let opened = self.cycle_before(at);
         let up_to = |when: &Timestamp| *when <= at && opened.is_none_or(|open| *when >= open);
-        self.happenings.iter().filter(|(when, what)| up_to(when) && is_positive(what)).find_map(|(when, what)| {
-            let pregnancy = self.pregnancy_of(*when, what);
-            let ended = self.happenings.iter().find(|(later, what)| *later > *when && ends_pregnancy(what));
-            let until = ended.map(|(ended, _)| *ended).filter(|ended| *ended <= at);
-            let begun = pregnancy.conceived_at.unwrap_or(*when);
-            let too_late = |service: &&PastService| {
-                service.at <= until.unwrap_or(at) && service.at.since(begun) > TimeDelta::days(*GESTATION_DAYS.start())
-            };
-            let served = self.services.iter().any(|service| too_late(&service));
-            let over = until.is_none() && at > pregnancy.over_at();
-            (served || over).then_some(Doubt::MissingCalving { checked_at: *when })
-        })
+        self.happenings.iter().filter(|(when, what)| up_to(when) && is_positive(what)).find_map(
+            |(when, what)| {
+                let pregnancy = self.pregnancy_of(*when, what);
+                let ended =
+                    self.happenings.iter().find(|(later, what)| *later > *when && ends_pregnancy(what));
+                let until = ended.map(|(ended, _)| *ended).filter(|ended| *ended <= at);
+                let begun = pregnancy.conceived_at.unwrap_or(*when);
+                let too_late = |service: &&PastService| {
+                    service.at <= until.unwrap_or(at)
+                        && service.at.since(begun) > TimeDelta::days(*GESTATION_DAYS.start())
+                };
+                let served = self.services.iter().any(|service| too_late(&service));
+                let over = until.is_none() && at > pregnancy.over_at();
+                (served || over).then_some(Doubt::MissingCalving { checked_at: *when })
+            },
+        )
     }
 
     /// The last check, when it was too early for the last service before it and none followed.
     fn last_check_too_early(&self, at: Timestamp) -> Option<Doubt> {
         let until_then = self.happenings.iter().take_while(|(when, _)| *when <= at);
-        let (checked_at, what) = until_then.filter(|(_, what)| is_positive(what) || ends_pregnancy(what)).last()?;
+        let (checked_at, what) =
+            until_then.filter(|(_, what)| is_positive(what) || ends_pregnancy(what)).last()?;
         let AnimalEvent::PregnancyCheck { method, result, days_pregnant } = what else { return None };
         let (n, last) = self.of_cycle_before(*checked_at).last()?;
         // Another service fits a positive check, or the days of the pregnancy say which one.
-        let is_settled = is_positive(what) && (self.fit(*checked_at, what) != Fit::TooEarly(n) || days_pregnant.is_some());
-        let (days, needed) = (checked_at.since(last.conceived_at()).num_days(), self.reliable_from(*method, *checked_at));
+        let is_settled =
+            is_positive(what) && (self.fit(*checked_at, what) != Fit::TooEarly(n) || days_pregnant.is_some());
+        let (days, needed) =
+            (checked_at.since(last.conceived_at()).num_days(), self.reliable_from(*method, *checked_at));
         let followed = self.services.iter().any(|service| service.at > *checked_at && service.at <= at);
         (!is_settled && !followed && days < needed).then_some(Doubt::CheckTooEarly {
             checked_at: *checked_at,
@@ -387,7 +416,10 @@ mod tests {
     use chrono::{TimeZone as _, Utc};
 
     use super::*;
-    use crate::domain::{animals::service_kind::ServiceKind, values::{Calves, PregnancyDays}};
+    use crate::domain::{
+        animals::service_kind::ServiceKind,
+        values::{Calves, PregnancyDays},
+    };
 
     fn at(day: i64) -> Timestamp {
         Timestamp::from(Utc.with_ymd_and_hms(2026, 1, 1, 8, 0, 0).unwrap()).plus(TimeDelta::days(day))
@@ -411,7 +443,10 @@ mod tests {
 
     fn history(services: &[i64], happenings: &[(i64, AnimalEvent)]) -> AnimalHistory {
         AnimalHistory {
-            services: services.iter().map(|day| PastService { at: at(*day), kind: ServiceKind::Ai }).collect(),
+            services: services
+                .iter()
+                .map(|day| PastService { at: at(*day), kind: ServiceKind::Ai })
+                .collect(),
             happenings: happenings.iter().map(|(day, what)| (at(*day), what.clone())).collect(),
         }
     }
@@ -429,7 +464,11 @@ mod tests {
         // Without them the last service that is old enough: palpation 35-45 d (Texas A&M / CSU report).
         assert_eq!(fit(&[0, 21], 56, &palpated(None)), Fit::Service(1));
         assert_eq!(fit(&[0, 21], 55, &palpated(None)), Fit::Service(0));
-        assert_eq!(fit(&[0], 56, &palpated(Some(90))), Fit::Nothing, "another mating, which is not on record");
+        assert_eq!(
+            fit(&[0], 56, &palpated(Some(90))),
+            Fit::Nothing,
+            "another mating, which is not on record"
+        );
     }
 
     #[test]
@@ -438,7 +477,8 @@ mod tests {
         let pregnant = scanned(CheckResult::Pregnant);
         assert_eq!(fit(&[0], 26, &pregnant), Fit::Service(0));
         assert_eq!(fit(&[0], 25, &pregnant), Fit::TooEarly(0));
-        let cow = |day| history(&[0], &[(-90, calving(None)), (day, pregnant.clone())]).fit(at(day), &pregnant);
+        let cow =
+            |day| history(&[0], &[(-90, calving(None)), (day, pregnant.clone())]).fit(at(day), &pregnant);
         assert_eq!((cow(28), cow(29)), (Fit::TooEarly(0), Fit::Service(0)));
         // Too early for the second service, it is of the first.
         assert_eq!(fit(&[0, 21], 40, &pregnant), Fit::Service(0));
@@ -448,9 +488,18 @@ mod tests {
     fn a_calving_belongs_to_the_service_whose_gestation_fits() {
         // 260-300 d around the breeds' means of 278-292 d (Norman et al. 2009; Nevada Extension).
         assert_eq!(fit(&[0, 21], 279, &calving(None)), Fit::Service(0), "258 days after the second");
-        assert_eq!(fit(&[0, 21], 290, &calving(None)), Fit::Service(1), "both fit; she returned to the second");
-        let checked = [(60, check(CheckMethod::Palpation, CheckResult::Pregnant, Some(60))), (290, calving(None))];
-        assert_eq!(history(&[0, 21], &checked).fit(at(290), &calving(None)), Fit::Service(0), "the check says so");
+        assert_eq!(
+            fit(&[0, 21], 290, &calving(None)),
+            Fit::Service(1),
+            "both fit; she returned to the second"
+        );
+        let checked =
+            [(60, check(CheckMethod::Palpation, CheckResult::Pregnant, Some(60))), (290, calving(None))];
+        assert_eq!(
+            history(&[0, 21], &checked).fit(at(290), &calving(None)),
+            Fit::Service(0),
+            "the check says so"
+        );
         assert_eq!(fit(&[0], 301, &calving(None)), Fit::Nothing);
         assert_eq!(fit(&[0], 245, &calving(None)), Fit::Service(0), "born too soon");
         assert_eq!(fit(&[0], 239, &calving(None)), Fit::Nothing);
@@ -494,7 +543,10 @@ mod tests {
         assert_eq!(her.doubts(at(300), two_days()), []);
         assert_eq!(her.pregnancy(at(301)), None);
         assert_eq!(her.doubts(at(301), two_days()), [Doubt::MissingCalving { checked_at: at(30) }]);
-        let served = history(&[0, 340, 361], &[(30, scanned(CheckResult::Pregnant)), (350, scanned(CheckResult::Empty))]);
+        let served = history(
+            &[0, 340, 361],
+            &[(30, scanned(CheckResult::Pregnant)), (350, scanned(CheckResult::Empty))],
+        );
         assert!(served.doubts(at(362), two_days()).contains(&Doubt::MissingCalving { checked_at: at(30) }));
         let calved = history(&[0, 340], &[(30, scanned(CheckResult::Pregnant)), (280, calving(None))]);
         assert_eq!(calved.doubts(at(361), two_days()), []);
@@ -527,7 +579,8 @@ mod tests {
 
     #[test]
     fn twins_are_of_the_service_that_fits() {
-        let seen = history(&[0, 21], &[(60, check(CheckMethod::Ultrasound, CheckResult::Multiple, Some(60)))]);
+        let seen =
+            history(&[0, 21], &[(60, check(CheckMethod::Ultrasound, CheckResult::Multiple, Some(60)))]);
         assert!(seen.is_multiple(0) && !seen.is_multiple(1));
         let born = history(&[0], &[(276, calving(Some(2)))]);
         assert!(born.is_multiple(0));

@@ -79,7 +79,10 @@ impl NewService {
                 ("semen_from_herd_stock", self.semen_from_herd_stock.is_some()),
             ];
             faults.extend(of_a_straw.into_iter().filter(|(_, said)| *said).map(|(field, _)| {
-                Fault::at(field, format!("belongs to a straw of semen, of which kind {kind} takes none; leave it out"))
+                Fault::at(
+                    field,
+                    format!("belongs to a straw of semen, of which kind {kind} takes none; leave it out"),
+                )
             }));
             if self.animal_id.is_none() {
                 faults.push(Fault::at("animal_id", format!("is required with kind {kind}")));
@@ -150,6 +153,7 @@ pub fn decide(new: &NewService, facts: Facts, now: Now) -> Result<Decision, Reje
     if withdrawal.as_ref().is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
         warnings.push(NO_THAW.to_owned());
     }
+    warnings.extend(candidate.doubts(&turn));
     let kind = new.kind;
     let renumbered = candidate.renumbered_by(PastService { at: served_at, kind });
     let numbered = kind.takes_number().then_some(turn.status.next);

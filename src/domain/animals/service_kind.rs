@@ -6,8 +6,10 @@ use crate::text_enum;
 
 text_enum! {
     /// What kind of service.
+    #[derive(Default)]
     ServiceKind {
         /// An insemination with a straw of semen.
+        #[default]
         Ai = "ai",
         /// A mating by a bull; no straw of semen.
         Natural = "natural",
@@ -19,12 +21,6 @@ text_enum! {
 /// How old an embryo is when it is transferred: it goes in on day 7 after the recipient's own heat (common practice, no
 /// source).
 const EMBRYO_DAYS: i64 = 7;
-
-impl Default for ServiceKind {
-    fn default() -> Self {
-        Self::Ai
-    }
-}
 
 impl ServiceKind {
     /// Whether it takes a service number. An insemination and a natural mating are services of one heat, and the semen
@@ -42,7 +38,9 @@ impl ServiceKind {
     /// What it does to her service number, in words.
     pub const fn numbering(self) -> &'static str {
         match self {
-            Self::Ai => "An insemination is a service and takes the next service number, or the next rank within one heat.",
+            Self::Ai => {
+                "An insemination is a service and takes the next service number, or the next rank within one heat."
+            }
             Self::Natural => {
                 "A natural mating is a service and takes the next service number like an insemination; no straw is used."
             }

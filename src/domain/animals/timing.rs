@@ -137,8 +137,15 @@ pub fn timing(
     };
     let local = |at: Timestamp| at.display_in(zone);
     let window = match state {
-        WindowState::Early => format!("The window opens {} and ends {}; best {}.", local(earliest_at), local(latest_at), local(best_at)),
-        WindowState::Open => format!("The window is open until {}; best {}.", local(latest_at), local(best_at)),
+        WindowState::Early => format!(
+            "The window opens {} and ends {}; best {}.",
+            local(earliest_at),
+            local(latest_at),
+            local(best_at)
+        ),
+        WindowState::Open => {
+            format!("The window is open until {}; best {}.", local(latest_at), local(best_at))
+        }
         WindowState::Passed => format!(
             "The window of this heat has passed, it ended {}: fewer conceive. Watch for the next heat in 18-24 days.",
             local(latest_at)
@@ -204,10 +211,15 @@ mod tests {
         let conventional = of(onset, HeatMethod::Sensor, SemenType::Conventional, onset);
         assert_eq!(conventional.earliest_at, instant("2026-03-02T19:00:00+01:00"));
         assert_eq!(conventional.latest_at, instant("2026-03-03T06:00:00+01:00"));
-        assert!(conventional.earliest_at < conventional.best_at && conventional.best_at < conventional.latest_at);
+        assert!(
+            conventional.earliest_at < conventional.best_at && conventional.best_at < conventional.latest_at
+        );
         // No effect of semen type; whatever sensor it is.
         for method in [HeatMethod::Pedometer, HeatMethod::Collar, HeatMethod::EarTag, HeatMethod::Bolus] {
-            assert_eq!(hours_of(method, SemenType::SexedFemale), hours_of(HeatMethod::Sensor, SemenType::Conventional));
+            assert_eq!(
+                hours_of(method, SemenType::SexedFemale),
+                hours_of(HeatMethod::Sensor, SemenType::Conventional)
+            );
         }
     }
 
@@ -224,7 +236,12 @@ mod tests {
     #[test]
     fn hours_are_hours_when_the_clocks_change() {
         // The night of 28 to 29 March 2026 has one hour less in Vienna (tz database).
-        let seen = of("2026-03-28T20:00:00+01:00", HeatMethod::Seen, SemenType::Conventional, "2026-03-28T21:00:00+01:00");
+        let seen = of(
+            "2026-03-28T20:00:00+01:00",
+            HeatMethod::Seen,
+            SemenType::Conventional,
+            "2026-03-28T21:00:00+01:00",
+        );
         assert_eq!(seen.best_at, instant("2026-03-29T09:00:00+02:00"));
         assert!(seen.text.contains("09:00"), "{}", seen.text);
     }

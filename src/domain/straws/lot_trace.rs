@@ -111,7 +111,8 @@ impl TracedService {
     #[must_use]
     pub fn judged(self, history: Option<&AnimalHistory>) -> Self {
         let history = history.filter(|_| self.reversed_at.is_none());
-        let (result, result_at) = history.and_then(|history| history.outcome(self.served_at, self.same_heat_hours)).unzip();
+        let (result, result_at) =
+            history.and_then(|history| history.outcome(self.served_at, self.same_heat_hours)).unzip();
         Self { result, result_at, ..self }
     }
 }

@@ -191,11 +191,11 @@ pub fn decide(
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
     let (number, class) = (turn.status.next.service_number, turn.status.class);
     warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class).filter(|_| !candidate.donor));
-    warnings.extend(candidate.doubts(&turn));
     warnings.extend(many_warning(new.straws));
     if !candidate.reaches(hanging) {
         warnings.push("These straws hang in another herd's tank.".to_owned());
     }
+    warnings.extend(candidate.doubts(&turn));
     let Numbered { service_number, rank } = turn.status.next;
     let withdrawal = Withdrawal {
         id: WithdrawalId::new(),

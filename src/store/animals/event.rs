@@ -170,5 +170,9 @@ pub async fn in_full(
     kind: HappeningKind,
     events: Vec<Event>,
 ) -> Result<Vec<Event>> {
-    if kind == HappeningKind::PregnancyCheck { history::with_fits(tx, business, events).await } else { Ok(events) }
+    if kind == HappeningKind::PregnancyCheck {
+        history::with_fits(tx, business, events).await
+    } else {
+        Ok(events)
+    }
 }

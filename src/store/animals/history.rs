@@ -50,7 +50,11 @@ macro_rules! records {
     };
 }
 
-async fn of(tx: &mut Tx, business: BusinessId, mut animals: Vec<AnimalId>) -> Result<HashMap<AnimalId, Record>> {
+async fn of(
+    tx: &mut Tx,
+    business: BusinessId,
+    mut animals: Vec<AnimalId>,
+) -> Result<HashMap<AnimalId, Record>> {
     animals.sort_unstable();
     animals.dedup();
     // Uses animal_event_by_animal and service_by_animal.
@@ -76,7 +80,11 @@ async fn of(tx: &mut Tx, business: BusinessId, mut animals: Vec<AnimalId>) -> Re
 }
 
 /// The services with the due dates that follow from all that is on record: twins come earlier.
-pub async fn with_due_dates(tx: &mut Tx, business: BusinessId, services: Vec<Service>) -> Result<Vec<Service>> {
+pub async fn with_due_dates(
+    tx: &mut Tx,
+    business: BusinessId,
+    services: Vec<Service>,
+) -> Result<Vec<Service>> {
     let records = of(tx, business, services.iter().map(|service| service.animal_id).collect()).await?;
     let is_multiple = |service: &Service| {
         records.get(&service.animal_id).is_some_and(|record| {

@@ -140,7 +140,8 @@ impl<'de> Deserialize<'de> for Pedigree<Relative> {
                 Kind::Animal => Relative::Animal(AnimalId(id)),
                 Kind::Sire => Relative::Sire(SireId(id)),
             };
-            let [sire, dam, grandsire] = names.unwrap_or_default().map(|name| name.as_ref().map(Relative::outside));
+            let [sire, dam, grandsire] =
+                names.unwrap_or_default().map(|name| name.as_ref().map(Relative::outside));
             pedigree.add(who, sire_id.map(Relative::Sire).or(sire), dam_id.map(Relative::Animal).or(dam));
             if let Some(grandsire) = grandsire_id.map(Relative::Sire).or(grandsire) {
                 pedigree.add_maternal_grandsire(who, grandsire);

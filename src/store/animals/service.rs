@@ -6,7 +6,7 @@ use uuid::Uuid;
 use crate::{
     domain::{
         animals::{
-            history::{Insemination, Numbered},
+            history::Numbered,
             reverse_service::Decision,
             service::{Service, ServiceEntry},
         },
@@ -222,19 +222,6 @@ pub async fn at(
     .bind(animal)
     .bind(served_at)
     .optional()
-    .await
-}
-
-/// All services of an animal that count, in order of time.
-pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Insemination>> {
-    // Uses service_by_animal.
-    tx.sql(
-        "select id, served_at, kind, service_number, rank from service
-         where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id",
-    )
-    .bind(business)
-    .bind(animal)
-    .all()
     .await
 }
 

@@ -186,13 +186,9 @@ pub(super) async fn record(
             semen_from_herd_stock: Some(from_herd_stock),
             ..when_and_who
         },
-        Used::NoStraw(kind, sire_id, donor_id) => NewService {
-            kind,
-            animal_id: Some(animal_id),
-            sire_id,
-            donor_id,
-            ..when_and_who
-        },
+        Used::NoStraw(kind, sire_id, donor_id) => {
+            NewService { kind, animal_id: Some(animal_id), sire_id, donor_id, ..when_and_who }
+        }
         Used::Hanging(lot, place) => {
             let withdraw = NewWithdrawal {
                 animal_id,

@@ -30,10 +30,11 @@ columns! {
         same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
     Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day, chart, tare_kg,
         created_at;
-    Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
+    Sires: id, name, breed, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
+        maternal_grandsire_identifier, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
         status, created_at;
-    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at;
+    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, created_at;
     // The import of an inventory knows these.
     Stock: tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",
@@ -52,15 +53,16 @@ columns! {
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", straws, withdrawn_at, technician, rule = "/rule/text", thaw, bath_temp_c,
         thaw_started_at, ready_at, use_by, resolved_at, override_reason, deviations, warnings, recorded_at;
-    Services: id, animal_id, animal_number, herd_id, served_at, service_number, rank, technician, withdrawal_id,
-        lot_id = "/lot/id", batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", semen_type,
+    Services: id, animal_id, animal_number, herd_id, served_at, kind, service_number, rank, numbering, technician, withdrawal_id,
+        lot_id = "/lot/id", batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", donor_id, semen_type,
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", straws, semen_from_herd_stock, due_on = "/due/due_on",
         return_watch_from_on = "/return_watch/from_on", return_watch_to_on = "/return_watch/to_on",
-        pregnancy_checks, deviations, note, warnings, reversed_at, recorded_at;
+        pregnancy_checks, recheck_from_on = "/recheck/from_on", recheck_to_on = "/recheck/to_on", deviations, note, warnings, reversed_at, recorded_at;
     Heats: id, animal_id, herd_id, standing_at, method, technician, note, warnings, reversed_at, recorded_at;
-    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, technician, note, warnings, reversed_at, recorded_at;
-    Calvings: id, animal_id, herd_id, calved_at, technician, note, warnings, reversed_at, recorded_at;
+    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, days_pregnant,
+        fits_service_id = "/fits/service_id", technician, note, warnings, reversed_at, recorded_at;
+    Calvings: id, animal_id, herd_id, calved_at, calves, technician, note, warnings, reversed_at, recorded_at;
     Abortions: id, animal_id, herd_id, aborted_at, opens_cycle, technician, note, warnings, reversed_at, recorded_at;
     DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
