@@ -76,6 +76,8 @@ ids! {
     ServiceId;
     /// Names a stocktake.
     StocktakeId;
+    /// Names a consignment.
+    ConsignmentId;
     /// Names something else that happened to an animal.
     EventId;
     /// Names an alert.
@@ -348,6 +350,8 @@ texts! {
     Reason, longest 500, lines true;
     /// A herd system, or its own name for something that it tells.
     Source, longest 300, lines false;
+    /// A postal address.
+    Address, longest 500, lines true;
     /// Who did it: the technician's name or number as the farm writes it.
     Technician, longest 100, lines false;
 }

@@ -17,7 +17,10 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::{
-    domain::form::{self, Fault, Field, Fields, InputPath},
+    domain::{
+        form::{self, Fault, Field, Fields, InputPath},
+        values::Timestamp,
+    },
     http::{
         App,
         problem::{Kind, Problem},
@@ -180,6 +183,19 @@ impl<F> Listing<F> {
         let after = match &self.after {
             None => 0,
             Some(after) => after.parse().map_err(|_| bad_cursor())?,
+        };
+        Ok((after, self.limit + 1))
+    }
+
+    /// The same for lines of the ledger in the order of time.
+    pub fn by_time_and_line(&self) -> Result<(Option<(Timestamp, i64)>, i64), Problem> {
+        let after = match &self.after {
+            None => None,
+            Some(after) => {
+                let (at, line) = after.split_once(' ').ok_or_else(bad_cursor)?;
+                let at = at.parse().ok().and_then(Timestamp::from_micros).ok_or_else(bad_cursor)?;
+                Some((at, line.parse().map_err(|_| bad_cursor())?))
+            }
         };
         Ok((after, self.limit + 1))
     }

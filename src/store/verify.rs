@@ -355,6 +355,35 @@ rules! {
          from things t left join change c
               on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
          where c.seq is null";
+    "a line of the ledger belongs to a consignment of its direction, or to none" since 18:
+        "select m.business_id, 'line ' || m.seq as subject
+         from movement m
+         left join consignment_line l on l.business_id = m.business_id and l.seq = m.seq
+         left join consignment c on c.business_id = l.business_id and c.id = l.consignment_id
+         where (m.kind = 'consignment' and c.id is null)
+            or (c.id is not null and m.kind <> case c.direction when 'in' then 'receipt' else 'consignment' end)";
+    "a consignment has lines, and is among the changes" since 18:
+        "select c.business_id, 'consignment ' || lower(hex(c.id)) as subject
+         from consignment c
+         where not exists (select 1 from consignment_line l
+                           where l.business_id = c.business_id and l.consignment_id = c.id)
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'consignment' and n.subject_id = c.id)",
+        "select c.business_id, 'consignment ' || c.id as subject
+         from consignment c
+         where not exists (select 1 from consignment_line l
+                           where l.business_id = c.business_id and l.consignment_id = c.id)
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'consignment' and n.subject_id = c.id)";
+    "a consignment that was answered as done is in the book" since 18:
+        "select i.business_id, i.location as subject
+         from (select business_id, location, unhex(replace(substr(location, -36), '-', '')) as id
+               from act where status = 201 and location like '/v1/consignments/%') i
+         where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)",
+        "select i.business_id, i.location as subject
+         from (select business_id, location, cast(right(location, 36) as uuid) as id
+               from act where status = 201 and location like '/v1/consignments/%') i
+         where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)";
 }
 
 /// What was found in a store.

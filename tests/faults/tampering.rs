@@ -89,6 +89,15 @@ const CHANGES: &[Change] = &[
         "drop index alert_open_once; update alert set cleared_at = null, kind = 'stock.low', subject = '/v1/lots/1'",
     ),
     both("every thing in the book is among the changes", "delete from change where kind = 'movement'"),
+    both(
+        "a line of the ledger belongs to a consignment of its direction, or to none",
+        "update consignment set direction = 'in' where direction = 'out'",
+    ),
+    both("a consignment has lines, and is among the changes", "delete from consignment_line"),
+    both(
+        "a consignment that was answered as done is in the book",
+        "delete from consignment_line; delete from consignment",
+    ),
     (
         "every reference points to something",
         "pragma foreign_keys = off; delete from animal",
@@ -120,6 +129,12 @@ async fn store(url: &str) {
     make(&format!("/v1/tanks/{tank}/refills"), json!({"depth_after_mm": 425})).await;
     make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot, "below_straws": 50})).await;
     make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 1})).await;
+    let line = json!({"lot_id": lot, "place": place, "straws": 1});
+    for direction in ["in", "out"] {
+        let party = json!({"name": "Invented Station"});
+        let consignment = json!({"direction": direction, "party": party, "lines": [line]});
+        make("/v1/consignments", consignment).await;
+    }
     let count = json!({"lot_id": lot, "place": place, "straws": 8});
     let stocktake = json!({"tank_id": tank, "counts": [count]});
     let act = Uuid::now_v7().to_string();

@@ -65,6 +65,12 @@ pub enum Command {
         place: Place,
         straws: i64,
     },
+    /// To another keeper.
+    Send {
+        lot: usize,
+        place: Place,
+        straws: i64,
+    },
     Withdraw(Order),
     Batch(Vec<Order>),
     Thaw {
@@ -126,6 +132,10 @@ pub enum Intent {
         straws: i64,
     },
     Discard {
+        spot: InputPath,
+        straws: i64,
+    },
+    Send {
         spot: InputPath,
         straws: i64,
     },
@@ -236,6 +246,7 @@ fn intent() -> impl Strategy<Value = Intent> {
         3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Intent::Receive { lot, place, straws }),
         3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Intent::Transfer { spot, to, straws }),
         2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Discard { spot, straws }),
+        2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Send { spot, straws }),
         10 => order().prop_map(Intent::Withdraw),
         1 => (any::<bool>(), vec(order(), 1..4)).prop_map(|(by_technician, orders)| {
             Intent::Batch(orders.into_iter().map(|order| Order { by_technician, ..order }).collect())

@@ -19,6 +19,7 @@ enum End {
     Used,
     Discarded,
     Counted,
+    Keeper,
 }
 
 /// A line of the ledger.
@@ -392,7 +393,9 @@ impl Book {
 
     fn do_it(&mut self, act: &Command) -> Answer {
         match *act {
-            Command::Receive { place, .. } | Command::Discard { place, .. } if Self::is_no_place(place) => {
+            Command::Receive { place, .. } | Command::Discard { place, .. } | Command::Send { place, .. }
+                if Self::is_no_place(place) =>
+            {
                 wrong()
             }
             Command::Receive { lot, place, straws } => {
@@ -403,7 +406,9 @@ impl Book {
             {
                 wrong()
             }
-            Command::Transfer { lot, from, straws, .. } | Command::Discard { lot, place: from, straws }
+            Command::Transfer { lot, from, straws, .. }
+            | Command::Discard { lot, place: from, straws }
+            | Command::Send { lot, place: from, straws }
                 if self.hangs(lot, from) < straws =>
             {
                 Self::not_in_stock(straws, self.hangs(lot, from))
@@ -413,6 +418,12 @@ impl Book {
             }
             Command::Discard { lot, place, straws } => {
                 done(201, self.write(Self::plain("discard", lot, straws, End::In(place), End::Discarded)))
+            }
+            Command::Send { lot, place, straws } => {
+                let line = self.write(Self::plain("consignment", lot, straws, End::In(place), End::Keeper));
+                let line = json!({"movement_id": line["id"], "seq": line["seq"], "lot_id": name("lot", lot),
+                                  "place": told_place(place), "straws": straws});
+                done(201, json!({"direction": "out", "lines": [line]}))
             }
             Command::Withdraw(ref order) => self.withdraw(order),
             Command::Batch(_) => unreachable!("each item is done by itself"),
@@ -725,6 +736,7 @@ impl Book {
             End::Used => "used",
             End::Discarded => "discarded",
             End::Counted => "counted",
+            End::Keeper => "keeper",
         };
         json!({"kind": kind, "place": null, "straws_after": null})
     }
@@ -885,6 +897,10 @@ impl Book {
             Intent::Discard { spot: from, straws } => {
                 let (lot, place) = spot(from);
                 Command::Discard { lot, place, straws }
+            }
+            Intent::Send { spot: from, straws } => {
+                let (lot, place) = spot(from);
+                Command::Send { lot, place, straws }
             }
             Intent::Withdraw(wished) => Command::Withdraw(order(&wished)),
             Intent::Batch(wished) => Command::Batch(wished.iter().map(order).collect()),

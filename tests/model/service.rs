@@ -356,6 +356,11 @@ impl Play {
                 "/v1/discards".to_owned(),
                 json!({"lot_id": lot(of), "place": place(at), "straws": straws, "reason": "exposed"}),
             ),
+            Command::Send { lot: of, place: at, straws } => (
+                "/v1/consignments".to_owned(),
+                json!({"direction": "out", "party": {"name": "Invented Station"},
+                       "lines": [{"lot_id": lot(of), "place": place(at), "straws": straws}]}),
+            ),
             Command::Withdraw(order) => {
                 by_technician = order.by_technician;
                 ("/v1/withdrawals".to_owned(), Value::Object(self.order(order)))

@@ -87,6 +87,8 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/abortions", event.clone()),
         ("/v1/do-not-breed", event),
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
+        ("/v1/consignments", vec![("direction", is!("/direction"))]),
+        ("/v1/reports/register", vec![]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
         ("/v1/tanks/{id}/repairs", vec![]),
@@ -167,6 +169,12 @@ pub async fn stocked(client: &Client) {
             client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await;
         }
         client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [], "complete": true})).await;
+        for direction in ["in", "out", "in"] {
+            let line = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+            let consignment =
+                json!({"direction": direction, "party": {"name": "Invented Station"}, "lines": [line]});
+            client.make("/v1/consignments", consignment).await;
+        }
         for kind in ["stock.low", "stock.out", "withdrawal.unresolved"] {
             client.make("/v1/alert-rules", json!({"kind": kind, "herd_id": farm.herd})).await;
         }

@@ -16,6 +16,7 @@ mod change_feed;
 mod changes;
 mod choosing;
 mod clock;
+mod consignments;
 mod concurrency;
 mod exports;
 mod filters;

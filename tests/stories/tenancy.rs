@@ -80,6 +80,9 @@ async fn book_of(client: &Client) -> Ids {
     .await;
     ids.insert("deliveries", delivery);
     ids.insert("webhooks", hook);
+    let line = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+    let consignment = json!({"direction": "out", "party": {"name": "Invented Station"}, "lines": [line]});
+    ids.insert("consignments", client.make("/v1/consignments", consignment).await);
     ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
     for (kind, at, body) in [
         ("nitrogen-readings", "read_at", json!({"depth_mm": 310})),
@@ -153,6 +156,12 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/discards" => {
             vec![json!({"lot_id": id("lots"), "place": place, "straws": 1, "reason": "exposed"})]
         }
+        "POST /v1/consignments" => ["in", "out"]
+            .map(|direction| {
+                let line = json!({"lot_id": id("lots"), "place": place, "straws": 1});
+                json!({"direction": direction, "party": {"name": "Invented Station"}, "lines": [line]})
+            })
+            .to_vec(),
         "POST /v1/transfers" => {
             let to = json!({"tank_id": ids["tanks"], "canister": 5});
             vec![json!({"lot_id": id("lots"), "from": place, "to": to, "straws": 1})]

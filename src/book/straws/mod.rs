@@ -1,5 +1,6 @@
 //! What is done with straws: from a delivery to the goblet, the animal or the bin.
 
+pub mod consign;
 pub mod discard;
 pub mod receive;
 pub mod reverse;

@@ -40,6 +40,8 @@ text_enum! {
         DoNotBreed = "do_not_breed",
         /// A stocktake.
         Stocktake = "stocktake",
+        /// Straws that came or left by one delivery note.
+        Consignment = "consignment",
         /// Something that a herd system sent by the Animal Data Exchange.
         AdeItem = "ade_item",
     }
@@ -63,6 +65,7 @@ impl ChangeKind {
             Self::Abortion => "/v1/abortions",
             Self::DoNotBreed => "/v1/do-not-breed",
             Self::Stocktake => "/v1/stocktakes",
+            Self::Consignment => "/v1/consignments",
             Self::AdeItem => "/v1/ade-items",
         }
     }

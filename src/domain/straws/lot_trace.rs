@@ -27,7 +27,7 @@ pub struct LotTrace {
     pub services: Vec<TracedService>,
 }
 
-/// Where a lot's straws are: `received + counted = in_stock + used + discarded`.
+/// Where a lot's straws are: `received + counted = in_stock + used + discarded + consigned`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Totals {
     /// Came from the supplier.
@@ -39,6 +39,8 @@ pub struct Totals {
     pub used: i64,
     /// Were thrown away.
     pub discarded: i64,
+    /// Went to other keepers.
+    pub consigned: i64,
     /// Found by stocktakes; negative when fewer hung there than the book said.
     pub counted: i64,
 }

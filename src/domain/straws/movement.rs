@@ -27,6 +27,8 @@ text_enum! {
         Discard = "discard",
         /// A stocktake found more or fewer.
         Count = "count",
+        /// Sent to another keeper.
+        Consignment = "consignment",
         /// An earlier line was undone.
         Reversal = "reversal",
     }

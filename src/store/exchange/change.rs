@@ -80,6 +80,7 @@ impl NewChange {
             | ChangeKind::Movement
             | ChangeKind::Withdrawal
             | ChangeKind::Stocktake
+            | ChangeKind::Consignment
             | ChangeKind::AdeItem => false,
         }
     }

@@ -79,7 +79,7 @@ async fn hanging(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Ha
         ", ",
         place_columns!(),
         ", p.id as place_id, t.name as tank_name, t.herd_id as tank_herd_id, b.straws, o.received, o.used,
-                o.discarded, o.counted
+                o.discarded, o.consigned, o.counted
          from lot l
          join sire s on s.business_id = l.business_id and s.id = l.sire_id
          cross join (
@@ -89,6 +89,8 @@ async fn hanging(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Ha
                                       - case when f.kind = 'used' then m.straws else 0 end), 0) as bigint) as used,
                     cast(coalesce(sum(case when d.kind = 'discarded' then m.straws else 0 end
                                       - case when f.kind = 'discarded' then m.straws else 0 end), 0) as bigint) as discarded,
+                    cast(coalesce(sum(case when d.kind = 'keeper' then m.straws else 0 end
+                                      - case when f.kind = 'keeper' then m.straws else 0 end), 0) as bigint) as consigned,
                     cast(coalesce(sum(case when f.kind = 'counted' then m.straws else 0 end
                                       - case when d.kind = 'counted' then m.straws else 0 end), 0) as bigint) as counted
              from movement m

@@ -65,6 +65,20 @@ columns! {
     DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
+    Consignments: id, direction, party_name = "/party/name", approval_number = "/party/approval_number",
+        party_address = "/party/address", documents, document_on, moved_at, technician, note, lines, recorded_at,
+        recorded_by;
+    Register: id, seq, kind, occurred_at, straws, sire_name = "/sire/name", sire_breed = "/sire/breed",
+        sire_identifiers = "/sire/identifiers", semen_type = "/lot/semen_type", batch = "/lot/batch",
+        collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre", from_kind = "/from/kind",
+        from_tank_name, from_canister = "/from/place/canister", from_cane = "/from/place/cane",
+        from_goblet = "/from/place/goblet", to_kind = "/to/kind", to_tank_name, to_canister = "/to/place/canister",
+        to_cane = "/to/place/cane", to_goblet = "/to/place/goblet", party_name = "/consignment/party/name",
+        approval_number = "/consignment/party/approval_number", party_address = "/consignment/party/address",
+        documents = "/consignment/documents", document_on = "/consignment/document_on", animal_id = "/animal/id",
+        animal_number = "/animal/number", animal_identifiers = "/animal/identifiers", herd_id = "/animal/herd_id",
+        herd_name = "/animal/herd_name", withdrawal_id, withdrawal_state, service_id, technician, reason, reverses,
+        reversed_by, note, lot_id, recorded_at, recorded_by;
     NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,

@@ -18,7 +18,7 @@ use crate::{
         self, Page, Tx,
         access::audit,
         alerts::alert::WantedAlerts,
-        straws::{movement, stock},
+        straws::{movement, register, stock},
     },
 };
 
@@ -34,6 +34,10 @@ pub struct Progress {
     within: Uuid,
     /// Of the ledger: after this line.
     line: i64,
+    /// Of the register: after the line of that time and number.
+    entry: register::After,
+    /// Of the register: from when on, and before when.
+    pub span: (Option<Timestamp>, Option<Timestamp>),
     /// Of the stock: the line of the ledger at which all of it is told.
     as_of_seq: Option<i64>,
     /// Whether all was read.
@@ -107,6 +111,17 @@ impl Progress {
             ExportList::Stocktakes => {
                 let rows = store::straws::stocktake::list(tx, business, None, page).await?;
                 self.items(&rows, |stocktake| stocktake.id.0)
+            }
+            ExportList::Consignments => {
+                let rows = store::straws::consignment::list(tx, business, None, page).await?;
+                self.items(&rows, |consignment| consignment.id.0)
+            }
+            ExportList::Register => {
+                let (from, to) = self.span;
+                let rows = register::list(tx, business, from, to, self.entry, PIECE).await?;
+                let last = rows.last().map(|entry| (entry.movement.occurred_at, entry.movement.seq));
+                self.entry = last.or(self.entry);
+                self.items(&rows, |entry| entry.movement.id.0)
             }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
