@@ -26,6 +26,7 @@ pub mod nitrogen;
 pub mod now;
 pub mod rejection;
 pub mod row;
+pub mod search;
 pub mod straws;
 pub mod values;
 pub mod webhooks;

@@ -76,6 +76,10 @@ ids! {
     ServiceId;
     /// Names a stocktake.
     StocktakeId;
+    /// Names a call-out.
+    CallOutId;
+    /// Names a calendar of what to watch.
+    CalendarId;
     /// Names a consignment.
     ConsignmentId;
     /// Names something else that happened to an animal.

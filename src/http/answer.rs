@@ -20,7 +20,6 @@ use crate::{
         extract::CommandRequest,
         problem::{Kind, Problem, internal},
     },
-    webhooks::sign::Secret,
 };
 
 /// Marks an answer that was given before.
@@ -130,13 +129,13 @@ impl App {
         &self,
         command: CommandRequest<T, P, K>,
         act: A,
-        secret: &Secret,
+        secret: &str,
         respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         let (mut reply, replayed) = self.run(command.ask, act, respond).await?;
         if reply.status < 300 {
             let mut body: Value = serde_json::from_str(&reply.body)?;
-            body["secret"] = if replayed { Value::Null } else { secret.reveal().into() };
+            body["secret"] = if replayed { Value::Null } else { secret.into() };
             reply.body = body.to_string();
         }
         to_response(reply, replayed)

@@ -11,6 +11,7 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
+use chrono::DateTime;
 use serde::Serialize;
 use serde_json::{Map, Value};
 use utoipa::{IntoParams, ToSchema};
@@ -193,8 +194,8 @@ impl<F> Listing<F> {
             None => None,
             Some(after) => {
                 let (at, line) = after.split_once(' ').ok_or_else(bad_cursor)?;
-                let at = at.parse().ok().and_then(Timestamp::from_micros).ok_or_else(bad_cursor)?;
-                Some((at, line.parse().map_err(|_| bad_cursor())?))
+                let at = DateTime::parse_from_rfc3339(at).map_err(|_| bad_cursor())?;
+                Some((Timestamp::from(at.to_utc()), line.parse().map_err(|_| bad_cursor())?))
             }
         };
         Ok((after, self.limit + 1))

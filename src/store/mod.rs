@@ -18,6 +18,7 @@ pub mod exchange;
 pub mod nitrogen;
 mod pending;
 pub mod private;
+pub mod search;
 pub mod straws;
 pub mod verify;
 pub mod webhooks;

@@ -53,6 +53,8 @@ pub(crate) struct BookState {
     pub(crate) has_stock_rules: bool,
     /// Some alert is open.
     pub(crate) has_open_alerts: bool,
+    /// Some farm waits for the technician.
+    pub(crate) has_open_call_outs: bool,
 }
 
 impl Pending {

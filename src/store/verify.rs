@@ -384,6 +384,25 @@ rules! {
          from (select business_id, location, cast(right(location, 36) as uuid) as id
                from act where status = 201 and location like '/v1/consignments/%') i
          where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)";
+    "a call-out is done when its animals were served, or somebody closed it, and is among the changes" since 19:
+        "select c.business_id, 'request ' || lower(hex(c.id)) as subject
+         from call_out c
+         where (c.close_reason is null and (c.state = 'done') <> (
+                    exists (select 1 from call_out_animal a where a.business_id = c.business_id and a.call_out_id = c.id)
+                    and not exists (select 1 from call_out_animal a
+                                    where a.business_id = c.business_id and a.call_out_id = c.id
+                                      and a.service_id is null)))
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'request' and n.subject_id = c.id)",
+        "select c.business_id, 'request ' || c.id as subject
+         from call_out c
+         where (c.close_reason is null and (c.state = 'done') <> (
+                    exists (select 1 from call_out_animal a where a.business_id = c.business_id and a.call_out_id = c.id)
+                    and not exists (select 1 from call_out_animal a
+                                    where a.business_id = c.business_id and a.call_out_id = c.id
+                                      and a.service_id is null)))
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'request' and n.subject_id = c.id)";
 }
 
 /// What was found in a store.

@@ -93,6 +93,10 @@ const CHANGES: &[Change] = &[
         "a line of the ledger belongs to a consignment of its direction, or to none",
         "update consignment set direction = 'in' where direction = 'out'",
     ),
+    both(
+        "a call-out is done when its animals were served, or somebody closed it, and is among the changes",
+        "update call_out set state = 'open', closed_at = null",
+    ),
     both("a consignment has lines, and is among the changes", "delete from consignment_line"),
     both(
         "a consignment that was answered as done is in the book",
@@ -123,6 +127,7 @@ async fn store(url: &str) {
     make(&format!("/v1/movements/{twice}/reversal"), json!({"reason": "did_not_happen"})).await;
     let withdrawal = json!({"animal_id": animal, "lot_id": lot});
     let taken = make("/v1/withdrawals", withdrawal.clone()).await;
+    make("/v1/requests", json!({"herd_id": herd, "animal_ids": [animal]})).await;
     make("/v1/services", json!({"withdrawal_id": taken})).await;
     make("/v1/withdrawals", withdrawal).await;
     make(&format!("/v1/tanks/{tank}/nitrogen-readings"), json!({"depth_mm": 310})).await;

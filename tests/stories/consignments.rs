@@ -35,11 +35,8 @@ async fn a_delivery_note_is_taken_in_at_once(world: &World) {
     let farm = Farm::found(client).await;
     // Both lots hang in a goblet where nothing hung before, one of them twice.
     let place = json!({"tank_id": farm.tank, "canister": 5, "cane": "Z"});
-    let lines = [
-        line(&farm.sexed, &place, 5),
-        line(&farm.conventional, &place, 7),
-        line(&farm.sexed, &place, 2),
-    ];
+    let lines =
+        [line(&farm.sexed, &place, 5), line(&farm.conventional, &place, 7), line(&farm.sexed, &place, 2)];
     let before = (stock_of(client, &farm.sexed).await, stock_of(client, &farm.conventional).await);
     let came = client.post("/v1/consignments", consignment("in", &lines)).await.created();
     let after = (stock_of(client, &farm.sexed).await, stock_of(client, &farm.conventional).await);
@@ -53,7 +50,8 @@ async fn a_delivery_note_is_taken_in_at_once(world: &World) {
         assert_eq!((&movement["kind"], &movement["straws"]), (&json!("receipt"), &lines[n]["straws"]));
         assert_eq!(movement["from"]["kind"], "supplier");
     }
-    let last = client.get(&format!("/v1/movements/{}", came["lines"][2]["movement_id"].as_str().unwrap())).await;
+    let last =
+        client.get(&format!("/v1/movements/{}", came["lines"][2]["movement_id"].as_str().unwrap())).await;
     assert_eq!(last.expect(200)["to"]["straws_after"], 7, "on top of the first line");
     let changes = client.get("/v1/changes?limit=1000").await.expect(200);
     let change = changes["items"].as_array().unwrap().iter().find(|change| change["kind"] == "consignment");
@@ -157,7 +155,10 @@ async fn the_register_tells_origin_and_destination(world: &World) {
     assert_eq!(entries[0]["consignment"], Value::Null);
     for n in [1, 4, 5] {
         let c = &entries[n]["consignment"];
-        assert_eq!((&c["party"]["approval_number"], &c["documents"][0]), (&json!("ZZ 00 123"), &json!("DN-4711")));
+        assert_eq!(
+            (&c["party"]["approval_number"], &c["documents"][0]),
+            (&json!("ZZ 00 123"), &json!("DN-4711"))
+        );
     }
     let used = entries[2];
     assert_eq!((&used["animal"]["number"], &used["animal"]["herd_id"]), (&json!("412"), &json!(farm.herd)));
@@ -181,12 +182,12 @@ async fn the_register_is_read_by_time(world: &World) {
     // Entered in another order than they happened in, and several at one time.
     for (hour, straws) in [(9, 1), (7, 2), (8, 3), (8, 4), (7, 5), (10, 6)] {
         let at = format!("2026-02-20T{hour:02}:00:00Z");
-        let receipt = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": straws, "received_at": at});
+        let receipt =
+            json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": straws, "received_at": at});
         client.post("/v1/receipts", receipt).await.created();
     }
-    let straws = |entries: &[Value]| {
-        entries.iter().map(|entry| entry["straws"].as_i64().unwrap()).collect::<Vec<_>>()
-    };
+    let straws =
+        |entries: &[Value]| entries.iter().map(|entry| entry["straws"].as_i64().unwrap()).collect::<Vec<_>>();
     let span = "from=2026-02-20T07:00:00Z&to=2026-02-20T10:00:00Z";
     for limit in 1..=6 {
         let entries = whole(client, "/v1/reports/register", span, limit).await;

@@ -301,6 +301,19 @@ impl<'w> Yard<'w> {
                 json!({"lot_id": sexed, "place": place, "straws": 1, "reason": "exposed", "discarded_at": at,
                        "technician": technician, "note": note}),
             ),
+            "calendars" => {
+                ("/v1/calendars".to_owned(), json!({"name": "Lower Meadow, to watch", "herd_id": herd}))
+            }
+            "requests" => (
+                "/v1/requests".to_owned(),
+                json!({"herd_id": herd, "animal_ids": [self.animal().await], "text": "Heat seen.", "wanted_by": at,
+                       "caller": "A. Example", "telephone": "00 000", "asked_at": at}),
+            ),
+            "closing" => {
+                let asked = json!({"herd_id": herd, "text": "Heat seen."});
+                let asked = self.client.make("/v1/requests", asked).await;
+                (format!("/v1/requests/{asked}/closing"), json!({"reason": "Not in heat."}))
+            }
             "consignments" => (
                 "/v1/consignments".to_owned(),
                 json!({"direction": "out", "documents": ["DN-4711"], "document_on": "2026-02-27", "moved_at": at,
@@ -942,6 +955,7 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
             let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
             client.make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot})).await
         }
+        "request" => client.make("/v1/requests", json!({"herd_id": farm.herd, "text": "Heat seen."})).await,
         "webhook" => own_webhook(client).await,
         "deliverie" => {
             let webhook = own_webhook(client).await;
@@ -1078,6 +1092,7 @@ fn the_description_says_what_each_form_takes() {
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
             list @ ("refills" | "repairs") => format!("/v1/tanks/{{id}}/{list}"),
             "alert" => "/v1/alert-rules".to_owned(),
+            act @ "closing" => format!("/v1/requests/{{id}}/{act}"),
             act @ "acknowledgement" => format!("/v1/alerts/{{id}}/{act}"),
             "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),
             act @ "redelivery" => format!("/v1/webhooks/{{id}}/{act}"),
@@ -1149,8 +1164,10 @@ fn the_description_says_what_each_form_takes() {
         let others_follow = others_follow.contains(&form)
             || (form.starts_with("alert rules") && form != "alert rules of a difference");
         if !others_follow {
-            // A delivery lies ahead, as no other moment that is told: the outlook's stories tell it.
-            let missing: Vec<_> = all.difference(listed).filter(|name| *name != "delivery_at").collect();
+            // What lies ahead, as no other moment that is told, has stories of its own: the outlook's, the call-outs'.
+            let ahead = ["delivery_at", "wanted_by"];
+            let missing: Vec<_> =
+                all.difference(listed).filter(|name| !ahead.contains(&name.as_str())).collect();
             assert!(missing.is_empty(), "{form}: give the table {missing:?}");
         }
     }
@@ -1371,6 +1388,20 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 ],
             ]),
         ),
+        ("calendars", vec![Field("name", Must, Line(200)), Field("herd_id", May, Id)]),
+        (
+            "requests",
+            vec![
+                Field("herd_id", Must, Id),
+                Field("animal_ids", May, List),
+                Field("animal_ids/0", Must, Id),
+                Field("text", May, Lines(2000)),
+                Field("caller", May, Line(200)),
+                Field("telephone", May, Line(60)),
+                Field("asked_at", May, Moment),
+            ],
+        ),
+        ("closing", vec![Field("reason", Must, Lines(500))]),
         (
             "consignments",
             vec![

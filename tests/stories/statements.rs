@@ -199,10 +199,18 @@ async fn some_of_everything(client: &Client) -> Farm {
     let hook = json!({"url": "https://farm.example/hook", "events": ["straw.withdrawn"]});
     client.make("/v1/webhooks", hook).await;
     client.make("/v1/alert-rules", json!({"kind": "stock.low", "below_straws": 20})).await;
+    for name in ["To watch", "The same"] {
+        client.make("/v1/calendars", json!({"name": name})).await;
+    }
+    for text in ["Heat seen.", "Another."] {
+        client.make("/v1/requests", json!({"herd_id": farm.herd, "text": text})).await;
+    }
     for direction in ["in", "out"] {
         let lines = [1, 2].map(|_| json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1}));
         let party = json!({"name": "Invented Station"});
-        client.make("/v1/consignments", json!({"direction": direction, "party": party, "lines": lines})).await;
+        client
+            .make("/v1/consignments", json!({"direction": direction, "party": party, "lines": lines}))
+            .await;
     }
     for (number, depth) in [("1", 400), ("2", 390), ("3", 380)] {
         let animal = farm.animal(client, number).await;

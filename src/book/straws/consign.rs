@@ -23,8 +23,7 @@ impl Command for NewConsignment {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Consignment, CommandError> {
         let (business, by) = (cx.business(), cx.caller.key_id);
-        let asked: Vec<(LotId, &Place)> =
-            self.lines.iter().map(|line| (line.lot_id, &line.place)).collect();
+        let asked: Vec<(LotId, &Place)> = self.lines.iter().map(|line| (line.lot_id, &line.place)).collect();
         let stock = place::stock_at_all(cx.tx, business, &asked).await?;
         let decision = match consign::decide(self, &stock, cx.now()) {
             Ok(decision) => decision,

@@ -42,6 +42,8 @@ text_enum! {
         Stocktake = "stocktake",
         /// Straws that came or left by one delivery note.
         Consignment = "consignment",
+        /// A farm that asks for the technician.
+        CallOut = "request",
         /// Something that a herd system sent by the Animal Data Exchange.
         AdeItem = "ade_item",
     }
@@ -66,6 +68,7 @@ impl ChangeKind {
             Self::DoNotBreed => "/v1/do-not-breed",
             Self::Stocktake => "/v1/stocktakes",
             Self::Consignment => "/v1/consignments",
+            Self::CallOut => "/v1/requests",
             Self::AdeItem => "/v1/ade-items",
         }
     }

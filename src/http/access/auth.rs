@@ -48,7 +48,7 @@ impl Limiter {
     }
 
     /// Counts a request: how many are left, or how long to wait.
-    fn count(&self, key: KeyId) -> Result<u32, Duration> {
+    pub fn count(&self, key: KeyId) -> Result<u32, Duration> {
         match self.by_key.check_key(&key) {
             Ok(left) => Ok(left.remaining_burst_capacity()),
             Err(not_yet) => Err(not_yet.wait_time_from(self.clock.now())),
@@ -152,7 +152,8 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
     response
 }
 
-fn too_many(limiter: &Limiter, wait: Duration) -> Response {
+/// What is answered when a key asks too often.
+pub fn too_many(limiter: &Limiter, wait: Duration) -> Response {
     let seconds = wait.as_secs() + 1;
     let detail = format!("This key may send {} requests a minute; wait {seconds} s.", limiter.per_minute);
     let problem = Problem::new(Kind::RateLimited, detail);

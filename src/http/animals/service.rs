@@ -8,7 +8,7 @@ use crate::{
     book::straws::reverse::ReverseService,
     domain::{
         animals::{record_service::NewService, service::Service},
-        values::{AnimalId, HerdId, ServiceId},
+        values::{AnimalId, HerdId, ServiceId, SireId, Technician, Timestamp},
     },
     form,
     http::{
@@ -19,7 +19,10 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store,
+    store::{
+        self,
+        animals::service_list::{self, Wanted},
+    },
 };
 
 /// A service is recorded.
@@ -77,6 +80,16 @@ form! {
         pub animal_id: Option<AnimalId>,
         /// Only of this herd.
         pub herd_id: Option<HerdId>,
+        /// Only by this sire.
+        pub sire_id: Option<SireId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// True: only what was entered by mistake; false: only what counts.
+        pub reversed: Option<bool>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
     }
 }
 
@@ -91,10 +104,17 @@ async fn list(
     listing: Listing<ServiceFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
-    let (filter, business) = (&listing.filter, caller.business_id);
-    let rows =
-        store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
-            .await?;
+    let f = &listing.filter;
+    let wanted = Wanted {
+        animal: f.animal_id,
+        herd: f.herd_id,
+        sire: f.sire_id,
+        technician: f.technician.clone(),
+        reversed: f.reversed,
+        from: f.from,
+        to: f.to,
+    };
+    let rows = service_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     Ok(listing.list(rows, |service| service.id.to_string()))
 }
 

@@ -84,9 +84,7 @@ async fn list(
     let (after, limit) = listing.by_time_and_line()?;
     let mut tx = app.book.db.read().await?;
     let rows = register::list(&mut tx, caller.business_id, from, to, after, limit).await?;
-    let page = listing.page(rows, |entry| {
-        format!("{} {}", entry.movement.occurred_at.utc().timestamp_micros(), entry.movement.seq)
-    });
+    let page = listing.page(rows, |entry| format!("{} {}", entry.movement.occurred_at, entry.movement.seq));
     let next = page.next_cursor.clone();
     Ok(listing.answer(next.as_deref(), Register { page, retention: Retention::KNOWN }))
 }

@@ -8,10 +8,12 @@ use crate::{
     book::command::{On, StoredResponse},
     domain::{
         straws::{
-            discard_withdrawn::NewDiscardOfWithdrawn, start_thaw::NewThaw, withdraw::NewWithdrawal,
-            withdrawal::Withdrawal,
+            discard_withdrawn::NewDiscardOfWithdrawn,
+            start_thaw::NewThaw,
+            withdraw::NewWithdrawal,
+            withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AnimalId, WithdrawalId},
+        values::{AnimalId, HerdId, LotId, SireId, Technician, Timestamp, WithdrawalId},
     },
     form,
     http::{
@@ -22,7 +24,10 @@ use crate::{
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store,
+    store::{
+        self,
+        straws::withdrawal_list::{self, Wanted},
+    },
 };
 
 /// A straw leaves the tank.
@@ -105,6 +110,21 @@ form! {
         /// Only those that are neither served nor discarded.
         #[param(required = false)]
         pub unresolved: bool = false,
+        /// Only in this state.
+        #[param(inline)]
+        pub state: Option<WithdrawalState>,
+        /// Only for animals of this herd.
+        pub herd_id: Option<HerdId>,
+        /// Only of this lot.
+        pub lot_id: Option<LotId>,
+        /// Only of this sire.
+        pub sire_id: Option<SireId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
     }
 }
 
@@ -119,16 +139,19 @@ async fn list(
     listing: Listing<WithdrawalFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
-    let filter = &listing.filter;
-    let business = caller.business_id;
-    let rows = store::straws::withdrawal::list(
-        &mut tx,
-        business,
-        filter.animal_id,
-        filter.unresolved,
-        listing.by_id()?,
-    )
-    .await?;
+    let f = &listing.filter;
+    let wanted = Wanted {
+        animal: f.animal_id,
+        unresolved: f.unresolved,
+        state: f.state,
+        herd: f.herd_id,
+        lot: f.lot_id,
+        sire: f.sire_id,
+        technician: f.technician.clone(),
+        from: f.from,
+        to: f.to,
+    };
+    let rows = withdrawal_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let now = app.book.clock.now();
     let rows = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
     Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string()))

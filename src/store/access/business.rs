@@ -89,6 +89,7 @@ struct StateRow {
     has_items: bool,
     has_stock_rules: bool,
     has_open_alerts: bool,
+    has_open_call_outs: bool,
     responses: String,
 }
 
@@ -103,6 +104,7 @@ macro_rules! read_state {
                     exists (select 1 from alert_rule r where r.business_id = $1 and r.kind in ('stock.low', 'stock.out'))
                         as has_stock_rules,
                     exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
+                    exists (select 1 from call_out c where c.business_id = $1 and c.state = 'open') as has_open_call_outs,
                     (select ", $responses, " from act a
                      where a.business_id = $1 and a.idempotency_key ", $keys, ") as responses
              from business b where b.id = $1"
@@ -154,6 +156,7 @@ async fn read(
         has_items: row.has_items,
         has_stock_rules: row.has_stock_rules,
         has_open_alerts: row.has_open_alerts,
+        has_open_call_outs: row.has_open_call_outs,
     };
     Ok((Some(state), from_json(&row.responses)?))
 }

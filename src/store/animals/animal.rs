@@ -8,12 +8,14 @@ use crate::{
         animals::animal::{Animal, AnimalDetails},
         exchange::{change::ChangeKind, outgoing::Descent},
         identifiers::ExternalId,
-        values::{AnimalId, BusinessId, Code, Day, HerdId},
+        search::{Query, words},
+        values::{AnimalId, BusinessId, Code, Day, HerdId, Name},
     },
     store::{
         Page, Result, Tx,
         animals::identifier,
         exchange::change::{self, NewChange},
+        search::{self, SearchSubject, is_found},
         straws::sire::sire_columns,
     },
 };
@@ -41,6 +43,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     .run()
     .await?;
     identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
+    set_words(tx, business, animal.id, d).await?;
     change::note(
         tx,
         business,
@@ -80,8 +83,16 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
+    set_words(tx, business, id, d).await?;
     change::note(tx, business, NewChange::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id));
     Ok(())
+}
+
+/// The words by which she is found.
+async fn set_words(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
+    let texts = [Some(d.number.as_str()), d.name.as_ref().map(Name::as_str)];
+    let words = words(texts.into_iter().flatten(), &d.identifiers);
+    search::set(tx, business, SearchSubject::Animal, id.0, &words).await
 }
 
 /// Enters who the dam of an animal is.
@@ -104,6 +115,29 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
     .bind(business)
     .bind(id)
     .optional()
+    .await
+}
+
+macro_rules! of_ids {
+    ($ids:literal) => {
+        concat!(
+            "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+             from animal where business_id = $1 and id in (",
+            $ids,
+            ")"
+        )
+    };
+}
+
+/// These animals, in no order.
+pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[AnimalId]) -> Result<Vec<Animal>> {
+    tx.sql_for(
+        of_ids!("select unhex(q.value, '-') from json_each($2) as q"),
+        of_ids!("select q.value::uuid from json_array_elements_text($2::json) as q(value)"),
+    )
+    .bind(business)
+    .bind(json!(ids).to_string())
+    .all()
     .await
 }
 
@@ -181,12 +215,14 @@ pub struct Wanted {
     pub number: Option<Code>,
     /// With this official name, in whatever scheme.
     pub identifier: Option<Code>,
+    /// Of whose number, name or official names a word begins so.
+    pub query: Option<Query>,
 }
 
 /// Animals, oldest entry first.
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Animal>> {
     macro_rules! filtered {
-        ($leading:literal) => {
+        ($leading:expr) => {
             concat!(
                 "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
                  from animal
@@ -195,6 +231,29 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
                  order by id limit $3"
             )
         };
+    }
+    let spans = search::spans(wanted.query.as_ref());
+    if spans.is_some() {
+        macro_rules! found {
+            ($database:ident) => {
+                filtered!(concat!(
+                    is_found!($database, "animal", "id", "$7"),
+                    " and id > $2 and ($6 is null or id in (
+                         select i.subject_id from identifier i where i.business_id = $1 and i.code = $6))"
+                ))
+            };
+        }
+        return tx
+            .sql_for(found!(sqlite), found!(postgres))
+            .bind(business)
+            .bind(page.after)
+            .bind(page.limit)
+            .bind(wanted.herd)
+            .bind(wanted.number)
+            .bind(wanted.identifier)
+            .bind(spans)
+            .all()
+            .await;
     }
     tx.sql(if wanted.identifier.is_some() {
         // identifier_by_code and the primary key.

@@ -1,6 +1,8 @@
 //! Herds, animals, their events, services and pedigree.
 
 pub mod animal;
+pub mod calendar;
+pub mod call_out;
 pub mod candidate;
 pub mod event;
 pub mod herd;
@@ -8,3 +10,5 @@ pub mod identifier;
 pub mod numbering;
 pub mod pedigree;
 pub mod service;
+pub mod service_list;
+pub mod watch;

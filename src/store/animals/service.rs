@@ -15,7 +15,10 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::numbering::{note_renumbered, numbers, renumber_services},
+        animals::{
+            call_out,
+            numbering::{note_renumbered, numbers, renumber_services},
+        },
         exchange::change::{self, NewChange},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
@@ -69,7 +72,7 @@ pub async fn write(
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, withdrawal.0));
     }
     note_renumbered(tx, business, renumbered);
-    Ok(())
+    call_out::served(tx, business, s.animal_id, s.id, s.served_at).await
 }
 
 /// Enters a service that a list brought along.
@@ -106,7 +109,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
         business,
         NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id),
     );
-    Ok(())
+    call_out::served(tx, business, s.animal_id, s.id, s.served_at).await
 }
 
 macro_rules! services {
@@ -136,6 +139,8 @@ macro_rules! services {
         )
     };
 }
+
+pub(in crate::store) use services;
 
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {

@@ -81,6 +81,7 @@ impl NewChange {
             | ChangeKind::Withdrawal
             | ChangeKind::Stocktake
             | ChangeKind::Consignment
+            | ChangeKind::CallOut
             | ChangeKind::AdeItem => false,
         }
     }

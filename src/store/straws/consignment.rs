@@ -22,10 +22,7 @@ use crate::{
 
 macro_rules! add {
     ($lines:literal) => {
-        concat!(
-            "insert into consignment_line (business_id, consignment_id, seq) select $1, $2, ",
-            $lines
-        )
+        concat!("insert into consignment_line (business_id, consignment_id, seq) select $1, $2, ", $lines)
     };
 }
 
@@ -78,8 +75,12 @@ macro_rules! consignments {
 
 /// One consignment.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ConsignmentId) -> Result<Option<Consignment>> {
-    let found: Option<Consignment> =
-        tx.sql(consignments!("where business_id = $1 and id = $2")).bind(business).bind(id).optional().await?;
+    let found: Option<Consignment> = tx
+        .sql(consignments!("where business_id = $1 and id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await?;
     Ok(with_lines(tx, business, found.into_iter().collect()).await?.pop())
 }
 
@@ -93,7 +94,9 @@ pub async fn list(
     let found = tx
         .sql(match direction {
             // consignment_by_direction.
-            Some(_) => consignments!("where business_id = $1 and id > $2 and direction = $4 order by id limit $3"),
+            Some(_) => {
+                consignments!("where business_id = $1 and id > $2 and direction = $4 order by id limit $3")
+            }
             // The primary key.
             None => consignments!("where business_id = $1 and id > $2 and $4 is null order by id limit $3"),
         })

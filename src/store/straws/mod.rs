@@ -13,3 +13,4 @@ pub mod sire;
 pub mod stock;
 pub mod stocktake;
 pub mod withdrawal;
+pub mod withdrawal_list;

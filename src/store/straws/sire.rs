@@ -3,6 +3,7 @@
 use crate::{
     domain::{
         exchange::change::ChangeKind,
+        search::{Query, words},
         straws::sire::{Sire, SireDetails},
         values::{BusinessId, Code, SireId},
     },
@@ -10,6 +11,7 @@ use crate::{
         Page, Result, Tx,
         animals::identifier,
         exchange::change::{self, NewChange},
+        search::{self, SearchSubject, is_found},
     },
 };
 
@@ -39,6 +41,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     .run()
     .await?;
     identifier::set(tx, business, sire.id.0, &d.identifiers).await?;
+    set_words(tx, business, sire.id, d).await?;
     change::note(tx, business, NewChange::of(ChangeKind::Sire, sire.id.0));
     Ok(())
 }
@@ -59,8 +62,15 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetai
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
+    set_words(tx, business, id, d).await?;
     change::note(tx, business, NewChange::of(ChangeKind::Sire, id.0));
     Ok(())
+}
+
+/// The words by which he is found.
+async fn set_words(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetails) -> Result<()> {
+    let words = words([d.name.as_str()], &d.identifiers);
+    search::set(tx, business, SearchSubject::Sire, id.0, &words).await
 }
 
 /// One sire.
@@ -109,4 +119,34 @@ pub async fn list(
     .bind(identifier)
     .all()
     .await
+}
+
+/// Sires, oldest first, of whose name or official names a word begins so; of one breed, when that is given.
+pub async fn search(
+    tx: &mut Tx,
+    business: BusinessId,
+    query: &Query,
+    breed: Option<Code>,
+    page: Page,
+) -> Result<Vec<Sire>> {
+    macro_rules! found {
+        ($database:ident) => {
+            concat!(
+                "select id, name, breed, identifiers, sire_id, dam_id, created_at
+                 from sire
+                 where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
+                is_found!($database, "sire", "id", "$5"),
+                " order by id limit $3"
+            )
+        };
+    }
+    // Uses the key of search_word.
+    tx.sql_for(found!(sqlite), found!(postgres))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .bind(breed)
+        .bind(search::spans(Some(query)))
+        .all()
+        .await
 }

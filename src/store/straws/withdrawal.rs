@@ -100,6 +100,8 @@ macro_rules! withdrawals {
     };
 }
 
+pub(in crate::store) use withdrawals;
+
 /// One withdrawal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
     tx.sql(withdrawals!("where w.business_id = $1 and w.id = $2")).bind(business).bind(id).optional().await

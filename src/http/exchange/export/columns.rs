@@ -66,9 +66,9 @@ columns! {
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
     Consignments: id, direction, party_name = "/party/name", approval_number = "/party/approval_number",
-        party_address = "/party/address", documents, document_on, moved_at, technician, note, lines, recorded_at,
-        recorded_by;
-    Register: id, seq, kind, occurred_at, straws, sire_name = "/sire/name", sire_breed = "/sire/breed",
+        party_address = "/party/address", documents, document_on, moved_at, technician, note, lines, warnings,
+        recorded_at, recorded_by;
+    Register: id, seq, kind, occurred_at, straws, sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",
         sire_identifiers = "/sire/identifiers", semen_type = "/lot/semen_type", batch = "/lot/batch",
         collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre", from_kind = "/from/kind",
         from_tank_name, from_canister = "/from/place/canister", from_cane = "/from/place/cane",
@@ -77,8 +77,10 @@ columns! {
         approval_number = "/consignment/party/approval_number", party_address = "/consignment/party/address",
         documents = "/consignment/documents", document_on = "/consignment/document_on", animal_id = "/animal/id",
         animal_number = "/animal/number", animal_identifiers = "/animal/identifiers", herd_id = "/animal/herd_id",
-        herd_name = "/animal/herd_name", withdrawal_id, withdrawal_state, service_id, technician, reason, reverses,
-        reversed_by, note, lot_id, recorded_at, recorded_by;
+        herd_name = "/animal/herd_name", withdrawal_id, withdrawal_state, service_id, stocktake_id, technician,
+        reason, reverses, reversed_by, exposure_s, note, warnings, lot_id, recorded_at, recorded_by;
+    Requests: id, herd_id, herd_name, animals, text, wanted_by, caller, telephone, asked_at, state, closed_at, close_reason,
+        warnings, recorded_at, recorded_by;
     NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,

@@ -75,6 +75,8 @@ text_enum! {
         Consignments = "consignments",
         /// The register of straws that came and went.
         Register = "register",
+        /// Farms that asked for the technician.
+        Requests = "requests",
         /// Readings of the nitrogen in all tanks.
         NitrogenReadings = "nitrogen-readings",
         /// Refills of all tanks.

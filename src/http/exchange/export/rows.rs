@@ -123,6 +123,11 @@ impl Progress {
                 self.entry = last.or(self.entry);
                 self.items(&rows, |entry| entry.movement.id.0)
             }
+            ExportList::Requests => {
+                let wanted = store::animals::call_out::Wanted::default();
+                let rows = store::animals::call_out::list(tx, business, wanted, page).await?;
+                self.items(&rows, |call_out| call_out.id.0)
+            }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
                 self.items(&rows, |reading| reading.id.0)
