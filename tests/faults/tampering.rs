@@ -63,7 +63,7 @@ const CHANGES: &[Change] = &[
         "every service has the number that its animal's history gives it",
         "update service set rank = rank + 1 where reversed_at is null",
     ),
-    both("what was answered as done is in the book", "delete from service"),
+    both("what was answered as done is in the book", "delete from call_out_animal; delete from service"),
     both("what was answered as done is in the book", "delete from alert; delete from stocktake"),
     both(
         "the first answer under an Idempotency-Key is kept whole, once",
