@@ -46,6 +46,7 @@ pub struct Progress {
 
 impl Progress {
     /// The next items of `list`; each that was there at the beginning comes once.
+    #[expect(clippy::too_many_lines, reason = "an arm for each list")]
     pub async fn read_on(
         &mut self,
         tx: &mut Tx,
@@ -119,8 +120,8 @@ impl Progress {
             ExportList::Register => {
                 let (from, to) = self.span;
                 let rows = register::list(tx, business, from, to, self.entry, PIECE).await?;
-                let last = rows.last().map(|entry| (entry.movement.occurred_at, entry.movement.seq));
-                self.entry = last.or(self.entry);
+                let reached = rows.last().map(|entry| (entry.movement.occurred_at, entry.movement.seq));
+                self.entry = reached.or(self.entry);
                 self.items(&rows, |entry| entry.movement.id.0)
             }
             ExportList::Requests => {
