@@ -84,7 +84,7 @@ async fn stocked(url: &str) -> TankId {
     let mut tx = db.write().await.unwrap();
     let now = Clock::system().now();
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
-    let key = store::access::key::all(&mut tx).await.unwrap()[0].id;
+    let key = store::access::key::all(&mut tx).await.unwrap()[0].key.id;
     let mut book = Book { tx, business, key };
     for n in 0..TANKS {
         let tank = book.tank(now).await;

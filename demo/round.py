@@ -263,14 +263,24 @@ def before_the_barn(queue, service):
     where = straw["place"]
     print(f"   {straw['tank_name']}, canister {where['canister']}, cane {where['cane']}, {where['goblet']} goblet")
 
+    # The bath before the straw: the protocol is asked for while there is signal, and kept.
+    advice = service.get(queue.filled("/v1/thaw-advice?bath_temp_c=35.6&bath_volume_ml=1000&lot_id=@lot&technician=Mira"))
+    print(f"   bath: {advice['text']}")
+    must(advice["verdict"] == "right", f"mend the bath first: {advice['text']}")
+
 
 def in_the_barn(queue):
-    """Without signal: each act is written down with the time at which it happened."""
+    """Without signal: each act is written down with the time at which it happened.
+
+    The bath was checked before (before_the_barn); once lifted, the straw has seconds to it and minutes to its use.
+    """
     mira = {"technician": "Mira"}
+    lifted = datetime.now(timezone.utc) - timedelta(minutes=10)
+    bath, served = lifted + timedelta(seconds=9), lifted + timedelta(minutes=3)
     queue.add("withdrawal", "/v1/withdrawals",
-              {"animal_id": "@heifer", "lot_id": "@lot", "withdrawn_at": ago(minutes=10), **mira})
-    queue.add("thaw", "/v1/withdrawals/@withdrawal/thaw", {"bath_temp_c": 35.8, "started_at": ago(minutes=9)})
-    queue.add("service", "/v1/services", {"withdrawal_id": "@withdrawal", "served_at": ago(minutes=6), **mira})
+              {"animal_id": "@heifer", "lot_id": "@lot", "withdrawn_at": lifted.isoformat(), **mira})
+    queue.add("thaw", "/v1/withdrawals/@withdrawal/thaw", {"bath_temp_c": 35.6, "started_at": bath.isoformat()})
+    queue.add("service", "/v1/services", {"withdrawal_id": "@withdrawal", "served_at": served.isoformat(), **mira})
 
 
 def straws_left(queue, service):

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # One straw's way, as a technician's script would walk it:
 #
-#   delivery -> heat -> next-service -> withdrawal -> thaw -> service
+#   delivery -> heat -> next-service -> bath -> withdrawal -> thaw -> service
 #
 # on a small invented farm that it enters first. It needs bash, curl, and jq or python3.
 #
@@ -119,10 +119,12 @@ enter() {
     id=$(pick id <<<"$answer")
 }
 
-# ago MINUTES: that moment, as RFC 3339 in UTC.
+# ago MINUTES [SECONDS]: so many seconds after that moment, as RFC 3339 in UTC. Counted from when the script began, so that
+# what is seconds apart stays so.
+began=$(date +%s)
 ago() {
-    date -u -d "@$(($(date +%s) - $1 * 60))" +%Y-%m-%dT%H:%M:%SZ 2>/dev/null ||
-        date -u -r "$(($(date +%s) - $1 * 60))" +%Y-%m-%dT%H:%M:%SZ
+    local at=$((began - $1 * 60 + ${2-0}))
+    date -u -d "@$at" +%Y-%m-%dT%H:%M:%SZ 2>/dev/null || date -u -r "$at" +%Y-%m-%dT%H:%M:%SZ
 }
 
 say "A small invented farm"
@@ -156,6 +158,11 @@ at() { pick "candidates.0.$1" <<<"$answer"; }
 say "   hangs in $(at tank_name), canister $(at place.canister), cane $(at place.cane), $(at place.goblet) goblet"
 say "   serve from $(pick timing.earliest_at <<<"$answer") to $(pick timing.latest_at <<<"$answer")"
 
+# The bath before the straw: once lifted, it has seconds to the bath.
+get bath "/v1/thaw-advice?bath_temp_c=35.6&bath_volume_ml=1000&lot_id=$lot&technician=Mira"
+say "Bath: $(pick text <<<"$answer")"
+[[ $(pick verdict <<<"$answer") == right ]] || die "mend the bath first: $(pick text <<<"$answer")"
+
 say "Withdrawal"
 withdrawal='{"animal_id": "'"$heifer"'", "lot_id": "'"$lot"'", "withdrawn_at": "'"$(ago 10)"'", "technician": "Mira"}'
 post withdrawal /v1/withdrawals "$withdrawal"
@@ -169,13 +176,13 @@ must 201
 [[ $(pick id <<<"$answer") == "$straw" ]] || die "the same act gave another straw"
 grep -qi '^idempotent-replayed: *true' "$work/headers" || die "the answer should be marked Idempotent-Replayed"
 
-say "Thaw: the bath shows 35.8 C"
-post thaw "/v1/withdrawals/$straw/thaw" '{"bath_temp_c": 35.8, "started_at": "'"$(ago 9)"'"}'
+say "Thaw: 9 seconds later, the bath shows 35.6 C"
+post thaw "/v1/withdrawals/$straw/thaw" '{"bath_temp_c": 35.6, "started_at": "'"$(ago 10 9)"'"}'
 must 200
 say "   ready at $(pick ready_at <<<"$answer"), use by $(pick use_by <<<"$answer")"
 
 say "Service"
-post service /v1/services '{"withdrawal_id": "'"$straw"'", "served_at": "'"$(ago 6)"'", "technician": "Mira"}'
+post service /v1/services '{"withdrawal_id": "'"$straw"'", "served_at": "'"$(ago 7)"'", "technician": "Mira"}'
 must 201
 [[ $(pick deviations <<<"$answer") == '[]' ]] || die "a deviation: $(pick deviations <<<"$answer")"
 say "   due on $(pick due.due_on <<<"$answer"); watch for a return from $(pick return_watch.from_on <<<"$answer")"

@@ -34,6 +34,12 @@ pub enum ImportCommand {
         #[arg(long, value_name = "NAME")]
         tank: Option<String>,
     },
+    /// Take in sires, with straws or without, each with his own sire where he is known
+    #[command(after_long_help = columns::told(columns::SIRES))]
+    Sires {
+        #[command(flatten)]
+        file: ImportFile,
+    },
     /// Take in the animals of herds, each with her last calving
     #[command(after_long_help = columns::told(columns::ANIMALS))]
     Animals {
@@ -54,7 +60,7 @@ pub enum ImportCommand {
     },
     /// Print an empty file: the header, and a line of invented examples to be written over
     Template {
-        /// For what: inventory, animals, services
+        /// For what: inventory, sires, animals, services
         #[arg(value_parser = Subject::parse)]
         subject: Subject,
     },
@@ -97,6 +103,7 @@ pub struct ExportOptions {
 pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> anyhow::Result<ExitCode> {
     let (subject, options, column, given) = match command {
         ImportCommand::Inventory { file, tank } => (Subject::Inventory, file, "tank_name", tank),
+        ImportCommand::Sires { file } => (Subject::Sires, file, "name", None),
         ImportCommand::Animals { file, herd } => (Subject::Animals, file, "herd_name", herd),
         ImportCommand::Services { file, herd } => (Subject::Services, file, "herd_name", herd),
         ImportCommand::Template { subject } => {

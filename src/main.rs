@@ -363,10 +363,12 @@ async fn create_key(
 async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(&config.database_url).await?;
     let now = Clock::system().now();
-    for key in store::access::key::all(&mut db.read().await?).await? {
+    for found in store::access::key::all(&mut db.read().await?).await? {
+        let expired = found.expired_at(now).is_some();
+        let key = found.key;
         let state = match (key.revoked_at, key.expires_at) {
             (Some(at), _) => format!("revoked {at}"),
-            (None, Some(at)) if at <= now => format!("expired {at}"),
+            (None, Some(at)) if expired => format!("expired {at}"),
             (None, Some(at)) => format!("good until {at}"),
             (None, None) => "good".to_owned(),
         };

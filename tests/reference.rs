@@ -92,7 +92,7 @@ fn due_dates_agree_with_pythons_calendar() {
         let breed = breed_code(text(case, "breed"));
         for row in rows(case, "due") {
             let served = Day(text(row, "served_on").parse().unwrap());
-            let due = due_on(served, breed, text(case, "class") == "heifer");
+            let due = due_on(served, breed, text(case, "class") == "heifer", false);
             assert_eq!(Some(due.days), case["days"].as_i64(), "{case}");
             assert_eq!(due.due_on.to_string(), text(row, "due_on"), "{case}");
             assert!(due.source.starts_with(text(case, "source")), "{case}");

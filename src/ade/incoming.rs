@@ -8,14 +8,16 @@ use crate::{
         identifiers::ours,
         shape::{self, Shape},
     },
-    book::exchange::ingest::{AnimalReport, Content, Insemination, StrawReport, TakeIn, What, own},
+    book::exchange::ingest::{
+        AnimalReport, Content, Insemination, StrawReport, TakeIn, What, kind_of_insemination, own,
+    },
     domain::{
         animals::history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
         exchange::ade::{ItemKind, Plan, RawResource, Recommendation, Recommended},
         form::{Fault, Field, InputPath},
         identifiers::ExternalId,
         straws::semen::SemenType,
-        values::{Code, HerdId, LotId, Name, Note, Source, Technician, Timestamp},
+        values::{Calves, Code, HerdId, LotId, Name, Note, PregnancyDays, Source, Technician, Timestamp},
     },
 };
 
@@ -107,6 +109,10 @@ impl Reader<'_> {
         self.at(path)?.as_bool()
     }
 
+    fn count(&self, name: &str) -> Option<i64> {
+        self.at(&[name])?.as_i64()
+    }
+
     fn fault(&mut self, path: &[&str], detail: impl Into<String>) {
         let fault = at(path, &InputPath::body(), |spot| spot.fault(detail));
         self.faults.push(fault);
@@ -165,7 +171,9 @@ impl Reader<'_> {
             ItemKind::Insemination => self.insemination(),
             ItemKind::Heat => self.heat(),
             ItemKind::PregnancyCheck => What::Happened(self.pregnancy_check()),
-            ItemKind::Parturition => What::Happened(AnimalEvent::Calving),
+            ItemKind::Parturition => What::Happened(AnimalEvent::Calving {
+                calves: self.count("totalProgeny").and_then(Calves::new),
+            }),
             ItemKind::Abortion => What::Happened(AnimalEvent::Abortion { opens_cycle: false }),
             ItemKind::DoNotBreed => {
                 let do_not_breed = self.flag(&["doNotBreed"]).unwrap_or(true);
@@ -177,26 +185,22 @@ impl Reader<'_> {
     }
 
     fn insemination(&mut self) -> What {
-        match self.text(&["inseminationType"]) {
-            Some("Insemination") => {}
-            Some("Implantation") => {
-                return What::OnlyKept(
-                    "This book counts inseminations with semen; the embryo transfer is kept and does not count.",
-                );
-            }
-            _ => {
-                return What::OnlyKept(
-                    "This book counts inseminations with semen; the mating by a bull is kept and does not count.",
-                );
-            }
-        }
+        let word = self.text(&["inseminationType"]).unwrap_or_default();
+        let (kind, ran_with_bull) = (kind_of_insemination(word), word == "RunWithBull");
+        let of_embryo = self.names(&["embryo", "sireIdentifiers"]);
         let of_straw = self.names(&["straw", "sireIdentifiers"]);
         let of_event = self.names(&["sireIdentifiers"]);
         let is_sexed = self.flag(&["straw", "isSexedSemen"]);
         What::Insemination(Insemination {
+            kind,
+            ran_with_bull,
+            donors: self.names(&["embryo", "donorIdentifiers"]),
             straw: StrawReport {
                 lot: self.lot(),
-                sires: if of_straw.is_empty() { of_event } else { of_straw },
+                sires: [of_embryo, of_straw, of_event]
+                    .into_iter()
+                    .find(|names| !names.is_empty())
+                    .unwrap_or_default(),
                 batch: self.optional::<Code>(&["straw", "batch"]),
                 collected_at: self.optional(&["straw", "dateCollected"]),
                 collection_centre: self.optional::<Name>(&["straw", "collectionCentre"]),
@@ -248,7 +252,13 @@ impl Reader<'_> {
             Some("Multiple") => CheckResult::Multiple,
             _ => CheckResult::Unknown,
         };
-        AnimalEvent::PregnancyCheck { method, result }
+        // Several that were counted are several, whatever word stands beside it.
+        let result = match (result, self.count("foetusCount")) {
+            (CheckResult::Pregnant, Some(2..)) => CheckResult::Multiple,
+            (result, _) => result,
+        };
+        let days_pregnant = self.count("foetalAge").and_then(PregnancyDays::new);
+        AnimalEvent::PregnancyCheck { method, result, days_pregnant }
     }
 
     fn plan(&mut self) -> Plan {

@@ -14,6 +14,7 @@ use crate::{
             herd::Herd,
             history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
             service::Service,
+            service_kind::ServiceKind,
         },
         exchange::{
             ade::{ItemKind, container},
@@ -172,11 +173,12 @@ fn event_members(event: &Event) -> Value {
             "heatDetectionMethod": match method {
                 HeatMethod::Seen => "Visual",
                 HeatMethod::Pedometer => "Pedometer",
-                HeatMethod::Chemical => "Chemical",
-                HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
+                HeatMethod::Chemical | HeatMethod::TimedProtocol => "Chemical",
+                HeatMethod::Sensor | HeatMethod::Collar | HeatMethod::EarTag | HeatMethod::Bolus | HeatMethod::Other => "Other",
             },
         }),
-        AnimalEvent::PregnancyCheck { method, result } => json!({
+        AnimalEvent::PregnancyCheck { method, result, days_pregnant } => json!({
+            "foetalAge": days_pregnant,
             "method": match method {
                 CheckMethod::Ultrasound => "Echography",
                 CheckMethod::Palpation => "Palpation",
@@ -193,7 +195,8 @@ fn event_members(event: &Event) -> Value {
             },
         }),
         AnimalEvent::DoNotBreed { do_not_breed } => json!({"doNotBreed": do_not_breed}),
-        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => json!({}),
+        AnimalEvent::Calving { calves } => json!({"totalProgeny": calves}),
+        AnimalEvent::Abortion { .. } => json!({}),
     };
     let mut out = Map::new();
     put(
@@ -209,7 +212,10 @@ fn service_members(service: &Service) -> Value {
         Some(reason) => format!("{} Accepted: {reason}", deviation.text),
         None => deviation.text.clone(),
     });
-    let straws = service.straws.get();
+    let straws = service.straws;
+    let is_ai = service.kind.takes_straw();
+    let is_embryo = service.kind == ServiceKind::EmbryoTransfer;
+    let by_event = service.sire.as_ref().filter(|_| !is_ai && !is_embryo);
     let remark: Vec<String> = service
         .note
         .iter()
@@ -221,12 +227,19 @@ fn service_members(service: &Service) -> Value {
         "eventDateTime": service.served_at,
         "responsible": service.technician,
         "remark": (!remark.is_empty()).then(|| remark.join("\n")),
-        "inseminationType": "Insemination",
+        "inseminationType": match service.kind {
+            ServiceKind::Ai => "Insemination",
+            ServiceKind::Natural => "NaturalService",
+            ServiceKind::EmbryoTransfer => "Implantation",
+        },
+        "sireIdentifiers": by_event.map(sire_names),
+        "sireOfficialName": by_event.map(|sire| &sire.name),
         // "The rank of intervention of each AI carried out within the same reproductive cycle": counted
         // from calving to calving, as the service number is.
         "rank": service.service_number,
-        "straw": straw(service),
-        "semenFromFarmStocks": service.semen_from_herd_stock,
+        "straw": if is_ai { straw(service) } else { None },
+        "embryo": is_embryo.then(|| embryo(service)),
+        "semenFromFarmStocks": is_ai.then_some(service.semen_from_herd_stock),
         "farmContainer": service.tank_name.as_ref().zip(service.place.as_ref()).map(|(tank, place)| container(tank, place)),
     }))
 }
@@ -256,6 +269,16 @@ fn straw(service: &Service) -> Option<Value> {
         put(&mut out, lot_members(lot));
     }
     Some(Value::Object(out))
+}
+
+fn embryo(service: &Service) -> Value {
+    let donor = service.donor_id.zip(service.donor_identifiers.as_ref());
+    object(json!({
+        "resourceType": "icarReproEmbryoResource",
+        "sireIdentifiers": service.sire.as_ref().map(sire_names),
+        "sireOfficialName": service.sire.as_ref().map(|sire| &sire.name),
+        "donorIdentifiers": donor.map(|(id, names)| all(names, own::ANIMAL, id.0)),
+    }))
 }
 
 fn lot_members(lot: &Lot) -> Value {

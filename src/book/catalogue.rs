@@ -300,7 +300,19 @@ async fn check_sire(
     before: Option<&Sire>,
 ) -> Result<(), CommandError> {
     let parents = |sire: &Sire| Parents { sire_id: sire.details.sire_id, dam_id: sire.details.dam_id };
-    check_parents(cx, Relative::Sire(sire.id), parents(sire), before.map(parents)).await.map(drop)
+    check_parents(cx, Relative::Sire(sire.id), parents(sire), before.map(parents)).await?;
+    let grandsire = sire.details.maternal_grandsire_id;
+    let Some(grandsire) = grandsire else { return Ok(()) };
+    lookup::sire(cx, grandsire, Some("#/maternal_grandsire_id")).await?;
+    if before.is_some_and(|before| before.details.maternal_grandsire_id != Some(grandsire)) {
+        let business = cx.business();
+        let pedigree = pedigree::of(cx.tx, business, None, &[grandsire]).await?;
+        if pedigree.descends_from(Relative::Sire(grandsire), Relative::Sire(sire.id)) {
+            let detail = "must not be the one whose grandsire he is, nor descend from him";
+            return Err(Rejection::Invalid(vec![Fault::at("maternal_grandsire_id", detail)]).into());
+        }
+    }
+    Ok(())
 }
 
 async fn check_lot(lot: &Lot, cx: &mut CommandContext<'_>, before: Option<&Lot>) -> Result<(), CommandError> {

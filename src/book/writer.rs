@@ -72,15 +72,8 @@ impl Writer {
     pub fn start(db: Db, clock: Clock) -> (Self, JoinHandle<()>) {
         let (queue, waiting) = mpsc::channel(MAX_QUEUE);
         let sound = Arc::new(AtomicBool::new(true));
-        let task = WriterTask {
-            db,
-            clock,
-            sound: sound.clone(),
-            stale: false,
-            damaged: false,
-            latest: None,
-            behind: false,
-        };
+        let task =
+            WriterTask { db, clock, sound: sound.clone(), stale: false, damaged: false, behind: false };
         (Self { queue, sound }, tokio::spawn(task.write(waiting)))
     }
 
@@ -113,13 +106,6 @@ impl Writer {
     }
 }
 
-/// What the clock says, and what it said before.
-#[derive(Clone, Copy)]
-struct Times {
-    now: Timestamp,
-    latest: Timestamp,
-}
-
 /// A command with its caller, or a background command, as the writing task sees it.
 trait QueuedCommand: Send {
     fn business(&self) -> Option<BusinessId>;
@@ -131,7 +117,9 @@ trait QueuedCommand: Send {
 /// What commands of one transaction share.
 struct Batch {
     tx: Tx,
-    times: Times,
+    now: Timestamp,
+    /// The latest time that the book of each business knows, now among them.
+    latest: HashMap<BusinessId, Timestamp>,
     /// First responses to the keys of this batch: from the store, and from the batch itself.
     responses: HashMap<(BusinessId, String), (String, StoredResponse)>,
     touched: Vec<(BusinessId, Touched)>,
@@ -139,10 +127,12 @@ struct Batch {
 
 impl Batch {
     /// Keeps others out of the businesses, and looks up their keys.
-    async fn begin(mut tx: Tx, times: Times, businesses: Keys) -> store::Result<Self> {
-        let mut responses = HashMap::new();
+    async fn begin(mut tx: Tx, now: Timestamp, businesses: Keys) -> store::Result<Self> {
+        let (mut latest, mut responses) = (HashMap::new(), HashMap::new());
         for (business, keys) in businesses {
-            for found in store::access::business::lock(&mut tx, business, times.now, &keys).await? {
+            let (known, used) = store::access::business::lock(&mut tx, business, now, &keys).await?;
+            latest.insert(business, known);
+            for found in used {
                 let response = StoredResponse {
                     status: u16::try_from(found.status).unwrap_or(500),
                     location: found.location,
@@ -152,7 +142,7 @@ impl Batch {
                 responses.insert((business, found.key), (found.fingerprint, response));
             }
         }
-        Ok(Self { tx, times, responses, touched: Vec::new() })
+        Ok(Self { tx, now, latest, responses, touched: Vec::new() })
     }
 
     /// Looks at what the commands touched, once for all of them, and makes everything durable.
@@ -166,7 +156,7 @@ impl Batch {
             }
         }
         for (business, touched) in together {
-            alert::look_at_touched(&mut self.tx, business, self.times.now, touched).await?;
+            alert::look_at_touched(&mut self.tx, business, self.now, touched).await?;
         }
         self.tx.commit().await
     }
@@ -210,7 +200,8 @@ where
                 Outcome::Mismatch
             });
         }
-        let Times { now, latest } = batch.times;
+        let now = batch.now;
+        let latest = batch.latest.get(&business).copied().unwrap_or(now);
         let tx = &mut batch.tx;
         if !C::DECIDES_FIRST {
             tx.savepoint().await?;
@@ -248,7 +239,7 @@ where
                 status: response.status,
                 location: response.location.clone(),
                 keyed,
-                recorded_at: now,
+                recorded_at: latest,
             };
             audit::add(&mut batch.tx, business, entry);
         }
@@ -307,7 +298,7 @@ impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
 
     fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.done = Some(self.command.run(&mut batch.tx, batch.times.now).await?);
+            self.done = Some(self.command.run(&mut batch.tx, batch.now).await?);
             Ok(())
         })
     }
@@ -355,9 +346,7 @@ struct WriterTask {
     stale: bool,
     /// The file is damaged: nothing is written to it any more, whatever else may be asked.
     damaged: bool,
-    /// The latest time at which something was recorded, by this process or before it; read at the first turn.
-    latest: Option<Timestamp>,
-    /// The clock stands before that.
+    /// The clock stands before what was recorded, by this process or another.
     behind: bool,
 }
 
@@ -404,9 +393,12 @@ impl WriterTask {
     /// Runs all commands in one transaction.
     async fn run_batch(&mut self, commands: &mut [Box<dyn QueuedCommand>]) -> Result<(), TransactionError> {
         let businesses = keys_of(commands);
-        let mut tx = self.begin().await.map_err(TransactionError::Unavailable)?;
-        let times = self.times(&mut tx).await?;
-        let mut batch = Batch::begin(tx, times, businesses).await?;
+        let tx = self.begin().await.map_err(TransactionError::Unavailable)?;
+        let now = self.clock.now();
+        let mut batch = Batch::begin(tx, now, businesses).await?;
+        if let Some(latest) = batch.latest.values().max() {
+            self.compare(now, *latest);
+        }
         for command in commands {
             AssertUnwindSafe(command.run(&mut batch))
                 .catch_unwind()
@@ -420,21 +412,13 @@ impl WriterTask {
         Ok(())
     }
 
-    /// The time, for all that is written together. A clock that went back is told to the operator once.
-    async fn times(&mut self, tx: &mut Tx) -> store::Result<Times> {
-        let now = self.clock.now();
-        let known = match self.latest {
-            Some(latest) => latest,
-            None => store::access::business::last_recorded_at(tx).await?.unwrap_or(now),
-        };
+    /// A clock that went back is told to the operator once.
+    fn compare(&mut self, now: Timestamp, known: Timestamp) {
         let behind = known.since(now) > TELL_BEHIND;
         if behind && !self.behind {
             tracing::warn!(%now, book = %known, "the clock went back: the book was written at a later time");
         }
         self.behind = behind;
-        let latest = known.max(now);
-        self.latest = Some(latest);
-        Ok(Times { now, latest })
     }
 
     /// A transaction on a connection that can be relied on.
@@ -506,7 +490,9 @@ impl WriterTask {
     async fn probe_store(&mut self) {
         let tried = async {
             let mut tx = self.begin().await?;
-            self.times(&mut tx).await?;
+            if let Some(known) = store::access::business::last_recorded_at(&mut tx).await? {
+                self.compare(self.clock.now(), known);
+            }
             store::access::business::touch(&mut tx).await?;
             tx.commit().await
         };

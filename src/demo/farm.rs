@@ -200,6 +200,10 @@ async fn enter_sires(desk: &Client) -> anyhow::Result<Vec<Named>> {
         let body = json!({
             "name": name,
             "breed": breed,
+            "purpose": match breed {
+                "AAN" | "LIM" => "beef",
+                _ => "dairy",
+            },
             "identifiers": [{"scheme": "international-id", "id": format!("{breed} ZZZ M D{:04}", n + 1)}],
             "sire_id": own_sire.and_then(|own| sires.get(own)).map(|own| &own.id),
         });

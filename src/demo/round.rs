@@ -122,12 +122,12 @@ impl<'r> Round<'r> {
     }
 
     async fn next_services(&mut self) -> anyhow::Result<String> {
-        let sexed = ["sexed_female", "sexed_male"].as_slice();
+        let sexed = ["sexed_female"].as_slice();
         let conventional = ["conventional"].as_slice();
         for (number, service, types, permitted) in [
             (101, 1, sexed, true),
             (102, 2, conventional, true),
-            (303, 2, &["sexed_female"], true),
+            (303, 2, sexed, true),
             (107, 1, sexed, true),
             (108, 4, conventional, false),
         ] {
@@ -155,11 +155,14 @@ impl<'r> Round<'r> {
             "Mira takes what was offered for 101: a {}.",
             technician::hanging(self.farm, offered)
         ));
-        let straw =
-            self.withdraw(heifer, &json!({"lot_id": offered["lot"]["id"]}), 40).await?.must_be(201)?;
+        let lot = offered["lot"]["id"].as_str().unwrap_or_default();
+        let mira = self.mira.clone();
+        let advice = self.check_bath(&mira, lot, RIGHT_BATH).await?;
+        ensure!(advice.text("/verdict")? == "right", "the bath should be right");
+        let straw = self.withdraw(heifer, &json!({"lot_id": lot}), 40).await?.must_be(201)?;
         ensure!(straw.at("/place")? == &offered["place"], "the straw hangs elsewhere than was said");
         ensure!(straw.number("/service_number")? == 1, "expected her first service");
-        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 41).await?;
+        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 40).await?;
         no_deviations(&service)?;
         let (at, from, to) =
             (service.time("/served_at")?, next.time("/timing/earliest_at")?, next.time("/timing/latest_at")?);
@@ -176,7 +179,7 @@ impl<'r> Round<'r> {
         let selection = json!({"sire_id": offered["sire"]["id"]});
         let straw = self.withdraw(cow, &selection, 57).await?.must_be(201)?;
         ensure!(straw.text("/semen_type")? == "conventional", "expected a conventional straw");
-        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 58).await?;
+        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 57).await?;
         ensure!(service.number("/service_number")? == 2, "expected her second service");
         no_deviations(&service)?;
         Ok("the sire alone was named, and the straw that the rule calls for was picked".to_owned())
@@ -194,7 +197,7 @@ impl<'r> Round<'r> {
         );
         let straw = self.take_instead(cow, &refusal, 72).await?;
         ensure!(straw.text("/semen_type")? == "conventional", "what was told instead is not conventional");
-        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 73).await?;
+        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 72).await?;
         no_deviations(&service)?;
         Ok("refused with the rule and the nearest straw that she may have; that one was taken".to_owned())
     }
@@ -216,31 +219,40 @@ impl<'r> Round<'r> {
         let manager = self.manager.clone();
         let straw = self.withdraw_by(&manager, cow, &selection, 84).await?.must_be(201)?;
         has_deviation(&straw, "choice_rule", Some(reason))?;
-        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 86).await?;
+        let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 84).await?;
         has_deviation(&self.on_record(&service).await?, "choice_rule", Some(reason))?;
         Ok("only the manager's key may; the deviation stays on the service, with its reason".to_owned())
     }
 
     async fn warm_bath(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(104)?;
-        let straw = self.take_offered(cow, "sexed_female", 95).await?;
-        let warm = Bath { temp_c: 38.2 };
-        let refusal = self.thaw(cow, &straw, warm, 96).await?.must_refuse(422, "bath-too-hot")?;
-        let millilitres = refusal.number("/add_ml")?;
+        let next = self.mira.asks_for_next(cow, self.at(95)).await?;
+        let offered = technician::first_offered(&next, "sexed_female")?;
+        let lot = offered["lot"]["id"].as_str().unwrap_or_default();
+        let mira = self.mira.clone();
+        let advice = self.check_bath(&mira, lot, Bath { temp_c: 38.2 }).await?;
+        ensure!(advice.text("/verdict")? == "too_hot", "38.2 C should be too hot");
+        let millilitres = advice.number("/add_ml")?;
         ensure!(
-            refusal.text("/detail")?.contains(&format!("{millilitres} ml")),
+            advice.text("/text")?.contains(&format!("{millilitres} ml")),
             "the advice should say how much"
         );
-        self.narrate.does(&format!("Mira adds {millilitres} ml in two steps, stirs, and measures again."));
+        ensure!(advice.list("/steps")?.len() == 2, "it should come in two steps");
+        self.narrate
+            .does("No straw was lifted yet. Mira mends the bath step by step, and measures after each.");
+        let advice = self.check_bath(&mira, lot, RIGHT_BATH).await?;
+        ensure!(advice.text("/verdict")? == "right", "the mended bath should be right");
+        let straw = self.take_offered(cow, "sexed_female", 98).await?;
         let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 98).await?;
         no_deviations(&service)?;
-        Ok("refused with millilitres before the straw went in, and accepted once mended".to_owned())
+        Ok("told with millilitres and steps before a straw was lifted; lifted once the bath was right"
+            .to_owned())
     }
 
     async fn late_use(&mut self) -> anyhow::Result<String> {
         let heifer = self.farm.animal(105)?;
         let straw = self.take_offered(heifer, "sexed_female", 115).await?;
-        let thawing = self.thaw(heifer, &straw, RIGHT_BATH, 116).await?.must_be(200)?;
+        let thawing = self.thaw(heifer, &straw, RIGHT_BATH, 115).await?.must_be(200)?;
         self.narrate.does("She breaks loose; it takes a while to catch her, and she is served all the same.");
         let late = thawing.time("/use_by")?.plus(TimeDelta::minutes(7));
         let service = self.mira.serves(&straw, late).await?;
@@ -268,7 +280,7 @@ impl<'r> Round<'r> {
         ensure!(refusal.text("/detail")?.contains("25.0 %"), "a calf of sire and daughter is inbred by 25 %");
         let straw = self.take_instead(heifer, &refusal, 142).await?;
         ensure!(straw.text("/sire/id")? != alder, "her own sire was offered instead");
-        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 143).await?;
+        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 142).await?;
         no_deviations(&service)?;
         Ok("refused with the calf's expected inbreeding; another sire was offered and taken".to_owned())
     }
@@ -279,7 +291,7 @@ impl<'r> Round<'r> {
         let selection = json!({"lot_id": self.lot(straws::QUARANTINED)?});
         let refusal = self.withdraw(heifer, &selection, 150).await?.must_refuse(409, "lot-not-usable")?;
         let straw = self.take_instead(heifer, &refusal, 152).await?;
-        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 153).await?;
+        let service = self.thaw_and_serve(heifer, &straw, RIGHT_BATH, 152).await?;
         no_deviations(&service)?;
         Ok("refused, and another lot was offered and taken".to_owned())
     }
@@ -314,7 +326,7 @@ impl<'r> Round<'r> {
         let after = self.straws_of(lot).await?;
         self.narrate.shows("count", &format!("{before} straws of that lot before, {after} now"));
         ensure!(after == before - 1, "expected that one straw left the tank, not {}", before - after);
-        let service = self.thaw_and_serve(cow, &first, RIGHT_BATH, 172).await?;
+        let service = self.thaw_and_serve(cow, &first, RIGHT_BATH, 170).await?;
         ensure!(service.number("/service_number")? == 3, "expected her third service");
         Ok("the first answer came again, and one straw left the tank".to_owned())
     }
@@ -348,7 +360,7 @@ impl<'r> Round<'r> {
         let (loser, his_cow, refusal) = second;
         let refusal = refusal.must_refuse(409, "not-in-stock")?;
         ensure!(self.straws_of(&lot).await? == 0, "the lot should be used up");
-        self.thaw_and_serve_by(winner, her_cow, &straw, RIGHT_BATH, 191).await?;
+        self.thaw_and_serve_by(winner, her_cow, &straw, RIGHT_BATH, 190).await?;
 
         let elsewhere = refusal.list("/elsewhere")?.first().context("where else they hang was not told")?;
         self.narrate.does(&format!(
@@ -356,16 +368,23 @@ impl<'r> Round<'r> {
             loser.name,
             technician::hanging(self.farm, elsewhere)
         ));
+        self.narrate
+            .does("Its supplier prints another bath on the goblet, and that goes before the default.");
+        let warmer = Bath { temp_c: 37.1 };
+        let advice =
+            self.check_bath(loser, elsewhere["lot"]["id"].as_str().unwrap_or_default(), warmer).await?;
+        ensure!(advice.text("/rule_set")? == "lot", "the supplier's instruction should go first");
+        ensure!(
+            advice.text("/verdict")? == "right",
+            "the bath should be right by the supplier's instruction"
+        );
         let selection = technician::just_that(elsewhere);
         let straw = self.withdraw_by(loser, his_cow, &selection, 194).await?.must_be(201)?;
         ensure!(
             *straw.at("/lot/id")? == self.lot(straws::SUPPLIERS_OWN)?,
             "expected the lot in the technician's tank"
         );
-        self.narrate
-            .does("Its supplier prints another bath on the goblet, and that goes before the default.");
-        let warmer = Bath { temp_c: 37.1 };
-        let service = self.thaw_and_serve_by(loser, his_cow, &straw, warmer, 195).await?;
+        let service = self.thaw_and_serve_by(loser, his_cow, &straw, warmer, 194).await?;
         no_deviations(&service)?;
         Ok("one got it, the other was told where else; the supplier's own thaw instruction counted"
             .to_owned())

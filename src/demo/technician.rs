@@ -1,6 +1,7 @@
 //! What a technician does with one straw, and how she is told what came of it.
 
 use anyhow::Context as _;
+use chrono::TimeDelta;
 use chrono_tz::Tz;
 use serde_json::{Value, json};
 
@@ -36,13 +37,25 @@ const BATH_ML: i64 = 1000;
 const TAP_C: f64 = 12.0;
 
 /// A bath that is right for the usual protocol.
-pub const RIGHT_BATH: Bath = Bath { temp_c: 35.8 };
+pub const RIGHT_BATH: Bath = Bath { temp_c: 35.6 };
+
+/// From the tank to the bath that was checked before.
+pub const TO_BATH: TimeDelta = TimeDelta::seconds(9);
 
 impl Technician {
     /// Asks what the next service of `animal` calls for.
     pub async fn asks_for_next(&self, animal: &Animal, at: Timestamp) -> anyhow::Result<Answer> {
         // A `Z` for the offset keeps a plus sign out of the query.
         let path = format!("/v1/animals/{}/next-service?at={at}", animal.id);
+        self.client.get(&path).await?.must_be(200)
+    }
+
+    /// Asks, before a straw is lifted, whether the bath is right for one of `lot`.
+    pub async fn checks_bath(&self, lot: &str, bath: Bath) -> anyhow::Result<Answer> {
+        let path = format!(
+            "/v1/thaw-advice?bath_temp_c={}&bath_volume_ml={BATH_ML}&water_temp_c={TAP_C}&lot_id={lot}&technician={}",
+            bath.temp_c, self.name
+        );
         self.client.get(&path).await?.must_be(200)
     }
 
@@ -181,6 +194,15 @@ pub fn report_withdrawal(narrate: &Narrator, label: &str, farm: &Farm, answer: &
     }
     narrate.warnings(answer);
     report_deviations(narrate, answer);
+}
+
+/// Tells what was said of the bath before a straw was lifted.
+pub fn report_bath(narrate: &Narrator, answer: &Answer) -> anyhow::Result<()> {
+    narrate.say(answer, answer.text("/text")?);
+    for step in answer.list("/steps")? {
+        narrate.shows("step", word(&step["text"]));
+    }
+    Ok(())
 }
 
 /// Tells what came of putting a straw into the bath.

@@ -254,6 +254,14 @@ fn digits<N: std::str::FromStr>(text: &str) -> Result<N, String> {
     text.parse().map_err(|_| format!("has {text:?} where a number stands"))
 }
 
+/// An official name as it is printed on a straw: a uniform code without leading zeros.
+pub fn printed(name: &ExternalId) -> String {
+    match parse_uniform_code(name.id.as_str()) {
+        Ok(code) if name.scheme.as_str() == UNIFORM_CODE => code.short(),
+        _ => name.id.to_string(),
+    }
+}
+
 /// A 15-digit animal code, as ear tags and transponders carry it (ISO 11784).
 ///
 /// `Display` writes all 15 digits.

@@ -5,6 +5,8 @@
 //! writes down what came out.
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
+//! - [`duration`], [`cautions`]: lengths of time in words; what to heed with an act
+//! - [`ids`], [`now`]: ids that sort by time, and what time it is
 //! - [`row`]: reading rows that several tables were joined to
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
 //! - [`herd`], [`tank`], [`sire`], [`lot`], [`animal`], [`movement`], [`stocktake`], [`withdrawal`],
@@ -19,13 +21,17 @@
 pub mod access;
 pub mod alerts;
 pub mod animals;
+pub mod cautions;
+pub mod duration;
 pub mod exchange;
 pub mod form;
 pub mod identifiers;
+pub mod ids;
 pub mod nitrogen;
 pub mod now;
 pub mod rejection;
 pub mod row;
+pub mod search;
 pub mod straws;
 pub mod values;
 pub mod webhooks;

@@ -23,10 +23,10 @@ macro_rules! ids {
         pub struct $name(pub Uuid);
 
         impl $name {
-            /// A new id; ids made later sort later (UUIDv7).
+            /// A new id; ids made later sort later ([`ids`](crate::domain::ids)).
             #[expect(clippy::new_without_default, reason = "every call gives another value")]
             pub fn new() -> Self {
-                Self(Uuid::now_v7())
+                Self(crate::domain::ids::next())
             }
         }
 
@@ -76,6 +76,12 @@ ids! {
     ServiceId;
     /// Names a stocktake.
     StocktakeId;
+    /// Names a call-out.
+    CallOutId;
+    /// Names a calendar of what to watch.
+    CalendarId;
+    /// Names a consignment.
+    ConsignmentId;
     /// Names something else that happened to an animal.
     EventId;
     /// Names an alert.
@@ -249,6 +255,15 @@ impl Day {
     pub fn plus_days(self, days: i64) -> Self {
         Self(self.0 + TimeDelta::days(days))
     }
+
+    /// The first instant of the day in `zone`. Where the clocks skip midnight, the day begins when they go on.
+    pub fn start_in(self, zone: TimeZone) -> Timestamp {
+        let midnight = self.0.and_time(chrono::NaiveTime::MIN);
+        let first = (0..24 * 4).find_map(|quarters| {
+            (midnight + TimeDelta::minutes(15 * quarters)).and_local_timezone(zone.0).earliest()
+        });
+        Timestamp(first.map_or_else(|| midnight.and_utc(), |first| first.to_utc()))
+    }
 }
 
 impl fmt::Display for Day {
@@ -356,6 +371,8 @@ texts! {
     Reason, longest 500, lines true;
     /// A herd system, or its own name for something that it tells.
     Source, longest 300, lines false;
+    /// A postal address.
+    Address, longest 500, lines true;
     /// Who did it: the technician's name or number as the farm writes it.
     Technician, longest 100, lines false;
 }
@@ -418,6 +435,10 @@ wholes! {
     ServiceNumber, from 1 to 100;
     /// Hours within which inseminations count as one heat.
     HeatHours, from 1 to 240;
+    /// Days of a pregnancy, as a check tells them.
+    PregnancyDays, from 1 to 300;
+    /// Calves born at one calving.
+    Calves, from 1 to 5;
     /// Hours for which two secrets are good, up to 30 days.
     GraceHours, from 0 to 720;
     /// A number of days.
@@ -436,6 +457,8 @@ wholes! {
     CountedStraws, from 0 to 100_000;
     /// A line of the ledger, or 0 for before the first.
     LineNumber, from 0 to 2_000_000_000;
+    /// A number of calvings.
+    Lactation, from 0 to 30;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.

@@ -20,8 +20,17 @@ use crate::{
         extract::CommandRequest,
         problem::{Kind, Problem, internal},
     },
-    webhooks::sign::Secret,
 };
+
+/// What was done, with what to heed in it.
+#[derive(Serialize, ToSchema)]
+pub struct WithCautions<T> {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub done: T,
+    /// What to heed. Only the answer to the act has it; local codes and licensed practice go before it.
+    pub cautions: &'static [&'static str],
+}
 
 /// Marks an answer that was given before.
 const REPLAYED: HeaderName = HeaderName::from_static("idempotent-replayed");
@@ -130,13 +139,13 @@ impl App {
         &self,
         command: CommandRequest<T, P, K>,
         act: A,
-        secret: &Secret,
+        secret: &str,
         respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
         let (mut reply, replayed) = self.run(command.ask, act, respond).await?;
         if reply.status < 300 {
             let mut body: Value = serde_json::from_str(&reply.body)?;
-            body["secret"] = if replayed { Value::Null } else { secret.reveal().into() };
+            body["secret"] = if replayed { Value::Null } else { secret.into() };
             reply.body = body.to_string();
         }
         to_response(reply, replayed)

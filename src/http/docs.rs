@@ -115,6 +115,9 @@ impl IntoResponses for Problems {
         (name = "Nitrogen", description = "How much there is, how long it lasts, whether the tank is failing."),
         (name = "Sires"), (name = "Lots"), (name = "Animals"),
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
+        (name = "Watch", description = "What to look at on which day, and calendars of it. A calendar is read without a key at \
+            `/v1/watch.ics?token=`."),
+        (name = "Requests", description = "Farms that ask for the technician."),
         (name = "Choosing", description = "Before the plug comes off."),
         (name = "Stock", description = "Deliveries, what hangs where, the ledger."),
         (name = "Alerts", description = "What needs attention, and of what one wants to be told."),

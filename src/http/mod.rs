@@ -22,6 +22,7 @@ pub mod docs;
 pub mod exchange;
 pub(crate) mod extract;
 pub(crate) mod health;
+mod ics;
 pub(crate) mod json;
 pub(crate) mod nitrogen;
 pub(crate) mod page;
@@ -140,20 +141,27 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::animal::routes())
         .merge(animals::event::routes())
         .merge(animals::next_service::routes())
+        .merge(animals::round::routes())
+        .merge(animals::call_out::routes())
+        .merge(animals::watch::routes())
+        .merge(animals::calendar::routes())
         .merge(straws::receipt::routes())
         .merge(straws::transfer::routes())
         .merge(straws::discard::routes())
         .merge(straws::stocktake::routes())
+        .merge(straws::consignment::routes())
         .merge(straws::movement::routes())
         .merge(straws::stock::routes())
         .merge(straws::outlook::routes())
         .merge(straws::hold::routes())
         .merge(alerts::alert::routes())
         .merge(alerts::rule::all_routes())
+        .merge(straws::thaw_advice::routes())
         .merge(straws::withdrawal::routes())
         .merge(straws::batch::routes())
         .merge(animals::service::routes())
         .merge(straws::report::routes())
+        .merge(straws::register::routes())
         .merge(webhooks::webhook::routes())
         .merge(access::audit::routes())
         .merge(exchange::export::routes())
@@ -187,6 +195,7 @@ pub fn router(app: App) -> Router {
         .route("/docs", get(docs::docs))
         .route("/problems", get(docs::problems))
         .route("/problems/{slug}", get(docs::problem))
+        .route("/v1/watch.ics", get(animals::watch::feed))
         .method_not_allowed_fallback(method_not_allowed);
     // Merged, not nested: what is layered on all of them then knows which route was met.
     open.merge(keyed)
@@ -325,7 +334,11 @@ fn span(request: &Request) -> tracing::Span {
 /// The path, unless a key or a secret strayed into it.
 fn loggable(path: &str) -> &str {
     let plain = percent_decode_str(path).decode_utf8_lossy().to_ascii_lowercase();
-    if plain.contains("tks_") || plain.contains("whsec_") { "(not shown: a key stands in it)" } else { path }
+    if ["tks_", "whsec_", "tkc_"].iter().any(|begins| plain.contains(begins)) {
+        "(not shown: a key stands in it)"
+    } else {
+        path
+    }
 }
 
 fn log(response: &Response, took: Duration, _: &tracing::Span) {

@@ -11,13 +11,17 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
+use chrono::DateTime;
 use serde::Serialize;
 use serde_json::{Map, Value};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::{
-    domain::form::{self, Fault, Field, Fields, InputPath},
+    domain::{
+        form::{self, Fault, Field, Fields, InputPath},
+        values::Timestamp,
+    },
     http::{
         App,
         problem::{Kind, Problem},
@@ -94,6 +98,21 @@ pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
         }
     }
     if faults.is_empty() { Ok(read) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
+}
+
+/// The same where one parameter names an id and may stand as often as one likes.
+pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<String, Value>, Vec<I>), Problem> {
+    let (mut others, mut ids, mut faults) = (Map::new(), Vec::new(), Vec::new());
+    let query = InputPath::query();
+    for (name, value) in form_urlencoded::parse(parts.uri.query().unwrap_or_default().as_bytes()) {
+        let value = Value::String(value.to_string());
+        if name == many {
+            ids.extend(I::read(&value, &query.member(many), &mut faults));
+        } else if others.insert(name.to_string(), value).is_some() {
+            faults.push(query.member(&name).fault("stands twice"));
+        }
+    }
+    if faults.is_empty() { Ok((others, ids)) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
 }
 
 /// Reads the parameters of a query.
@@ -180,6 +199,19 @@ impl<F> Listing<F> {
         let after = match &self.after {
             None => 0,
             Some(after) => after.parse().map_err(|_| bad_cursor())?,
+        };
+        Ok((after, self.limit + 1))
+    }
+
+    /// The same for lines of the ledger in the order of time.
+    pub fn by_time_and_line(&self) -> Result<(Option<(Timestamp, i64)>, i64), Problem> {
+        let after = match &self.after {
+            None => None,
+            Some(after) => {
+                let (at, line) = after.split_once(' ').ok_or_else(bad_cursor)?;
+                let at = DateTime::parse_from_rfc3339(at).map_err(|_| bad_cursor())?;
+                Some((Timestamp::from(at.to_utc()), line.parse().map_err(|_| bad_cursor())?))
+            }
         };
         Ok((after, self.limit + 1))
     }

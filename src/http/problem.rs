@@ -87,9 +87,10 @@ kinds! {
     MethodNotAllowed 405 "method-not-allowed", "The method is not allowed here",
         "The path exists but not with this method; the header Allow lists those that do.";
     ChoiceRule 409 "choice-rule", "The choice rule calls for another semen type",
-        "The herd's choice rule (by default sexed semen for the first service, conventional after that) calls for \
-         another semen type for this service number. `semen_types` says what is allowed and `allowed` where it hangs. A \
-         manager's key may set the rule aside with `override: {\"reason\": \"...\"}`; that stays on record.";
+        "The herd's choice rule (by default semen sexed for females at the first service, conventional after that) calls for \
+         another semen type for this service number. `semen_types` says what is allowed and `allowed` where it hangs; the detail \
+         has the clause in words. A manager's key may set the rule aside with `override: {\"reason\": \"...\"}`, a technician's where \
+         the herd has `technician_may_override`; that stays on record.";
     NotInStock 409 "not-in-stock", "So many straws do not hang there",
         "`requested` and `available` say what was asked for and what hangs there, `elsewhere` where else straws of that \
          sire and type hang. The refusal stays with its Idempotency-Key even when straws arrive; ask again with a new one.";
@@ -140,7 +141,7 @@ kinds! {
         "A tank has one reading and one refill at an instant. `record_id` names the one that stands; if it is wrong, send \
          the right one with `supersedes`.";
     AlreadySuperseded 409 "already-superseded", "Another stands in its place already",
-        "A reading or refill is superseded once. `superseded_by` names what stands in its place; supersede that one.";
+        "A reading, refill or repair is superseded once. `superseded_by` names what stands in its place; supersede that one.";
     WebhookNotActive 409 "webhook-not-active", "Nothing is sent to the webhook now",
         "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
     TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",
@@ -361,6 +362,7 @@ pub fn internal() -> Problem {
 }
 
 impl From<Rejection> for Problem {
+    #[expect(clippy::too_many_lines, reason = "one arm for each kind")]
     fn from(refusal: Rejection) -> Self {
         match refusal {
             Rejection::Unknown { what, id, pointer } => {
@@ -477,8 +479,11 @@ const COUNTED_SINCE: &str = "A stocktake counted these straws at that place afte
 
 fn bath(kind: Kind, advice: Advice) -> Problem {
     let (add, replace) = (advice.add_ml, advice.replace_ml);
-    let problem =
-        Problem::new(kind, advice.text).with("add_ml", json!(add)).with("replace_ml", json!(replace));
+    let steps = json!(advice.steps);
+    let problem = Problem::new(kind, advice.text)
+        .with("add_ml", json!(add))
+        .with("replace_ml", json!(replace))
+        .with("steps", steps);
     let told = problem.detail.clone();
     Problem { errors: vec![Fault::at("bath_temp_c", told)], ..problem }
 }
@@ -496,6 +501,7 @@ fn kind_of(objection: DeviationKind) -> Kind {
         DeviationKind::StrawMismatch => Kind::StrawMismatch,
         DeviationKind::ChoiceRule
         | DeviationKind::BathOutOfRange
+        | DeviationKind::LateToBath
         | DeviationKind::BeforeReady
         | DeviationKind::AfterUseBy
         | DeviationKind::BeforeWithdrawal => Kind::ChoiceRule,

@@ -132,6 +132,9 @@ fn public(name: &str, known: &Schemas) -> String {
     if let Some(thing) = name.strip_prefix("Tagged_") {
         return thing.to_owned();
     }
+    if let Some(thing) = name.strip_prefix("WithCautions_") {
+        return format!("{thing}WithCautions");
+    }
     if let Some(thing) = name.strip_suffix("Details") {
         return format!("New{thing}");
     }

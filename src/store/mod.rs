@@ -18,6 +18,7 @@ pub mod exchange;
 pub mod nitrogen;
 mod pending;
 pub mod private;
+pub mod search;
 pub mod straws;
 pub mod verify;
 pub mod webhooks;
@@ -42,9 +43,13 @@ const SAMPLE: i64 = 100;
 
 /// A span of time with both its ends, if one was given: it begins with the year 0 and ends with the year 9999.
 fn span(from: Option<Timestamp>, to: Option<Timestamp>) -> Option<(Timestamp, Timestamp)> {
+    (from.is_some() || to.is_some()).then(|| whole_span(from, to))
+}
+
+/// The same where none need be given.
+fn whole_span(from: Option<Timestamp>, to: Option<Timestamp>) -> (Timestamp, Timestamp) {
     let day = |days| Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::days(days));
-    let given = from.is_some() || to.is_some();
-    given.then(|| (from.unwrap_or_else(|| day(-719_528)), to.unwrap_or_else(|| day(2_932_897))))
+    (from.unwrap_or_else(|| day(-719_528)), to.unwrap_or_else(|| day(2_932_897)))
 }
 
 /// What a statement can fail with.

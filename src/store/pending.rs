@@ -8,6 +8,8 @@ use serde_json::{Value, json};
 
 use crate::{
     domain::{
+        ids,
+        now::Recorded,
         straws::place::PlaceKind,
         values::{BusinessId, PlaceId, Timestamp},
         webhooks::event::Event,
@@ -28,8 +30,10 @@ pub(crate) struct Pending(Vec<Book>);
 pub(crate) struct Book {
     business: BusinessId,
     pub(crate) state: Option<BookState>,
-    /// Number and time of the last line of the ledger, where the store's own counter does not say so yet.
-    pub(crate) last_line: Option<(i64, Timestamp)>,
+    /// What this transaction makes of the time, once it has the lock.
+    pub(crate) recorded: Option<Recorded>,
+    /// The number of the last line of the ledger, where the store's own counter does not say so yet.
+    pub(crate) last_line: Option<i64>,
     changes: Vec<NewChange>,
     entries: Vec<NewAuditEntry>,
     events: Vec<(Timestamp, Event)>,
@@ -41,8 +45,8 @@ pub(crate) struct Book {
 pub(crate) struct BookState {
     /// The ledger's last line.
     pub(crate) movement_seq: i64,
-    /// When it was recorded.
-    pub(crate) last_recorded_at: Timestamp,
+    /// The latest time that is known.
+    pub(crate) recorded: Recorded,
     /// The outside places that were entered.
     pub(crate) outside: Vec<(PlaceKind, PlaceId)>,
     /// Some webhook may want an event.
@@ -53,6 +57,8 @@ pub(crate) struct BookState {
     pub(crate) has_stock_rules: bool,
     /// Some alert is open.
     pub(crate) has_open_alerts: bool,
+    /// Some farm waits for the technician.
+    pub(crate) has_open_call_outs: bool,
 }
 
 impl Pending {
@@ -60,26 +66,33 @@ impl Pending {
     pub(crate) fn of(&mut self, business: BusinessId) -> &mut Book {
         let found = self.0.iter().position(|book| book.business == business);
         let at = found.unwrap_or_else(|| {
-            self.0.push(Book {
-                business,
-                state: None,
-                last_line: None,
-                changes: vec![],
-                entries: vec![],
-                events: vec![],
-            });
+            self.0.push(Book::of(business));
             self.0.len() - 1
         });
         &mut self.0[at]
     }
 
-    /// Forgets what waits, and what was known: it was undone.
+    /// Forgets what waits, and what was known: it was undone. What time it is stays.
     pub(super) fn clear(&mut self) {
-        self.0.clear();
+        for book in &mut self.0 {
+            *book = Book { recorded: book.recorded, ..Book::of(book.business) };
+        }
     }
 }
 
 impl Book {
+    fn of(business: BusinessId) -> Self {
+        Self {
+            business,
+            state: None,
+            recorded: None,
+            last_line: None,
+            changes: vec![],
+            entries: vec![],
+            events: vec![],
+        }
+    }
+
     /// A thing came or changed: told once, where it changed last.
     pub(crate) fn change(&mut self, new: NewChange) {
         let earlier = self.changes.iter().position(|earlier| earlier.is_of(&new));
@@ -108,13 +121,14 @@ impl Tx {
             let entries = std::mem::take(&mut book.entries);
             let events = std::mem::take(&mut book.events);
             let last_line = book.last_line.take();
+            let recorded = book.recorded;
             let has_items = book.state.as_ref().is_none_or(|state| state.has_items);
             let has_webhooks = book.state.as_ref().is_none_or(|state| state.has_webhooks);
             if !events.is_empty() && has_webhooks {
                 outbox::enter_all(self, business, &events).await?;
             }
             if !changes.is_empty() || !entries.is_empty() || last_line.is_some() {
-                write(self, business, &changes, &entries, last_line).await?;
+                write(self, business, &changes, &entries, (last_line, recorded)).await?;
             }
             if has_items && changes.iter().any(NewChange::may_be_an_item) {
                 change::renew_items(self, business, &changes).await?;
@@ -124,13 +138,14 @@ impl Tx {
     }
 }
 
-/// Writes changes, entries and the number and time of the ledger's last line, in one call.
+/// Writes changes, entries, and what the business keeps of its last: the number of the ledger's line, the time, the id;
+/// in one call.
 async fn write(
     tx: &mut Tx,
     business: BusinessId,
     changes: &[NewChange],
     entries: &[NewAuditEntry],
-    last_line: Option<(i64, Timestamp)>,
+    (last_line, recorded): (Option<i64>, Option<Recorded>),
 ) -> Result<()> {
     let changes: Vec<Value> = changes.iter().map(NewChange::as_json).collect();
     let entries: Vec<Value> = entries.iter().map(NewAuditEntry::as_json).collect();
@@ -150,7 +165,10 @@ async fn write(
          select $1, unhex(e.value ->> 0, '-'), unhex(e.value ->> 1, '-'), e.value ->> 2, e.value ->> 3, e.value ->> 4,
                 e.value ->> 5, e.value ->> 6, e.value ->> 7, e.value ->> 8, e.value ->> 9
          from json_each($3) as e;
-         update business set movement_seq = $4, last_recorded_at = $5 where id = $1 and $4 is not null",
+         update business set movement_seq = coalesce($4, movement_seq), last_recorded_at = coalesce($5, last_recorded_at),
+                             leapt_to = case when $5 is null then leapt_to else $6 end,
+                             last_id = max(last_id, $7)
+         where id = $1",
         "with n as (select coalesce(max(seq), 0) as seq from change where business_id = $1),
          changed as (
              insert into change (business_id, kind, subject_id, seq, herd_id, animal_id, reversed, created_at, changed_at)
@@ -162,7 +180,12 @@ async fn write(
              set seq = excluded.seq, changed_at = excluded.changed_at, reversed = excluded.reversed,
                  herd_id = coalesce(excluded.herd_id, change.herd_id),
                  animal_id = coalesce(excluded.animal_id, change.animal_id)),
-         counted as (update business set movement_seq = $4, last_recorded_at = $5 where id = $1 and $4 is not null)
+         counted as (
+             update business set movement_seq = coalesce($4, movement_seq),
+                                 last_recorded_at = coalesce($5, last_recorded_at),
+                                 leapt_to = case when $5 is null then leapt_to else $6 end,
+                                 last_id = greatest(last_id, $7)
+             where id = $1)
          insert into act (business_id, id, key_id, request, status, location, idempotency_key, fingerprint, etag, body,
                           recorded_at)
          select $1, (e.value ->> 0)::uuid, (e.value ->> 1)::uuid, e.value ->> 2, (e.value ->> 3)::bigint, e.value ->> 4,
@@ -173,8 +196,10 @@ async fn write(
     .bind(business)
     .bind(json!(changes).to_string())
     .bind(json!(entries).to_string())
-    .bind(last_line.map(|(seq, _)| seq))
-    .bind(last_line.map(|(_, recorded_at)| recorded_at))
+    .bind(last_line)
+    .bind(recorded.map(|recorded| recorded.known))
+    .bind(recorded.and_then(|recorded| recorded.leapt_to))
+    .bind(ids::last())
     .run()
     .await
     .map(drop)

@@ -131,12 +131,25 @@ rules! {
          from touched t full join movement_tank k
               on k.business_id = t.business_id and k.tank_id = t.tank_id and k.seq = t.seq
          where t.seq is null or k.seq is null";
-    "the time of recording never goes back along the ledger":
-        "select business_id, 'line ' || seq as subject from (
+    "the time of recording goes back along the ledger only from where the clock leapt ahead by more than a month":
+        "with lines as (
              select business_id, seq, recorded_at,
                     lag(recorded_at) over (partition by business_id order by seq) as before
-             from movement) as lines
-         where before > recorded_at";
+             from movement)
+         select l.business_id, 'line ' || l.seq as subject from lines l
+         where l.before > l.recorded_at and not exists (
+             select 1 from lines leap
+             where leap.business_id = l.business_id and leap.seq < l.seq and leap.before <= l.recorded_at
+               and leap.recorded_at > leap.before + 2678400000000)",
+        "with lines as (
+             select business_id, seq, recorded_at,
+                    lag(recorded_at) over (partition by business_id order by seq) as before
+             from movement)
+         select l.business_id, 'line ' || l.seq as subject from lines l
+         where l.before > l.recorded_at and not exists (
+             select 1 from lines leap
+             where leap.business_id = l.business_id and leap.seq < l.seq and leap.before <= l.recorded_at
+               and leap.recorded_at > leap.before + interval '31 days')";
     "every withdrawal has its movement, of as many straws":
         "select w.business_id, 'withdrawal ' || lower(hex(w.id)) as subject
          from withdrawal w left join movement m
@@ -157,6 +170,11 @@ rules! {
          from withdrawal w left join service s
               on s.business_id = w.business_id and s.withdrawal_id = w.id and s.reversed_at is null
          where (w.state = 'served') <> (s.id is not null)";
+    "only an insemination has a straw" since 16:
+        "select business_id, 'service ' || lower(hex(id)) as subject from service
+         where kind <> 'ai' and (withdrawal_id is not null or lot_id is not null or semen_type is not null)",
+        "select business_id, 'service ' || id as subject from service
+         where kind <> 'ai' and (withdrawal_id is not null or lot_id is not null or semen_type is not null)";
     "a reversal is its movement the other way round":
         "select r.business_id, 'line ' || r.seq as subject
          from movement r left join movement o on o.business_id = r.business_id and o.id = r.reverses_id
@@ -195,6 +213,28 @@ rules! {
          from nitrogen_refill r left join nitrogen_refill s
               on s.business_id = r.business_id and s.supersedes_id = r.id
          where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "a repair is superseded exactly when another of its tank stands in its place" since 14:
+        "select r.business_id, 'repair ' || lower(hex(r.id)) as subject
+         from tank_repair r left join tank_repair s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id",
+        "select r.business_id, 'repair ' || r.id as subject
+         from tank_repair r left join tank_repair s
+              on s.business_id = r.business_id and s.supersedes_id = r.id
+         where (r.superseded_at is not null) <> (s.id is not null) or s.tank_id <> r.tank_id";
+    "an animal has left every herd of which something that happened to her is on record" since 11:
+        "select h.business_id, 'animal ' || lower(hex(h.animal_id)) as subject
+         from (select business_id, animal_id, herd_id from service
+               union select business_id, animal_id, herd_id from animal_event) h
+         join animal a on a.business_id = h.business_id and a.id = h.animal_id
+         left join former_herd f on f.business_id = h.business_id and f.animal_id = h.animal_id and f.herd_id = h.herd_id
+         where a.herd_id <> h.herd_id and f.herd_id is null",
+        "select h.business_id, 'animal ' || h.animal_id as subject
+         from (select business_id, animal_id, herd_id from service
+               union select business_id, animal_id, herd_id from animal_event) h
+         join animal a on a.business_id = h.business_id and a.id = h.animal_id
+         left join former_herd f on f.business_id = h.business_id and f.animal_id = h.animal_id and f.herd_id = h.herd_id
+         where a.herd_id <> h.herd_id and f.herd_id is null";
     "a line says what hung at its places after it":
         "with moved as (
              select business_id, seq, lot_id, to_place_id as place_id, straws, to_held as told from movement
@@ -355,6 +395,54 @@ rules! {
          from things t left join change c
               on c.business_id = t.business_id and c.kind = t.kind and c.subject_id = t.id
          where c.seq is null";
+    "a line of the ledger belongs to a consignment of its direction, or to none" since 18:
+        "select m.business_id, 'line ' || m.seq as subject
+         from movement m
+         left join consignment_line l on l.business_id = m.business_id and l.seq = m.seq
+         left join consignment c on c.business_id = l.business_id and c.id = l.consignment_id
+         where (m.kind = 'consignment' and c.id is null)
+            or (c.id is not null and m.kind <> case c.direction when 'in' then 'receipt' else 'consignment' end)";
+    "a consignment has lines, and is among the changes" since 18:
+        "select c.business_id, 'consignment ' || lower(hex(c.id)) as subject
+         from consignment c
+         where not exists (select 1 from consignment_line l
+                           where l.business_id = c.business_id and l.consignment_id = c.id)
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'consignment' and n.subject_id = c.id)",
+        "select c.business_id, 'consignment ' || c.id as subject
+         from consignment c
+         where not exists (select 1 from consignment_line l
+                           where l.business_id = c.business_id and l.consignment_id = c.id)
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'consignment' and n.subject_id = c.id)";
+    "a consignment that was answered as done is in the book" since 18:
+        "select i.business_id, i.location as subject
+         from (select business_id, location, unhex(replace(substr(location, -36), '-', '')) as id
+               from act where status = 201 and location like '/v1/consignments/%') i
+         where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)",
+        "select i.business_id, i.location as subject
+         from (select business_id, location, cast(right(location, 36) as uuid) as id
+               from act where status = 201 and location like '/v1/consignments/%') i
+         where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)";
+    "a call-out is done when its animals were served, or somebody closed it, and is among the changes" since 19:
+        "select c.business_id, 'request ' || lower(hex(c.id)) as subject
+         from call_out c
+         where (c.close_reason is null and (c.state = 'done') <> (
+                    exists (select 1 from call_out_animal a where a.business_id = c.business_id and a.call_out_id = c.id)
+                    and not exists (select 1 from call_out_animal a
+                                    where a.business_id = c.business_id and a.call_out_id = c.id
+                                      and a.service_id is null)))
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'request' and n.subject_id = c.id)",
+        "select c.business_id, 'request ' || c.id as subject
+         from call_out c
+         where (c.close_reason is null and (c.state = 'done') <> (
+                    exists (select 1 from call_out_animal a where a.business_id = c.business_id and a.call_out_id = c.id)
+                    and not exists (select 1 from call_out_animal a
+                                    where a.business_id = c.business_id and a.call_out_id = c.id
+                                      and a.service_id is null)))
+            or not exists (select 1 from change n
+                           where n.business_id = c.business_id and n.kind = 'request' and n.subject_id = c.id)";
 }
 
 /// What was found in a store.
@@ -379,7 +467,9 @@ pub async fn report(tx: &mut Tx, version: i64) -> Result<Report> {
     }
     found.extend(references(tx).await?);
     found.extend(breaches(tx, version).await?);
-    found.extend(numbers(tx).await?);
+    if version >= KINDS_OF_SERVICE {
+        found.extend(numbers(tx).await?);
+    }
     let extent = if version < newest() { None } else { Some(extent(tx).await?) };
     let businesses = business::all(tx).await?;
     Ok(Report { version, extent, businesses, findings: found })
@@ -402,6 +492,10 @@ async fn breaches(tx: &mut Tx, version: i64) -> Result<Vec<Finding>> {
     }
     Ok(findings)
 }
+
+/// The tables tell the kind of a service, by which it is numbered, since this version; an older store is looked at again once
+/// it is up to date.
+const KINDS_OF_SERVICE: i64 = 16;
 
 /// Services that have another number than what is on record says.
 async fn numbers(tx: &mut Tx) -> Result<Vec<Finding>> {

@@ -45,7 +45,7 @@ pub struct Order {
 pub enum AnimalEvent {
     Calving,
     Abortion { opens_cycle: bool },
-    Check { result: &'static str },
+    Check { result: &'static str, days_pregnant: Option<i64> },
     DoNotBreed(bool),
 }
 
@@ -65,6 +65,12 @@ pub enum Command {
         straws: i64,
     },
     Discard {
+        lot: usize,
+        place: Place,
+        straws: i64,
+    },
+    /// To another keeper.
+    Send {
         lot: usize,
         place: Place,
         straws: i64,
@@ -89,8 +95,10 @@ pub enum Command {
         misread: bool,
         at: i64,
     },
+    /// Without a straw of this book: with another, by a bull, or with an embryo.
     ServeForeign {
         animal: usize,
+        kind: &'static str,
         at: i64,
     },
     Report {
@@ -144,6 +152,10 @@ pub enum Intent {
         spot: InputPath,
         straws: i64,
     },
+    Send {
+        spot: InputPath,
+        straws: i64,
+    },
     Withdraw(Order),
     Batch(Vec<Intent>),
     Thaw {
@@ -165,6 +177,7 @@ pub enum Intent {
     },
     ServeForeign {
         animal: usize,
+        kind: &'static str,
     },
     Report {
         animal: usize,
@@ -259,12 +272,14 @@ fn intent() -> impl Strategy<Value = Intent> {
         3 => (lot(), place(), 1..4_i64).prop_map(|(lot, place, straws)| Intent::Receive { lot, place, straws }),
         3 => (spot(), place(), 1..3_i64).prop_map(|(spot, to, straws)| Intent::Transfer { spot, to, straws }),
         2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Discard { spot, straws }),
+        2 => (spot(), 1..3_i64).prop_map(|(spot, straws)| Intent::Send { spot, straws }),
         10 => order().prop_map(Intent::Withdraw),
         1 => vec(offline(), 1..4).prop_map(Intent::Batch),
         4 => thaw(false),
         2 => nth().prop_map(|nth| Intent::DiscardWithdrawn { nth }),
         9 => serve(false),
-        2 => animal().prop_map(|animal| Intent::ServeForeign { animal }),
+        3 => (animal(), prop_oneof![Just("ai"), Just("natural"), Just("embryo_transfer")])
+            .prop_map(|(animal, kind)| Intent::ServeForeign { animal, kind }),
         4 => (animal(), happening()).prop_map(|(animal, what)| Intent::Report { animal, what }),
         1 => (lot(), prop_oneof![2 => Just("usable"), 1 => Just("quarantined"), 1 => Just("recalled")])
             .prop_map(|(lot, status)| Intent::SetStatus { lot, status }),
@@ -374,7 +389,10 @@ fn happening() -> impl Strategy<Value = AnimalEvent> {
         4 => Just(AnimalEvent::Calving),
         1 => any::<bool>().prop_map(|opens_cycle| AnimalEvent::Abortion { opens_cycle }),
         3 => prop::sample::select(vec!["pregnant", "multiple", "empty", "unknown"])
-            .prop_map(|result| AnimalEvent::Check { result }),
+            .prop_flat_map(|result| {
+                let days = prop_oneof![2 => Just(None), 1 => (1..120_i64).prop_map(Some)];
+                days.prop_map(move |days_pregnant| AnimalEvent::Check { result, days_pregnant })
+            }),
         1 => any::<bool>().prop_map(AnimalEvent::DoNotBreed),
     ]
 }

@@ -66,19 +66,23 @@ const ANY: &[&str] = &["conventional", "sexed_female", "sexed_male"];
 /// The second herd's own choice rule, as it is sent.
 pub fn choice_rule() -> serde_json::Value {
     serde_json::json!([
-        {"from_service": 1, "class": "heifer", "semen_types": ["sexed_male"]},
-        {"from_service": 1, "to_service": 2, "semen_types": ["conventional", "sexed_female"]},
+        {"from_service": 1, "class": "heifer", "semen_types": ["sexed_male"], "otherwise": ["conventional"]},
+        {"from_service": 1, "to_service": 2, "to_lactation": 1, "semen_types": ["conventional", "sexed_female"]},
     ])
 }
 
-/// What the choice rule allows, the wanted first. The first herd has the default: sexed for the first
-/// service, conventional after that (common practice, no source).
-pub fn allowed(herd: usize, service_number: usize, is_cow: bool) -> &'static [&'static str] {
-    match (herd, service_number, is_cow) {
-        (0, 1, _) => &["sexed_female", "sexed_male"],
-        (0, _, _) => &["conventional"],
-        (_, _, false) => &["sexed_male"],
-        (_, 1..=2, true) => &["conventional", "sexed_female"],
-        _ => ANY,
+/// What the choice rule allows, the wanted first, and what it allows where none of that is in reach. The first herd has the
+/// default: sexed for females at the first service, conventional after that (common practice, no source).
+pub fn allowed(
+    herd: usize,
+    service_number: usize,
+    calvings: usize,
+) -> (&'static [&'static str], &'static [&'static str]) {
+    match (herd, service_number, calvings) {
+        (0, 1, _) => (&["sexed_female"], &[]),
+        (0, _, _) => (&["conventional"], &[]),
+        (_, _, 0) => (&["sexed_male"], &["conventional"]),
+        (_, 1..=2, 1) => (&["conventional", "sexed_female"], &[]),
+        _ => (ANY, &[]),
     }
 }

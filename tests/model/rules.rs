@@ -19,6 +19,7 @@ enum End {
     Used,
     Discarded,
     Counted,
+    Keeper,
 }
 
 /// A line of the ledger.
@@ -56,6 +57,7 @@ struct Hold {
 #[derive(Clone, Debug)]
 struct Service {
     animal: usize,
+    kind: &'static str,
     at: i64,
     withdrawal: Option<usize>,
     deviations: Vec<&'static str>,
@@ -99,6 +101,9 @@ pub struct Book {
     /// The day of the step before, in seconds.
     today: i64,
 }
+
+/// A pregnancy is over after 300 days, whatever is on record (a gestation of 260-300 d fits: Norman et al. 2009 and others).
+const LONGEST_GESTATION: i64 = 300 * DAY;
 
 /// An id that names nothing.
 const NOTHING: usize = usize::MAX;
@@ -306,9 +311,13 @@ impl Book {
         self.last(animal, at, opens).map_or(i64::MIN, |(when, _)| when)
     }
 
-    /// Her services that count, in order of time.
+    /// Her services that count and take a number, in order of time: an embryo transfer takes none.
     fn served(&self, animal: usize) -> Vec<(i64, usize)> {
-        let hers = self.services.iter().enumerate().filter(|(_, s)| s.animal == animal && !s.reversed);
+        let hers = self
+            .services
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.animal == animal && !s.reversed && s.kind != "embryo_transfer");
         let mut times: Vec<_> = hers.map(|(n, s)| (s.at, n)).collect();
         times.sort_unstable();
         times
@@ -324,16 +333,27 @@ impl Book {
 
     /// The number of a service that is on record; one that does not count keeps its last.
     fn number(&self, service: usize) -> Option<(usize, usize)> {
-        let Service { animal, at, reversed, .. } = self.services[service];
+        let Service { animal, kind, at, reversed, .. } = self.services[service];
+        if kind == "embryo_transfer" {
+            return None;
+        }
         let began = self.cycle_began(animal, at);
         let before =
             self.served(animal).into_iter().filter(|(when, n)| *when > began && (*when, *n) < (at, service));
         (!reversed).then(|| number_of_last(&before.map(|(when, _)| when).chain([at]).collect::<Vec<_>>()))
     }
 
-    fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
+    /// What the choice rule allows, and what it allows otherwise.
+    fn rule(&self, animal: usize, at: i64) -> (&'static [&'static str], &'static [&'static str]) {
         let (number, _) = self.next_number(animal, at);
-        allowed(ANIMALS[animal].herd, number, self.is_cow(animal, at))
+        let is_hers = |(who, when, what): &&(usize, i64, AnimalEvent)| {
+            *who == animal && *when <= at && matches!(what, AnimalEvent::Calving)
+        };
+        allowed(ANIMALS[animal].herd, number, self.happenings.iter().filter(is_hers).count())
+    }
+
+    fn allowed(&self, animal: usize, at: i64) -> &'static [&'static str] {
+        self.rule(animal, at).0
     }
 
     fn status(&self, lot: usize) -> &'static str {
@@ -343,23 +363,54 @@ impl Book {
     fn objections_to_her(&self, animal: usize, at: i64) -> Vec<&'static str> {
         let decided = self.last(animal, at, |what| matches!(what, AnimalEvent::DoNotBreed(_)));
         let settled = self.last(animal, at, |what| match what {
-            AnimalEvent::Check { result } => result != "unknown",
+            AnimalEvent::Check { result, .. } => result != "unknown",
             AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
             AnimalEvent::DoNotBreed(_) => false,
         });
-        let pregnant = |what| matches!(what, AnimalEvent::Check { result: "pregnant" | "multiple" });
+        let pregnant = |(checked_at, what)| match what {
+            AnimalEvent::Check { result: "pregnant" | "multiple", days_pregnant } => {
+                at - self.conceived(animal, checked_at, days_pregnant) <= LONGEST_GESTATION
+            }
+            _ => false,
+        };
         let age = ANIMALS[animal].age_at_start + (at.div_euclid(DAY) - START.div_euclid(DAY));
         let mut found = Vec::new();
         if decided.is_some_and(|(_, what)| what == AnimalEvent::DoNotBreed(true)) {
             found.push("do_not_breed");
         }
-        if settled.is_some_and(|(_, what)| pregnant(what)) {
+        if settled.is_some_and(pregnant) {
             found.push("animal_pregnant");
         }
         if !self.is_cow(animal, at) && age < FIRST_SERVICE_DAYS {
             found.push("too_young");
         }
         found
+    }
+
+    /// When the calf was conceived that a check found: the days of the pregnancy decide, to within half a cycle; else the last
+    /// service old enough for ultrasound (26 d in heifers, 29 d in cows: Prairie View A&M), for want of it the last.
+    fn conceived(&self, animal: usize, checked_at: i64, days_pregnant: Option<i64>) -> i64 {
+        let earlier = |wanted: fn(AnimalEvent) -> bool| self.last(animal, checked_at - 1, wanted);
+        let opens = |what| matches!(what, AnimalEvent::Calving | AnimalEvent::Abortion { opens_cycle: true });
+        let began = earlier(opens).map_or(i64::MIN, |(when, _)| when);
+        let needed = if earlier(|what| what == AnimalEvent::Calving).is_some() { 29 } else { 26 };
+        let mut hers: Vec<_> = self.services.iter().filter(|s| s.animal == animal && !s.reversed).collect();
+        hers.retain(|s| s.at > began && s.at <= checked_at);
+        hers.sort_by_key(|s| s.at);
+        // An embryo is seven days old when it goes in.
+        let conceived: Vec<i64> =
+            hers.iter().map(|s| if s.kind == "embryo_transfer" { s.at - 7 * DAY } else { s.at }).collect();
+        if let Some(days) = days_pregnant {
+            let told = checked_at - days * DAY;
+            let nearest = conceived.iter().copied().min_by_key(|at| (at - told).abs());
+            return nearest.filter(|at| (at - told).abs() <= 10 * DAY).unwrap_or(told);
+        }
+        let old_enough = conceived.iter().copied().rfind(|at| checked_at - at >= needed * DAY);
+        match old_enough {
+            Some(at) if checked_at - at >= LONGEST_GESTATION + DAY => checked_at,
+            Some(at) => at,
+            None => conceived.last().copied().unwrap_or(checked_at),
+        }
     }
 
     fn objections_to_straw(&self, animal: usize, lot: usize, at: i64) -> Vec<&'static str> {
@@ -401,19 +452,25 @@ impl Book {
         allowed.iter().position(|semen_type| *semen_type == LOTS[lot].semen_type).unwrap_or(usize::MAX)
     }
 
+    /// Straws of these types in her reach against which nothing else stands.
+    fn free(&self, animal: usize, at: i64, types: &[&str]) -> Vec<(Place, usize, i64)> {
+        let mut stock = self.stock_in_order_of_use();
+        stock.retain(|(place, lot, _)| {
+            let barred = self.objections_to_straw(animal, *lot, at).iter().any(|kind| *kind != "choice_rule");
+            let held = self.on_hold(*place);
+            Self::reaches(animal, *place) && !held && !barred && types.contains(&LOTS[*lot].semen_type)
+        });
+        stock
+    }
+
     /// Straws that she may have, what the rule names first in front.
     fn candidates(&self, animal: usize, at: i64) -> Vec<Value> {
-        let allowed = self.allowed(animal, at);
-        let mut free: Vec<_> = self
-            .stock_in_order_of_use()
-            .into_iter()
-            .filter(|(place, lot, _)| {
-                Self::reaches(animal, *place)
-                    && !self.on_hold(*place)
-                    && self.objections_to_straw(animal, *lot, at).is_empty()
-            })
-            .collect();
-        free.sort_by_key(|(_, lot, _)| Self::wanted_rank(allowed, *lot));
+        let (allowed, otherwise) = self.rule(animal, at);
+        let mut free = self.free(animal, at, allowed);
+        if free.is_empty() {
+            free = self.free(animal, at, otherwise);
+        }
+        free.sort_by_key(|(_, lot, _)| Self::wanted_rank(&[allowed, otherwise].concat(), *lot));
         let told = |(place, lot, straws)| json!({"lot": {"id": name("lot", lot)}, "place": told_place(place), "straws": straws});
         free.into_iter().map(told).collect()
     }
@@ -440,7 +497,9 @@ impl Book {
 
     fn do_it(&mut self, act: &Command) -> Answer {
         match *act {
-            Command::Receive { place, .. } | Command::Discard { place, .. } if Self::is_no_place(place) => {
+            Command::Receive { place, .. } | Command::Discard { place, .. } | Command::Send { place, .. }
+                if Self::is_no_place(place) =>
+            {
                 wrong()
             }
             Command::Receive { lot, place, straws } => {
@@ -451,7 +510,9 @@ impl Book {
             {
                 wrong()
             }
-            Command::Transfer { lot, from, straws, .. } | Command::Discard { lot, place: from, straws }
+            Command::Transfer { lot, from, straws, .. }
+            | Command::Discard { lot, place: from, straws }
+            | Command::Send { lot, place: from, straws }
                 if self.hangs(lot, from) < straws =>
             {
                 Self::not_in_stock(straws, self.hangs(lot, from))
@@ -461,6 +522,12 @@ impl Book {
             }
             Command::Discard { lot, place, straws } => {
                 done(201, self.write(Self::plain("discard", lot, straws, End::In(place), End::Discarded)))
+            }
+            Command::Send { lot, place, straws } => {
+                let line = self.write(Self::plain("consignment", lot, straws, End::In(place), End::Keeper));
+                let line = json!({"movement_id": line["id"], "seq": line["seq"], "lot_id": name("lot", lot),
+                                  "place": told_place(place), "straws": straws});
+                done(201, json!({"direction": "out", "lines": [line]}))
             }
             Command::Withdraw(ref order) => self.withdraw(order),
             Command::Batch(_) => unreachable!("each item is done by itself"),
@@ -472,7 +539,9 @@ impl Book {
                 self.serve(withdrawal, already_done, misread, at)
             }
             Command::ServeForeign { at, .. } | Command::Report { at, .. } if too_far_ahead(at) => wrong(),
-            Command::ServeForeign { animal, at } => self.add_service(animal, at, None, Vec::new()),
+            Command::ServeForeign { animal, kind, at } => {
+                self.add_service(animal, kind, at, None, Vec::new())
+            }
             Command::Report { animal, what, at } => {
                 self.happenings.push((animal, at, what));
                 done(201, json!({"animal_id": name("animal", animal)}))
@@ -516,9 +585,10 @@ impl Book {
         if !order.already_done {
             stock.retain(|(place, _, straws)| meant(*place) && *straws > 0);
         }
-        let allowed = self.allowed(order.animal, at);
-        let lot = match order.semen {
-            Semen::Lot(lot) => lot,
+        let (wanted, otherwise) = self.rule(order.animal, at);
+        let widened = [wanted, otherwise].concat();
+        let choose = |allowed: &[&str]| match order.semen {
+            Semen::Lot(lot) => Some(lot),
             Semen::Sire(sire, semen_type) => {
                 let his = stock.iter().filter(|(_, lot, _)| {
                     LOTS[*lot].sire == sire && semen_type.is_none_or(|wanted| LOTS[*lot].semen_type == wanted)
@@ -531,14 +601,19 @@ impl Book {
                         || !Self::is_for(*lot, order.animal)
                         || !Self::reaches(order.animal, *place)
                         || !allowed.contains(&LOTS[*lot].semen_type);
-                    (!meant(*place), barred, *straws < order.straws, Self::wanted_rank(allowed, *lot))
+                    (!meant(*place), barred, *straws < order.straws, Self::wanted_rank(&widened, *lot))
                 });
-                match best {
-                    Some((_, lot, _)) => *lot,
-                    None if order.already_done => return wrong(),
-                    None => return Self::not_in_stock(order.straws, 0),
-                }
+                best.map(|(_, lot, _)| *lot)
             }
+        };
+        // What the rule names otherwise may be taken where nothing that it wants is in her reach.
+        let asks_otherwise = choose(&widened).is_some_and(|lot| otherwise.contains(&LOTS[lot].semen_type));
+        let none_in_reach = asks_otherwise && self.free(order.animal, at, wanted).is_empty();
+        let allowed = if none_in_reach { &widened[..] } else { wanted };
+        let lot = match choose(allowed) {
+            Some(lot) => lot,
+            None if order.already_done => return wrong(),
+            None => return Self::not_in_stock(order.straws, 0),
         };
         // Within her reach, where enough hang, not on hold; where too few do, where most do.
         let of_lot = stock.iter().filter(|(place, other, _)| {
@@ -556,6 +631,9 @@ impl Book {
         let spot = best.map(|(place, _, straws)| (*place, *straws)).or(order.place.map(|place| (place, 0)));
         let mut objections = self.objections_to_her(order.animal, at);
         objections.extend(self.objections_to_straw(order.animal, lot, at));
+        if none_in_reach && allowed.contains(&LOTS[lot].semen_type) {
+            objections.retain(|kind| *kind != "choice_rule");
+        }
         if spot.is_some_and(|(place, _)| self.on_hold(place)) {
             objections.push("on_hold");
         }
@@ -613,7 +691,8 @@ impl Book {
         if self.withdrawals[withdrawal].thaw.is_some() {
             return refused(409, "already-thawing", json!({"withdrawal_id": name("withdrawal", withdrawal)}));
         }
-        // 35-36 C, at least 30 s, use within 15 min: common practice, no source; 5 min sexed: common practice, no source.
+        // 35.0-37.0 C: common practice, no source; at least 45 s where the volume is not known: Nebel, Virginia Cooperative
+        // Extension, 1997; from the tank to the animal 15 min: Dalton, Univ. Idaho (10-15 min), 5 min sexed: trade guidance.
         let found = match bath {
             "34.0" => Some("bath-too-cold"),
             "38.4" => Some("bath-too-hot"),
@@ -625,9 +704,13 @@ impl Book {
             Some(_) => self.withdrawals[withdrawal].deviations.push("bath_out_of_range"),
             None => {}
         }
+        // Over a minute from the tank to the bath goes on record.
+        if at - self.withdrawals[withdrawal].at > 60 {
+            self.withdrawals[withdrawal].deviations.push("late_to_bath");
+        }
         let is_sexed = LOTS[self.withdrawals[withdrawal].lot].semen_type != "conventional";
-        let ready = at + 30;
-        self.withdrawals[withdrawal].thaw = Some((ready, ready + if is_sexed { 300 } else { 900 }));
+        let use_by = self.withdrawals[withdrawal].at.min(at) + if is_sexed { 300 } else { 900 };
+        self.withdrawals[withdrawal].thaw = Some((at + 45, use_by));
         done(200, self.told_withdrawal(withdrawal))
     }
 
@@ -669,29 +752,32 @@ impl Book {
         if let Some((ready, use_by)) = taken.thaw {
             if at < ready {
                 deviations.push("before_ready");
-            } else if at > use_by {
+            }
+            if at > use_by {
                 deviations.push("after_use_by");
             }
         }
         // It may have become another service than it was when the straw was taken.
-        let fits = self.allowed(animal, at).contains(&LOTS[taken.lot].semen_type);
+        let (wanted, otherwise) = self.rule(animal, at);
+        let fits = [wanted, otherwise].concat().contains(&LOTS[taken.lot].semen_type);
         if !fits && !deviations.contains(&"choice_rule") {
             deviations.push("choice_rule");
         }
         if misread && !deviations.contains(&"straw_mismatch") {
             deviations.push("straw_mismatch");
         }
-        self.add_service(animal, at, Some(withdrawal), deviations)
+        self.add_service(animal, "ai", at, Some(withdrawal), deviations)
     }
 
     fn add_service(
         &mut self,
         animal: usize,
+        kind: &'static str,
         at: i64,
         withdrawal: Option<usize>,
         deviations: Vec<&'static str>,
     ) -> Answer {
-        self.services.push(Service { animal, at, withdrawal, deviations, reversed: false });
+        self.services.push(Service { animal, kind, at, withdrawal, deviations, reversed: false });
         done(201, self.told_service(self.services.len() - 1))
     }
 
@@ -834,6 +920,7 @@ impl Book {
             End::Used => "used",
             End::Discarded => "discarded",
             End::Counted => "counted",
+            End::Keeper => "keeper",
         };
         json!({"kind": kind, "place": null, "straws_after": null})
     }
@@ -861,11 +948,22 @@ impl Book {
     fn told_service(&self, service: usize) -> Value {
         let s = &self.services[service];
         let told = json!({
-            "id": name("service", service), "animal_id": name("animal", s.animal),
+            "id": name("service", service), "animal_id": name("animal", s.animal), "kind": s.kind,
+            "straws": self.straws_of(s),
             "withdrawal_id": name_of("withdrawal", s.withdrawal), "deviations": kinds(&s.deviations),
             "reversed_at": if s.reversed { json!("some time") } else { Value::Null },
         });
-        merged(told, self.number(service).map_or(json!({}), number_told))
+        let none = json!({"service_number": null, "rank": null});
+        let unnumbered = if s.kind == "embryo_transfer" { none } else { json!({}) };
+        merged(told, self.number(service).map_or(unnumbered, number_told))
+    }
+
+    /// Straws of semen that went into it.
+    fn straws_of(&self, service: &Service) -> i64 {
+        match service.withdrawal {
+            Some(withdrawal) => self.withdrawals[withdrawal].order.straws,
+            None => i64::from(service.kind == "ai"),
+        }
     }
 
     fn told_hold(&self, hold: usize) -> Value {
@@ -994,7 +1092,7 @@ impl Book {
                 Command::TakeStock { tank: 0, canister: None, complete: true, as_of, counts: Vec::new() }
             }
             Intent::ReverseService { .. } if self.services.is_empty() => {
-                Command::ServeForeign { animal: 0, at }
+                Command::ServeForeign { animal: 0, kind: "ai", at }
             }
             Intent::Receive { lot, place, straws } => Command::Receive { lot, place, straws },
             Intent::Transfer { spot: from, to, straws } => {
@@ -1004,6 +1102,10 @@ impl Book {
             Intent::Discard { spot: from, straws } => {
                 let (lot, place) = spot(from);
                 Command::Discard { lot, place, straws }
+            }
+            Intent::Send { spot: from, straws } => {
+                let (lot, place) = spot(from);
+                Command::Send { lot, place, straws }
             }
             Intent::Withdraw(wished) => Command::Withdraw(order(&wished)),
             Intent::Batch(wished) => {
@@ -1022,7 +1124,7 @@ impl Book {
                 let taken = self.withdrawals.get(withdrawal).map_or(0, |w| w.at);
                 Command::Serve { withdrawal, already_done, misread, at: taken + after }
             }
-            Intent::ServeForeign { animal } => Command::ServeForeign { animal, at },
+            Intent::ServeForeign { animal, kind } => Command::ServeForeign { animal, kind, at },
             Intent::Report { animal, what } => Command::Report { animal, what, at },
             Intent::SetStatus { lot, status } => Command::SetStatus { lot, status },
             Intent::Hold { tank, canister } => Command::Hold { tank, canister },

@@ -356,6 +356,11 @@ impl Play {
                 "/v1/discards".to_owned(),
                 json!({"lot_id": lot(of), "place": place(at), "straws": straws, "reason": "exposed"}),
             ),
+            Command::Send { lot: of, place: at, straws } => (
+                "/v1/consignments".to_owned(),
+                json!({"direction": "out", "party": {"name": "Invented Station"},
+                       "lines": [{"lot_id": lot(of), "place": place(at), "straws": straws}]}),
+            ),
             Command::Withdraw(order) => {
                 by_technician = order.by_technician;
                 ("/v1/withdrawals".to_owned(), Value::Object(self.order(order)))
@@ -399,8 +404,8 @@ impl Play {
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
-            Command::ServeForeign { animal, at } => {
-                let mut body = json!({"animal_id": names.id("animal", *animal)});
+            Command::ServeForeign { animal, kind, at } => {
+                let mut body = json!({"animal_id": names.id("animal", *animal), "kind": kind});
                 set_time(&mut body, "served_at", *at);
                 ("/v1/services".to_owned(), body)
             }
@@ -475,8 +480,9 @@ impl Play {
             AnimalEvent::Abortion { opens_cycle } => {
                 ("/v1/abortions", "aborted_at", json!({"opens_cycle": opens_cycle}))
             }
-            AnimalEvent::Check { result } => {
-                ("/v1/pregnancy-checks", "checked_at", json!({"method": "palpation", "result": result}))
+            AnimalEvent::Check { result, days_pregnant } => {
+                let check = json!({"method": "ultrasound", "result": result, "days_pregnant": days_pregnant});
+                ("/v1/pregnancy-checks", "checked_at", check)
             }
             AnimalEvent::DoNotBreed(yes) => ("/v1/do-not-breed", "decided_at", json!({"do_not_breed": yes})),
         };

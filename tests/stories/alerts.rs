@@ -324,8 +324,8 @@ async fn a_straw_that_is_not_accounted_for_is_told(world: &World) {
     for _ in 0..5 {
         taken.push(client.make("/v1/withdrawals", take(&animal, &farm.sexed)).await);
     }
-    // Sexed: 30 s in the bath, used within 5 min, and an hour of grace.
-    world.pass(TimeDelta::seconds(30 + 300 + 3600 - 1));
+    // Sexed: used within 5 min of leaving the tank, and an hour of grace.
+    world.pass(TimeDelta::seconds(300 + 3600 - 1));
     world.look_round().await;
     assert_eq!(open(client).await, Vec::<Value>::new());
     world.pass(TimeDelta::seconds(1));
@@ -482,6 +482,8 @@ async fn a_stocktake_that_differs_is_told(world: &World) {
 
 /// Half a year in which two straws are used each Monday, the last one on the morning of the story.
 async fn half_a_year(farm: &Farm, client: &Client, lot: &str) {
+    let rule = json!([{"from_service": 1, "semen_types": ["sexed_male"]}]);
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": rule})).await.expect(200);
     let place = farm.place(2);
     let receipt = json!({"lot_id": lot, "place": place, "straws": 90, "received_at": "2025-09-01T05:00:00Z"});
     client.post("/v1/receipts", receipt).await.created();

@@ -12,6 +12,10 @@ on_both_stores!(
     the_choice_rule_refuses_and_says_what_instead,
     an_override_needs_a_manager_and_stays_on_record,
     a_herd_has_its_own_choice_rule,
+    a_clause_looks_at_lactation_groups_and_days,
+    what_the_rule_names_otherwise_is_taken_only_where_nothing_wanted_is_in_reach,
+    a_clause_may_ask_for_a_sires_purpose,
+    a_technician_may_set_the_rule_aside_where_the_herd_says_so,
     a_pregnant_animal_is_refused,
     do_not_breed_is_refused_until_it_is_lifted,
     her_own_sire_is_refused_and_so_are_half_sibs,
@@ -42,7 +46,7 @@ async fn the_choice_rule_refuses_and_says_what_instead(world: &World) {
     let animal = farm.animal(client, "1").await;
     let refused = withdraw(client, &animal, &farm.conventional).await.problem(409, "choice-rule");
     assert_eq!(refused["service_number"], 1);
-    assert_eq!(refused["semen_types"], json!(["sexed_female", "sexed_male"]));
+    assert_eq!(refused["semen_types"], json!(["sexed_female"]));
     assert_eq!(refused["allowed"][0]["lot"]["id"], json!(farm.sexed));
     assert_eq!(refused["allowed"][0]["place"], farm.place(3));
     assert!(refused["detail"].as_str().unwrap().contains("canister 3, cane B, upper goblet"));
@@ -130,12 +134,12 @@ async fn a_pregnant_animal_is_refused(world: &World) {
 
     report("empty", "2026-02-25T08:00:00Z").await;
     withdraw(client, &animal, &farm.conventional).await.created();
-    // Ultrasound from 25-30 days after the service: Texas A&M / CSU report.
+    // Ultrasound from day 26 in heifers: Prairie View A&M, 1,400 scans.
     let other = farm.animal(client, "2").await;
     farm.served(client, &other, "2026-02-10T08:00:00Z").await;
     let early = json!({"animal_id": other, "checked_at": "2026-02-20T08:00:00Z", "method": "ultrasound", "result": "empty"});
     let early = client.post("/v1/pregnancy-checks", early).await.created();
-    assert!(early["warnings"][0].as_str().unwrap().contains("25 days"));
+    assert!(early["warnings"][0].as_str().unwrap().contains("26 days"));
 }
 
 async fn do_not_breed_is_refused_until_it_is_lifted(world: &World) {
@@ -200,7 +204,7 @@ async fn a_quarantined_lot_stays_where_it_is(world: &World) {
         assert_eq!(asked["blocked"][0]["lot_id"], json!(farm.sexed));
     }
     // Another lot of the same sire is offered instead.
-    let other = farm.lot(client, "sexed_male", "2025-01-01").await;
+    let other = farm.lot(client, "sexed_female", "2025-01-01").await;
     farm.receive(client, &other, 1, 1).await;
     let refused = withdraw(client, &animal, &farm.sexed).await.problem(409, "lot-not-usable");
     assert_eq!(refused["allowed"][0]["lot"]["id"], json!(other));
@@ -330,10 +334,10 @@ async fn not_enough_straws_says_where_else(world: &World) {
     let many = json!({"animal_id": animal, "lot_id": farm.sexed, "straws": 9});
     assert_eq!(client.post("/v1/withdrawals", many.clone()).await.created()["place"], farm.place(3));
     client.post("/v1/withdrawals", many).await.problem(409, "not-in-stock");
-    let empty = client.make("/v1/lots", json!({"sire_id": farm.sire, "semen_type": "sexed_male"})).await;
+    let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
+    let empty = client.make("/v1/lots", json!({"sire_id": none, "semen_type": "sexed_female"})).await;
     let refused = withdraw(client, &animal, &empty).await.problem(409, "not-in-stock");
     assert_eq!((&refused["available"], &refused["elsewhere"]), (&json!(0), &json!([])));
-    let none = client.make("/v1/sires", json!({"name": "Never Delivered"})).await;
     let order = json!({"animal_id": animal, "sire_id": none});
     client.post("/v1/withdrawals", order).await.problem(409, "not-in-stock");
 
@@ -505,4 +509,182 @@ async fn nobody_becomes_an_ancestor_of_its_own(world: &World) {
     // Parents who are no kin are hers.
     let dam = farm.elder(client, "99").await;
     client.patch(&own, None, json!({"dam_id": dam, "sire_id": farm.sire})).await.expect(200);
+}
+
+/// Gives a herd its choice rule.
+async fn rule(client: &Client, farm: &Farm, clauses: Value) {
+    client
+        .patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": clauses}))
+        .await
+        .expect(200);
+}
+
+async fn a_clause_looks_at_lactation_groups_and_days(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let clauses = json!([
+        {"from_service": 1, "from_lactation": 2, "semen_types": ["conventional"]},
+        {"from_service": 1, "groups": ["nucleus"], "semen_types": ["sexed_female"]},
+        {"from_service": 1, "from_date": "2026-03-03", "to_date": "2026-03-04", "semen_types": ["sexed_male"]},
+        {"from_service": 1, "semen_types": ["conventional", "sexed_female"]},
+    ]);
+    rule(client, &farm, clauses).await;
+    let heifer =
+        json!({"herd_id": farm.herd, "number": "1", "born_on": "2023-05-02", "groups": ["nucleus", "show"]});
+    let heifer = client.post("/v1/animals", heifer).await.created();
+    assert_eq!(heifer["groups"], json!(["nucleus", "show"]));
+    let path = format!("/v1/animals/{}", heifer["id"].as_str().unwrap());
+    let heifer = heifer["id"].as_str().unwrap();
+    let told = next(client, heifer).await;
+    assert_eq!(told["semen_types"], json!(["sexed_female"]));
+    assert!(told["rule"]["text"].as_str().unwrap().contains("in group nucleus: sexed (female)"), "{told:#}");
+    let refused = withdraw(client, heifer, &farm.conventional).await.problem(409, "choice-rule");
+    assert!(
+        refused["detail"].as_str().unwrap().contains("in group nucleus"),
+        "the clause in words: {refused:#}"
+    );
+    client.patch(&path, None, json!({"groups": ["show"]})).await.expect(200);
+    assert_eq!(next(client, heifer).await["semen_types"], json!(["conventional", "sexed_female"]));
+    // By the herd's calendar: in Vienna the third of March begins at 23:00 UTC of the second.
+    for (at, semen_types) in [
+        ("2026-03-02T22:59:59Z", json!(["conventional", "sexed_female"])),
+        ("2026-03-02T23:00:00Z", json!(["sexed_male"])),
+        ("2026-03-04T22:59:59Z", json!(["sexed_male"])),
+        ("2026-03-04T23:00:00Z", json!(["conventional", "sexed_female"])),
+    ] {
+        let told = client.get(&format!("{path}/next-service?at={at}")).await.expect(200);
+        assert_eq!(told["semen_types"], semen_types, "{at}");
+    }
+    // Lactations are calvings on record.
+    let cow = farm.elder(client, "2").await;
+    for (calved_at, semen_types) in [
+        ("2024-10-01T08:00:00Z", json!(["conventional", "sexed_female"])),
+        ("2025-11-01T08:00:00Z", json!(["conventional"])),
+    ] {
+        client.post("/v1/calvings", json!({"animal_id": cow, "calved_at": calved_at})).await.created();
+        assert_eq!(next(client, &cow).await["semen_types"], semen_types, "{calved_at}");
+    }
+}
+
+async fn what_the_rule_names_otherwise_is_taken_only_where_nothing_wanted_is_in_reach(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    rule(
+        client,
+        &farm,
+        json!([{"from_service": 1, "semen_types": ["sexed_female"], "otherwise": ["conventional"]}]),
+    )
+    .await;
+    let animal = farm.animal(client, "1").await;
+    let refused = withdraw(client, &animal, &farm.conventional).await.problem(409, "choice-rule");
+    let detail = refused["detail"].as_str().unwrap();
+    assert!(
+        detail.contains("otherwise conventional")
+            && detail.contains("take sexed (female), which is within her reach"),
+        "{detail}"
+    );
+    let told = next(client, &animal).await;
+    assert_eq!(told["candidates"].as_array().unwrap().len(), 1);
+    assert_eq!(told["rule"]["otherwise"], json!(["conventional"]));
+
+    // What is quarantined, or another herd's, is not within her reach.
+    client
+        .patch(&format!("/v1/lots/{}", farm.sexed), None, json!({"status": "quarantined"}))
+        .await
+        .expect(200);
+    let herd = client.make("/v1/herds", json!({"name": "Far Hill", "time_zone": "Europe/Vienna"})).await;
+    let tank = client.make("/v1/tanks", json!({"name": "Far tank", "herd_id": herd})).await;
+    let away = farm.lot(client, "sexed_female", "2025-01-01").await;
+    let place = json!({"tank_id": tank, "canister": 1});
+    client.post("/v1/receipts", json!({"lot_id": away, "place": place, "straws": 2})).await.created();
+    let noted = "Sexed (female) is not within her reach, so conventional may be taken.";
+    let told = next(client, &animal).await;
+    assert_eq!(told["candidates"][0]["lot"]["id"], json!(farm.conventional));
+    assert!(told["cautions"].as_array().unwrap().contains(&json!(noted)), "{told:#}");
+    for order in [
+        json!({"animal_id": animal, "lot_id": farm.conventional}),
+        json!({"animal_id": animal, "sire_id": farm.sire, "semen_type": "conventional"}),
+    ] {
+        let taken = client.post("/v1/withdrawals", order).await.created();
+        assert_eq!(
+            (&taken["deviations"], &taken["warnings"]),
+            (&json!([]), &json!([noted])),
+            "noted, not refused"
+        );
+        assert!(taken["rule"]["text"].as_str().unwrap().ends_with(noted), "{taken:#}");
+    }
+    // The wanted straw of the other herd is not forbidden, only far.
+    let far = json!({"animal_id": animal, "lot_id": away, "place": place});
+    assert_eq!(client.post("/v1/withdrawals", far).await.created()["deviations"], json!([]));
+    // And what is neither wanted nor named otherwise stays refused.
+    let male = farm.lot(client, "sexed_male", "2025-01-01").await;
+    farm.receive(client, &male, 1, 1).await;
+    withdraw(client, &animal, &male).await.problem(409, "choice-rule");
+
+    // Once it is there again, the other is refused; a straw already out is used without a deviation.
+    let out = withdraw(client, &animal, &farm.conventional).await.created();
+    client.patch(&format!("/v1/lots/{}", farm.sexed), None, json!({"status": "usable"})).await.expect(200);
+    withdraw(client, &animal, &farm.conventional).await.problem(409, "choice-rule");
+    let service = client.post("/v1/services", json!({"withdrawal_id": out["id"]})).await.created();
+    assert_eq!(service["deviations"], json!([]));
+}
+
+async fn a_clause_may_ask_for_a_sires_purpose(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    rule(client, &farm, json!([{"from_service": 1, "semen_types": ["conventional"], "purpose": "beef"}]))
+        .await;
+    let animal = farm.animal(client, "1").await;
+    // Not on record: taken with a warning.
+    let said =
+        "The choice rule calls for a beef sire, and the purpose of Invented One is not on record; enter it.";
+    let told = next(client, &animal).await;
+    assert!(told["cautions"].as_array().unwrap().contains(&json!(said)), "{told:#}");
+    let taken = withdraw(client, &animal, &farm.conventional).await.created();
+    assert_eq!((&taken["warnings"], &taken["deviations"]), (&json!([said]), &json!([])));
+    let sire = format!("/v1/sires/{}", farm.sire);
+    let purpose = async |purpose: &str| {
+        let changed = client.patch(&sire, None, json!({"purpose": purpose})).await.expect(200);
+        assert_eq!(changed["purpose"], purpose);
+    };
+    purpose("dairy").await;
+    let refused = withdraw(client, &animal, &farm.conventional).await.problem(409, "choice-rule");
+    let detail = refused["detail"].as_str().unwrap();
+    assert!(
+        detail.contains("conventional by a beef sire") && detail.contains("Not conventional by a dairy sire"),
+        "{detail}"
+    );
+    assert_eq!(next(client, &animal).await["candidates"], json!([]));
+    // One for both fits.
+    for fits in ["dual", "beef"] {
+        purpose(fits).await;
+        let taken = withdraw(client, &animal, &farm.conventional).await.created();
+        assert_eq!((&taken["warnings"], &taken["sire"]["purpose"]), (&json!([]), &json!(fits)));
+    }
+    assert_eq!(client.patch(&sire, None, json!({"purpose": "milk"})).await.pointers(), ["#/purpose"]);
+}
+
+async fn a_technician_may_set_the_rule_aside_where_the_herd_says_so(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let technician = world.caller(Role::Technician).await;
+    let animal = farm.animal(client, "1").await;
+    let order = json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "Owner asked for it."}});
+    technician.post("/v1/withdrawals", order.clone()).await.problem(403, "forbidden");
+    let herd = format!("/v1/herds/{}", farm.herd);
+    let changed = client.patch(&herd, None, json!({"technician_may_override": true})).await.expect(200);
+    assert_eq!(changed["technician_may_override"], true);
+    let taken = technician.post("/v1/withdrawals", order.clone()).await.created();
+    assert_eq!(taken["deviations"][0]["kind"], "choice_rule");
+    assert_eq!(taken["deviations"][0]["reason"], "Owner asked for it.");
+    let mut without = order.clone();
+    without.as_object_mut().unwrap().remove("override");
+    technician.post("/v1/withdrawals", without).await.problem(409, "choice-rule");
+    // Nothing else, and not the rule together with something else.
+    let bar = json!({"animal_id": animal, "do_not_breed": true});
+    client.post("/v1/do-not-breed", bar).await.created();
+    technician.post("/v1/withdrawals", order).await.problem(403, "forbidden");
+    let integration = world.caller(Role::Integration).await;
+    let nothing = json!({"animal_id": animal, "lot_id": farm.conventional});
+    integration.post("/v1/withdrawals", nothing).await.problem(403, "forbidden");
 }

@@ -2,7 +2,17 @@
 
 use chrono::TimeDelta;
 use serde_json::{Value, json};
-use tankside::{clock::Clock, config::Settings, domain::values::Timestamp, server};
+use tankside::{
+    clock::Clock,
+    config::Settings,
+    domain::{
+        form::{InputPath, read},
+        straws::sire::{Sire, SireDetails},
+        values::{SireId, Timestamp},
+    },
+    server, store,
+};
+use uuid::Uuid;
 
 use crate::{
     on_both_stores,
@@ -12,6 +22,9 @@ use crate::{
 on_both_stores!(
     the_services_clock_jumps_back,
     a_clock_without_a_battery_does_not_stop_the_work,
+    what_is_made_after_the_clock_was_put_back_comes_after_a_cursor,
+    a_key_that_has_expired_stays_so_when_the_clock_is_put_back,
+    a_minute_in_2099_is_forgotten,
     a_phones_clock_is_hours_ahead,
     a_phones_clock_is_hours_behind,
 );
@@ -49,7 +62,7 @@ async fn the_services_clock_jumps_back(world: &World) {
     // The straw that is out is thawed and used with the times that its technician tells.
     let thaw = format!("/v1/withdrawals/{}/thaw", taken["id"].as_str().unwrap());
     let thaw = client.post(&thaw, json!({"bath_temp_c": 35.5, "started_at": "2026-03-02T05:02:00Z"})).await;
-    assert_eq!(thaw.expect(200)["ready_at"], "2026-03-02T05:02:30Z");
+    assert_eq!(thaw.expect(200)["ready_at"], "2026-03-02T05:02:45Z");
     // Along the ledger the time of recording stands still until the clock has caught up; numbers go on.
     let lines = lines(client).await;
     let recorded: Vec<_> = lines.iter().map(|line| instant(line["recorded_at"].as_str().unwrap())).collect();
@@ -85,6 +98,76 @@ async fn a_clock_without_a_battery_does_not_stop_the_work(world: &World) {
     assert!(detail.contains("more than 24 hours ahead"), "{detail}");
 }
 
+/// Another process wrote in the book while its clock stood in 2099, and was the last.
+async fn what_is_made_after_the_clock_was_put_back_comes_after_a_cursor(world: &World) {
+    let client = &world.manager;
+    // UUIDv7 of the first millisecond of 2099-01-01 (RFC 9562, section 5.7: 48 bits of milliseconds since 1970).
+    let ahead = Uuid::from_u128((4_070_908_800_000 << 80) | (7 << 76) | (2 << 62));
+    let mut tx = world.db().write().await.unwrap();
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
+    let details: SireDetails = read(&json!({"name": "Invented Zero"}), &InputPath::body()).unwrap();
+    let sire = Sire { id: SireId(ahead), details, created_at: Timestamp::from(world.now()) };
+    store::straws::sire::add(&mut tx, business, &sire).await.unwrap();
+    tx.flush().await.unwrap();
+    tx.sql("update business set last_id = $1").bind(ahead).run().await.unwrap();
+    tx.commit().await.unwrap();
+    let known = |items: &Value| -> Vec<Uuid> {
+        items.as_array().unwrap().iter().map(|item| item["id"].as_str().unwrap().parse().unwrap()).collect()
+    };
+    let mut last = ahead;
+    for name in ["Invented One", "Invented Two"] {
+        client.make("/v1/sires", json!({"name": name})).await;
+        let sires = known(&client.get("/v1/sires").await.expect(200)["items"]);
+        assert!(sires.last().unwrap() > &last, "{sires:?}");
+        last = *sires.last().unwrap();
+    }
+    // What the audit says of it too; and the last is kept for whoever writes next.
+    let acts = known(&client.get("/v1/audit").await.expect(200)["items"]);
+    assert!(acts.iter().all(|act| *act > ahead), "{acts:?}");
+    let kept =
+        world.db().read().await.unwrap().sql("select last_id from business").value::<Uuid>().await.unwrap();
+    assert!(kept.unwrap() >= last.max(*acts.last().unwrap()));
+}
+
+async fn a_key_that_has_expired_stays_so_when_the_clock_is_put_back(world: &World) {
+    let short = world.caller_until("2026-03-02T07:00:00Z").await;
+    let long = world.caller_until("2026-03-02T09:00:00Z").await;
+    world.pass(TimeDelta::hours(3));
+    world.manager.make("/v1/sires", json!({"name": "Invented One"})).await;
+    // 08:00 became 05:00.
+    world.pass(TimeDelta::hours(-3));
+    let refused = short.get("/v1/sires").await;
+    assert!(refused.text.contains("This key has expired."), "{}", refused.text);
+    long.get("/v1/sires").await.expect(200);
+    let acts = world.manager.get("/v1/audit").await.expect(200);
+    assert_eq!(acts["items"][0]["at"], "2026-03-02T08:00:00Z");
+    world.manager.make("/v1/sires", json!({"name": "Invented Two"})).await;
+    let acts = world.manager.get("/v1/audit").await.expect(200);
+    assert_eq!(acts["items"][1]["at"], "2026-03-02T08:00:00Z", "it stands still meanwhile");
+}
+
+async fn a_minute_in_2099_is_forgotten(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let key = world.caller_until("2027-01-01T00:00:00Z").await;
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+    world.set_clock("2099-01-01T00:00:00Z");
+    assert_eq!(key.get("/v1/sires").await.status, 401);
+    let ahead = client.post("/v1/receipts", receipt.clone()).await.created();
+    assert_eq!(ahead["recorded_at"], "2099-01-01T00:00:00Z");
+    world.set_clock("2026-03-02T05:01:00Z");
+    key.get("/v1/sires").await.expect(200);
+    for _ in 0..2 {
+        let after = client.post("/v1/receipts", receipt.clone()).await.created();
+        assert_eq!((&after["warnings"], &after["recorded_at"]), (&json!([]), &json!("2026-03-02T05:01:00Z")));
+    }
+    key.get("/v1/sires").await.expect(200);
+    // And the clock may still be put back from there.
+    world.set_clock("2026-03-02T04:01:00Z");
+    let back = client.post("/v1/receipts", receipt).await.created();
+    warns(&back, "the book knew 2026-03-02T05:01:00Z before");
+}
+
 async fn a_phones_clock_is_hours_ahead(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
@@ -98,7 +181,7 @@ async fn a_phones_clock_is_hours_ahead(world: &World) {
     let taken = withdraw("2026-03-02T08:00:00+01:00").await.created();
     warns(
         &taken,
-        "withdrawn_at is 120 minutes ahead of this service's clock; it is kept as told, but look at the sender's",
+        "withdrawn_at is 2 h ahead of this service's clock; it is kept as told, but look at the sender's",
     );
     assert_eq!(taken["withdrawn_at"], "2026-03-02T07:00:00Z");
     // Thawed by the right clock, so before it was taken out by the phone's.

@@ -365,8 +365,8 @@ async fn a_farmers_own_straws_are_for_his_cows_only(world: &World) {
         let lots = next["candidates"].as_array().unwrap().iter();
         lots.map(|candidate| candidate["lot"]["id"].as_str().unwrap().to_owned()).collect()
     };
-    assert_eq!(offered(&hers).await, [farm.sexed.clone()], "hers hang in her own tank");
-    assert_eq!(offered(&animal).await, [own.clone()]);
+    assert_eq!(offered(&hers).await, std::slice::from_ref(&farm.sexed), "hers hang in her own tank");
+    assert_eq!(offered(&animal).await, std::slice::from_ref(&own));
     let refused = client
         .post("/v1/withdrawals", json!({"animal_id": hers, "lot_id": own}))
         .await

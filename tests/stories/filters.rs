@@ -10,7 +10,13 @@ use crate::{
     world::{Client, Farm, World},
 };
 
-on_both_stores!(movements_by_several_filters, acts_by_several_filters);
+on_both_stores!(
+    movements_by_several_filters,
+    acts_by_several_filters,
+    services_by_several_filters,
+    withdrawals_by_several_filters,
+    by_the_beginning_of_what_they_are_called,
+);
 
 /// A filter as it is asked, and whether an item passes it.
 type Asked<'a> = (&'static str, String, Box<dyn Fn(&Value) -> bool + 'a>);
@@ -148,4 +154,142 @@ async fn acts_by_several_filters(world: &World) {
     let at = at(60);
     filters.push(("to", at.clone(), Box::new(move |act| act["at"].as_str() < Some(&at))));
     agrees(client, "/v1/audit", &filters).await;
+}
+
+/// Two farms whose animals were served, over several days and by several hands.
+async fn served(world: &World) -> (Farm, Farm, String) {
+    let client = &world.manager;
+    let (one, two) = (Farm::found(client).await, Farm::found(client).await);
+    let busy = one.animal(client, "1").await;
+    for n in 0..24 {
+        world.pass(TimeDelta::hours(5));
+        let (farm, lot, technician) = match n % 6 {
+            0 => (&two, &two.conventional, "T. Rare"),
+            1 | 2 => (&two, &one.sexed, "T. Busy"),
+            _ => (&one, if n % 2 == 0 { &one.conventional } else { &one.sexed }, "T. Busy"),
+        };
+        farm.receive(client, lot, 1, 5).await;
+        let animal = if n % 6 == 3 { busy.clone() } else { farm.animal(client, &format!("{n}")).await };
+        let order = json!({"animal_id": animal, "lot_id": lot, "technician": technician, "override": {"reason": "agreed"}});
+        let taken = client.make("/v1/withdrawals", order).await;
+        match n % 8 {
+            7 => {
+                let path = format!("/v1/withdrawals/{taken}/discard");
+                client.post(&path, json!({"reason": "dropped"})).await.expect(200);
+            }
+            6 => {}
+            _ => {
+                let service = client.make("/v1/services", json!({"withdrawal_id": taken})).await;
+                if n % 8 == 5 {
+                    let path = format!("/v1/services/{service}/reversal");
+                    client.post(&path, json!({})).await.expect(200);
+                }
+            }
+        }
+    }
+    (one, two, busy)
+}
+
+/// A filter by a text member.
+fn by(name: &'static str, pointer: &'static str, value: &str) -> Asked<'static> {
+    let wanted = value.to_owned();
+    (name, value.to_owned(), Box::new(move |item| item.pointer(pointer).is_some_and(|held| *held == wanted)))
+}
+
+/// Filters by time, from the hours and to the hours after `begin`.
+fn times(begin: chrono::DateTime<chrono::Utc>, pointer: &'static str) -> Vec<Asked<'static>> {
+    let at = |hours: i64| begin + TimeDelta::hours(hours);
+    let when = move |item: &Value| crate::world::instant(item.pointer(pointer).unwrap().as_str().unwrap());
+    let text = |at: chrono::DateTime<chrono::Utc>| at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+    let (from, to) = (at(30), at(90));
+    vec![
+        ("from", text(from), Box::new(move |item| when(item) >= from)),
+        ("to", text(to), Box::new(move |item| when(item) < to)),
+    ]
+}
+
+async fn services_by_several_filters(world: &World) {
+    let begin = world.now();
+    let (one, two, busy) = served(world).await;
+    let mut filters = times(begin, "/served_at");
+    filters.extend([by("animal_id", "/animal_id", &busy), by("technician", "/technician", "T. Rare")]);
+    filters.push(by("technician", "/technician", "T. Busy"));
+    for farm in [&one, &two] {
+        filters.extend([by("herd_id", "/herd_id", &farm.herd), by("sire_id", "/sire/id", &farm.sire)]);
+    }
+    filters.push(("reversed", "true".to_owned(), Box::new(|item| !item["reversed_at"].is_null())));
+    filters.push(("reversed", "false".to_owned(), Box::new(|item| item["reversed_at"].is_null())));
+    filters.sort_by_key(|(name, ..)| *name);
+    agrees(&world.manager, "/v1/services", &filters).await;
+}
+
+async fn withdrawals_by_several_filters(world: &World) {
+    let begin = world.now();
+    let (one, two, busy) = served(world).await;
+    let mut filters = times(begin, "/withdrawn_at");
+    filters.extend([by("animal_id", "/animal_id", &busy), by("technician", "/technician", "T. Rare")]);
+    filters.push(by("technician", "/technician", "T. Busy"));
+    for farm in [&one, &two] {
+        filters.extend([by("herd_id", "/herd_id", &farm.herd), by("sire_id", "/sire/id", &farm.sire)]);
+    }
+    filters.push(by("lot_id", "/lot/id", &one.sexed));
+    for state in ["served", "discarded", "out"] {
+        filters.push(by("state", "/state", state));
+    }
+    filters.sort_by_key(|(name, ..)| *name);
+    agrees(&world.manager, "/v1/withdrawals", &filters).await;
+}
+
+async fn by_the_beginning_of_what_they_are_called(world: &World) {
+    let client = &world.manager;
+    let (one, two) = (Farm::found(client).await, Farm::found(client).await);
+    let mut names = Vec::new();
+    for (farm, number, name, code) in [
+        (&one, "412", "Žofka die Braune", "AT 0417 412"),
+        (&two, "41", "Zora", "XX000041"),
+        (&one, "7", "Braune", "XX000412"),
+    ] {
+        let animal = json!({"herd_id": farm.herd, "number": number, "name": name,
+                            "identifiers": [{"scheme": "farm", "id": code}]});
+        names.push(client.make("/v1/animals", animal).await);
+    }
+    let found = async |query: &str| {
+        let mut hers = Vec::new();
+        for animal in whole(client, "/v1/animals", query, 1).await {
+            hers.push(names.iter().position(|id| animal["id"] == **id).unwrap());
+        }
+        hers
+    };
+    for (query, hers) in [
+        ("q=41", vec![0, 1]),
+        ("q=412", vec![0]),
+        ("q=%C5%BEOF", vec![0]),
+        ("q=zofka", vec![]),
+        ("q=braun", vec![0, 2]),
+        ("q=Braune+412", vec![0]),
+        ("q=412+zora", vec![]),
+        ("q=xx000", vec![1, 2]),
+        ("q=%25", vec![]),
+    ] {
+        assert_eq!(found(query).await, hers, "{query}");
+    }
+    assert_eq!(found(&format!("q=braune&herd_id={}", two.herd)).await, [] as [usize; 0]);
+    assert_eq!(found("q=41&number=41").await, [1]);
+    // What she is called is found as it is now.
+    let renamed = json!({"name": "Zenzi", "number": "55"});
+    client.patch(&format!("/v1/animals/{}", names[1]), None, renamed).await.expect(200);
+    assert_eq!((found("q=zor").await, found("q=zen").await, found("q=41").await), (vec![], vec![1], vec![0]));
+
+    let sire = json!({"name": "Invented Seventeen", "identifiers": [{"scheme": "farm", "id": "B-17"}]});
+    let sire = client.make("/v1/sires", sire).await;
+    for query in ["q=seventeen", "q=b-1", "q=inv+sev"] {
+        let sires = whole(client, "/v1/sires", query, 1).await;
+        assert!(sires.iter().any(|found| found["id"] == sire), "{query}");
+    }
+    assert_eq!(whole(client, "/v1/sires", "q=braune", 10).await, [] as [Value; 0], "that is a cow");
+    for wrong in ["q=", "q=a+b+c+d+e+f", "q=%00"] {
+        let answer = client.get(&format!("/v1/animals?{wrong}")).await;
+        assert_eq!(answer.pointers(), ["q"], "{wrong}");
+        answer.problem(400, "invalid-query");
+    }
 }

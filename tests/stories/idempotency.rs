@@ -83,7 +83,7 @@ async fn a_refusal_stays_refused_for_its_key(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
     let animal = farm.animal(client, "1").await;
-    let lot = farm.lot(client, "sexed_male", "2025-01-01").await;
+    let lot = farm.lot(client, "sexed_female", "2025-01-01").await;
     let order = json!({"animal_id": animal, "lot_id": lot});
     let refused = client.post_as("/v1/withdrawals", "late", order.clone()).await;
     assert_eq!(refused.status, 409);

@@ -258,8 +258,11 @@ impl<'w> Yard<'w> {
                 "/v1/herds".to_owned(),
                 json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna",
                        "location": {"scheme": "example.org/holding", "id": "LM-1"},
-                       "choice_rule": [{"from_service": 1, "to_service": 3, "class": "heifer",
-                                        "semen_types": ["sexed_female"]}],
+                       "choice_rule": [{"from_service": 1, "to_service": 3, "class": "heifer", "from_lactation": 0,
+                                        "to_lactation": 30, "groups": ["fresh"], "from_date": "2026-01-01",
+                                        "to_date": "2026-12-31", "purpose": "dairy",
+                                        "semen_types": ["sexed_female"], "otherwise": ["conventional"]}],
+                       "technician_may_override": true,
                        "same_heat_hours": 48, "waiting_days": 50, "kinship_limit": 0.125,
                        "first_service_days": 365, "thaw": thaw}),
             ),
@@ -275,9 +278,15 @@ impl<'w> Yard<'w> {
             ),
             "sires" => (
                 "/v1/sires".to_owned(),
-                json!({"name": "Invented Two", "breed": "HOL", "identifiers": names, "sire_id": sire,
-                       "dam_id": self.dam}),
+                json!({"name": "Invented Two", "breed": "HOL", "purpose": "dual", "identifiers": names, "sire_id": sire,
+                       "dam_id": self.dam, "maternal_grandsire_id": sire}),
             ),
+            "sires with parents elsewhere" => {
+                let name = |id: &str| json!({"scheme": "farm", "id": id});
+                let sire = json!({"name": "Invented Three", "sire_identifier": name("S"), "dam_identifier": name("D"),
+                                  "maternal_grandsire_identifier": name("G")});
+                ("/v1/sires".to_owned(), sire)
+            }
             "lots" => (
                 "/v1/lots".to_owned(),
                 json!({"sire_id": sire, "semen_type": "sexed_female", "batch": "24117",
@@ -288,8 +297,8 @@ impl<'w> Yard<'w> {
             "animals" => (
                 "/v1/animals".to_owned(),
                 json!({"herd_id": herd, "number": "412", "name": "Žofka", "identifiers": names,
-                       "born_on": "2023-05-02", "sire_id": sire, "dam_id": self.dam, "breed": "HOL",
-                       "left_on": "2026-01-01"}),
+                       "born_on": "2023-05-02", "sire_id": sire, "dam_id": self.dam, "breed": "HOL", "groups": ["fresh"],
+                       "left_on": "2026-01-01", "donor": true}),
             ),
             "receipts" => (
                 "/v1/receipts".to_owned(),
@@ -305,6 +314,27 @@ impl<'w> Yard<'w> {
             "discards" => (
                 "/v1/discards".to_owned(),
                 json!({"lot_id": sexed, "place": place, "straws": 1, "reason": "exposed", "discarded_at": at,
+                       "technician": technician, "note": note}),
+            ),
+            "calendars" => {
+                ("/v1/calendars".to_owned(), json!({"name": "Lower Meadow, to watch", "herd_id": herd}))
+            }
+            "requests" => (
+                "/v1/requests".to_owned(),
+                json!({"herd_id": herd, "animal_ids": [self.animal().await], "text": "Heat seen.", "wanted_by": at,
+                       "caller": "A. Example", "telephone": "00 000", "asked_at": at}),
+            ),
+            "closing" => {
+                let asked = json!({"herd_id": herd, "text": "Heat seen."});
+                let asked = self.client.make("/v1/requests", asked).await;
+                (format!("/v1/requests/{asked}/closing"), json!({"reason": "Not in heat."}))
+            }
+            "consignments" => (
+                "/v1/consignments".to_owned(),
+                json!({"direction": "out", "documents": ["DN-4711"], "document_on": "2026-02-27", "moved_at": at,
+                       "party": {"name": "Invented Station", "approval_number": "ZZ 00 123",
+                                 "address": "Invented Road 1\nInvented Town"},
+                       "lines": [{"lot_id": sexed, "place": place, "straws": 1}],
                        "technician": technician, "note": note}),
             ),
             "stocktakes of a tank" => (
@@ -354,6 +384,15 @@ impl<'w> Yard<'w> {
                 json!({"animal_id": self.animal().await, "sire_id": sire, "semen_type": "conventional",
                        "semen_from_herd_stock": true, "served_at": at, "technician": technician, "note": note}),
             ),
+            "services by a bull" => (
+                "/v1/services".to_owned(),
+                json!({"kind": "natural", "animal_id": self.animal().await, "sire_id": sire, "served_at": at}),
+            ),
+            "services with an embryo" => (
+                "/v1/services".to_owned(),
+                json!({"kind": "embryo_transfer", "animal_id": self.animal().await, "sire_id": sire,
+                       "donor_id": self.dam, "served_at": at}),
+            ),
             "readings by depth" => {
                 let readings = format!("{}/nitrogen-readings", self.tank().await);
                 let wrong = self.client.make(&readings, json!({"read_at": at, "depth_mm": 315})).await;
@@ -379,10 +418,13 @@ impl<'w> Yard<'w> {
                                     "note": note});
                 (refills, refill)
             }
-            "repairs" => (
-                format!("{}/repairs", self.tank().await),
-                json!({"repaired_at": at, "kind": "repaired", "technician": technician, "note": note}),
-            ),
+            "repairs" => {
+                let repairs = format!("{}/repairs", self.tank().await);
+                let wrong = self.client.make(&repairs, json!({"repaired_at": at, "kind": "replaced"})).await;
+                let repair = json!({"repaired_at": at, "kind": "repaired", "supersedes": wrong,
+                                    "technician": technician, "note": note});
+                (repairs, repair)
+            }
             "webhooks" => (
                 "/v1/webhooks".to_owned(),
                 json!({"url": "https://herd.example.test/", "events": ["stock.low"], "herd_ids": [herd],
@@ -403,10 +445,14 @@ impl<'w> Yard<'w> {
                 let animal = self.animal().await;
                 event(
                     "pregnancy-checks",
-                    json!({"animal_id": animal, "checked_at": at, "method": "milk", "result": "empty"}),
+                    json!({"animal_id": animal, "checked_at": at, "method": "milk", "result": "empty",
+                           "days_pregnant": 40}),
                 )
             }
-            "calvings" => event("calvings", json!({"animal_id": self.animal().await, "calved_at": at})),
+            "calvings" => {
+                let animal = self.animal().await;
+                event("calvings", json!({"animal_id": animal, "calved_at": at, "calves": 2}))
+            }
             "abortions" => {
                 let animal = self.animal().await;
                 event("abortions", json!({"animal_id": animal, "aborted_at": at, "opens_cycle": true}))
@@ -838,6 +884,7 @@ async fn what_contradicts_itself_is_refused(world: &World) {
         ("refills", json!({"depth_after_mm": 200}), "#/depth_after_mm"),
         ("refills", json!({"depth_after_mm": null, "litres_added": null}), "#/depth_after_mm"),
         ("refills", json!({"filled_at": "2026-03-03T05:00:01Z"}), "#/filled_at"),
+        ("repairs", json!({"kind": "not_done", "supersedes": null}), "#/supersedes"),
         ("lots", json!({"semen_type": "conventional"}), "#/sexed_percentage"),
         ("animals", json!({"left_on": "2023-05-01"}), "#/left_on"),
         ("receipts", json!({"received_at": "2026-03-03T05:00:01Z"}), "#/received_at"),
@@ -911,6 +958,10 @@ async fn a_query_is_read_as_strictly(world: &World) {
         (&format!("/v1/animals/{animal}/next-service?at=2026-03-02T06:00:00+01:00"), "at"),
         (&format!("/v1/animals/{animal}/next-service?at=2201-01-01T00:00:00Z"), "at"),
         (&format!("/v1/animals/{animal}/next-service?colour=red"), "colour"),
+        ("/v1/thaw-advice", "bath_temp_c"),
+        ("/v1/thaw-advice?bath_temp_c=101", "bath_temp_c"),
+        ("/v1/thaw-advice?bath_temp_c=35.6&straw_ml=0.3", "straw_ml"),
+        ("/v1/thaw-advice?bath_temp_c=35.6&straws=0", "straws"),
     ] {
         let answer = yard.client.get(path).await;
         assert_eq!(answer.pointers(), [name], "{path}");
@@ -925,11 +976,11 @@ async fn a_query_is_read_as_strictly(world: &World) {
 async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
     let (farm, client) = (&yard.farm, yard.client);
     match thing {
-        "herd" => farm.herd.clone(),
+        "herd" | "owner_herd" => farm.herd.clone(),
         "tank" => farm.tank.clone(),
         "sire" => farm.sire.clone(),
         "lot" => farm.sexed.clone(),
-        "animal" => yard.animal().await,
+        "animal" | "donor" => yard.animal().await,
         "withdrawal" => yard.withdrawn().await,
         "movement" => yard.received().await,
         "service" => client.make("/v1/services", json!({"animal_id": yard.animal().await})).await,
@@ -937,7 +988,6 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
             let tank = client.make("/v1/tanks", json!({"name": "Old one"})).await;
             client.make("/v1/holds", json!({"tank_id": tank, "reason": "Doubt."})).await
         }
-        "owner_herd" => farm.herd.clone(),
         "stocktake" => client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await,
         "alert" => {
             farm.receive(client, &farm.conventional, 2, 1).await;
@@ -951,6 +1001,7 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
             let lot = farm.lot(client, "sexed_female", "2024-04-26").await;
             client.make("/v1/alert-rules", json!({"kind": "stock.low", "lot_id": lot})).await
         }
+        "request" => client.make("/v1/requests", json!({"herd_id": farm.herd, "text": "Heat seen."})).await,
         "webhook" => own_webhook(client).await,
         "deliverie" => {
             let webhook = own_webhook(client).await;
@@ -1091,6 +1142,7 @@ fn the_description_says_what_each_form_takes() {
             "readings" => "/v1/tanks/{id}/nitrogen-readings".to_owned(),
             list @ ("refills" | "repairs") => format!("/v1/tanks/{{id}}/{list}"),
             "alert" => "/v1/alert-rules".to_owned(),
+            act @ "closing" => format!("/v1/requests/{{id}}/{act}"),
             act @ "acknowledgement" => format!("/v1/alerts/{{id}}/{act}"),
             "secret" => "/v1/webhooks/{id}/secret-rotation".to_owned(),
             act @ "redelivery" => format!("/v1/webhooks/{{id}}/{act}"),
@@ -1152,6 +1204,9 @@ fn the_description_says_what_each_form_takes() {
             "stocktakes of a tank",
             "withdrawals of a lot",
             "services with a straw",
+            "services with a foreign straw",
+            "services by a bull",
+            "sires",
             // The other way is told by a story of its own.
             "settlements with a straw",
             "tanks",
@@ -1162,8 +1217,10 @@ fn the_description_says_what_each_form_takes() {
         let others_follow = others_follow.contains(&form)
             || (form.starts_with("alert rules") && form != "alert rules of a difference");
         if !others_follow {
-            // A delivery lies ahead, as no other moment that is told: the outlook's stories tell it.
-            let missing: Vec<_> = all.difference(listed).filter(|name| *name != "delivery_at").collect();
+            // What lies ahead, as no other moment that is told, has stories of its own: the outlook's, the call-outs'.
+            let ahead = ["delivery_at", "wanted_by"];
+            let missing: Vec<_> =
+                all.difference(listed).filter(|name| !ahead.contains(&name.as_str())).collect();
             assert!(missing.is_empty(), "{form}: give the table {missing:?}");
         }
     }
@@ -1185,8 +1242,8 @@ const SEMEN: Takes = Word(&["conventional", "sexed_female", "sexed_male"]);
 fn thaw_fields() -> Vec<Field> {
     vec![
         Field("thaw", May, Object),
-        Field("thaw/min_c", Must, Number([30.0, 36.5], [29.999, 36.501])),
-        Field("thaw/max_c", Must, Number([36.5, 40.0], [-0.001, 40.001])),
+        Field("thaw/min_c", Must, Number([33.3, 36.5], [33.299, 36.501])),
+        Field("thaw/max_c", Must, Number([36.5, 38.0], [-0.001, 38.001])),
         Field("thaw/aim_c", Must, Number([35.0, 36.5], [34.999, 36.501])),
         Field("thaw/min_s", Must, Whole(1, 86_400)),
         Field("thaw/use_within_s", Must, Whole(1, 86_400)),
@@ -1255,7 +1312,17 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("choice_rule/0/to_service", May, Whole(1, 100)),
                     Field("choice_rule/0/class", May, Word(&["heifer", "cow"])),
                     Field("choice_rule/0/semen_types", Must, List),
-                    Field("choice_rule/0/semen_types/0", Must, SEMEN),
+                    Field("choice_rule/0/semen_types/0", Must, Word(&["sexed_female", "sexed_male"])),
+                    Field("choice_rule/0/from_lactation", May, Whole(0, 30)),
+                    Field("choice_rule/0/to_lactation", May, Whole(0, 30)),
+                    Field("choice_rule/0/groups", May, List),
+                    Field("choice_rule/0/groups/0", Must, Line(60)),
+                    Field("choice_rule/0/from_date", May, Day("2026-12-31", "2201-01-02")),
+                    Field("choice_rule/0/to_date", May, Day("2200-12-31", "2025-12-31")),
+                    Field("choice_rule/0/purpose", May, Word(&["dairy", "beef"])),
+                    Field("choice_rule/0/otherwise", May, List),
+                    Field("choice_rule/0/otherwise/0", Must, Word(&["conventional", "sexed_male"])),
+                    Field("technician_may_override", May, Flag),
                     Field("same_heat_hours", May, Whole(1, 240)),
                     Field("waiting_days", May, Whole(0, 1000)),
                     Field("kinship_limit", May, Number([0.0, 1.0], [-0.001, 1.001])),
@@ -1289,10 +1356,32 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
         (
             "sires",
             joined([
-                vec![Field("name", Must, Line(200)), Field("breed", May, Line(60))],
+                vec![
+                    Field("name", Must, Line(200)),
+                    Field("breed", May, Line(60)),
+                    Field("purpose", May, Word(&["dairy", "beef", "dual"])),
+                ],
                 name_fields(),
-                vec![Field("sire_id", May, Id), Field("dam_id", May, Id)],
+                vec![
+                    Field("sire_id", May, Id),
+                    Field("dam_id", May, Id),
+                    Field("maternal_grandsire_id", May, Id),
+                ],
             ]),
+        ),
+        (
+            "sires with parents elsewhere",
+            vec![
+                Field("sire_identifier", May, Object),
+                Field("sire_identifier/scheme", Must, Line(60)),
+                Field("sire_identifier/id", Must, Line(60)),
+                Field("dam_identifier", May, Object),
+                Field("dam_identifier/scheme", Must, Line(60)),
+                Field("dam_identifier/id", Must, Line(60)),
+                Field("maternal_grandsire_identifier", May, Object),
+                Field("maternal_grandsire_identifier/scheme", Must, Line(60)),
+                Field("maternal_grandsire_identifier/id", Must, Line(60)),
+            ],
         ),
         (
             "lots",
@@ -1331,7 +1420,10 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("sire_id", May, Id),
                     Field("dam_id", May, Id),
                     Field("breed", May, Line(60)),
+                    Field("groups", May, List),
+                    Field("groups/0", Must, Line(60)),
                     Field("left_on", May, Day("2200-12-31", "2023-05-01")),
+                    Field("donor", May, Flag),
                 ],
             ]),
         ),
@@ -1386,6 +1478,45 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                     Field("note", May, Lines(2000)),
                 ],
             ]),
+        ),
+        ("calendars", vec![Field("name", Must, Line(200)), Field("herd_id", May, Id)]),
+        (
+            "requests",
+            vec![
+                Field("herd_id", Must, Id),
+                Field("animal_ids", May, List),
+                Field("animal_ids/0", Must, Id),
+                Field("text", May, Lines(2000)),
+                Field("caller", May, Line(200)),
+                Field("telephone", May, Line(60)),
+                Field("asked_at", May, Moment),
+            ],
+        ),
+        ("closing", vec![Field("reason", Must, Lines(500))]),
+        (
+            "consignments",
+            vec![
+                Field("direction", Must, Word(&["in", "out"])),
+                Field("party", Must, Object),
+                Field("party/name", Must, Line(200)),
+                Field("party/approval_number", May, Line(60)),
+                Field("party/address", May, Lines(500)),
+                Field("documents", May, List),
+                Field("documents/0", Must, Line(60)),
+                Field("document_on", May, Day("2026-02-27", "2026-02-30")),
+                Field("moved_at", May, Moment),
+                Field("lines", Must, List),
+                Field("lines/0", Must, Object),
+                Field("lines/0/lot_id", Must, Id),
+                Field("lines/0/place", Must, Object),
+                Field("lines/0/place/tank_id", Must, Id),
+                Field("lines/0/place/canister", Must, Whole(1, 6)),
+                Field("lines/0/place/cane", May, Line(40)),
+                Field("lines/0/place/goblet", May, Line(40)),
+                Field("lines/0/straws", Must, Whole(1, 100_000)),
+                Field("technician", May, Line(100)),
+                Field("note", May, Lines(2000)),
+            ],
         ),
         (
             "stocktakes of a tank",
@@ -1498,6 +1629,8 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("note", May, Lines(2000)),
             ],
         ),
+        ("services by a bull", vec![Field("kind", May, Word(&["ai", "natural", "embryo_transfer"]))]),
+        ("services with an embryo", vec![Field("donor_id", May, Id)]),
         (
             "heats",
             event_fields(
@@ -1505,7 +1638,17 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 vec![Field(
                     "method",
                     May,
-                    Word(&["seen", "pedometer", "collar", "ear_tag", "bolus", "chemical", "other"]),
+                    Word(&[
+                        "seen",
+                        "sensor",
+                        "timed_protocol",
+                        "pedometer",
+                        "collar",
+                        "ear_tag",
+                        "bolus",
+                        "chemical",
+                        "other",
+                    ]),
                 )],
             ),
         ),
@@ -1520,6 +1663,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                         Word(&["ultrasound", "palpation", "blood", "milk", "visual", "other"]),
                     ),
                     Field("result", Must, Word(&["pregnant", "multiple", "empty", "unknown"])),
+                    Field("days_pregnant", May, Whole(1, 300)),
                 ],
             ),
         ),
@@ -1550,7 +1694,8 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             "repairs",
             vec![
                 Field("repaired_at", May, Moment),
-                Field("kind", Must, Word(&["repaired", "replaced"])),
+                Field("kind", Must, Word(&["repaired", "replaced", "not_done"])),
+                Field("supersedes", May, Id),
                 Field("technician", May, Line(100)),
                 Field("note", May, Lines(2000)),
             ],
@@ -1577,7 +1722,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("also_delivered", May, Flag),
             ],
         ),
-        ("calvings", event_fields("calved_at", vec![])),
+        ("calvings", event_fields("calved_at", vec![Field("calves", May, Whole(1, 5))])),
         ("abortions", event_fields("aborted_at", vec![Field("opens_cycle", May, Flag)])),
         (
             "settlements with a straw",

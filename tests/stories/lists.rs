@@ -94,6 +94,10 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/do-not-breed", event),
         ("/v1/stocktakes", vec![("tank_id", is!("/tank_id"))]),
         ("/v1/holds", vec![("tank_id", is!("/tank_id")), ("open", is_held)]),
+        ("/v1/consignments", vec![("direction", is!("/direction"))]),
+        ("/v1/reports/register", vec![]),
+        ("/v1/calendars", vec![]),
+        ("/v1/requests", vec![("herd_id", is!("/herd_id")), ("state", is!("/state"))]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
         ("/v1/tanks/{id}/repairs", vec![]),
@@ -187,6 +191,22 @@ pub async fn stocked(client: &Client) {
             client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await;
         }
         client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [], "complete": true})).await;
+        for name in ["To watch", "The same"] {
+            client.make("/v1/calendars", json!({"name": name, "herd_id": farm.herd})).await;
+        }
+        for text in ["Heat seen.", "Another.", "A third."] {
+            let asked = client.make("/v1/requests", json!({"herd_id": farm.herd, "text": text})).await;
+            if text == "Another." {
+                let path = format!("/v1/requests/{asked}/closing");
+                client.post(&path, json!({"reason": "Not in heat."})).await.expect(200);
+            }
+        }
+        for direction in ["in", "out"] {
+            let line = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
+            let consignment =
+                json!({"direction": direction, "party": {"name": "Invented Station"}, "lines": [line]});
+            client.make("/v1/consignments", consignment).await;
+        }
         for kind in ["stock.low", "stock.out", "withdrawal.unresolved"] {
             client.make("/v1/alert-rules", json!({"kind": kind, "herd_id": farm.herd})).await;
         }
@@ -430,7 +450,7 @@ async fn filters_together_do_what_a_naive_filter_does(world: &World) {
                 .map(str::to_owned)
                 .collect();
             let absent = match *name {
-                "semen_type" | "status" | "kind" => None,
+                "semen_type" | "status" | "kind" | "state" | "direction" => None,
                 "unresolved" | "open" | "flagged" => {
                     values = ["true", "false"].map(str::to_owned).into();
                     None
@@ -492,6 +512,8 @@ fn held_at(filter: &str) -> &'static [&'static str] {
         "tank_id" => &["/place/tank_id", "/tank_id"],
         "key_id" => &["/key_id"],
         "kind" => &["/kind"],
+        "state" => &["/state"],
+        "direction" => &["/direction"],
         "subject" => &["/subject"],
         _ => &[],
     }

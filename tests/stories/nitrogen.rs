@@ -210,7 +210,7 @@ async fn what_cannot_be_is_refused_with_the_reason(world: &World) {
     }
     let ahead = json!({"depth_mm": 299, "read_at": "2026-03-02T05:30:00Z"});
     let made = read(client, &tank, ahead).await;
-    assert!(made["warnings"][0].as_str().unwrap().contains("30 minutes ahead"), "{made}");
+    assert!(made["warnings"][0].as_str().unwrap().contains("30 min ahead"), "{made}");
     let list = client.get(&format!("{tank}/refills")).await.expect(200);
     assert_eq!(list["items"], json!([]));
 }
@@ -482,7 +482,7 @@ async fn hourly(world: &World, tank: &str, days: i64, depth_mm: impl Fn(i64) -> 
     let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
-    let key = store::access::key::all(&mut tx).await.unwrap()[0].id;
+    let key = store::access::key::all(&mut tx).await.unwrap()[0].key.id;
     let tank_id = TankId(tank.rsplit('/').next().unwrap().parse().unwrap());
     for hour in 0..=24 * days {
         let reading = Reading {
@@ -628,6 +628,31 @@ async fn an_alarm_stands_until_a_repair_is_entered(world: &World) {
     assert_ne!(told["condition"], "failing");
     assert!(told["reason"].as_str().unwrap().contains("repaired or replaced"), "{told}");
     assert_eq!(on(88).await["condition"], "failing", "what was so then stays so");
+
+    // It was another tank that was repaired: taken back, and the alarm stands as if nothing had been entered.
+    let taken_back = |of: &Value| json!({"repaired_at": days_ago(1), "kind": "not_done", "supersedes": of});
+    let refused = client.post(&repairs, json!({"kind": "not_done"})).await;
+    assert_eq!(refused.pointers(), ["#/supersedes"]);
+    let other = self::tank(client).await;
+    let elsewhere = client.post(&format!("{other}/repairs"), taken_back(&repair["id"])).await;
+    assert_eq!(elsewhere.pointers(), ["#/supersedes"]);
+    let undone = client.post(&repairs, taken_back(&repair["id"])).await.created();
+    let told = nitrogen(client, &tank).await;
+    assert_eq!(told["condition"], "failing", "{told}");
+    assert_eq!(
+        (&told["alarm"]["ended_at"], &told["alarm"]["raised_at"]),
+        (&Value::Null, &json!(days_ago(34)))
+    );
+    let listed = client.get(&repairs).await.expect(200);
+    assert_eq!(listed["items"][0]["superseded_by"], undone["id"]);
+    assert_eq!(listed["items"][1], undone);
+    client.post(&repairs, taken_back(&repair["id"])).await.problem(409, "already-superseded");
+    // What was taken back by mistake is entered anew; a wrong day is corrected.
+    let late = json!({"repaired_at": days_ago(1), "kind": "repaired", "supersedes": undone["id"]});
+    let late = client.post(&repairs, late).await.created();
+    let right = json!({"repaired_at": days_ago(2), "kind": "replaced", "supersedes": late["id"]});
+    client.post(&repairs, right).await.created();
+    assert_eq!(nitrogen(client, &tank).await["alarm"]["ended_at"], json!(days_ago(2)));
 }
 
 async fn what_a_rod_can_show_is_kept_and_what_looks_wrong_is_said_at_once(world: &World) {

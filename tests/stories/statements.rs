@@ -26,7 +26,7 @@ fn is_shared(statement: &str) -> bool {
 }
 
 /// Does something and gives the statements that it cost.
-async fn cost<T>(world: &World, act: impl Future<Output = T>) -> (T, Vec<&'static str>) {
+pub async fn cost<T>(world: &World, act: impl Future<Output = T>) -> (T, Vec<&'static str>) {
     world.db().take_statements();
     let done = act.await;
     let mut statements = world.db().take_statements();
@@ -181,6 +181,10 @@ async fn instance(client: &Client, farm: &Farm, path: &str) -> String {
     let (list, rest) = path.split_once("/{id}").unwrap_or((path, ""));
     let tank = &farm.tank;
     let id = match list {
+        // It is about a bath, and about a lot and a herd if they are named.
+        "/v1/thaw-advice" => {
+            return format!("{path}?bath_temp_c=35.6&lot_id={}&herd_id={}", farm.sexed, farm.herd);
+        }
         _ if !path.contains('{') => return path.to_owned(),
         "/v1/tanks" => tank.clone(),
         "/v1/reports/lot-trace" => farm.sexed.clone(),
@@ -199,6 +203,19 @@ async fn some_of_everything(client: &Client) -> Farm {
     let hook = json!({"url": "https://farm.example/hook", "events": ["straw.withdrawn"]});
     client.make("/v1/webhooks", hook).await;
     client.make("/v1/alert-rules", json!({"kind": "stock.low", "below_straws": 20})).await;
+    for name in ["To watch", "The same"] {
+        client.make("/v1/calendars", json!({"name": name})).await;
+    }
+    for text in ["Heat seen.", "Another."] {
+        client.make("/v1/requests", json!({"herd_id": farm.herd, "text": text})).await;
+    }
+    for direction in ["in", "out"] {
+        let lines = [1, 2].map(|_| json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1}));
+        let party = json!({"name": "Invented Station"});
+        client
+            .make("/v1/consignments", json!({"direction": direction, "party": party, "lines": lines}))
+            .await;
+    }
     for (number, depth) in [("1", 400), ("2", 390), ("3", 380)] {
         let animal = farm.animal(client, number).await;
         let withdrawal =

@@ -165,12 +165,21 @@ impl World {
 
     /// A caller with a new key of that role.
     pub async fn caller(&self, role: Role) -> Client {
+        self.caller_with(role, None).await
+    }
+
+    /// A technician with a new key that is good until then.
+    pub async fn caller_until(&self, end: &str) -> Client {
+        self.caller_with(Role::Technician, Some(Timestamp::from(instant(end)))).await
+    }
+
+    async fn caller_with(&self, role: Role, expires_at: Option<Timestamp>) -> Client {
         let db = Db::open(&self.database_url).await.unwrap();
         let mut tx = db.write().await.unwrap();
         let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
         let now = Timestamp::from(*self.clock.lock().unwrap());
         let name = Name::parse("A caller").unwrap();
-        let (_, secret) = keys::create(&mut tx, business, name, role, None, now).await.unwrap();
+        let (_, secret) = keys::create(&mut tx, business, name, role, expires_at, now).await.unwrap();
         tx.commit().await.unwrap();
         db.close().await;
         Client { key: secret.reveal().to_owned(), ..self.manager.clone() }

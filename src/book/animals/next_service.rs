@@ -7,16 +7,21 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
-            choice::{Allowed, Class, unruled_warning},
-            history::{AnimalStatus, Numbered},
+            candidate::Candidate,
+            choice::{Allowed, Class},
+            history::Numbered,
+            mating::{KinshipVerdict, MatingKinship},
             objection::{Deviation, waiting_warning},
             offers::Blocked,
-            timing::{Timing, timing},
+            pregnancy::Pregnancy,
+            timing::{Timing, WindowState, timing},
         },
+        cautions::withdrawal as lifting,
+        duration::words,
         exchange::ade::{Recommendation, own},
         identifiers::ExternalId,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
-        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, SireId, Timestamp},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, ServiceId, SireId, Timestamp},
     },
     store::{
         self, Tx,
@@ -46,11 +51,15 @@ pub struct NextService {
     pub semen_types: Vec<SemenType>,
     /// The rule that says so.
     pub rule: Allowed,
+    /// The pregnancy that a check found and that has not ended since; null without one.
+    pub pregnancy: Option<FoundPregnancy>,
     /// Straws that she may have and where they hang, the first to be used first.
     pub candidates: Vec<Stock>,
     /// Sires in reach that she may not have, and why.
     pub blocked: Vec<Blocked>,
-    /// When to serve her, from her last standing heat; null without one in the last three days.
+    /// Her kinship with each of these sires, from the known pedigree.
+    pub kinship: Vec<MatingKinship>,
+    /// When to serve her, from her last heat and how it was found; null without one in the last three days.
     pub timing: Option<Timing>,
     /// The mating plan for her, as her herd system last told it; null without one.
     pub plan: Option<MatingPlan>,
@@ -58,6 +67,31 @@ pub struct NextService {
     pub thaw: ThawProtocol,
     /// What else to heed.
     pub cautions: Vec<String>,
+}
+
+/// A pregnancy that a check found.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct FoundPregnancy {
+    /// When it was found.
+    pub checked_at: Timestamp,
+    /// The service that fits; null when none on record does for certain.
+    pub service_id: Option<ServiceId>,
+    /// When that was.
+    pub served_at: Option<Timestamp>,
+    /// Whether more than one calf was seen.
+    pub multiple: bool,
+}
+
+impl FoundPregnancy {
+    fn of(candidate: &Candidate, found: Pregnancy) -> Self {
+        let service = found.fit.service();
+        Self {
+            checked_at: found.checked_at,
+            service_id: service.and_then(|n| candidate.numbered.get(n)).map(|(id, _)| *id),
+            served_at: service.and_then(|n| candidate.history.services.get(n)).map(|service| service.at),
+            multiple: found.multiple,
+        }
+    }
 }
 
 /// What is planned for an animal.
@@ -153,9 +187,10 @@ pub async fn next_service(
         .or_else(|| turn.allowed.semen_types.first().copied())
         .unwrap_or(SemenType::Conventional);
     let thaw = candidates.first().map_or_else(
-        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type)),
+        || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type, None)),
         |first| candidate.protocol(&first.lot),
     );
+    let kinship = kinships(&candidate, &candidates, &blocked);
     let open = store::straws::withdrawal::list(
         tx,
         business,
@@ -168,16 +203,34 @@ pub async fn next_service(
     let mut cautions: Vec<String> =
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
     cautions.extend(waiting_warning(&turn.status, &candidate.herd, at));
-    let (number, class) = (turn.status.next.service_number, turn.status.class);
-    cautions.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    cautions.extend(candidate.unruled_warning(&turn));
+    let is_otherwise = candidates.first().is_some_and(|first| !turn.allowed.has(first.semen_type));
+    cautions.extend(turn.allowed.otherwise_note().filter(|_| is_otherwise));
+    let mut unknown: Vec<String> =
+        candidates.iter().filter_map(|straw| turn.allowed.purpose_warning(&straw.sire)).collect();
+    unknown.dedup();
+    cautions.extend(unknown);
     cautions.extend(open.iter().map(|straw| {
-        format!("A straw has been out for her since {} and is not accounted for.", straw.withdrawn_at)
+        format!(
+            "A straw has been out for her since {} ({}) and is not accounted for.",
+            straw.withdrawn_at.display_in(candidate.herd.time_zone),
+            words(at.since(straw.withdrawn_at))
+        )
     }));
+    let timing = turn.status.heat.map(|heat| {
+        let served = turn.status.served_at.filter(|served| *served >= heat.at);
+        timing(heat, semen_type, at, served, candidate.herd.time_zone)
+    });
+    let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
+    cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
     let plan = plan_for(tx, business, candidate.id, at).await?;
     cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
-    cautions.extend(since_service(&turn.status, at));
-    cautions.extend(HANDLING.iter().map(ToString::to_string));
+    cautions.extend(candidate.doubts(&turn));
+    cautions.extend(kinship.iter().filter_map(MatingKinship::warning));
+    cautions.extend(unknown_kinship(&kinship));
+    let straw_ml = candidates.first().and_then(|first| first.lot.details.straw_ml);
+    cautions.extend(lifting(straw_ml).iter().map(ToString::to_string));
     Ok(Some(NextService {
         animal_id: candidate.id,
         herd_id: candidate.herd_id,
@@ -186,46 +239,52 @@ pub async fn next_service(
         numbered: turn.status.next,
         permitted: objections.is_empty(),
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
-        timing: turn.status.heat_at.map(|heat| timing(heat, semen_type)),
+        timing,
         semen_types: turn.allowed.semen_types.clone(),
+        pregnancy: turn.status.pregnancy.map(|found| FoundPregnancy::of(&candidate, found)),
         rule: turn.allowed,
         candidates,
         blocked,
+        kinship,
         plan,
         thaw,
         cautions,
     }))
 }
 
-/// What goes with every straw that is lifted.
-///
-/// 8 s above the frost line depress fertility: Stroud, ARSBC 2014; find the cane in 5-10 s, else
-/// lower it: Univ. Illinois Extension 2024. Tweezers and the plug: common practice, no source.
-/// Gas and burns: OSHA 29 CFR 1910.146 and the trade's safety notes.
-const HANDLING: &[&str] = &[
-    "Keep straws below the frost line; if it is not found in 5 to 8 seconds, lower the canister and let it chill. \
-     Tweezers, never fingers; plug back at once.",
-    "Liquid nitrogen burns, and its gas displaces air without warning: gloves, face shield, open doors. \
-     Local codes and licensed practice go before this.",
-];
+/// Her kinship with each sire whose straws she may have, or not.
+fn kinships(candidate: &Candidate, candidates: &[Stock], blocked: &[Blocked]) -> Vec<MatingKinship> {
+    let offered = candidates.iter().map(|straw| (straw.sire.id, straw.sire.name.clone()));
+    let barred = blocked.iter().map(|blocked| (blocked.sire_id, blocked.sire_name.clone()));
+    let mut sires: Vec<(SireId, Name)> = Vec::new();
+    for sire in offered.chain(barred) {
+        if !sires.iter().any(|(known, _)| *known == sire.0) {
+            sires.push(sire);
+        }
+    }
+    let ids: Vec<SireId> = sires.iter().map(|(id, _)| *id).collect();
+    let inbreeding = candidate.inbreeding(&ids);
+    sires.iter().zip(inbreeding).map(|((id, name), of)| candidate.kinship(*id, name, of)).collect()
+}
 
-/// Straws out of reach are said plainly.
-fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
-    candidates.is_empty().then(|| {
+/// Said once, however many sires there are.
+fn unknown_kinship(kinship: &[MatingKinship]) -> Option<String> {
+    let unknown: Vec<&str> = kinship
+        .iter()
+        .filter(|of| of.verdict == KinshipVerdict::Unknown)
+        .map(|of| of.sire_name.as_str())
+        .collect();
+    (!unknown.is_empty()).then(|| {
         format!(
-            "No straw that she may have hangs within reach ({}).",
-            crate::domain::animals::choice::one_of(&allowed.semen_types)
+            "A parent of hers or of the sire is not on record, so kinship is not fully known: {}.",
+            unknown.join(", ")
         )
     })
 }
 
-/// A service outside the normal cycle deserves a second look: return to heat comes after 18-24 days,
-/// short cycles 1-17, long ones 25-49 (Extension; NZ AB series I).
-fn since_service(standing: &AnimalStatus, at: Timestamp) -> Option<String> {
-    let days = at.since(standing.served_at?).num_days();
-    (standing.next.rank == 1 && (1..=17).contains(&days)).then(|| {
-        format!(
-            "She was served {days} days ago, sooner than a normal cycle of 18 to 24 days; look at her again."
-        )
-    })
+/// Straws out of reach are said plainly.
+fn out_of_stock(candidates: &[Stock], allowed: &Allowed) -> Option<String> {
+    candidates
+        .is_empty()
+        .then(|| format!("No straw that she may have hangs within reach ({}).", allowed.wanted()))
 }

@@ -44,7 +44,12 @@ pub(crate) async fn record(
         ..candidate::Asked::default()
     };
     let found = candidate::gather(cx.tx, business, asked).await?;
-    let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire };
+    let donor = match new.donor_id {
+        Some(id) => store::animals::animal::find(cx.tx, business, id).await?,
+        None => None,
+    };
+    let donor = donor.map(|donor| donor.details.identifiers);
+    let facts = Facts { candidate: found.candidate, withdrawal, sire: found.sire, donor };
     let Decision { service, renumbered, against } = record_service::decide(new, facts, cx.now(), clock)?;
     store::animals::service::write(cx.tx, business, cx.caller.key_id, &service, &renumbered).await?;
     if let Some(id) = service.withdrawal_id {
@@ -67,6 +72,7 @@ fn event_of(service: &Service) -> Event {
         lot_id: service.lot.as_ref().map(|lot| lot.id),
         sire_id: service.sire.as_ref().map(|sire| sire.id),
         semen_type: service.semen_type,
+        kind: service.kind,
         straws: service.straws,
         service_number: service.service_number,
         rank: service.rank,

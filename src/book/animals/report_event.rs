@@ -12,11 +12,12 @@ use crate::{
     domain::{
         animals::{
             candidate::Candidate,
-            event::Event,
+            event::{Event, FittingService},
             gestation,
             herd::HerdDetails,
             history::{AnimalEvent, AnimalHistory, CheckResult, Numbered},
             numbering::Numbering,
+            pregnancy::{Fit, GESTATION_DAYS},
         },
         now::Now,
         rejection::Rejection,
@@ -77,7 +78,11 @@ impl Report {
             pointer: Some("#/animal_id".to_owned()),
         })?;
         candidate.born_before(at, self.at_field)?;
-        let doubt = doubt(&self.what, at, &candidate.history, &candidate.herd);
+        let history = candidate.history_with(at, &self.what);
+        let doubts = doubts(&self.what, at, &history, &candidate.herd);
+        let services: Vec<ServiceId> = candidate.numbered.iter().map(|(id, _)| *id).collect();
+        let is_check = matches!(self.what, AnimalEvent::PregnancyCheck { .. });
+        let fits = FittingService::of(&history, &services, at, &self.what).filter(|_| is_check);
         let event = Event {
             id: EventId::new(),
             herd_id: candidate.herd_id,
@@ -87,10 +92,11 @@ impl Report {
             technician: self.technician.clone(),
             note: self.note.clone(),
             reversed_at: None,
-            warnings: ahead.into_iter().chain(doubt).collect(),
+            fits,
+            warnings: ahead.into_iter().chain(doubts).collect(),
             recorded_at: now.now,
         };
-        let renumbered = candidate.renumbered(at, Some(&self.what));
+        let renumbered = candidate.renumbered(at, &self.what);
         Ok((event, renumbered))
     }
 }
@@ -110,35 +116,53 @@ pub async fn renumber_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> s
 }
 
 /// What makes a report doubtful, in words.
-fn doubt(what: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &HerdDetails) -> Option<String> {
-    let standing = history.standing(at, herd.same_heat_hours);
-    let days_since_service = standing.served_at.map(|served| at.since(served).num_days());
-    match what {
-        AnimalEvent::Heat { .. } => standing.pregnant_since_check.map(|check| {
-            format!("She was found pregnant on {}; have her checked again.", check.display_in(herd.time_zone))
-        }),
-        AnimalEvent::PregnancyCheck { method, result } if *result != CheckResult::Unknown => {
-            let Some(days) = days_since_service else {
-                return Some("No service of this cycle is on record.".to_owned());
-            };
-            let (reliable_from, _) = gestation::reliable_from(*method)?;
-            (days < reliable_from).then(|| {
-                format!(
-                    "Her last service was {days} days before; {method} is reliable from {reliable_from} days."
-                )
-            })
+fn doubts(report: &AnimalEvent, at: Timestamp, history: &AnimalHistory, herd: &HerdDetails) -> Vec<String> {
+    let status = history.standing(at, herd.same_heat_hours);
+    let zone = herd.time_zone;
+    match report {
+        AnimalEvent::Heat { .. } => {
+            let found = status.pregnancy.map(|found| found.checked_at.day_in(zone));
+            found
+                .map(|on| format!("She was found pregnant on {on}; have her checked again."))
+                .into_iter()
+                .collect()
         }
-        AnimalEvent::Calving => standing
-            .calved_at
-            .filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS)
-            .map(|last| {
+        AnimalEvent::PregnancyCheck { result, .. } if *result != CheckResult::Unknown => {
+            let mut told: Vec<String> = status
+                .doubts
+                .iter()
+                .filter(|doubt| doubt.is_of_check(at))
+                .map(|doubt| doubt.describe(zone))
+                .collect();
+            if told.is_empty() && status.served_at.is_none() {
+                told.push("No service of this cycle is on record.".to_owned());
+            }
+            told
+        }
+        AnimalEvent::Calving { .. } => {
+            let before = history.happenings.iter().rev();
+            let mut calvings =
+                before.filter(|(when, what)| *when < at && matches!(what, AnimalEvent::Calving { .. }));
+            let last = calvings.next().map(|(when, _)| *when);
+            let too_close =
+                last.filter(|last| at.since(*last).num_days() < gestation::SHORTEST_DAYS).map(|last| {
+                    format!("Her calving before that was on {}, which is too close.", last.display_in(zone))
+                });
+            let of_cycle = history
+                .services
+                .iter()
+                .any(|service| service.at < at && last.is_none_or(|last| service.at > last));
+            let unknown = (of_cycle && history.fit(at, report) == Fit::Nothing).then(|| {
                 format!(
-                    "Her calving before that was on {}, which is too close.",
-                    last.display_in(herd.time_zone)
+                    "Uncertain: no service on record fits a gestation of {} to {} days; one may be missing.",
+                    GESTATION_DAYS.start(),
+                    GESTATION_DAYS.end()
                 )
-            }),
+            });
+            too_close.into_iter().chain(unknown).collect()
+        }
         AnimalEvent::PregnancyCheck { .. }
         | AnimalEvent::Abortion { .. }
-        | AnimalEvent::DoNotBreed { .. } => None,
+        | AnimalEvent::DoNotBreed { .. } => Vec::new(),
     }
 }

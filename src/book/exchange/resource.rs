@@ -110,7 +110,7 @@ async fn subjects(
         | ItemKind::Abortion
         | ItemKind::DoNotBreed => {
             let events = event::of_ids(tx, business, ids).await?;
-            events.into_iter().map(|one| (one.id.0, Subject::Event(one))).collect()
+            events.into_iter().map(|one| (one.id.0, Subject::Event(Box::new(one)))).collect()
         }
     })
 }

@@ -4,7 +4,6 @@ use crate::{
     book::{
         CommandError,
         command::{Command, CommandContext, On},
-        lookup,
     },
     domain::{
         nitrogen::{
@@ -56,11 +55,12 @@ impl Command for On<TankId, NewRepair> {
     const DECIDES_FIRST: bool = true;
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Repair, CommandError> {
-        let business = cx.business();
-        let tank = lookup::tank(cx, self.id, None).await?;
-        let repair = read_level::repair(&self.command, tank.id, cx.now())?;
-        level::add_repair(cx.tx, business, cx.caller.key_id, &repair).await?;
-        cx.touched.tank(tank.id);
+        let (business, new) = (cx.business(), &self.command);
+        let at = new.repaired_at.unwrap_or(cx.now);
+        let facts = level::before_repair(cx.tx, business, self.id, at, new.supersedes).await?;
+        let repair = read_level::repair(new, self.id, &facts, cx.now())?;
+        level::write_repair(cx.tx, business, cx.caller.key_id, &repair).await?;
+        cx.touched.tank(self.id);
         Ok(repair)
     }
 }

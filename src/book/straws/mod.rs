@@ -1,11 +1,13 @@
 //! What is done with straws: from a delivery to the goblet, the animal or the bin.
 
+pub mod consign;
 pub mod discard;
 pub mod hold;
 pub mod receive;
 pub mod reverse;
 pub mod stocktake;
 pub mod thaw;
+pub mod thaw_advice;
 pub mod transfer;
 pub mod withdraw;
 

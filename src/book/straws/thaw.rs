@@ -14,7 +14,7 @@ use crate::{
         },
         values::WithdrawalId,
     },
-    store,
+    store::{self, straws::withdrawal::Whose},
 };
 
 impl Command for On<WithdrawalId, NewThaw> {
@@ -23,7 +23,14 @@ impl Command for On<WithdrawalId, NewThaw> {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let withdrawal = lookup::withdrawal(cx, self.id, None).await?;
-        let decision = start_thaw::decide(&self.command, withdrawal, cx.now(), cx.caller.role)?;
+        let whose = Whose {
+            technician: withdrawal.technician.clone(),
+            key: cx.caller.key_id,
+            but: Some(withdrawal.id),
+        };
+        let at = self.command.started_at.unwrap_or(cx.now);
+        let in_bath = store::straws::withdrawal::in_bath(cx.tx, cx.business(), &whose, at).await?;
+        let decision = start_thaw::decide(&self.command, withdrawal, &in_bath, cx.now(), cx.caller.role)?;
         let Decision { withdrawal, set_aside } = decision;
         store::straws::withdrawal::thawing(cx.tx, cx.caller.business_id, &withdrawal).await?;
         cx.touched.withdrawal(withdrawal.id);

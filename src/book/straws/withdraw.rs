@@ -18,7 +18,7 @@ use crate::{
             withdraw::{self, Decision, Facts, MOST_INSTEAD, NewWithdrawal, Refusal},
             withdrawal::Withdrawal,
         },
-        values::BusinessId,
+        values::{BusinessId, Timestamp},
         webhooks::event::{self, Event, StrawWithdrawn, Subject, Topic},
     },
     store::{
@@ -34,7 +34,7 @@ impl Command for NewWithdrawal {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let business = cx.business();
-        let facts = gather(cx.tx, business, self).await?;
+        let facts = gather(cx.tx, business, self, cx.now).await?;
         let decision = match withdraw::decide(self, &facts, cx.now(), cx.caller.role) {
             Ok(decision) => decision,
             Err(Refusal::Final(rejection)) => return Err(rejection.into()),
@@ -52,7 +52,7 @@ impl Command for NewWithdrawal {
                     objected.instead = in_reach(cx.tx, business, candidate, &turn).await?.1;
                     objected.instead.truncate(MOST_INSTEAD);
                 }
-                return Err(Rejection::Objected(Box::new(objected)).into());
+                return Err(Rejection::Objected(objected).into());
             }
         };
         let Decision { withdrawal, left, found } = decision;
@@ -73,7 +73,12 @@ impl Command for NewWithdrawal {
     }
 }
 
-async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store::Result<Facts> {
+async fn gather(
+    tx: &mut Tx,
+    business: BusinessId,
+    new: &NewWithdrawal,
+    now: Timestamp,
+) -> store::Result<Facts> {
     let asked = candidate::Asked {
         animal: Some(new.animal_id),
         withdrawal: None,
@@ -91,7 +96,30 @@ async fn gather(tx: &mut Tx, business: BusinessId, new: &NewWithdrawal) -> store
         Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id, held).await?,
         _ => hanging,
     };
-    Ok(Facts { candidate, lot, sire, tank, place_id, place_on_hold, is_id_taken, stock })
+    let mut facts = Facts {
+        candidate,
+        lot,
+        sire,
+        tank,
+        place_id,
+        place_on_hold,
+        is_id_taken,
+        stock,
+        none_in_reach: false,
+    };
+    if withdraw::asks_otherwise(new, &facts, now)
+        && let Some(mut candidate) = facts.candidate.take()
+    {
+        let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
+        let pedigree = candidate.pedigree.clone();
+        let (back, free, _) = in_reach(tx, business, candidate, &turn).await?;
+        facts.none_in_reach = !free.iter().any(|straw| turn.allowed.has(straw.semen_type));
+        candidate = back;
+        // Her own again: it knows the sire that is asked for, wherever his straws hang.
+        candidate.pedigree = pedigree;
+        facts.candidate = Some(candidate);
+    }
+    Ok(facts)
 }
 
 /// The straws within her reach that she may have, in the order in which they should be used; and

@@ -86,6 +86,21 @@ impl Round<'_> {
         self.withdraw(animal, &technician::just_that(named), minute).await?.must_be(201)
     }
 
+    /// The bath is checked before the straw is lifted; gives the verdict's answer.
+    pub(super) async fn check_bath(
+        &mut self,
+        who: &Technician,
+        lot: &str,
+        bath: Bath,
+    ) -> anyhow::Result<Answer> {
+        self.narrate
+            .does(&format!("{} checks the bath before lifting: it shows {:.1} C.", who.name, bath.temp_c));
+        let answer = who.checks_bath(lot, bath).await?;
+        technician::report_bath(self.narrate, &answer)?;
+        Ok(answer)
+    }
+
+    /// Mira puts a straw that left the tank in that minute into the bath.
     pub(super) async fn thaw(
         &mut self,
         animal: &Animal,
@@ -106,12 +121,12 @@ impl Round<'_> {
         minute: i64,
     ) -> anyhow::Result<Answer> {
         self.narrate.does(&format!("{} puts it into the bath, which shows {:.1} C.", who.name, bath.temp_c));
-        let answer = who.thaws(straw, bath, self.at(minute)).await?;
+        let answer = who.thaws(straw, bath, self.at(minute).plus(technician::TO_BATH)).await?;
         technician::report_thaw(self.narrate, animal, &answer)?;
         Ok(answer)
     }
 
-    /// Mira thaws a straw in a bath that is right, and serves three minutes after it went in.
+    /// Mira thaws a straw in a bath that is right, and serves three minutes after it left the tank in `minute`.
     pub(super) async fn thaw_and_serve(
         &mut self,
         animal: &Animal,

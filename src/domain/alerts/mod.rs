@@ -296,12 +296,12 @@ pub enum Finding {
     },
 }
 
-/// From when on a withdrawn straw is overdue: when it should have been used (if it was not thawed, as if
-/// it had been thawed at once), or when it was entered if that was later, plus the grace. A phone that was
-/// without a network all morning sends the withdrawal and, a moment later, what became of the straw.
+/// From when on a withdrawn straw is overdue: when it should have been used, went into the bath or was entered, whichever
+/// is last, plus the grace. A phone that was without a network all morning sends the withdrawal and, a moment later, what became
+/// of the straw.
 pub fn unresolved_from(withdrawal: &Withdrawal, grace: TimeDelta) -> Timestamp {
-    let thaw = &withdrawal.thaw;
-    let takes = TimeDelta::seconds(thaw.min_s.get() + thaw.use_within_s.get());
-    let used_by = withdrawal.use_by.unwrap_or_else(|| withdrawal.withdrawn_at.plus(takes));
-    used_by.max(withdrawal.recorded_at).plus(grace)
+    let use_within = TimeDelta::seconds(withdrawal.thaw.use_within_s.get());
+    let used_by = withdrawal.use_by.unwrap_or_else(|| withdrawal.withdrawn_at.plus(use_within));
+    let seen = withdrawal.thaw_started_at.unwrap_or(withdrawal.recorded_at);
+    used_by.max(withdrawal.recorded_at).max(seen).plus(grace)
 }

@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
+        animals::groups::Groups,
         form::Fault,
         identifiers::{ExternalId, Identifiers},
         rejection::Rejection,
@@ -36,8 +37,15 @@ form! {
         pub dam_id: Option<AnimalId>,
         /// Her breed.
         pub breed: Option<Code>,
+        /// The groups that her herd counts her to, at most 20; a choice rule may ask for them.
+        #[schema(value_type = Vec<Code>, required = false)]
+        #[sqlx(rename = "animal_groups")]
+        pub groups: Groups = Groups::default(),
         /// When she left the herd.
         pub left_on: Option<Day>,
+        /// Whether she is a donor, flushed for embryos: the herd's choice rule does not speak of her. Default false.
+        #[schema(required = false)]
+        pub donor: bool = false,
     }
 }
 

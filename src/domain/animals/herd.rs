@@ -25,9 +25,13 @@ form! {
         pub time_zone: TimeZone,
         /// Its official location.
         pub location: Option<ExternalId>,
-        /// Which semen type a service number calls for. Default: service 1 sexed, later ones conventional.
+        /// Which semen a service calls for; the first clause that fits decides. Default: service 1 sexed for females, later
+        /// ones conventional.
         #[schema(required = false)]
         pub choice_rule: ChoiceRule = ChoiceRule::default(),
+        /// Whether a technician's key may set the choice rule aside with a reason, and nothing else. Default: only a manager's.
+        #[schema(required = false)]
+        pub technician_may_override: bool = false,
         /// Inseminations within so many hours of a service's first one are the same service. Default 48.
         #[schema(required = false)]
         pub same_heat_hours: HeatHours = HeatHours::DEFAULT,

@@ -7,8 +7,12 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        animals::{choice::Class, gestation},
-        values::{HeatHours, ServiceId, Timestamp},
+        animals::{
+            choice::Class,
+            pregnancy::{Doubt, Pregnancy},
+            service_kind::ServiceKind,
+        },
+        values::{Calves, HeatHours, PregnancyDays, Timestamp},
     },
     json_column, text_enum,
 };
@@ -18,6 +22,10 @@ text_enum! {
     HeatMethod {
         /// Someone saw her stand to be mounted.
         Seen = "seen",
+        /// A sensor of any kind; the heat's time is when it passed its threshold.
+        Sensor = "sensor",
+        /// A timed protocol: no heat is needed; the time is the second GnRH.
+        TimedProtocol = "timed_protocol",
         /// A step counter.
         Pedometer = "pedometer",
         /// A sensor on a collar.
@@ -26,7 +34,7 @@ text_enum! {
         EarTag = "ear_tag",
         /// A sensor in the rumen.
         Bolus = "bolus",
-        /// By treatment for timed insemination.
+        /// By treatment for timed insemination; counts like `timed_protocol`.
         Chemical = "chemical",
         /// Otherwise.
         Other = "other",
@@ -36,7 +44,7 @@ text_enum! {
 text_enum! {
     /// How a pregnancy was looked for.
     CheckMethod {
-        /// Ultrasound, from 25 to 30 days.
+        /// Ultrasound, from 29 days in cows and 26 in heifers.
         Ultrasound = "ultrasound",
         /// By hand, from 35 to 45 days.
         Palpation = "palpation",
@@ -80,9 +88,16 @@ pub enum AnimalEvent {
         method: CheckMethod,
         /// What was found.
         result: CheckResult,
+        /// How long she is pregnant, where that was told.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        days_pregnant: Option<PregnancyDays>,
     },
     /// She calved: a new cycle begins.
-    Calving,
+    Calving {
+        /// How many calves, where that was told.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        calves: Option<Calves>,
+    },
     /// She aborted.
     Abortion {
         /// Whether a new cycle begins with it, as after a calving.
@@ -118,14 +133,22 @@ impl AnimalEvent {
         match self {
             Self::Heat { .. } => HappeningKind::Heat,
             Self::PregnancyCheck { .. } => HappeningKind::PregnancyCheck,
-            Self::Calving => HappeningKind::Calving,
+            Self::Calving { .. } => HappeningKind::Calving,
             Self::Abortion { .. } => HappeningKind::Abortion,
             Self::DoNotBreed { .. } => HappeningKind::DoNotBreed,
         }
     }
 
-    fn opens_cycle(&self) -> bool {
-        matches!(self, Self::Calving | Self::Abortion { opens_cycle: true })
+    /// Whether a new cycle begins with it.
+    pub fn opens_cycle(&self) -> bool {
+        matches!(self, Self::Calving { .. } | Self::Abortion { opens_cycle: true })
+    }
+}
+
+impl HeatMethod {
+    /// Whether a protocol brought it about and nobody saw her stand.
+    pub fn is_timed(self) -> bool {
+        matches!(self, Self::TimedProtocol | Self::Chemical)
     }
 }
 
@@ -134,11 +157,45 @@ impl AnimalEvent {
 /// than this the timing advice of that heat is of no use.
 const HEAT_COUNTS_FOR: TimeDelta = TimeDelta::hours(72);
 
+/// A heat, and how it was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FoundHeat {
+    /// When.
+    pub at: Timestamp,
+    /// How.
+    pub method: HeatMethod,
+}
+
+impl FoundHeat {
+    fn of((at, what): &(Timestamp, AnimalEvent)) -> Option<Self> {
+        match what {
+            AnimalEvent::Heat { method } => Some(Self { at: *at, method: *method }),
+            _ => None,
+        }
+    }
+}
+
+/// A service on record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PastService {
+    /// When.
+    pub at: Timestamp,
+    /// What kind.
+    pub kind: ServiceKind,
+}
+
+impl PastService {
+    /// When the calf was conceived, if it was: an embryo is some days old when it goes in.
+    pub fn conceived_at(self) -> Timestamp {
+        self.at.plus(-self.kind.since_conception())
+    }
+}
+
 /// What is on record of one animal, each in order of time.
 #[derive(Clone, Debug, Default)]
 pub struct AnimalHistory {
-    /// When she was inseminated.
-    pub services: Vec<Timestamp>,
+    /// Her services.
+    pub services: Vec<PastService>,
     /// What else happened, and when.
     pub happenings: Vec<(Timestamp, AnimalEvent)>,
 }
@@ -170,18 +227,6 @@ pub struct Numbered {
     pub rank: i64,
 }
 
-/// A service in her history.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Insemination {
-    /// The service.
-    pub id: ServiceId,
-    /// When.
-    pub served_at: Timestamp,
-    /// Its place in its cycle.
-    #[sqlx(flatten)]
-    pub numbered: Numbered,
-}
-
 /// What an animal is at a moment.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AnimalStatus {
@@ -189,76 +234,74 @@ pub struct AnimalStatus {
     pub class: Class,
     /// Her last calving.
     pub calved_at: Option<Timestamp>,
-    /// The check that found her pregnant, unless she calved, aborted or was found empty since.
-    pub pregnant_since_check: Option<Timestamp>,
+    /// The pregnancy that a check found, unless she calved, aborted or was found empty since, or it is over for its length.
+    pub pregnancy: Option<Pregnancy>,
+    /// What is uncertain about her.
+    pub doubts: Vec<Doubt>,
     /// Since when she is not to be bred.
     pub do_not_breed_since: Option<Timestamp>,
-    /// Her last standing heat, while it still counts.
-    pub heat_at: Option<Timestamp>,
-    /// Her last insemination of this cycle.
+    /// Her last heat, while it still counts.
+    pub heat: Option<FoundHeat>,
+    /// Her last service of this cycle.
     pub served_at: Option<Timestamp>,
     /// What an insemination now would be.
     pub next: Numbered,
 }
 
 impl AnimalHistory {
+    /// How often she calved up to `at`, as far as it is on record.
+    pub fn calvings(&self, at: Timestamp) -> i64 {
+        let is_calving = |(when, what): &&(Timestamp, AnimalEvent)| {
+            *when <= at && matches!(what, AnimalEvent::Calving { .. })
+        };
+        i64::try_from(self.happenings.iter().filter(is_calving).count()).unwrap_or(i64::MAX)
+    }
+
     /// What she is at `at`, from what is on record up to then.
     pub fn standing(&self, at: Timestamp, same_heat: HeatHours) -> AnimalStatus {
         let until_then = || self.happenings.iter().take_while(|(when, _)| *when <= at);
         let last = |wanted: fn(&AnimalEvent) -> bool| until_then().filter(|(_, what)| wanted(what)).last();
-        let calved_at = last(|what| matches!(what, AnimalEvent::Calving)).map(|(when, _)| *when);
-        let pregnant_since_check = last(settles_pregnancy)
-            .filter(|(_, what)| matches!(what, AnimalEvent::PregnancyCheck { .. }) && !found_empty(what))
-            .map(|(when, _)| *when);
+        let calved_at = last(|what| matches!(what, AnimalEvent::Calving { .. })).map(|(when, _)| *when);
         let do_not_breed_since = last(|what| matches!(what, AnimalEvent::DoNotBreed { .. }))
             .filter(|(_, what)| matches!(what, AnimalEvent::DoNotBreed { do_not_breed: true }))
             .map(|(when, _)| *when);
-        let heat_at = last(|what| matches!(what, AnimalEvent::Heat { .. }))
-            .map(|(when, _)| *when)
-            .filter(|when| at.since(*when) <= HEAT_COUNTS_FOR);
+        let heat = last(|what| matches!(what, AnimalEvent::Heat { .. })).and_then(FoundHeat::of);
+        let heat = heat.filter(|heat| at.since(heat.at) <= HEAT_COUNTS_FOR);
         let cycle = self.cycle_at(at);
+        let numbered = cycle.iter().filter(|s| s.kind.takes_number()).map(|s| s.at);
         AnimalStatus {
             class: if calved_at.is_some() { Class::Cow } else { Class::Heifer },
             calved_at,
-            pregnant_since_check,
+            pregnancy: self.pregnancy(at),
+            doubts: self.doubts(at, same_heat),
             do_not_breed_since,
-            heat_at,
-            served_at: cycle.last().copied(),
-            next: number(cycle.iter().copied().chain([at]), same_heat).last().unwrap_or(FIRST),
+            heat,
+            served_at: cycle.last().map(|service| service.at),
+            next: number(numbered.chain([at]), same_heat).last().unwrap_or(FIRST),
         }
     }
 
-    /// The number and rank of every service on record, in their order.
-    pub fn numbers(&self, same_heat: HeatHours) -> Vec<Numbered> {
+    /// The number and rank of every service on record, in their order; none of those that take no number.
+    pub fn numbers(&self, same_heat: HeatHours) -> Vec<Option<Numbered>> {
         self.services
             .iter()
             .enumerate()
-            .map(|(n, at)| {
-                let opened = self.opened_before(*at);
-                let cycle =
-                    self.services[..=n].iter().copied().filter(|s| opened.is_none_or(|open| *s > open));
-                number(cycle, same_heat).last().unwrap_or(FIRST)
+            .map(|(n, service)| {
+                let opened = self.opened_before(service.at);
+                let cycle = self.services[..=n]
+                    .iter()
+                    .filter(|s| s.kind.takes_number() && opened.is_none_or(|open| s.at > open))
+                    .map(|s| s.at);
+                service.kind.takes_number().then(|| number(cycle, same_heat).last().unwrap_or(FIRST))
             })
             .collect()
     }
 
-    /// What came of the service at `served`, and when that was known: the last word before she was served
-    /// anew, of a later calving the calving itself. Nothing when nothing is known yet.
-    pub fn outcome(&self, served: Timestamp) -> Option<(ServiceResult, Timestamp)> {
-        let again =
-            self.services.iter().copied().find(|next| *next > served && next.since(served) > TWO_DAYS);
-        let mut meanwhile = self
-            .happenings
-            .iter()
-            .filter(|(when, _)| *when > served && again.is_none_or(|again| *when <= again))
-            .filter_map(|(when, what)| Some((outcome_of(what, when.since(served))?, *when)));
-        meanwhile.next_back().or(again.map(|again| (ServiceResult::ServedAgain, again)))
-    }
-
-    /// The inseminations of the cycle in which `at` falls, up to it.
-    fn cycle_at(&self, at: Timestamp) -> Vec<Timestamp> {
+    /// The services of the cycle in which `at` falls, up to it.
+    fn cycle_at(&self, at: Timestamp) -> Vec<PastService> {
         let opened = self.opened_before(at);
-        self.services.iter().copied().filter(|s| *s <= at && opened.is_none_or(|open| *s > open)).collect()
+        let of_cycle = |s: &PastService| s.at <= at && opened.is_none_or(|open| s.at > open);
+        self.services.iter().copied().filter(of_cycle).collect()
     }
 
     fn opened_before(&self, at: Timestamp) -> Option<Timestamp> {
@@ -286,35 +329,6 @@ fn number(cycle: impl Iterator<Item = Timestamp>, same_heat: HeatHours) -> impl 
     })
 }
 
-/// Two inseminations so close are one service, and the second is no sign that the first failed.
-const TWO_DAYS: TimeDelta = TimeDelta::hours(48);
-
-fn outcome_of(what: &AnimalEvent, after: TimeDelta) -> Option<ServiceResult> {
-    match what {
-        AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
-            Some(ServiceResult::Pregnant)
-        }
-        AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. } => Some(ServiceResult::Empty),
-        AnimalEvent::Calving if after >= TimeDelta::days(gestation::SHORTEST_DAYS) => {
-            Some(ServiceResult::Calved)
-        }
-        AnimalEvent::Abortion { .. } => Some(ServiceResult::Aborted),
-        _ => None,
-    }
-}
-
-fn settles_pregnancy(what: &AnimalEvent) -> bool {
-    match what {
-        AnimalEvent::PregnancyCheck { result, .. } => *result != CheckResult::Unknown,
-        AnimalEvent::Calving | AnimalEvent::Abortion { .. } => true,
-        AnimalEvent::Heat { .. } | AnimalEvent::DoNotBreed { .. } => false,
-    }
-}
-
-fn found_empty(what: &AnimalEvent) -> bool {
-    matches!(what, AnimalEvent::PregnancyCheck { result: CheckResult::Empty, .. })
-}
-
 #[cfg(test)]
 mod tests {
     use chrono::{TimeZone as _, Utc};
@@ -326,13 +340,17 @@ mod tests {
         Timestamp::from(Utc.with_ymd_and_hms(2026, 1, 1, 0, 0, 0).unwrap()).plus(TimeDelta::hours(hours))
     }
 
+    fn ai(hours: i64) -> PastService {
+        PastService { at: at(hours), kind: ServiceKind::Ai }
+    }
+
     fn two_days() -> HeatHours {
         HeatHours::new(48).unwrap()
     }
 
     fn history(services: &[i64], happenings: &[(i64, AnimalEvent)]) -> AnimalHistory {
         AnimalHistory {
-            services: services.iter().map(|h| at(*h)).collect(),
+            services: services.iter().map(|h| ai(*h)).collect(),
             happenings: happenings.iter().map(|(h, what)| (at(*h), what.clone())).collect(),
         }
     }
@@ -343,7 +361,7 @@ mod tests {
     }
 
     fn check(result: CheckResult) -> AnimalEvent {
-        AnimalEvent::PregnancyCheck { method: CheckMethod::Ultrasound, result }
+        AnimalEvent::PregnancyCheck { method: CheckMethod::Ultrasound, result, days_pregnant: None }
     }
 
     #[test]
@@ -376,7 +394,7 @@ mod tests {
     #[test]
     fn a_calving_begins_anew_and_makes_a_cow() {
         // Services count per lactation; heifers are parity 0 (Univ. Guelph CBFert format; Norman 2009).
-        let calved = history(&[0, 500], &[(9000, AnimalEvent::Calving)]);
+        let calved = history(&[0, 500], &[(9000, AnimalEvent::Calving { calves: None })]);
         assert_eq!(next(&calved, 8999), (3, 1));
         assert_eq!(next(&calved, 10_000), (1, 1));
         assert_eq!(calved.standing(at(8999), two_days()).class, Class::Heifer);
@@ -395,11 +413,30 @@ mod tests {
     #[test]
     fn a_late_entry_renumbers_what_came_after_it() {
         let full = history(&[0, 504, 510, 1008], &[]);
-        let numbers: Vec<_> = full.numbers(two_days()).iter().map(|n| (n.service_number, n.rank)).collect();
+        let numbers: Vec<_> =
+            full.numbers(two_days()).iter().flatten().map(|n| (n.service_number, n.rank)).collect();
         assert_eq!(numbers, [(1, 1), (2, 1), (2, 2), (3, 1)]);
-        let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving)]);
-        let numbers: Vec<_> = with_calving.numbers(two_days()).iter().map(|n| n.service_number).collect();
+        let with_calving = history(&[0, 504, 9000], &[(8000, AnimalEvent::Calving { calves: None })]);
+        let numbers: Vec<_> =
+            with_calving.numbers(two_days()).iter().flatten().map(|n| n.service_number).collect();
         assert_eq!(numbers, [1, 2, 1]);
+    }
+
+    #[test]
+    fn a_natural_mating_takes_a_number_and_an_embryo_transfer_none() {
+        use ServiceKind::{Ai, EmbryoTransfer, Natural};
+        // Rank: "each AI carried out within the same reproductive cycle" (ICAR ADE); services of one heat by any bull.
+        let kinds = |kinds: &[ServiceKind]| {
+            let services =
+                kinds.iter().zip(0..).map(|(kind, n)| PastService { kind: *kind, ..ai(n * 21 * 24) });
+            let history = AnimalHistory { services: services.collect(), ..AnimalHistory::default() };
+            let numbers = history.numbers(two_days()).iter().map(|n| n.map(|n| n.service_number)).collect();
+            let next = history.standing(at(200 * 24), two_days()).next.service_number;
+            (numbers, next)
+        };
+        assert_eq!(kinds(&[Ai, Natural, Ai]), (vec![Some(1), Some(2), Some(3)], 4));
+        assert_eq!(kinds(&[Ai, EmbryoTransfer, Ai]), (vec![Some(1), None, Some(2)], 3));
+        assert_eq!(kinds(&[EmbryoTransfer]), (vec![None], 1));
     }
 
     #[test]
@@ -407,17 +444,17 @@ mod tests {
         let pregnant = |more: &[(i64, AnimalEvent)], hours| {
             let mut all = vec![(800, check(CheckResult::Pregnant))];
             all.extend_from_slice(more);
-            history(&[0], &all).standing(at(hours), two_days()).pregnant_since_check
+            history(&[0], &all).standing(at(hours), two_days()).pregnancy.map(|found| found.checked_at)
         };
         assert_eq!(pregnant(&[], 799), None);
         assert_eq!(pregnant(&[], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Unknown))], 900), Some(at(800)));
         assert_eq!(pregnant(&[(850, check(CheckResult::Empty))], 900), None);
         assert_eq!(pregnant(&[(850, AnimalEvent::Abortion { opens_cycle: false })], 900), None);
-        assert_eq!(pregnant(&[(7000, AnimalEvent::Calving)], 7001), None);
+        assert_eq!(pregnant(&[(7000, AnimalEvent::Calving { calves: None })], 7001), None);
         assert_eq!(pregnant(&[(850, AnimalEvent::Heat { method: HeatMethod::Seen })], 900), Some(at(800)));
         let multiple = history(&[0], &[(800, check(CheckResult::Multiple))]);
-        assert_eq!(multiple.standing(at(900), two_days()).pregnant_since_check, Some(at(800)));
+        assert!(multiple.standing(at(900), two_days()).pregnancy.is_some_and(|found| found.multiple));
     }
 
     #[test]
@@ -433,40 +470,9 @@ mod tests {
     }
 
     #[test]
-    fn a_services_outcome_is_the_last_word_before_the_next() {
-        let day = 24;
-        let told = |services: &[i64], happenings: &[(i64, AnimalEvent)]| {
-            history(services, happenings)
-                .outcome(at(0))
-                .map(|(outcome, when)| (outcome, when.since(at(0)).num_days()))
-        };
-        assert_eq!(told(&[0], &[]), None);
-        assert_eq!(told(&[0, 12], &[]), None, "the second insemination of one heat says nothing");
-        assert_eq!(told(&[0, 21 * day], &[]), Some((ServiceResult::ServedAgain, 21)));
-        let pregnant = (30 * day, check(CheckResult::Pregnant));
-        assert_eq!(told(&[0], std::slice::from_ref(&pregnant)), Some((ServiceResult::Pregnant, 30)));
-        assert_eq!(
-            told(&[0, 21 * day], std::slice::from_ref(&pregnant)),
-            Some((ServiceResult::ServedAgain, 21))
-        );
-        let lost = (60 * day, AnimalEvent::Abortion { opens_cycle: false });
-        assert_eq!(told(&[0], &[pregnant.clone(), lost]), Some((ServiceResult::Aborted, 60)));
-        // Holstein heifer 277.8 d: Norman et al. 2009.
-        assert_eq!(
-            told(&[0], &[pregnant, (278 * day, AnimalEvent::Calving)]),
-            Some((ServiceResult::Calved, 278))
-        );
-        assert_eq!(
-            told(&[0], &[(20 * day, AnimalEvent::Calving)]),
-            None,
-            "that calving was another pregnancy's"
-        );
-    }
-
-    #[test]
     fn an_old_heat_no_longer_counts() {
         let heat = history(&[], &[(0, AnimalEvent::Heat { method: HeatMethod::Seen })]);
-        assert_eq!(heat.standing(at(72), two_days()).heat_at, Some(at(0)));
-        assert_eq!(heat.standing(at(73), two_days()).heat_at, None);
+        assert_eq!(heat.standing(at(72), two_days()).heat.map(|heat| heat.at), Some(at(0)));
+        assert_eq!(heat.standing(at(73), two_days()).heat, None);
     }
 }

@@ -18,7 +18,13 @@ use std::{
     hash::Hash,
 };
 
-use crate::domain::values::{AnimalId, SireId};
+use sha2::{Digest as _, Sha256};
+use uuid::Uuid;
+
+use crate::domain::{
+    identifiers::ExternalId,
+    values::{AnimalId, SireId},
+};
 
 /// Someone in the pedigree of a book.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -27,6 +33,18 @@ pub enum Relative {
     Sire(SireId),
     /// A female.
     Animal(AnimalId),
+    /// Someone who is not in the book and has an official name.
+    Outside(Uuid),
+}
+
+impl Relative {
+    /// Someone who is not in the book, by an official name; the same name is the same one.
+    pub fn outside(name: &ExternalId) -> Self {
+        let digest = Sha256::digest(format!("{}\0{}", name.scheme, name.id));
+        let mut bytes = [0; 16];
+        bytes.copy_from_slice(&digest[..16]);
+        Self::Outside(Uuid::from_bytes(bytes))
+    }
 }
 
 /// The parents of someone, as far as they are known.
@@ -146,23 +164,30 @@ impl<K: Copy + Eq + Hash + Ord> Pedigree<K> {
     /// was recorded. Where bad data make an animal its own ancestor, a parent that leads back to it
     /// counts as unknown.
     pub fn expected_inbreeding_with(&self, dam: K, sires: &[K]) -> Vec<Inbreeding> {
+        self.expected_inbreeding_of(&[dam], sires).pop().unwrap_or_default()
+    }
+
+    /// The same of several dams, one list for each.
+    pub fn expected_inbreeding_of(&self, dams: &[K], sires: &[K]) -> Vec<Vec<Inbreeding>> {
         let lineage = Lineage::of(self);
-        let place = |id: K| self.find(id).map_or(UNKNOWN, |at| lineage.places[at]);
-        let dam = place(dam);
-        let sires: Vec<usize> = sires.iter().map(|sire| place(*sire)).collect();
-        let last = sires.iter().copied().max().unwrap_or(UNKNOWN);
-        let mut product = Product::new(lineage.parents.len());
-        let variances = lineage.variances(dam, &mut product);
-        product.with(dam, last, &lineage.parents, &variances);
         let known = lineage.completeness();
-        sires
-            .into_iter()
-            .map(|sire| Inbreeding {
-                coefficient: rounded(product.relationships[sire] / 2.0),
-                dam: known[dam],
-                sire: known[sire],
-            })
-            .collect()
+        let place = |id: &K| self.find(*id).map_or(UNKNOWN, |at| lineage.places[at]);
+        let sires: Vec<usize> = sires.iter().map(place).collect();
+        let last = sires.iter().copied().max().unwrap_or(UNKNOWN);
+        let with = |dam: usize| {
+            let mut product = Product::new(lineage.parents.len());
+            let variances = lineage.variances(dam, &mut product);
+            product.with(dam, last, &lineage.parents, &variances);
+            sires
+                .iter()
+                .map(|sire| Inbreeding {
+                    coefficient: rounded(product.relationships[*sire] / 2.0),
+                    dam: known[dam],
+                    sire: known[*sire],
+                })
+                .collect()
+        };
+        dams.iter().map(|dam| with(place(dam))).collect()
     }
 
     /// The expected inbreeding coefficient, 0 to 1, of a calf of `dam` by `sire`.
@@ -452,6 +477,27 @@ mod tests {
         assert_near(pedigree.expected_inbreeding(3, 4), 0.125);
         assert_near(pedigree.expected_inbreeding(2, 5), 0.125);
         assert_near(pedigree.expected_inbreeding(1, 2), 0.0);
+    }
+
+    #[test]
+    fn a_maternal_grandsire_stands_two_paths_away() {
+        // 9 is the maternal grandsire of the sire 1: paths of 2 + 1 + 1 to her sire, 1/16; as both maternal grandsires
+        // 2 + 2 + 1, 1/32 (path coefficients, the tabular method of Mrode 3e ch. 2).
+        let mut pedigree = pedigree(&[(3, 9, 0), (4, 9, 0), (5, 0, 4)]);
+        pedigree.add_maternal_grandsire(1, 9);
+        assert_near(pedigree.expected_inbreeding(3, 1), 1.0 / 16.0);
+        assert_near(pedigree.expected_inbreeding(5, 1), 1.0 / 32.0);
+    }
+
+    #[test]
+    fn the_same_name_outside_the_book_is_the_same_animal() {
+        let name = |scheme: &str, id: &str| {
+            let code = |text| crate::domain::values::Code::parse(text).unwrap();
+            Relative::outside(&ExternalId { scheme: code(scheme), id: code(id) })
+        };
+        assert_eq!(name("farm", "B-17"), name("farm", "B-17"));
+        assert_ne!(name("farm", "B-17"), name("farm", "B-18"));
+        assert_ne!(name("farm", "B-17"), name("stud", "B-17"));
     }
 
     #[test]

@@ -34,6 +34,9 @@ pub fn outdated(
 ) -> Vec<(ServiceId, Numbered)> {
     let services = numbered.into_iter().zip(history.numbers(same_heat));
     services
-        .filter_map(|(service, right)| service.filter(|(_, is)| *is != right).map(|(id, _)| (id, right)))
+        .filter_map(|(service, right)| {
+            let ((id, is), right) = service.zip(right)?;
+            (is != right).then_some((id, right))
+        })
         .collect()
 }

@@ -10,14 +10,16 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         animals::{
-            choice::{Allowed, Class, one_of},
+            choice::{Allowed, Class},
             herd::HerdDetails,
             history::AnimalStatus,
             kinship::Inbreeding,
         },
+        duration::words,
         straws::{
             lot::{LotDetails, LotStatus},
             semen::SemenType,
+            sire::Purpose,
         },
         values::{Day, HerdId, Name, Reason, Timestamp},
     },
@@ -49,6 +51,8 @@ text_enum! {
         StrawMismatch = "straw_mismatch",
         /// The bath was too warm or too cold.
         BathOutOfRange = "bath_out_of_range",
+        /// The straw took more than a minute from the tank to the bath.
+        LateToBath = "late_to_bath",
         /// Served before the straw had been in the bath long enough.
         BeforeReady = "before_ready",
         /// Served after the straw should have been used.
@@ -130,6 +134,8 @@ pub enum Objection {
     ChoiceRule {
         /// What was asked for.
         semen_type: SemenType,
+        /// The sire's purpose, where it is on record.
+        purpose: Option<Purpose>,
         /// What is allowed.
         allowed: Allowed,
     },
@@ -187,13 +193,15 @@ impl Objection {
                 }
                 text
             }
-            Self::ChoiceRule { semen_type, allowed } => {
-                format!(
-                    "{} Not {}: take {}.",
-                    allowed.text,
-                    semen_type.describe(),
-                    one_of(&allowed.semen_types)
-                )
+            Self::ChoiceRule { semen_type, purpose, allowed } => {
+                let (asked, wanted) = (semen_type.describe(), allowed.wanted());
+                let not = match purpose {
+                    Some(purpose) if allowed.has(*semen_type) => format!("{asked} by a {purpose} sire"),
+                    _ => asked.to_owned(),
+                };
+                let within_reach =
+                    if allowed.has_otherwise(*semen_type) { ", which is within her reach" } else { "" };
+                format!("{} Not {not}: take {wanted}{within_reach}.", allowed.text)
             }
         }
     }
@@ -234,7 +242,7 @@ pub fn objections_to_animal(
     [
         standing.do_not_breed_since.map(|since| Objection::DoNotBreed { since }),
         left_on.filter(|on| *on <= today).map(|on| Objection::AnimalLeft { on }),
-        standing.pregnant_since_check.map(|since_check| Objection::Pregnant { since_check }),
+        standing.pregnancy.map(|found| Objection::Pregnant { since_check: found.checked_at }),
         age_days
             .filter(|age| standing.class == Class::Heifer && *age < limit_days)
             .map(|age_days| Objection::TooYoung { age_days, limit_days }),
@@ -244,9 +252,9 @@ pub fn objections_to_animal(
     .collect()
 }
 
-/// What stands against a straw of `lot` for an animal of `herd_id`.
+/// What stands against a straw of `lot`, of a sire of this purpose, for an animal of `herd_id`.
 pub fn objections_to_straw(
-    lot: &LotDetails,
+    (lot, purpose): (&LotDetails, Option<Purpose>),
     allowed: &Allowed,
     inbreeding: Inbreeding,
     herd_id: HerdId,
@@ -259,7 +267,11 @@ pub fn objections_to_straw(
         (!lot.is_for(herd_id)).then_some(Objection::NotYours),
         (inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit)
             .then_some(Objection::Kinship { inbreeding, limit }),
-        (!allowed.has(semen_type)).then(|| Objection::ChoiceRule { semen_type, allowed: allowed.clone() }),
+        (!allowed.has(semen_type) || !allowed.takes(purpose)).then(|| Objection::ChoiceRule {
+            semen_type,
+            purpose,
+            allowed: allowed.clone(),
+        }),
     ]
     .into_iter()
     .flatten()
@@ -281,34 +293,30 @@ pub fn deviations_in_time(
     withdrawn_at: Timestamp,
     thawing: Option<(Timestamp, Timestamp)>,
 ) -> Vec<Deviation> {
-    let seconds = |delta: TimeDelta| delta.num_seconds().max(1);
+    // Less than a second is told as one.
+    let told = |length: TimeDelta| words(length.max(TimeDelta::seconds(1)));
     let plain = |kind, text| Deviation { kind, text, reason: None };
     let withdrawal = (served_at < withdrawn_at).then(|| {
         plain(
             DeviationKind::BeforeWithdrawal,
             format!(
-                "Served {} s before the straw is said to have left the tank.",
-                seconds(withdrawn_at.since(served_at))
+                "Served {} before the straw is said to have left the tank.",
+                told(withdrawn_at.since(served_at))
             ),
         )
     });
-    let thaw = thawing.and_then(|(ready_at, use_by)| {
-        if served_at < ready_at {
-            Some(plain(
-                DeviationKind::BeforeReady,
-                format!("Served {} s before the straw was ready.", seconds(ready_at.since(served_at))),
-            ))
-        } else if served_at > use_by {
-            Some(plain(
-                DeviationKind::AfterUseBy,
-                format!(
-                    "Served {} s after the straw should have been used.",
-                    seconds(served_at.since(use_by))
-                ),
-            ))
-        } else {
-            None
-        }
+    let early = thawing.filter(|(ready_at, _)| served_at < *ready_at).map(|(ready_at, _)| {
+        plain(
+            DeviationKind::BeforeReady,
+            format!("Served {} before the straw was ready.", told(ready_at.since(served_at))),
+        )
     });
-    withdrawal.into_iter().chain(thaw).collect()
+    // A straw that came late to the bath may be both: not ready yet, and past its time.
+    let late = thawing.filter(|(_, use_by)| served_at > *use_by).map(|(_, use_by)| {
+        plain(
+            DeviationKind::AfterUseBy,
+            format!("Served {} after the straw should have been used.", told(served_at.since(use_by))),
+        )
+    });
+    withdrawal.into_iter().chain(early).chain(late).collect()
 }

@@ -27,7 +27,8 @@ pub struct Blocked {
     pub reason: String,
 }
 
-/// The straws of `stock` that she may have, in the order in which they should be used; and the sires of straws that
+/// The straws of `stock` that she may have, in the order in which they should be used: those that the choice rule names
+/// otherwise only where there is no other; and the sires of straws that
 /// she may not have for another reason than the choice rule. Her pedigree must know all sires of the stock.
 pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Stock>, Vec<Blocked>) {
     let sires = sires_of(&stock);
@@ -35,11 +36,17 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Sto
     let of =
         |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
 
-    let (mut free, mut blocked) = (Vec::new(), Vec::<Blocked>::new());
+    let (mut free, mut others, mut blocked) = (Vec::new(), Vec::new(), Vec::<Blocked>::new());
+    let widened = turn.clone().with_otherwise();
+    let against = |turn: &Turn, hanging: &Stock| {
+        let inbreeding = of(hanging.lot.details.sire_id);
+        let mut objections = candidate.objections_to(turn, &hanging.lot, hanging.sire.purpose, inbreeding);
+        objections.extend(hanging.on_hold.clone().map(|reason| Objection::OnHold { reason }));
+        objections
+    };
     // Another owner's straws are none of hers, so nothing is said of them.
     for hanging in stock.into_iter().filter(|hanging| hanging.lot.details.is_for(candidate.herd_id)) {
-        let mut objections = candidate.objections_to(turn, &hanging.lot, of(hanging.lot.details.sire_id));
-        objections.extend(hanging.on_hold.clone().map(|reason| Objection::OnHold { reason }));
+        let objections = against(turn, &hanging);
         for objection in &objections {
             let found = barred(&hanging, objection, &candidate.herd);
             let is_new = |new: &Blocked| {
@@ -49,7 +56,12 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Sto
         }
         if objections.is_empty() {
             free.push(hanging);
+        } else if against(&widened, &hanging).is_empty() {
+            others.push(hanging);
         }
+    }
+    if free.is_empty() {
+        free = others;
     }
     // Keeps the order of age within what the rule names first.
     free.sort_by_key(|hanging| turn.allowed.preference(hanging.semen_type));

@@ -9,35 +9,42 @@ use crate::{
     domain::{
         animals::{
             candidate::{Candidate, Turn},
-            history::Numbered,
+            history::{Numbered, PastService},
             objection::{self, Deviation, Deviations, Objection},
             service::{FollowUp, Served, Service},
+            service_kind::ServiceKind,
         },
         form::{Fault, InputPath},
+        identifiers::Identifiers,
         now::Now,
         rejection::Rejection,
         straws::{
-            lot::Lot,
             semen::SemenType,
             sire::SireSummary,
             withdraw::{mismatch, objected},
             withdrawal::Withdrawal,
         },
-        values::{AnimalId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp, WithdrawalId},
+        values::{AnimalId, Name, Note, ServiceId, SireId, Technician, Timestamp, WithdrawalId},
     },
     form,
 };
 
 form! {
-    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it.
+    /// A service: with a straw of this book, or, with `animal_id`, with one that never was in it, by a bull, or with an
+    /// embryo.
     #[derive(Clone, Debug, Default, ToSchema)]
     pub struct NewService, check NewService::check {
+        /// What kind. Default `ai`, an insemination.
+        #[schema(required = false)]
+        pub kind: ServiceKind = ServiceKind::Ai,
         /// The straw's way out of the tank; it says which animal and which straw.
         pub withdrawal_id: Option<WithdrawalId>,
         /// Without a withdrawal: whom it served.
         pub animal_id: Option<AnimalId>,
-        /// Without a withdrawal: the sire, where known.
+        /// Without a withdrawal: the sire, where known; of an embryo its own.
         pub sire_id: Option<SireId>,
+        /// With `kind` `embryo_transfer`: the donor, the calf's genetic dam, where she is in this book.
+        pub donor_id: Option<AnimalId>,
         /// Without a withdrawal: the semen type, where known.
         pub semen_type: Option<SemenType>,
         /// Without a withdrawal: whether the straw came from the herd's own tank.
@@ -75,11 +82,31 @@ impl NewService {
                 "straw_read",
                 "is held against the straw of withdrawal_id; put it into note",
             ));
-        } else if self.withdrawal_id.is_none() && self.animal_id.is_none() {
+        } else if self.kind.takes_straw() && self.withdrawal_id.is_none() && self.animal_id.is_none() {
             faults.push(Fault::at(
                 "withdrawal_id",
                 "is required; or animal_id instead, for a straw that never was in this book",
             ));
+        }
+        let kind = self.kind;
+        if !kind.takes_straw() {
+            let of_a_straw = [
+                ("withdrawal_id", self.withdrawal_id.is_some()),
+                ("semen_type", self.semen_type.is_some()),
+                ("semen_from_herd_stock", self.semen_from_herd_stock.is_some()),
+            ];
+            faults.extend(of_a_straw.into_iter().filter(|(_, said)| *said).map(|(field, _)| {
+                Fault::at(
+                    field,
+                    format!("belongs to a straw of semen, of which kind {kind} takes none; leave it out"),
+                )
+            }));
+            if self.animal_id.is_none() {
+                faults.push(Fault::at("animal_id", format!("is required with kind {kind}")));
+            }
+        }
+        if self.donor_id.is_some() && kind != ServiceKind::EmbryoTransfer {
+            faults.push(Fault::at("donor_id", "belongs to kind embryo_transfer; leave it out"));
         }
     }
 }
@@ -93,6 +120,8 @@ pub struct Facts {
     pub withdrawal: Option<Withdrawal>,
     /// The sire that was named.
     pub sire: Option<SireSummary>,
+    /// The names of the donor that was named.
+    pub donor: Option<Identifiers>,
 }
 
 /// A service is to be entered.
@@ -172,6 +201,9 @@ pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<
     if let (Some(id), None) = (new.sire_id, &facts.sire) {
         return Err(unknown("sire", id.0, "#/sire_id"));
     }
+    if let (Some(id), None) = (new.donor_id, &facts.donor) {
+        return Err(unknown("animal", id.0, "#/donor_id"));
+    }
     let turn = candidate.at(served_at);
     let mismatch = withdrawal
         .as_ref()
@@ -188,14 +220,18 @@ pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<
     if withdrawal.as_ref().is_some_and(|withdrawal| withdrawal.thaw_started_at.is_none()) {
         warnings.push(NO_THAW.to_owned());
     }
-    let renumbered = candidate.renumbered(served_at, None);
-    let Numbered { service_number, rank } = turn.status.next;
+    warnings.extend(candidate.doubts(&turn));
+    let kind = new.kind;
+    let renumbered = candidate.renumbered_by(PastService { at: served_at, kind });
+    let numbered = kind.takes_number().then_some(turn.status.next);
     let follow_up = |breed| {
         FollowUp::from(Served {
             served_at,
+            kind,
             time_zone: candidate.herd.time_zone,
             calved_at: turn.status.calved_at,
             sire_breed: breed,
+            is_multiple: false,
         })
     };
     let foreign = Service {
@@ -204,18 +240,21 @@ pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<
         animal_number: candidate.number.clone(),
         herd_id: candidate.herd_id,
         served_at,
-        service_number,
-        rank,
+        kind,
+        service_number: numbered.map(|numbered| numbered.service_number),
+        rank: numbered.map(|numbered| numbered.rank),
         technician: new.technician.clone(),
         straw_read: new.straw_read.clone(),
         withdrawal_id: None,
         lot: None,
         follow_up: follow_up(facts.sire.as_ref().and_then(|sire| sire.breed.clone())),
         sire: facts.sire,
+        donor_id: new.donor_id,
+        donor_identifiers: facts.donor,
         semen_type: new.semen_type,
         place: None,
         tank_name: None,
-        straws: Straws::ONE,
+        straws: i64::from(kind.takes_straw()),
         semen_from_herd_stock: new.semen_from_herd_stock.unwrap_or(false),
         deviations: Deviations::default(),
         note: new.note.clone(),
@@ -223,45 +262,65 @@ pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<
         warnings,
         recorded_at: now.now,
     };
-    let mut against = None;
-    let service = match withdrawal {
-        None => foreign,
-        Some(withdrawal) => {
-            let mut deviations = withdrawal.deviations.clone();
-            let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
-            deviations.0.extend(objection::deviations_in_time(served_at, withdrawal.withdrawn_at, thawing));
-            let moved_on = moved_on(&candidate, &turn, &withdrawal.lot, &deviations);
-            let is_known = |found: &Deviation| deviations.0.iter().any(|known| known.kind == found.kind);
-            let mismatch = mismatch.map(|mismatch| mismatch.set_aside(&candidate.herd, None));
-            let mismatch = mismatch.filter(|mismatch| !is_known(mismatch));
-            let rules: Vec<Deviation> = moved_on.into_iter().chain(mismatch).collect();
-            deviations.0.extend(rules.clone());
-            against = (!rules.is_empty()).then(|| (withdrawal.clone(), Deviations(rules)));
-            Service {
-                technician: foreign.technician.or(withdrawal.technician),
-                straw_read: foreign.straw_read.or(withdrawal.straw_read),
-                withdrawal_id: Some(withdrawal.id),
-                follow_up: follow_up(withdrawal.sire.breed.clone()),
-                lot: Some(withdrawal.lot),
-                sire: Some(withdrawal.sire),
-                semen_type: Some(withdrawal.semen_type),
-                place: Some(withdrawal.place),
-                tank_name: Some(withdrawal.tank_name),
-                straws: withdrawal.straws,
-                semen_from_herd_stock: withdrawal.tank_herd_id.is_some(),
-                deviations,
-                ..foreign
-            }
-        }
+    let Some(withdrawal) = withdrawal else {
+        return Ok(Decision { service: foreign, renumbered, against: None });
     };
+    let follow_up = follow_up(withdrawal.sire.breed.clone());
+    let mismatch = mismatch.map(|mismatch| mismatch.set_aside(&candidate.herd, None));
+    let rules = rules_against(&candidate, &turn, &withdrawal, mismatch);
+    let against = (!rules.0.is_empty()).then(|| (withdrawal.clone(), rules.clone()));
+    let service = with_straw(Service { follow_up, ..foreign }, withdrawal, rules);
     Ok(Decision { service, renumbered, against })
+}
+
+/// The rules that a service with a straw of this book went against, beside those that the withdrawal tells.
+fn rules_against(
+    candidate: &Candidate,
+    turn: &Turn,
+    withdrawal: &Withdrawal,
+    mismatch: Option<Deviation>,
+) -> Deviations {
+    let known = &withdrawal.deviations;
+    let is_new = |found: &Deviation| !known.0.iter().any(|known| known.kind == found.kind);
+    let moved_on = moved_on(candidate, turn, withdrawal, known);
+    Deviations(moved_on.into_iter().chain(mismatch).filter(is_new).collect())
+}
+
+/// The service with the straw of its withdrawal.
+fn with_straw(service: Service, withdrawal: Withdrawal, rules: Deviations) -> Service {
+    let mut deviations = withdrawal.deviations;
+    let thawing = withdrawal.ready_at.zip(withdrawal.use_by);
+    let in_time = objection::deviations_in_time(service.served_at, withdrawal.withdrawn_at, thawing);
+    deviations.0.extend(in_time.into_iter().chain(rules.0));
+    Service {
+        technician: service.technician.or(withdrawal.technician),
+        straw_read: service.straw_read.or(withdrawal.straw_read),
+        withdrawal_id: Some(withdrawal.id),
+        lot: Some(withdrawal.lot),
+        sire: Some(withdrawal.sire),
+        semen_type: Some(withdrawal.semen_type),
+        place: Some(withdrawal.place),
+        tank_name: Some(withdrawal.tank_name),
+        straws: withdrawal.straws.get(),
+        semen_from_herd_stock: withdrawal.tank_herd_id.is_some(),
+        deviations,
+        ..service
+    }
 }
 
 /// The choice rule once more: something reported since the withdrawal may have changed which
 /// service this is.
-fn moved_on(candidate: &Candidate, turn: &Turn, lot: &Lot, already: &Deviations) -> Option<Deviation> {
-    let semen_type = lot.details.semen_type;
-    let objection = Objection::ChoiceRule { semen_type, allowed: turn.allowed.clone() };
+fn moved_on(
+    candidate: &Candidate,
+    turn: &Turn,
+    withdrawal: &Withdrawal,
+    already: &Deviations,
+) -> Option<Deviation> {
+    let (semen_type, purpose) = (withdrawal.semen_type, withdrawal.sire.purpose);
+    // Whether others were in reach was seen when the straw was taken.
+    let fits = (turn.allowed.has(semen_type) || turn.allowed.has_otherwise(semen_type))
+        && turn.allowed.takes(purpose);
+    let objection = Objection::ChoiceRule { semen_type, purpose, allowed: turn.allowed.clone() };
     let known = already.0.iter().any(|deviation| deviation.kind == objection.kind());
-    (!known && !turn.allowed.has(semen_type)).then(|| objection.set_aside(&candidate.herd, None))
+    (!known && !fits).then(|| objection.set_aside(&candidate.herd, None))
 }

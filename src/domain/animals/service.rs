@@ -5,9 +5,11 @@ use utoipa::ToSchema;
 
 use crate::domain::{
     animals::{
-        gestation::{self, DueDate, EarliestCheck, ReturnWatch},
+        gestation::{self, DueDate, EarliestCheck, Recheck, ReturnWatch},
         objection::{Deviation, Deviations},
+        service_kind::ServiceKind,
     },
+    identifiers::Identifiers,
     row::LeftJoin,
     straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary},
     values::{
@@ -29,12 +31,14 @@ pub struct Service {
     pub herd_id: HerdId,
     /// When.
     pub served_at: Timestamp,
-    /// Counts her services since her last calving.
+    /// What kind of service.
+    pub kind: ServiceKind,
+    /// Counts her services since her last calving; null of an embryo transfer, which takes no number.
     #[schema(minimum = 1)]
-    pub service_number: i64,
-    /// Counts the inseminations within the heat.
+    pub service_number: Option<i64>,
+    /// Counts the inseminations and matings within the heat; null of an embryo transfer.
     #[schema(minimum = 1)]
-    pub rank: i64,
+    pub rank: Option<i64>,
     /// Who did it.
     pub technician: Option<Technician>,
     /// What was read off the straw.
@@ -44,9 +48,14 @@ pub struct Service {
     /// The lot, when the straw was from this book.
     #[sqlx(flatten, try_from = "LeftJoin<Lot>")]
     pub lot: Option<Lot>,
-    /// The sire, where known.
+    /// The calf's sire, where known: the bull, or of an embryo its own.
     #[sqlx(flatten, try_from = "LeftJoin<SireSummary>")]
     pub sire: Option<SireSummary>,
+    /// Of an embryo transfer, the calf's genetic dam where she is in this book; she who carries it is its dam otherwise.
+    pub donor_id: Option<AnimalId>,
+    /// The donor's official names.
+    #[serde(skip)]
+    pub donor_identifiers: Option<Identifiers>,
     /// The semen type, where known.
     pub semen_type: Option<SemenType>,
     /// Where the straw hung.
@@ -54,8 +63,9 @@ pub struct Service {
     pub place: Option<Place>,
     /// What that tank is called.
     pub tank_name: Option<Name>,
-    /// How many straws.
-    pub straws: Straws,
+    /// How many straws of semen: 0 unless it was an insemination.
+    #[schema(minimum = 0)]
+    pub straws: i64,
     /// Whether the straw came from the herd's own tank.
     pub semen_from_herd_stock: bool,
     /// What was out of the ordinary.
@@ -79,37 +89,64 @@ pub struct Service {
 /// What follows from a service.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct FollowUp {
+    /// What it does to her service number.
+    #[schema(value_type = String, max_length = 300)]
+    pub numbering: &'static str,
     /// When she calves if she conceived, by the service sire's breed.
     pub due: DueDate,
     /// When she comes back into heat if she did not.
     pub return_watch: ReturnWatch,
     /// From when on a pregnancy check by each method can be trusted.
     pub pregnancy_checks: Vec<EarliestCheck>,
+    /// When to look again at a pregnancy that was found, because some are lost.
+    pub recheck: Recheck,
+    /// What this was worked out from.
+    #[serde(skip)]
+    served: Served,
 }
 
 /// What a [`FollowUp`] is worked out from.
-#[derive(Clone, Debug, sqlx::FromRow)]
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
 pub struct Served {
     /// When.
     pub served_at: Timestamp,
+    /// What kind of service.
+    pub kind: ServiceKind,
     /// Her herd's time zone.
     pub time_zone: TimeZone,
     /// Her last calving before that; none for a heifer.
     pub calved_at: Option<Timestamp>,
     /// The service sire's breed.
     pub sire_breed: Option<Code>,
+    /// Whether more than one calf was seen or born.
+    #[sqlx(skip)]
+    pub is_multiple: bool,
 }
 
 impl From<Served> for FollowUp {
     fn from(served: Served) -> Self {
-        let served_on = served.served_at.day_in(served.time_zone);
+        // A calf's days count from its conception; of an embryo that is her own heat as well.
+        let conceived_at = served.served_at.plus(-served.kind.since_conception());
+        let served_on = conceived_at.day_in(served.time_zone);
         let calved_on = served.calved_at.map(|calved| calved.day_in(served.time_zone));
         let breed = served.sire_breed.as_ref().map(Code::as_str);
         Self {
-            due: gestation::due_on(served_on, breed, calved_on.is_none()),
+            numbering: served.kind.numbering(),
+            due: gestation::due_on(served_on, breed, calved_on.is_none(), served.is_multiple),
             return_watch: gestation::return_watch(served_on),
             pregnancy_checks: gestation::earliest_checks(served_on, calved_on),
+            recheck: gestation::recheck(served_on),
+            served,
         }
+    }
+}
+
+impl Service {
+    /// The same when more than one calf was seen or born: they come earlier.
+    #[must_use]
+    pub fn of_several_calves(self) -> Self {
+        let served = Served { is_multiple: true, ..self.follow_up.served.clone() };
+        Self { follow_up: served.into(), ..self }
     }
 }
 
@@ -124,6 +161,8 @@ pub struct ServiceEntry {
     pub animal_id: AnimalId,
     /// When.
     pub served_at: Timestamp,
+    /// What kind of service.
+    pub kind: ServiceKind,
     /// Counts her services since her last calving.
     pub service_number: i64,
     /// Counts the inseminations within the heat.

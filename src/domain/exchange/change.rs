@@ -40,6 +40,10 @@ text_enum! {
         DoNotBreed = "do_not_breed",
         /// A stocktake.
         Stocktake = "stocktake",
+        /// Straws that came or left by one delivery note.
+        Consignment = "consignment",
+        /// A farm that asks for the technician.
+        CallOut = "request",
         /// Something that a herd system sent by the Animal Data Exchange.
         AdeItem = "ade_item",
     }
@@ -63,6 +67,8 @@ impl ChangeKind {
             Self::Abortion => "/v1/abortions",
             Self::DoNotBreed => "/v1/do-not-breed",
             Self::Stocktake => "/v1/stocktakes",
+            Self::Consignment => "/v1/consignments",
+            Self::CallOut => "/v1/requests",
             Self::AdeItem => "/v1/ade-items",
         }
     }

@@ -114,7 +114,7 @@ pub enum Subject {
     /// Nothing: it is only kept.
     None,
     /// Something that happened.
-    Event(Event),
+    Event(Box<Event>),
     /// A service.
     Service(Box<Service>),
     /// The animal herself.

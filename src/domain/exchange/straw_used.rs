@@ -3,9 +3,10 @@
 use chrono::TimeDelta;
 
 use crate::domain::{
+    animals::service_kind::ServiceKind,
     exchange::ade::{Flag, MAY_BE_THE_SAME, MatchCriteria, MatchResult, Resolution, Straw},
     straws::{place::Place, semen::SemenType, stock::Stock, withdrawal::Withdrawal},
-    values::{LotId, SireId, Timestamp, WithdrawalId},
+    values::{AnimalId, LotId, SireId, Timestamp, WithdrawalId},
 };
 
 /// With which straw.
@@ -17,6 +18,8 @@ pub enum Used {
     Withdrawn(WithdrawalId),
     /// One that never was in this book.
     Foreign(Option<SireId>, Option<SemenType>, bool),
+    /// None: a mating by this bull, or an embryo of this sire and this donor.
+    NoStraw(ServiceKind, Option<SireId>, Option<AnimalId>),
 }
 
 /// What an insemination was in the book before it was corrected.
@@ -37,6 +40,10 @@ pub enum Before {
 pub struct Facts {
     /// When it was.
     pub at: Timestamp,
+    /// What kind of service.
+    pub kind: ServiceKind,
+    /// The donor of an embryo.
+    pub donor: Option<AnimalId>,
     /// Frozen, so that the straw may have hung in a tank of this book.
     pub was_frozen: bool,
     /// What is told of the straw.
@@ -77,7 +84,7 @@ pub fn decide(before: Before, facts: &Facts) -> Decision {
                 let flag = Some((Flag::PossibleDuplicate, text));
                 return Decision { used: None, flag, resolution: None };
             }
-            if !facts.was_frozen {
+            if !facts.was_frozen || !facts.kind.takes_straw() {
                 return used(facts.foreign(), None);
             }
             match facts.which() {
@@ -96,8 +103,12 @@ impl Facts {
     /// The straw as one that never was in this book.
     fn foreign(&self) -> Used {
         let told = &self.criteria;
+        let sire = told.sires.first().copied().filter(|_| told.sires.len() == 1);
+        if !self.kind.takes_straw() {
+            return Used::NoStraw(self.kind, sire, self.donor);
+        }
         Used::Foreign(
-            told.sires.first().copied().filter(|_| told.sires.len() == 1),
+            sire,
             told.semen_type.or_else(|| (told.is_sexed == Some(false)).then_some(SemenType::Conventional)),
             told.from_herd_stock.unwrap_or(false),
         )

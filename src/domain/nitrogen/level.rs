@@ -330,21 +330,35 @@ text_enum! {
         Repaired = "repaired",
         /// Another tank stands in its place.
         Replaced = "replaced",
+        /// Neither: what `supersedes` names was entered by mistake and is taken back.
+        NotDone = "not_done",
     }
 }
 
 form! {
     /// A repair or replacement of a tank.
     #[derive(Clone, Debug, ToSchema)]
-    pub struct NewRepair {
+    pub struct NewRepair, check NewRepair::check {
         /// When; now when not said.
         pub repaired_at: Option<Timestamp>,
-        /// What was done.
+        /// What was done; `not_done` only takes back what `supersedes` names.
         pub kind: RepairKind,
+        /// A wrong repair of this tank in whose place this one stands; it stays to be seen.
+        pub supersedes: Option<RepairId>,
         /// Who did it.
         pub technician: Option<Technician>,
         /// A remark.
         pub note: Option<Note>,
+    }
+}
+
+impl NewRepair {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
+        if self.kind == RepairKind::NotDone && self.supersedes.is_none() {
+            faults.push(
+                spot.member("supersedes").fault("is required with not_done: the entry that is taken back"),
+            );
+        }
     }
 }
 
@@ -363,6 +377,11 @@ pub struct Repair {
     pub technician: Option<Technician>,
     /// A remark.
     pub note: Option<Note>,
+    /// The repair in whose place it stands.
+    #[sqlx(rename = "supersedes_id")]
+    pub supersedes: Option<RepairId>,
+    /// The repair that stands in its place; then it no longer counts.
+    pub superseded_by: Option<RepairId>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
     /// What the caller should know; only the answer to a command has any.

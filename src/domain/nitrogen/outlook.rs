@@ -279,6 +279,7 @@ mod tests {
     #[test]
     fn one_wrong_reading_raises_no_alarm_wherever_it_comes() {
         // With a weekly reading that is right but for one, watched to the end.
+        let mut late = 0;
         for week in 0..18 {
             for off in [-200.0, -120.0, -60.0, -30.0, 30.0, 60.0, 120.0, 200.0] {
                 let mut history = weekly(30);
@@ -287,13 +288,18 @@ mod tests {
                 let timeline = Timeline::of(&history, day(7 * 29)).unwrap();
                 let vessel = vessel();
                 let watch = Watch::over(&timeline, vessel.straight(), |ledger| prior(&vessel, ledger));
-                // In the five weeks after it: the rare false alarm of a sound tank may come at any time.
                 let wrong_at = 7.0 * f64::from(i32::try_from(week).unwrap());
-                let soon =
-                    watch.alarms.iter().filter(|alarm| (0.0..=35.0).contains(&(alarm.at_days - wrong_at)));
-                assert_eq!(soon.count(), 0, "{off} in week {week}");
+                for alarm in watch.alarms {
+                    let after = alarm.at_days - wrong_at;
+                    assert!(after > 105.0, "{off} in week {week}: an alarm {after} days later");
+                    late += 1;
+                }
             }
         }
+        // Without it these readings raise none at all. Of the 144 that hold a wrong one, a reading that is 30 mm too high
+        // before a refill is near enough to be believed, and an alarm comes 16 weeks later: one in 83 tank-years, where
+        // the trial has .03 and more a tank-year without any slip.
+        assert!(late <= 1, "{late} alarms");
     }
 
     #[test]
@@ -319,7 +325,9 @@ mod tests {
         let level = doubted.level.unwrap().depth_mm;
         assert!(level.low < 165.0 && level.high > 215.0, "{level:?}");
         let confirmed = low(&sound, &[(0, 160.0), (2, 155.0)]);
-        // Two hours do not tell a spill from a leak; a leak goes on.
+        // So much in two hours is no leak: with its loss doubled it would have lost a millimetre. Nitrogen was spilled or
+        // taken out, or the vacuum is gone; only what is lost from here on tells, so a person is sent to look at
+        // once, and `failing`, which stands for a month at least, waits for the next reading.
         assert_eq!(confirmed.condition, Condition::Watch);
         assert!(confirmed.reason.contains("a second reading said the same"), "{}", confirmed.reason);
         let mut leak = sound.clone();

@@ -104,9 +104,12 @@ pub fn refill(new: &NewRefill, tank_id: TankId, facts: &Facts, now: Now) -> Resu
 /// The repair as it is entered.
 ///
 /// # Errors
-/// The time lies far ahead.
-pub fn repair(new: &NewRepair, tank_id: TankId, now: Now) -> Result<Repair, Rejection> {
+/// The tank is not known; what it supersedes is not its own or no longer stands; another repair stands at that instant;
+/// or the time lies far ahead.
+pub fn repair(new: &NewRepair, tank_id: TankId, facts: &Facts, now: Now) -> Result<Repair, Rejection> {
     let (repaired_at, ahead) = now.client_time(new.repaired_at, "repaired_at")?;
+    known(facts.tank.as_ref(), tank_id)?;
+    may_stand("repair", tank_id, new.supersedes.map(|id| id.0), facts, repaired_at)?;
     Ok(Repair {
         id: RepairId::new(),
         tank_id,
@@ -114,6 +117,8 @@ pub fn repair(new: &NewRepair, tank_id: TankId, now: Now) -> Result<Repair, Reje
         kind: new.kind,
         technician: new.technician.clone(),
         note: new.note.clone(),
+        supersedes: new.supersedes,
+        superseded_by: None,
         recorded_at: now.now,
         warnings: ahead.into_iter().collect(),
     })

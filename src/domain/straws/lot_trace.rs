@@ -7,7 +7,7 @@ use crate::domain::{
     animals::history::{AnimalHistory, ServiceResult},
     row::Joined,
     straws::{lot::Lot, place::Place, sire::SireSummary, stock::Stock, withdrawal::WithdrawalState},
-    values::{AnimalId, Code, HerdId, ServiceId, Straws, Technician, Timestamp, WithdrawalId},
+    values::{AnimalId, Code, HeatHours, HerdId, ServiceId, Straws, Technician, Timestamp, WithdrawalId},
 };
 
 /// Every straw of a lot.
@@ -27,7 +27,7 @@ pub struct LotTrace {
     pub services: Vec<TracedService>,
 }
 
-/// Where a lot's straws are: `received + counted = in_stock + used + discarded`.
+/// Where a lot's straws are: `received + counted = in_stock + used + discarded + consigned`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, ToSchema, sqlx::FromRow)]
 pub struct Totals {
     /// Came from the supplier.
@@ -39,6 +39,8 @@ pub struct Totals {
     pub used: i64,
     /// Were thrown away.
     pub discarded: i64,
+    /// Went to other keepers.
+    pub consigned: i64,
     /// Found by stocktakes; negative when fewer hung there than the book said.
     pub counted: i64,
 }
@@ -91,6 +93,9 @@ pub struct TracedService {
     pub straws: Straws,
     /// When it was found to have been entered by mistake.
     pub reversed_at: Option<Timestamp>,
+    /// Within how many hours her herd counts inseminations as one service.
+    #[serde(skip)]
+    pub same_heat_hours: HeatHours,
     /// What came of it, as far as known.
     #[sqlx(skip)]
     pub result: Option<ServiceResult>,
@@ -108,7 +113,8 @@ impl TracedService {
     #[must_use]
     pub fn judged(self, history: Option<&AnimalHistory>) -> Self {
         let history = history.filter(|_| self.reversed_at.is_none());
-        let (result, result_at) = history.and_then(|history| history.outcome(self.served_at)).unzip();
+        let (result, result_at) =
+            history.and_then(|history| history.outcome(self.served_at, self.same_heat_hours)).unzip();
         Self { result, result_at, ..self }
     }
 }

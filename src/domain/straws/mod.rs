@@ -1,6 +1,8 @@
 //! Straws: the sire and lot they are of, the place where they hang, their way out of the tank, and how long they last.
 
 pub mod accept_stocktake;
+pub mod consign;
+pub mod consignment;
 pub mod demand;
 pub mod discard;
 pub mod discard_withdrawn;
@@ -13,6 +15,7 @@ pub mod outlook;
 pub mod place;
 pub mod posting;
 pub mod receive;
+pub mod register;
 pub mod reverse;
 pub mod semen;
 pub mod sire;
@@ -22,6 +25,7 @@ pub mod stocktake;
 pub mod straw_read;
 pub mod take_stock;
 pub mod thaw;
+pub mod thaw_advice;
 pub mod transfer;
 pub mod withdraw;
 pub mod withdrawal;

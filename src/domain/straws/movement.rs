@@ -27,6 +27,8 @@ text_enum! {
         Discard = "discard",
         /// A stocktake found more or fewer.
         Count = "count",
+        /// Sent to another keeper.
+        Consignment = "consignment",
         /// An earlier line was undone.
         Reversal = "reversal",
     }
@@ -111,7 +113,8 @@ pub struct Movement {
     pub to: End,
     /// When it happened, as the client tells it.
     pub occurred_at: Timestamp,
-    /// When it was recorded here; never goes back along `seq`.
+    /// When it was recorded here; does not go back along `seq` when the clock is put back, save from a leap ahead
+    /// of more than a month.
     pub recorded_at: Timestamp,
     /// The key that recorded it.
     pub recorded_by: KeyId,

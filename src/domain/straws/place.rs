@@ -108,5 +108,7 @@ text_enum! {
         Discarded = "discarded",
         /// The stocktake's counterpart.
         Counted = "counted",
+        /// With another keeper, to whom a consignment went.
+        Keeper = "keeper",
     }
 }

@@ -148,11 +148,13 @@ fn state_after(
         }
         MovementKind::Withdrawal => Ok(WithdrawalState::Reversed),
         MovementKind::Discard => Ok(open),
-        MovementKind::Reversal | MovementKind::Receipt | MovementKind::Transfer | MovementKind::Count => {
-            Err(not_reversible(
-                "What was reversed with a withdrawal or its discard is entered anew, not reversed back.",
-            ))
-        }
+        MovementKind::Reversal
+        | MovementKind::Receipt
+        | MovementKind::Transfer
+        | MovementKind::Count
+        | MovementKind::Consignment => Err(not_reversible(
+            "What was reversed with a withdrawal or its discard is entered anew, not reversed back.",
+        )),
     }
 }
 

@@ -1,15 +1,19 @@
 //! A straw goes into the bath.
 
+use chrono::TimeDelta;
 use utoipa::ToSchema;
 
 use crate::{
     domain::{
         access::Role,
         animals::objection::{Deviation, DeviationKind, Deviations},
+        duration::words,
         now::Now,
         rejection::Rejection,
         straws::{
-            thaw::{BathVerdict, judge_bath, straws_at_once, thawing},
+            exposure::{self, OnTheWay},
+            thaw::{BathVerdict, InBath, judge_bath, room_for, straws_in, thawing},
+            thaw_advice::crowded_text,
             withdraw::{Override, may_override},
             withdrawal::{Withdrawal, WithdrawalState},
         },
@@ -51,7 +55,7 @@ pub struct Decision {
     pub set_aside: Deviations,
 }
 
-/// Whether the straw may go in.
+/// Whether the straw may go in; `in_bath` are the technician's other straws that are in the bath then.
 ///
 /// # Errors
 /// It was used or thawed already, the time lies far ahead; or, unless it was done already, the bath is out of the protocol's
@@ -59,6 +63,7 @@ pub struct Decision {
 pub fn decide(
     new: &NewThaw,
     mut withdrawal: Withdrawal,
+    in_bath: &[InBath],
     now: Now,
     role: Role,
 ) -> Result<Decision, Rejection> {
@@ -92,12 +97,25 @@ pub fn decide(
     if started_at < withdrawal.withdrawn_at {
         withdrawal.deviations.0.push(Deviation {
             kind: DeviationKind::BeforeWithdrawal,
-            text: "The thaw is dated before the straw left the tank; look at the clocks.".to_owned(),
+            text: format!(
+                "The thaw is dated {} before the straw left the tank; look at the clocks.",
+                words(withdrawal.withdrawn_at.since(started_at).max(TimeDelta::seconds(1)))
+            ),
             reason: None,
         });
     }
-    let clock = thawing(&withdrawal.thaw, started_at);
-    withdrawal.warnings = ahead.into_iter().chain(crowded(new, &withdrawal)).collect();
+    let way =
+        exposure::on_the_way(started_at.since(withdrawal.withdrawn_at), withdrawal.lot.details.straw_ml);
+    let slow = match way {
+        OnTheWay::InTime => None,
+        OnTheWay::Slow(text) => Some(text),
+        OnTheWay::Late(deviation) => {
+            withdrawal.deviations.0.push(deviation);
+            None
+        }
+    };
+    let clock = thawing(&withdrawal.thaw, withdrawal.withdrawn_at, started_at);
+    withdrawal.warnings = ahead.into_iter().chain(slow).chain(crowded(new, &withdrawal, in_bath)).collect();
     let withdrawal = Withdrawal {
         state: WithdrawalState::Thawing,
         bath_temp_c: Some(new.bath_temp_c),
@@ -109,15 +127,9 @@ pub fn decide(
     Ok(Decision { withdrawal, set_aside })
 }
 
-/// A warning when the straws together would cool the bath by more than a degree.
-fn crowded(new: &NewThaw, withdrawal: &Withdrawal) -> Option<String> {
-    let volume = new.bath_volume_ml?;
-    let at_once = straws_at_once(volume, withdrawal.lot.details.straw_ml?);
-    (withdrawal.straws.get() > at_once).then(|| {
-        format!(
-            "{} straws together cool {volume} ml of water by more than 1 C; thaw at most {at_once} at once, \
-             and they must not touch.",
-            withdrawal.straws
-        )
-    })
+/// A warning when there are more straws in the bath than may be there together.
+fn crowded(new: &NewThaw, withdrawal: &Withdrawal, in_bath: &[InBath]) -> Option<String> {
+    let lot = &withdrawal.lot.details;
+    let at_once = room_for(lot.semen_type, lot.straw_ml, new.bath_volume_ml, in_bath);
+    (withdrawal.straws.get() > at_once).then(|| crowded_text(withdrawal.straws, at_once, straws_in(in_bath)))
 }

@@ -4,7 +4,7 @@
 //! 2004, J Dairy Sci 87:2627-2640). A second look at the straw in hand finds that before she is served.
 
 use crate::domain::{
-    identifiers::{parse_international_id, parse_uniform_code},
+    identifiers::{parse_international_id, parse_uniform_code, printed},
     straws::{lot::Lot, sire::SireSummary},
     values::Name,
 };
@@ -21,10 +21,7 @@ pub fn agrees(read: &Name, lot: &Lot, sire: &SireSummary) -> bool {
 
 /// What the straw should say, in words: "Invented One, 0HO123, batch 24117".
 pub fn expected(lot: &Lot, sire: &SireSummary) -> String {
-    let codes = sire.identifiers.iter().map(|identifier| {
-        parse_uniform_code(identifier.id.as_str())
-            .map_or_else(|_| identifier.id.to_string(), |code| code.short())
-    });
+    let codes = sire.identifiers.iter().map(printed);
     let batch = lot.details.batch.iter().map(|batch| format!("batch {batch}"));
     std::iter::once(sire.name.to_string()).chain(codes).chain(batch).collect::<Vec<_>>().join(", ")
 }
@@ -71,7 +68,7 @@ mod tests {
         ]);
         let identifiers = read(&identifiers, &InputPath::body()).unwrap();
         let name = Name::parse("Invented One").unwrap();
-        let sire = SireSummary { id: sire, name, breed: None, identifiers };
+        let sire = SireSummary { id: sire, name, breed: None, purpose: None, identifiers };
         (Lot { id: LotId::new(), details, created_at: at }, sire)
     }
 
@@ -119,8 +116,8 @@ mod tests {
     proptest! {
         #[test]
         fn blanks_and_case_change_nothing(blanks in proptest::collection::vec(0_usize..3, 12), lower: bool) {
-            let name: String = "Invented One".chars().zip(blanks)
-                .map(|(c, n)| format!("{}{c}", " ".repeat(n))).collect();
+            let letters = "Invented One".chars().zip(blanks);
+            let name: String = letters.flat_map(|(c, n)| std::iter::repeat_n(' ', n).chain([c])).collect();
             let name = if lower { name.to_lowercase() } else { name };
             prop_assert!(says(&name));
         }

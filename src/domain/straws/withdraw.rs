@@ -14,9 +14,9 @@ use crate::{
         access::Role,
         animals::{
             candidate::{Candidate, Turn},
-            choice::unruled_warning,
+            herd::HerdDetails,
             history::Numbered,
-            objection::{self, Deviation, Deviations, Objection},
+            objection::{self, Deviation, DeviationKind, Deviations, Objection},
         },
         form::{Fault, InputPath},
         now::Now,
@@ -41,7 +41,8 @@ use crate::{
 };
 
 form! {
-    /// Sets aside what stands in the way; needs a manager's key and stays on record.
+    /// Sets aside what stands in the way; needs a manager's key, or for the choice rule a technician's where the herd says so,
+    /// and stays on record.
     #[derive(Clone, Debug, ToSchema)]
     pub struct Override {
         /// Why.
@@ -124,6 +125,8 @@ pub struct Facts {
     /// All straws of the lot that was named, or of the sire, in the order in which they should be used; of what was done
     /// already also the places where such straws hung before.
     pub stock: Vec<Stock>,
+    /// That none of what the choice rule wants is in her reach, where [`asks_otherwise`].
+    pub none_in_reach: bool,
 }
 
 /// A straw is to be taken.
@@ -152,7 +155,7 @@ pub enum Refusal {
     /// Something stands against this straw for her; others may do.
     Objected {
         /// What, without the straws that she may have instead.
-        objected: Objected,
+        objected: Box<Objected>,
         /// Whether it stands against serving her at all, so that no other straw would help.
         against_her: bool,
     },
@@ -182,12 +185,14 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
         canister_exists(&tank.name, tank.canisters, place.canister, "place/canister")?;
     }
     let turn = candidate.at(at);
+    let otherwise = turn.allowed.otherwise_note().filter(|_| facts.none_in_reach);
+    let turn = if facts.none_in_reach { turn.with_otherwise() } else { turn };
     let (lot, sire) = choose(new, facts, candidate, &turn)?;
     let spot = spot(new, facts, candidate, lot);
 
     let inbreeding = candidate.inbreeding(&[sire.id]).first().copied().unwrap_or_default();
     let mut objections = candidate.objections(&turn);
-    objections.extend(candidate.objections_to(&turn, lot, inbreeding));
+    objections.extend(candidate.objections_to(&turn, lot, sire.purpose, inbreeding));
     let on_hold = spot.as_ref().and_then(|spot| spot.on_hold.clone());
     objections.extend(on_hold.map(|reason| Objection::OnHold { reason }));
     objections.extend(mismatch(new.straw_read.as_ref(), lot, sire));
@@ -195,11 +200,11 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
     if !objections.is_empty() && !new.already_done {
         if reason.is_none() {
             return Err(Refusal::Objected {
-                objected: objected(candidate, &turn, &objections),
+                objected: Box::new(objected(candidate, &turn, &objections)),
                 against_her: objections.iter().any(Objection::is_against_her),
             });
         }
-        may_override(role)?;
+        may_set_aside(role, &candidate.herd, &objections)?;
     }
     let asked = new.straws.get();
     let spot = match spot {
@@ -210,10 +215,13 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
     let found = spot.found(new, lot, at);
     let deviations: Vec<Deviation> =
         objections.iter().map(|objection| objection.set_aside(&candidate.herd, reason)).collect();
+    let kinship = candidate.kinship(sire.id, &sire.name, inbreeding);
     let mut warnings: Vec<String> = ahead.into_iter().collect();
+    warnings.extend(kinship.warning());
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
-    let (number, class) = (turn.status.next.service_number, turn.status.class);
-    warnings.extend(unruled_warning(&candidate.herd.choice_rule, number, class));
+    warnings.extend(candidate.unruled_warning(&turn));
+    warnings.extend(otherwise);
+    warnings.extend(turn.allowed.purpose_warning(sire));
     warnings.extend(many_warning(new.straws));
     if !candidate.reaches_tank_of(spot.tank_herd_id) {
         warnings.push("These straws hang in another herd's tank.".to_owned());
@@ -225,6 +233,7 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
             spot.held
         ));
     }
+    warnings.extend(candidate.doubts(&turn));
     let Numbered { service_number, rank } = turn.status.next;
     let withdrawal = Withdrawal {
         id,
@@ -254,6 +263,7 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
         resolved_at: None,
         override_reason: reason.cloned().filter(|_| !deviations.is_empty()),
         deviations: Deviations(deviations),
+        kinship: Some(kinship),
         warnings,
         recorded_at: now.now,
     };
@@ -369,6 +379,24 @@ fn many_warning(straws: Straws) -> Option<String> {
     (straws.get() > MOST_USUAL).then(|| {
         format!("{straws} straws for one animal: one is usual, two at most. If that was a slip, reverse the withdrawal.")
     })
+}
+
+/// Whether the straw asked for is one that the choice rule allows only where none of what it wants is in her reach.
+pub fn asks_otherwise(new: &NewWithdrawal, facts: &Facts, now: Timestamp) -> bool {
+    let Some(candidate) = &facts.candidate else { return false };
+    let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
+    let chosen = choose(new, facts, candidate, &turn.clone().with_otherwise());
+    chosen.is_ok_and(|(lot, _)| turn.allowed.has_otherwise(lot.details.semen_type))
+}
+
+/// Rejects an override of `objections` from a key that may not set them aside: a technician's may where the herd says so, and
+/// only the choice rule.
+fn may_set_aside(role: Role, herd: &HerdDetails, objections: &[Objection]) -> Result<(), Rejection> {
+    let only_the_rule = objections.iter().all(|objection| objection.kind() == DeviationKind::ChoiceRule);
+    if role == Role::Technician && herd.technician_may_override && only_the_rule {
+        return Ok(());
+    }
+    may_override(role)
 }
 
 /// Rejects an override from a key that may not set rules aside.

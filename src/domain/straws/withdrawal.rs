@@ -7,6 +7,7 @@ use crate::{
     domain::{
         animals::{
             choice::Allowed,
+            mating::MatingKinship,
             objection::{Deviation, Deviations},
         },
         rejection::Rejection,
@@ -124,6 +125,10 @@ pub struct Withdrawal {
     /// What was out of the ordinary.
     #[schema(value_type = Vec<Deviation>)]
     pub deviations: Deviations,
+    /// Her kinship with the sire; only the answer to a command has it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[sqlx(skip)]
+    pub kinship: Option<MatingKinship>,
     /// What the caller should know; only the answer to a command has any.
     #[sqlx(skip)]
     pub warnings: Vec<String>,

@@ -7,7 +7,10 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        animals::objection::{DeviationKind, Deviations},
+        animals::{
+            objection::{DeviationKind, Deviations},
+            service_kind::ServiceKind,
+        },
         straws::{place::Place, semen::SemenType},
         values::{
             AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId, Timestamp,
@@ -229,14 +232,18 @@ pub struct ServiceRecorded {
     pub sire_id: Option<SireId>,
     /// The semen type, where known.
     pub semen_type: Option<SemenType>,
-    /// How many straws.
-    pub straws: Straws,
-    /// Counts her services since her last calving; may change when something earlier is reported later.
+    /// What kind of service.
+    pub kind: ServiceKind,
+    /// How many straws of semen: 0 unless it was an insemination.
+    #[schema(minimum = 0)]
+    pub straws: i64,
+    /// Counts her services since her last calving; may change when something earlier is reported later. Null of an embryo
+    /// transfer.
     #[schema(minimum = 1)]
-    pub service_number: i64,
-    /// Counts the inseminations within the heat.
+    pub service_number: Option<i64>,
+    /// Counts the inseminations and matings within the heat; null of an embryo transfer.
     #[schema(minimum = 1)]
-    pub rank: i64,
+    pub rank: Option<i64>,
     /// What was out of the ordinary.
     pub deviations: Vec<DeviationKind>,
     /// The insemination as a herd system reads it by the open Animal Data Exchange.

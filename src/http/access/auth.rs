@@ -28,7 +28,10 @@ use crate::{
         access::failures,
         problem::{Kind, Problem},
     },
-    store::{Db, access::key::Key},
+    store::{
+        Db,
+        access::key::{FoundKey, Key},
+    },
 };
 
 /// Counts the requests of each key.
@@ -48,7 +51,7 @@ impl Limiter {
     }
 
     /// Counts a request: how many are left, or how long to wait.
-    fn count(&self, key: KeyId) -> Result<u32, Duration> {
+    pub fn count(&self, key: KeyId) -> Result<u32, Duration> {
         match self.by_key.check_key(&key) {
             Ok(left) => Ok(left.remaining_burst_capacity()),
             Err(not_yet) => Err(not_yet.wait_time_from(self.clock.now())),
@@ -81,14 +84,14 @@ pub struct KnownKeys(Arc<Mutex<Known>>);
 #[derive(Default)]
 struct Known {
     epoch: u64,
-    by_hash: HashMap<String, (Instant, Key)>,
+    by_hash: HashMap<String, (Instant, FoundKey)>,
     /// Hashes of all keys that were found.
     seen: HashSet<String>,
 }
 
 impl KnownKeys {
     /// The key of that hash, if there is one.
-    async fn find(&self, db: &Db, hash: &str) -> crate::store::Result<Option<Key>> {
+    async fn find(&self, db: &Db, hash: &str) -> crate::store::Result<Option<FoundKey>> {
         let epoch = db.key_epoch();
         if let Some(key) = self.known(epoch).by_hash.get(hash).filter(|(at, _)| at.elapsed() < BELIEVED) {
             return Ok(Some(key.1.clone()));
@@ -152,7 +155,8 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
     response
 }
 
-fn too_many(limiter: &Limiter, wait: Duration) -> Response {
+/// What is answered when a key asks too often.
+pub fn too_many(limiter: &Limiter, wait: Duration) -> Response {
     let seconds = wait.as_secs() + 1;
     let detail = format!("This key may send {} requests a minute; wait {seconds} s.", limiter.per_minute);
     let problem = Problem::new(Kind::RateLimited, detail);
@@ -177,14 +181,14 @@ async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Ke
     }
     let key = app.known_keys.find(&app.book.db, &hash).await?;
     let now = app.book.clock.now();
-    let key = key.ok_or_else(|| not_valid("This key is not known here."))?;
-    if key.revoked_at.is_some() {
+    let found = key.ok_or_else(|| not_valid("This key is not known here."))?;
+    if found.key.revoked_at.is_some() {
         return Err(failed(not_valid("This key was revoked.")));
     }
-    if key.expires_at.is_some_and(|end| end <= now) {
+    if found.expired_at(now).is_some() {
         return Err(failed(not_valid("This key has expired.")));
     }
-    Ok(key)
+    Ok(found.key)
 }
 
 fn not_valid(why: &str) -> Problem {

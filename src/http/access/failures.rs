@@ -62,7 +62,7 @@ fn network_of(from: IpAddr) -> IpAddr {
 }
 
 /// The address that a connection came from.
-pub(super) fn address(extensions: &axum::http::Extensions) -> Option<IpAddr> {
+pub fn address(extensions: &axum::http::Extensions) -> Option<IpAddr> {
     extensions.get::<axum::extract::ConnectInfo<SocketAddr>>().map(|from| from.0.ip())
 }
 

@@ -5,6 +5,7 @@ use utoipa::IntoParams;
 use crate::{
     domain::{
         animals::animal::{Animal, AnimalDetails},
+        search::Query,
         values::{BusinessId, Code, HerdId},
     },
     form,
@@ -23,6 +24,9 @@ form! {
         pub number: Option<Code>,
         /// Only with this official name, in its normal form and whatever scheme.
         pub identifier: Option<Code>,
+        /// Only where each word of this is the beginning of her number, of a word of her name or of an official name.
+        #[param(required = false, value_type = Option<String>, max_length = 100, example = "zof 41")]
+        pub q: Option<Query>,
     }
 }
 
@@ -36,6 +40,7 @@ async fn rows(
         herd: filter.herd_id,
         number: filter.number.clone(),
         identifier: filter.identifier.clone(),
+        query: filter.q.clone(),
     };
     store::animals::animal::list(tx, business, wanted, page).await
 }

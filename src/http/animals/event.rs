@@ -13,15 +13,16 @@ use crate::{
     book::animals::report_event::Report,
     domain::{
         animals::{
-            event::Event,
+            event::{Event, FittingService},
             history::{AnimalEvent, CheckMethod, CheckResult, HappeningKind, HeatMethod},
         },
-        values::{AnimalId, EventId, HerdId, Note, Technician, Timestamp},
+        cautions,
+        values::{AnimalId, Calves, EventId, HerdId, Note, PregnancyDays, Technician, Timestamp},
     },
     form,
     http::{
         App,
-        answer::created,
+        answer::{WithCautions, created},
         docs::{IdempotencyKey, Problems},
         extract::{CommandRequest, Id, Permit, Read, Report as MayReport},
         page::{Listing, Page, PageParams},
@@ -50,7 +51,9 @@ macro_rules! events {
         fields { $($(#[$field_doc:meta])* $field:ident: $type:ty $(= $default:expr)?,)* },
         what $what:expr,
         shown $pattern:pat,
+        $(answer { $($(#[$answer_doc:meta])* $answer:ident: $answer_type:ty,)* },)?
         report $report:tt $report_summary:tt $report_text:tt, example $example:tt,
+        cautions $cautions:expr,
         list $list:tt $list_summary:tt,
         read $read:tt $read_summary:tt
     ) => {
@@ -82,6 +85,7 @@ macro_rules! events {
             /// When.
             $time: Timestamp,
             $($(#[$field_doc])* $field: $type,)*
+            $($($(#[$answer_doc])* $answer: $answer_type,)*)?
             /// Who reported it.
             technician: Option<Technician>,
             /// A remark.
@@ -104,6 +108,7 @@ macro_rules! events {
                     herd_id: event.herd_id,
                     $time: event.happened_at,
                     $($field,)*
+                    $($($answer: event.$answer,)*)?
                     technician: event.technician,
                     note: event.note,
                     reversed_at: event.reversed_at,
@@ -121,7 +126,7 @@ macro_rules! events {
                 request_body(content = $new, example = json!($example)),
                 params(IdempotencyKey),
                 responses(
-                    (status = 201, description = "On record.", body = $view,
+                    (status = 201, description = "On record.", body = WithCautions<$view>,
                      headers(("Location" = String, description = "Where it is to be found."))),
                     Problems))]
             pub async fn report(
@@ -139,7 +144,8 @@ macro_rules! events {
                     note: new.note,
                 };
                 app.perform(command, act, |event| {
-                    created(format!(concat!($path, "/{}"), event.id), &$view::of(event))
+                    let location = format!(concat!($path, "/{}"), event.id);
+                    created(location, &WithCautions { done: $view::of(event), cautions: $cautions })
                 })
                 .await
             }
@@ -157,6 +163,7 @@ macro_rules! events {
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
                 let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
+                let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
                 Ok(listing.list(rows.into_iter().filter_map($view::of).collect(), |event: &$view| event.id.to_string()))
             }
 
@@ -170,7 +177,10 @@ macro_rules! events {
             ) -> Result<Json<$view>, Problem> {
                 let mut tx = app.book.db.read().await?;
                 let event = store::animals::event::find(&mut tx, caller.business_id, EventId(id)).await?;
-                let view = event.and_then($view::of);
+                let kind = HappeningKind::$kind;
+                let rows = event.into_iter().collect();
+                let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
+                let view = rows.into_iter().next().and_then($view::of);
                 view.map(Json).ok_or_else(|| {
                     Problem::not_there($one, id)
                 })
@@ -186,7 +196,8 @@ events! {
     Heat, in heats,
     kind Heat, path "/v1/heats", one "heat", tag "Animals' events",
     time
-        /// When she stood to be mounted; now when not said.
+        /// When she stood to be mounted; of a sensor, when it passed its threshold; of a timed protocol, the second GnRH; now
+        /// when not said.
         standing_at,
     fields {
         /// How it was found.
@@ -196,8 +207,10 @@ events! {
     what |new| AnimalEvent::Heat { method: new.method },
     shown AnimalEvent::Heat { method },
     report "create_heat" "Record a heat"
-        "Standing heat, the sign that times the insemination: it appears in the animal's next-service.",
+        "Standing heat, or what stands for it, times the insemination by how it was found (`method`): the window appears in the \
+         animal's next-service.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "standing_at": "2026-03-02T06:10:00+01:00", "method": "seen"},
+    cautions &[],
     list "list_heats" "List heats",
     read "get_heat" "Get a heat"
 }
@@ -216,13 +229,25 @@ events! {
         method: CheckMethod,
         /// What was found.
         result: CheckResult,
+        /// How many days she is pregnant, by size or age of the calf: that decides to which service the check belongs.
+        days_pregnant: Option<PregnancyDays>,
     },
-    what |new| AnimalEvent::PregnancyCheck { method: new.method, result: new.result },
-    shown AnimalEvent::PregnancyCheck { method, result },
+    what |new| AnimalEvent::PregnancyCheck {
+        method: new.method,
+        result: new.result,
+        days_pregnant: new.days_pregnant,
+    },
+    shown AnimalEvent::PregnancyCheck { method, result, days_pregnant },
+    answer {
+        /// The service to which it belongs, by all that is on record now; null when none fits or it was too early.
+        fits: Option<FittingService>,
+    },
     report "create_pregnancy_check" "Record a pregnancy check"
-        "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty. A check sooner \
-         than its method allows is kept with a warning.",
+        "She counts as pregnant from a check that finds her so until she calves, aborts or is found empty, at most 300 days. The \
+         check belongs to the service that fits: by `days_pregnant` where it is told, else to the last for which its method was not \
+         too early. One that is too early for all is kept with a warning.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "checked_at": "2026-03-02T09:00:00+01:00", "method": "ultrasound", "result": "pregnant"},
+    cautions cautions::CHECK,
     list "list_pregnancy_checks" "List pregnancy checks",
     read "get_pregnancy_check" "Get a pregnancy check"
 }
@@ -236,12 +261,16 @@ events! {
     time
         /// When; now when not said.
         calved_at,
-    fields {},
-    what |_| AnimalEvent::Calving,
-    shown AnimalEvent::Calving,
+    fields {
+        /// How many calves; of twins the due date moves.
+        calves: Option<Calves>,
+    },
+    what |new| AnimalEvent::Calving { calves: new.calves },
+    shown AnimalEvent::Calving { calves },
     report "create_calving" "Record a calving"
         "A new cycle begins: her next service is number 1 again, and a heifer becomes a cow.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "calved_at": "2026-03-02T03:40:00+01:00"},
+    cautions cautions::CALVING,
     list "list_calvings" "List calvings",
     read "get_calving" "Get a calving"
 }
@@ -266,6 +295,7 @@ events! {
         "Abortions can be infectious for people and herd: wear gloves, isolate her, and report it to the veterinarian as \
          local law demands.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "aborted_at": "2026-03-02T03:40:00+01:00", "opens_cycle": false},
+    cautions cautions::CALVING,
     list "list_abortions" "List abortions",
     read "get_abortion" "Get an abortion"
 }
@@ -289,6 +319,7 @@ events! {
     report "create_do_not_breed" "Record a do-not-breed decision"
         "The last decision counts.",
         example {"animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "do_not_breed": true, "note": "Lame; to be sold."},
+    cautions &[],
     list "list_do_not_breed" "List do-not-breed decisions",
     read "get_do_not_breed" "Get a do-not-breed decision"
 }

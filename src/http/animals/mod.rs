@@ -1,7 +1,11 @@
-//! Herds, animals, their events, services and next service.
+//! Herds, animals, their events, services, next service and the day's round.
 
 pub mod animal;
+pub mod calendar;
+pub mod call_out;
 pub mod event;
 pub mod herd;
 pub mod next_service;
+pub mod round;
 pub mod service;
+pub mod watch;

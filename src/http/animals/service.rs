@@ -8,24 +8,30 @@ use crate::{
     book::{command::StoredResponse, straws::reverse::ReverseService},
     domain::{
         animals::{record_service::NewService, service::Service},
-        values::{AnimalId, HerdId, ServiceId},
+        cautions,
+        values::{AnimalId, HerdId, ServiceId, SireId, Technician, Timestamp},
     },
     form,
     http::{
         App,
-        answer::{created, done},
+        answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store,
+    store::{
+        self,
+        animals::service_list::{self, Wanted},
+    },
 };
 
 /// A service is recorded.
 #[utoipa::path(post, path = "/v1/services", operation_id = "create_service", tag = "Services",
     summary = "Record a service",
-    description = "Closes the withdrawal. What has happened is kept: a service before the straw was ready or after it should \
+    description = "Of `kind` `ai`, an insemination: closes the withdrawal. A natural mating (`natural`) and an embryo transfer \
+        (`embryo_transfer`) name the animal and the bull, or the embryo's sire and donor; no straw of semen is used. A natural mating \
+        takes a service number, an embryo transfer none, and its days count from seven days before it. What has happened is kept: a service before the straw was ready or after it should \
         have been used stands with its deviation. Refused is only what cannot be: a service before its withdrawal or more than \
         24 hours after it, a straw that was served already, a time to come; and 409 `straw-mismatch` when `straw_read` is \
         nothing of the lot or its sire, unless `already_done` says that she has been served. The answer says when she is due, when to watch for a return to heat, and \
@@ -36,10 +42,17 @@ use crate::{
             "technician": "T. Example"}))),
         ("with a foreign straw" = (summary = "With a straw that never was in this book", value = json!({
             "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a",
-            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))))),
+            "semen_type": "conventional", "served_at": "2026-01-12T08:00:00+01:00"}))),
+        ("by a bull" = (summary = "A natural mating", value = json!({
+            "kind": "natural", "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a", "served_at": "2026-01-12T08:00:00+01:00"}))),
+        ("an embryo" = (summary = "An embryo transfer", value = json!({
+            "kind": "embryo_transfer", "animal_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a", "donor_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0ab",
+            "served_at": "2026-01-12T08:00:00+01:00"}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record.", body = Service,
+        (status = 201, description = "On record.", body = WithCautions<Service>,
          headers(("Location" = String, description = "The service."))),
         Problems))]
 async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
@@ -48,8 +61,8 @@ async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> R
 }
 
 /// How a service just recorded is answered.
-pub fn recorded(service: &Service) -> serde_json::Result<StoredResponse> {
-    created(format!("/v1/services/{}", service.id), service)
+pub fn recorded(done: &Service) -> serde_json::Result<StoredResponse> {
+    created(format!("/v1/services/{}", done.id), &WithCautions { done, cautions: cautions::SERVICE })
 }
 
 form! {
@@ -72,7 +85,7 @@ async fn reverse(
     command: LedgerRequest<NewServiceReversal>,
 ) -> Result<Response, Problem> {
     let act = ReverseService { service_id: ServiceId(id) };
-    app.perform(command, act, |service| done(&service)).await
+    app.perform(command, act, |service| answered(&service)).await
 }
 
 form! {
@@ -84,6 +97,16 @@ form! {
         pub animal_id: Option<AnimalId>,
         /// Only of this herd.
         pub herd_id: Option<HerdId>,
+        /// Only by this sire.
+        pub sire_id: Option<SireId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// True: only what was entered by mistake; false: only what counts.
+        pub reversed: Option<bool>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
     }
 }
 
@@ -98,10 +121,18 @@ async fn list(
     listing: Listing<ServiceFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
-    let (filter, business) = (&listing.filter, caller.business_id);
-    let rows =
-        store::animals::service::list(&mut tx, business, filter.animal_id, filter.herd_id, listing.by_id()?)
-            .await?;
+    let f = &listing.filter;
+    let wanted = Wanted {
+        animal: f.animal_id,
+        herd: f.herd_id,
+        sire: f.sire_id,
+        technician: f.technician.clone(),
+        reversed: f.reversed,
+        from: f.from,
+        to: f.to,
+    };
+    let rows = service_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
+    let rows = store::animals::history::with_due_dates(&mut tx, caller.business_id, rows).await?;
     Ok(listing.list(rows, |service| service.id.to_string()))
 }
 
@@ -113,6 +144,8 @@ async fn list(
 async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Service>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::animals::service::find(&mut tx, caller.business_id, ServiceId(id)).await?;
+    let found = found.into_iter().collect();
+    let found = store::animals::history::with_due_dates(&mut tx, caller.business_id, found).await?.pop();
     Ok(Json(found.ok_or_else(|| Problem::not_there("service", id))?))
 }
 

@@ -1,6 +1,8 @@
 //! Readings of a tank's nitrogen, and refills.
 
 use axum::{Json, extract::State, response::Response};
+use futures_util::{FutureExt as _, future::BoxFuture};
+use serde::Serialize;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -11,7 +13,7 @@ use crate::{
             level::{NewReading, NewRefill, NewRepair, Reading, Refill, Repair},
             tank::Tank,
         },
-        values::{ReadingId, RefillId, TankId, Timestamp},
+        values::{BusinessId, ReadingId, RefillId, TankId, Timestamp},
     },
     form,
     http::{
@@ -41,6 +43,32 @@ form! {
 pub async fn tank_in(tx: &mut Tx, caller: &Caller, id: uuid::Uuid) -> Result<Tank, Problem> {
     let tank = store::nitrogen::tank::find(tx, caller.business_id, TankId(id)).await?;
     tank.ok_or_else(|| Problem::not_there("tank", id))
+}
+
+/// The moments from which on and before which a list shows something, where said.
+type When = (Option<Timestamp>, Option<Timestamp>);
+
+/// A list of what was told of a tank, which `rows` reads.
+async fn of_tank<T: Serialize>(
+    app: &App,
+    caller: &Caller,
+    id: uuid::Uuid,
+    listing: &Listing<WhenFilter>,
+    rows: impl for<'t> FnOnce(
+        &'t mut Tx,
+        BusinessId,
+        TankId,
+        When,
+        store::Page,
+    ) -> BoxFuture<'t, store::Result<Vec<T>>>,
+    place: impl Fn(&T) -> String,
+) -> Result<Response, Problem> {
+    let page = listing.by_id()?;
+    let mut tx = app.book.db.read().await?;
+    let tank = tank_in(&mut tx, caller, id).await?;
+    let when = (listing.filter.from, listing.filter.to);
+    let rows = rows(&mut tx, caller.business_id, tank.id, when, page).await?;
+    Ok(listing.list(rows, place))
 }
 
 /// A level was read.
@@ -80,12 +108,15 @@ async fn list_readings(
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::readings(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |reading| reading.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::readings(tx, business, tank, when, page).boxed(),
+        |reading| reading.id.to_string(),
+    )
+    .await
 }
 
 /// One reading.
@@ -138,12 +169,15 @@ async fn list_refills(
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::refills(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |refill| refill.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::refills(tx, business, tank, when, page).boxed(),
+        |refill| refill.id.to_string(),
+    )
+    .await
 }
 
 /// One refill.
@@ -166,7 +200,8 @@ async fn read_refill(
     summary = "Record a repair or replacement",
     description = "Ends an alarm that stands (`nitrogen.loss_high`): the watch begins anew with this tank's next readings, and what \
         it lost before counts little. Enter it only when the tank was mended or another stands in its place: a tank that \
-        was only filled up goes on failing. Read the level afterwards.",
+        was only filled up goes on failing. Read the level afterwards. A wrong entry is corrected by another that `supersedes` \
+        it, or taken back by one of the kind `not_done`; then the watch is as if it had never been.",
     request_body(content = NewRepair, example = json!({
         "repaired_at": "2026-03-02T10:00:00+01:00", "kind": "repaired", "note": "Vacuum renewed"})),
     params(("id" = uuid::Uuid, Path, description = "The tank."), IdempotencyKey),
@@ -188,19 +223,23 @@ async fn add_repair(
 #[utoipa::path(get, path = "/v1/tanks/{id}/repairs", operation_id = "list_repairs", tag = "Nitrogen",
     summary = "List repairs of a tank",
     params(("id" = uuid::Uuid, Path, description = "The tank."), PageParams, WhenFilter),
-    responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Repair>), Problems))]
+    responses((status = 200, description = "A page of them, in the order of entry, superseded ones among them.",
+               body = Page<Repair>), Problems))]
 async fn list_repairs(
     State(app): State<App>,
     caller: Permit<Read>,
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
-    let page = listing.by_id()?;
-    let mut tx = app.book.db.read().await?;
-    let tank = tank_in(&mut tx, &caller, id).await?;
-    let when = (listing.filter.from, listing.filter.to);
-    let rows = level::repairs(&mut tx, caller.business_id, tank.id, when, page).await?;
-    Ok(listing.list(rows, |repair| repair.id.to_string()))
+    of_tank(
+        &app,
+        &caller,
+        id,
+        &listing,
+        |tx, business, tank, when, page| level::repairs(tx, business, tank, when, page).boxed(),
+        |repair| repair.id.to_string(),
+    )
+    .await
 }
 
 /// The routes, each with its description.

@@ -27,12 +27,11 @@ use crate::{
     http::{
         App,
         animals::service::recorded,
-        answer::done,
         docs::Problems,
         extract::{MOST_BYTES, Permit, Work, fingerprint_of, no_query, read_key},
         json,
         problem::{Kind, Problem},
-        straws::withdrawal::withdrawn,
+        straws::withdrawal::{discarded, thawing, withdrawn},
     },
     text_enum,
 };
@@ -179,9 +178,9 @@ async fn one(
             let ask = RequestContext { caller, request: format!("POST {path} (batch)"), keyed: Some(keyed) };
             let outcome = match step {
                 Step::Withdrawal(new) => app.run(ask, *new, |withdrawal| withdrawn(&withdrawal)).await,
-                Step::Thaw(thaw) => app.run(ask, thaw, |withdrawal| done(&withdrawal)).await,
+                Step::Thaw(thaw) => app.run(ask, thaw, |withdrawal| thawing(&withdrawal)).await,
                 Step::Service(new) => app.run(ask, *new, |service| recorded(&service)).await,
-                Step::Discard(discard) => app.run(ask, discard, |withdrawal| done(&withdrawal)).await,
+                Step::Discard(discard) => app.run(ask, discard, |withdrawal| discarded(&withdrawal)).await,
             };
             (Some(key), outcome)
         }

@@ -4,10 +4,13 @@ use axum::{extract::State, response::Response};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    domain::straws::{discard::NewDiscard, movement::Movement},
+    domain::{
+        cautions,
+        straws::{discard::NewDiscard, movement::Movement},
+    },
     http::{
         App,
-        answer::created,
+        answer::{WithCautions, created},
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
         problem::Problem,
@@ -24,12 +27,15 @@ use crate::{
         "straws": 1, "reason": "exposed"})),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "On record; the movement is at Location.", body = Movement,
+        (status = 201, description = "On record; the movement is at Location.", body = WithCautions<Movement>,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
 async fn discard(State(app): State<App>, command: LedgerRequest<NewDiscard>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    app.perform(command, new, |movement| created(movement_at(&movement), &movement)).await
+    app.perform(command, new, |done| {
+        created(movement_at(&done), &WithCautions { done, cautions: cautions::DISCARD })
+    })
+    .await
 }
 
 /// The routes, each with its description.

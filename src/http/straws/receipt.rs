@@ -6,7 +6,10 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    domain::straws::{movement::Movement, place::Place, receive::NewReceipt},
+    domain::{
+        cautions,
+        straws::{movement::Movement, place::Place, receive::NewReceipt},
+    },
     http::{
         App,
         answer::created,
@@ -25,6 +28,8 @@ pub struct Receipt {
     /// How many straws of the lot hang at the place now.
     #[schema(minimum = 0)]
     straws_at_place: Option<i64>,
+    /// What to heed. Only the answer to the act has it; local codes and licensed practice go before it.
+    cautions: &'static [&'static str],
     #[allow(missing_docs)]
     #[serde(flatten)]
     movement: Movement,
@@ -32,7 +37,12 @@ pub struct Receipt {
 
 impl From<Movement> for Receipt {
     fn from(movement: Movement) -> Self {
-        Self { place: movement.to.place.clone(), straws_at_place: movement.to.straws_after, movement }
+        Self {
+            place: movement.to.place.clone(),
+            straws_at_place: movement.to.straws_after,
+            cautions: cautions::RECEIPT,
+            movement,
+        }
     }
 }
 

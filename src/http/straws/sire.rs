@@ -4,6 +4,7 @@ use utoipa::IntoParams;
 
 use crate::{
     domain::{
+        search::Query,
         straws::sire::{Sire, SireDetails},
         values::{BusinessId, Code},
     },
@@ -21,6 +22,9 @@ form! {
         pub breed: Option<Code>,
         /// Only with this official name, in its normal form and whatever scheme.
         pub identifier: Option<Code>,
+        /// Only where each word of this is the beginning of a word of his name or of an official name; not beside `identifier`.
+        #[param(required = false, value_type = Option<String>, max_length = 100, example = "invented")]
+        pub q: Option<Query>,
     }
 }
 
@@ -30,6 +34,9 @@ async fn rows(
     filter: &SireFilter,
     page: store::Page,
 ) -> store::Result<Vec<Sire>> {
+    if let (Some(query), None) = (&filter.q, &filter.identifier) {
+        return store::straws::sire::search(tx, business, query, filter.breed.clone(), page).await;
+    }
     store::straws::sire::list(tx, business, filter.breed.clone(), filter.identifier.clone(), page).await
 }
 

@@ -7,22 +7,28 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::command::{On, StoredResponse},
     domain::{
+        cautions,
         straws::{
-            discard_withdrawn::NewDiscardOfWithdrawn, start_thaw::NewThaw, withdraw::NewWithdrawal,
-            withdrawal::Withdrawal,
+            discard_withdrawn::NewDiscardOfWithdrawn,
+            start_thaw::NewThaw,
+            withdraw::NewWithdrawal,
+            withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AnimalId, WithdrawalId},
+        values::{AnimalId, HerdId, LotId, SireId, Technician, Timestamp, WithdrawalId},
     },
     form,
     http::{
         App,
-        answer::{created, done},
+        answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
-    store,
+    store::{
+        self,
+        straws::withdrawal_list::{self, Wanted},
+    },
 };
 
 /// A straw leaves the tank.
@@ -46,7 +52,7 @@ use crate::{
             "override": {"reason": "Owner wants a beef calf; agreed by telephone."}}))))),
     params(IdempotencyKeyRequired),
     responses(
-        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = Withdrawal,
+        (status = 201, description = "The straw is out; how to thaw it stands in the answer.", body = WithCautions<Withdrawal>,
          headers(("Location" = String, description = "The withdrawal."))),
         Problems))]
 async fn withdraw(
@@ -59,7 +65,8 @@ async fn withdraw(
 
 /// How a withdrawal just made is answered.
 pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> {
-    created(format!("/v1/withdrawals/{}", withdrawal.id), withdrawal)
+    let cautions = cautions::withdrawal(withdrawal.lot.details.straw_ml);
+    created(format!("/v1/withdrawals/{}", withdrawal.id), &WithCautions { done: withdrawal, cautions })
 }
 
 /// A straw goes into the bath.
@@ -72,14 +79,19 @@ pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> 
     request_body(content = NewThaw, example = json!({
         "bath_temp_c": 35.6, "bath_volume_ml": 1000, "water_temp_c": 12.0})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "The straw is thawing.", body = Withdrawal), Problems))]
+    responses((status = 200, description = "The straw is thawing.", body = WithCautions<Withdrawal>), Problems))]
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewThaw>,
 ) -> Result<Response, Problem> {
     let thaw = On { id: WithdrawalId(id), command: command.body.clone() };
-    app.perform(command, thaw, |withdrawal| done(&withdrawal)).await
+    app.perform(command, thaw, |withdrawal| thawing(&withdrawal)).await
+}
+
+/// How a thaw just begun is answered.
+pub fn thawing(done: &Withdrawal) -> serde_json::Result<StoredResponse> {
+    answered(&WithCautions { done, cautions: cautions::THAW })
 }
 
 /// A withdrawn straw is thrown away.
@@ -89,14 +101,19 @@ async fn thaw(
     request_body(content = NewDiscardOfWithdrawn, example = json!({
         "reason": "thawed_not_used", "technician": "T. Example"})),
     params(("id" = uuid::Uuid, Path, description = "The withdrawal."), IdempotencyKeyRequired),
-    responses((status = 200, description = "Accounted for.", body = Withdrawal), Problems))]
+    responses((status = 200, description = "Accounted for.", body = WithCautions<Withdrawal>), Problems))]
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
     command: LedgerRequest<NewDiscardOfWithdrawn>,
 ) -> Result<Response, Problem> {
     let discard = On { id: WithdrawalId(id), command: command.body.clone() };
-    app.perform(command, discard, |withdrawal| done(&withdrawal)).await
+    app.perform(command, discard, |withdrawal| discarded(&withdrawal)).await
+}
+
+/// How a straw just thrown away is answered.
+pub fn discarded(done: &Withdrawal) -> serde_json::Result<StoredResponse> {
+    answered(&WithCautions { done, cautions: cautions::DISCARD })
 }
 
 form! {
@@ -109,6 +126,21 @@ form! {
         /// Only those that are neither served nor discarded.
         #[param(required = false)]
         pub unresolved: bool = false,
+        /// Only in this state.
+        #[param(inline)]
+        pub state: Option<WithdrawalState>,
+        /// Only for animals of this herd.
+        pub herd_id: Option<HerdId>,
+        /// Only of this lot.
+        pub lot_id: Option<LotId>,
+        /// Only of this sire.
+        pub sire_id: Option<SireId>,
+        /// Only by this technician.
+        pub technician: Option<Technician>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
     }
 }
 
@@ -123,16 +155,19 @@ async fn list(
     listing: Listing<WithdrawalFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
-    let filter = &listing.filter;
-    let business = caller.business_id;
-    let rows = store::straws::withdrawal::list(
-        &mut tx,
-        business,
-        filter.animal_id,
-        filter.unresolved,
-        listing.by_id()?,
-    )
-    .await?;
+    let f = &listing.filter;
+    let wanted = Wanted {
+        animal: f.animal_id,
+        unresolved: f.unresolved,
+        state: f.state,
+        herd: f.herd_id,
+        lot: f.lot_id,
+        sire: f.sire_id,
+        technician: f.technician.clone(),
+        from: f.from,
+        to: f.to,
+    };
+    let rows = withdrawal_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let now = app.book.clock.now();
     let rows = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
     Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string()))

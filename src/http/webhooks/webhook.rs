@@ -74,7 +74,7 @@ async fn create(
 ) -> Result<Response, Problem> {
     let secret = new_secret()?;
     let act = AddWebhook { details: command.body.clone(), secret: secret.reveal(), reach: app.reach.clone() };
-    app.perform_and_show(command, act, &secret, |webhook| {
+    app.perform_and_show(command, act, &secret.reveal(), |webhook| {
         tagged(201, Some(format!("/v1/webhooks/{}", webhook.id)), webhook)
     })
     .await
@@ -246,7 +246,7 @@ async fn rotate(
         secret: secret.reveal(),
         grace: TimeDelta::hours(command.body.grace_hours.get()),
     };
-    app.perform_and_show(command, act, &secret, |until| {
+    app.perform_and_show(command, act, &secret.reveal(), |until| {
         done(&serde_json::json!({"previous_valid_until": until}))
     })
     .await

@@ -1,11 +1,11 @@
 //! Who asked for what and what came of it; and the first answer to each Idempotency-Key, word for word.
 
 use serde_json::{Value, json};
-use uuid::Uuid;
 
 use crate::{
     domain::{
         access::audit::AuditEntry,
+        ids,
         values::{BusinessId, KeyId, Timestamp},
     },
     store::{NARROW, Page, Result, SAMPLE, Tx, span},
@@ -76,7 +76,7 @@ impl NewAuditEntry {
     pub(in crate::store) fn as_json(&self) -> Value {
         let keyed = self.keyed.as_ref();
         json!([
-            Uuid::now_v7(),
+            ids::next(),
             self.by,
             self.request,
             self.status,

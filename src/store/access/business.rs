@@ -2,10 +2,13 @@
 
 use serde::de::DeserializeOwned;
 use serde_json::json;
+use uuid::Uuid;
 
 use crate::{
     domain::{
         access::business::Business,
+        ids,
+        now::Recorded,
         values::{BusinessId, Name, Timestamp},
     },
     store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
@@ -43,15 +46,16 @@ pub async fn rename(tx: &mut Tx, id: BusinessId, name: &Name) -> Result<()> {
 /// Waits until no other process writes in this business, and keeps others out until the
 /// transaction ends. With it every act sees what the one before it did, on either database;
 /// SQLite has one writer anyway. The transaction's changes get a later time than any before them,
-/// even when the clock steps back.
+/// even when the clock steps back, and its ids sort after all before them.
 ///
-/// Gives the first responses to those of `keys`, Idempotency-Keys, that were used before.
+/// Gives the latest time that the book knows, now among them, and the first responses to those of `keys`,
+/// Idempotency-Keys, that were used before.
 pub async fn lock(
     tx: &mut Tx,
     id: BusinessId,
     now: Timestamp,
     keys: &[String],
-) -> Result<Vec<KeyedResponse>> {
+) -> Result<(Timestamp, Vec<KeyedResponse>)> {
     if tx.is_postgres() {
         // In a statement of its own: what is read under the lock must be read after it was got.
         tx.sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
@@ -61,8 +65,11 @@ pub async fn lock(
             .await?;
     }
     let (state, responses) = read(tx, id, Some(now), keys).await?;
-    tx.pending.of(id).state = state;
-    Ok(responses)
+    let latest = state.as_ref().map_or(now, |state| state.recorded.latest(now));
+    let book = tx.pending.of(id);
+    book.recorded = state.as_ref().map(|state| state.recorded.and(now));
+    book.state = state;
+    Ok((latest, responses))
 }
 
 /// What an act needs to know of its business; read where the lock did not bring it.
@@ -73,7 +80,7 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
     let (state, _) = read(tx, id, None, &[]).await?;
     let mut state = state.ok_or(Error::Database(sqlx::Error::RowNotFound))?;
     if let Some(last_line) = tx.pending.of(id).last_line {
-        (state.movement_seq, state.last_recorded_at) = last_line;
+        state.movement_seq = last_line;
     }
     tx.pending.of(id).state = Some(state.clone());
     Ok(state)
@@ -84,11 +91,14 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
 struct StateRow {
     movement_seq: i64,
     last_recorded_at: Timestamp,
+    leapt_to: Option<Timestamp>,
+    last_id: Uuid,
     outside: String,
     has_webhooks: bool,
     has_items: bool,
     has_stock_rules: bool,
     has_open_alerts: bool,
+    has_open_call_outs: bool,
     responses: String,
 }
 
@@ -96,13 +106,14 @@ macro_rules! read_state {
     ($before:literal, $outside:literal, $responses:literal, $keys:literal) => {
         concat!(
             $before,
-            "select b.movement_seq, b.last_recorded_at,
+            "select b.movement_seq, b.last_recorded_at, b.leapt_to, b.last_id,
                     (select ", $outside, " from place p where p.business_id = $1 and p.tank_id is null) as outside,
                     exists (select 1 from webhook w where w.business_id = $1 and w.state <> 'deleted') as has_webhooks,
                     exists (select 1 from ade_item i where i.business_id = $1) as has_items,
                     exists (select 1 from alert_rule r where r.business_id = $1 and r.kind in ('stock.low', 'stock.out'))
                         as has_stock_rules,
                     exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
+                    exists (select 1 from call_out c where c.business_id = $1 and c.state = 'open') as has_open_call_outs,
                     (select ", $responses, " from act a
                      where a.business_id = $1 and a.idempotency_key ", $keys, ") as responses
              from business b where b.id = $1"
@@ -145,15 +156,17 @@ async fn read(
         _ => tx.sql_for(SQLITE, POSTGRES).bind(id).bind(json!(keys).to_string()),
     };
     let Some(row) = statement.optional::<StateRow>().await? else { return Ok((None, Vec::new())) };
+    ids::after(row.last_id);
     let outside = from_json(&row.outside)?;
     let state = BookState {
         movement_seq: row.movement_seq,
-        last_recorded_at: row.last_recorded_at,
+        recorded: Recorded { known: row.last_recorded_at, leapt_to: row.leapt_to },
         outside,
         has_webhooks: row.has_webhooks,
         has_items: row.has_items,
         has_stock_rules: row.has_stock_rules,
         has_open_alerts: row.has_open_alerts,
+        has_open_call_outs: row.has_open_call_outs,
     };
     Ok((Some(state), from_json(&row.responses)?))
 }
@@ -170,14 +183,14 @@ pub async fn touch(tx: &mut Tx) -> Result<()> {
         .map(drop)
 }
 
-/// When the last line of any ledger was recorded; nothing when there is no business.
+/// The latest time that any book knows; nothing when there is no business.
 pub async fn last_recorded_at(tx: &mut Tx) -> Result<Option<Timestamp>> {
-    // Of a business without a line it is the time of its entry.
+    // Of a business in which nothing was recorded it is the time of its entry.
     Ok(tx.sql("select max(last_recorded_at) from business").value::<Option<Timestamp>>().await?.flatten())
 }
 
-/// The number and time of the ledger's next line. Both only grow: the number without a gap, because it is taken
-/// under the business's lock and written with the line; the time even when the clock steps back.
+/// The number and time of the ledger's next line. The number only grows and has no gap, because it is taken
+/// under the business's lock and written with the line; the time does not go back with the clock ([`Recorded`]).
 pub(in crate::store) async fn next_line(
     tx: &mut Tx,
     id: BusinessId,
@@ -185,11 +198,10 @@ pub(in crate::store) async fn next_line(
 ) -> Result<(i64, Timestamp)> {
     let mut state = state(tx, id).await?;
     state.movement_seq += 1;
-    state.last_recorded_at = state.last_recorded_at.max(now);
-    let line = (state.movement_seq, state.last_recorded_at);
+    let line = (state.movement_seq, state.recorded.latest(now));
     let book = tx.pending.of(id);
     book.state = Some(state);
-    book.last_line = Some(line);
+    book.last_line = Some(line.0);
     Ok(line)
 }
 
@@ -201,6 +213,13 @@ pub async fn last_line(tx: &mut Tx, id: BusinessId) -> Result<i64> {
 /// Something that [`BookState`] says of a business is different now.
 pub(in crate::store) fn forget_state(tx: &mut Tx, id: BusinessId) {
     tx.pending.of(id).state = None;
+}
+
+/// Something came from herd software.
+pub(in crate::store) fn has_items_now(tx: &mut Tx, id: BusinessId) {
+    if let Some(state) = &mut tx.pending.of(id).state {
+        state.has_items = true;
+    }
 }
 
 /// Whether a rule watches its stock, and whether an alert is open: without either nothing that moves straws can

@@ -8,6 +8,23 @@ use crate::{
     store::{Result, Tx},
 };
 
+/// A key that was found, and the latest time that its book knows ([`Recorded`](crate::domain::now::Recorded)).
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct FoundKey {
+    /// The key.
+    #[sqlx(flatten)]
+    pub key: Key,
+    /// The time.
+    pub recorded_at: Timestamp,
+}
+
+impl FoundKey {
+    /// Since when it is no longer good: by the clock, or by the book where the clock was put back.
+    pub fn expired_at(&self, now: Timestamp) -> Option<Timestamp> {
+        self.key.expires_at.filter(|end| *end <= now.max(self.recorded_at))
+    }
+}
+
 /// A key, without the secret.
 #[derive(Clone, Debug, sqlx::FromRow)]
 pub struct Key {
@@ -47,10 +64,11 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
 }
 
 /// The key with that hash, whatever its state.
-pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<Key>> {
+pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     tx.sql(
-        "select business_id, id, name, role, created_at, expires_at, revoked_at
-         from api_key where hash = $1",
+        "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
+                b.last_recorded_at as recorded_at
+         from api_key k join business b on b.id = k.business_id where k.hash = $1",
     )
     .bind(hash.to_owned())
     .optional()
@@ -58,10 +76,11 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<Key>> {
 }
 
 /// All keys of all businesses, for the owner of the store.
-pub async fn all(tx: &mut Tx) -> Result<Vec<Key>> {
+pub async fn all(tx: &mut Tx) -> Result<Vec<FoundKey>> {
     tx.sql(
-        "select business_id, id, name, role, created_at, expires_at, revoked_at
-         from api_key order by business_id, id",
+        "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
+                b.last_recorded_at as recorded_at
+         from api_key k join business b on b.id = k.business_id order by k.business_id, k.id",
     )
     .all()
     .await

@@ -8,12 +8,14 @@ use crate::{
         animals::animal::{Animal, AnimalDetails},
         exchange::{change::ChangeKind, outgoing::Descent},
         identifiers::ExternalId,
-        values::{AnimalId, BusinessId, Code, Day, HerdId},
+        search::{Query, words},
+        values::{AnimalId, BusinessId, Code, Day, HerdId, Name},
     },
     store::{
         Page, Result, Tx,
         animals::identifier,
         exchange::change::{self, NewChange},
+        search::{self, SearchSubject, is_found},
         straws::sire::sire_columns,
     },
 };
@@ -23,8 +25,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     let d = &animal.details;
     tx.sql(
         "insert into animal (business_id, id, herd_id, number, name, identifiers, born_on, sire_id, dam_id,
-                             breed, left_on, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+                             breed, left_on, created_at, donor, animal_groups)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)",
     )
     .bind(business)
     .bind(animal.id)
@@ -38,9 +40,12 @@ pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<(
     .bind(d.breed.clone())
     .bind(d.left_on)
     .bind(animal.created_at)
+    .bind(d.donor)
+    .bind(d.groups.clone())
     .run()
     .await?;
     identifier::set(tx, business, animal.id.0, &d.identifiers).await?;
+    set_words(tx, business, animal.id, d).await?;
     change::note(
         tx,
         business,
@@ -56,14 +61,14 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
          select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
          on conflict (business_id, herd_id, animal_id) do nothing;
          update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
-                           dam_id = $9, breed = $10, left_on = $11
+                           dam_id = $9, breed = $10, left_on = $11, donor = $12, animal_groups = $13
          where business_id = $1 and id = $2",
         "with moved as (
              insert into former_herd (business_id, animal_id, herd_id)
              select business_id, id, herd_id from animal where business_id = $1 and id = $2 and herd_id <> $3
              on conflict (business_id, herd_id, animal_id) do nothing)
          update animal set herd_id = $3, number = $4, name = $5, identifiers = $6, born_on = $7, sire_id = $8,
-                           dam_id = $9, breed = $10, left_on = $11
+                           dam_id = $9, breed = $10, left_on = $11, donor = $12, animal_groups = $13
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -77,11 +82,21 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
     .bind(d.dam_id)
     .bind(d.breed.clone())
     .bind(d.left_on)
+    .bind(d.donor)
+    .bind(d.groups.clone())
     .run()
     .await?;
     identifier::set(tx, business, id.0, &d.identifiers).await?;
+    set_words(tx, business, id, d).await?;
     change::note(tx, business, NewChange::of(ChangeKind::Animal, id.0).herd(d.herd_id).animal(id));
     Ok(())
+}
+
+/// The words by which she is found.
+async fn set_words(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
+    let texts = [Some(d.number.as_str()), d.name.as_ref().map(Name::as_str)];
+    let words = words(texts.into_iter().flatten(), &d.identifiers);
+    search::set(tx, business, SearchSubject::Animal, id.0, &words).await
 }
 
 /// Enters who the dam of an animal is.
@@ -98,7 +113,7 @@ pub async fn set_dam(tx: &mut Tx, business: BusinessId, id: AnimalId, dam: Anima
 /// One animal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Animal>> {
     tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
          from animal where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -107,10 +122,34 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
     .await
 }
 
+macro_rules! of_ids {
+    ($ids:literal) => {
+        concat!(
+            "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+             from animal where business_id = $1 and id in (",
+            $ids,
+            ")"
+        )
+    };
+}
+
+/// These animals, in no order.
+pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[AnimalId]) -> Result<Vec<Animal>> {
+    tx.sql_for(
+        of_ids!("select unhex(q.value, '-') from json_each($2) as q"),
+        of_ids!("select q.value::uuid from json_array_elements_text($2::json) as q(value)"),
+    )
+    .bind(business)
+    .bind(json!(ids).to_string())
+    .all()
+    .await
+}
+
 macro_rules! descents {
     ($among:literal) => {
         concat!(
-            "select a.id, a.herd_id, a.number, a.name, a.identifiers, a.born_on, a.dam_id, a.breed, a.left_on,
+            "select a.id, a.herd_id, a.number, a.name, a.identifiers, a.born_on, a.dam_id, a.breed, a.left_on, a.donor,
+                    a.animal_groups,
                     a.created_at, m.identifiers as dam_identifiers, ",
             sire_columns!(),
             " from animal a
@@ -139,7 +178,7 @@ pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &
     // Uses animal_by_number, which covers the inner statement: without it SQLite, which keeps no statistics,
     // walks all animals of the business instead.
     tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
          from animal
          where business_id = $1 and id in (
              select id from animal where business_id = $1 and herd_id = $2 and number = $3)
@@ -181,20 +220,45 @@ pub struct Wanted {
     pub number: Option<Code>,
     /// With this official name, in whatever scheme.
     pub identifier: Option<Code>,
+    /// Of whose number, name or official names a word begins so.
+    pub query: Option<Query>,
 }
 
 /// Animals, oldest entry first.
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<Animal>> {
     macro_rules! filtered {
-        ($leading:literal) => {
+        ($leading:expr) => {
             concat!(
-                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
                  from animal
                  where business_id = $1 and ", $leading, " and ($4 is null or herd_id = $4)
                    and ($5 is null or number = $5)
                  order by id limit $3"
             )
         };
+    }
+    let spans = search::spans(wanted.query.as_ref());
+    if spans.is_some() {
+        macro_rules! found {
+            ($database:ident) => {
+                filtered!(concat!(
+                    is_found!($database, "animal", "id", "$7"),
+                    " and id > $2 and ($6 is null or id in (
+                         select i.subject_id from identifier i where i.business_id = $1 and i.code = $6))"
+                ))
+            };
+        }
+        return tx
+            .sql_for(found!(sqlite), found!(postgres))
+            .bind(business)
+            .bind(page.after)
+            .bind(page.limit)
+            .bind(wanted.herd)
+            .bind(wanted.number)
+            .bind(wanted.identifier)
+            .bind(spans)
+            .all()
+            .await;
     }
     tx.sql(if wanted.identifier.is_some() {
         // identifier_by_code and the primary key.

@@ -9,11 +9,13 @@ use crate::{
     domain::{
         animals::{
             candidate::Candidate,
+            groups::Groups,
             herd::HerdDetails,
-            history::{AnimalEvent, AnimalHistory, Numbered},
+            history::{AnimalEvent, AnimalHistory, Numbered, PastService},
             kinship::{Pedigree, Relative},
+            service_kind::ServiceKind,
         },
-        row::LeftJoin,
+        row::{Joined, LeftJoin},
         straws::{
             lot::Lot,
             place::{Cane, Goblet, NamedTank, Place},
@@ -36,26 +38,112 @@ use crate::{
     },
 };
 
-/// A service or an event: when in microseconds since 1970, its id, what happened if it is no service, and the number
-/// and rank of a service.
+/// A service or an event: when in microseconds since 1970, its id, what happened if it is no service, and the number,
+/// rank and kind of a service.
 #[derive(Deserialize)]
-struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64);
+struct Entry(i64, Uuid, Option<AnimalEvent>, i64, i64, Option<ServiceKind>);
 
 /// Straws of the lot at one place: the place's id, tank, canister, cane and goblet, the tank's name and herd, why they are
 /// not to be used, how many.
 #[derive(Deserialize)]
 struct Hanging(PlaceId, TankId, Canister, Cane, Goblet, Name, Option<HerdId>, Option<Reason>, i64);
 
+/// The columns of a herd `h`, as [`HerdDetails`] reads them.
+macro_rules! herd_columns {
+    () => {
+        "h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
+         h.first_service_days, h.thaw, h.technician_may_override"
+    };
+}
+pub(in crate::store) use herd_columns;
+
+/// What is on record of an animal, as entries in no order; `$animal` ends a condition on her id.
+macro_rules! history_json {
+    (sqlite, $animal:expr) => {
+        concat!(
+            "(select json_group_array(json(entry)) from (
+                 select json_array(served_at, hex(id), null, service_number, rank, kind) as entry from service
+                 where business_id = $1 and animal_id ",
+            $animal,
+            " and reversed_at is null
+                 union all
+                 select json_array(happened_at, hex(id), json(details), 0, 0, null) from animal_event
+                 where business_id = $1 and animal_id ",
+            $animal,
+            " and reversed_at is null))"
+        )
+    };
+    (postgres, $animal:expr) => {
+        concat!(
+            "(select coalesce(json_agg(entry), '[]') from (
+                 select json_build_array((extract(epoch from served_at) * 1000000)::bigint, id, null, service_number, rank, kind) as entry
+                 from service where business_id = $1 and animal_id ",
+            $animal,
+            " and reversed_at is null
+                 union all
+                 select json_build_array((extract(epoch from happened_at) * 1000000)::bigint, id, details, 0, 0, null)
+                 from animal_event where business_id = $1 and animal_id ",
+            $animal,
+            " and reversed_at is null) as entries)"
+        )
+    };
+}
+pub(in crate::store) use history_json;
+
+/// The columns of an animal `a` and her herd `h` that [`CandidateRow`] reads beside `history`.
+macro_rules! candidate_columns {
+    () => {
+        concat!(
+            "a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id, a.born_on as animal_born_on,
+             a.left_on as animal_left_on, a.donor as animal_donor, a.animal_groups, ",
+            $crate::store::animals::candidate::herd_columns!()
+        )
+    };
+}
+pub(in crate::store) use candidate_columns;
+
+/// An animal with her herd and what is on record of her.
 #[derive(sqlx::FromRow)]
-struct Row {
-    animal_id: Option<AnimalId>,
-    animal_number: Option<Code>,
-    animal_herd_id: Option<HerdId>,
+pub(in crate::store) struct CandidateRow {
+    animal_id: AnimalId,
+    animal_number: Code,
+    animal_herd_id: HerdId,
     animal_born_on: Option<Day>,
     animal_left_on: Option<Day>,
-    #[sqlx(flatten, try_from = "LeftJoin<HerdDetails>")]
-    herd: Option<HerdDetails>,
+    animal_donor: bool,
+    animal_groups: Groups,
+    #[sqlx(flatten)]
+    herd: HerdDetails,
     history: Json<Vec<Entry>>,
+}
+
+impl Joined for CandidateRow {
+    const KEY: &'static str = "animal_id";
+}
+
+impl CandidateRow {
+    pub(in crate::store) fn candidate(self, pedigree: Pedigree<Relative>) -> Result<Candidate> {
+        let (history, numbered) = history(self.history.0)?;
+        Ok(Candidate {
+            id: self.animal_id,
+            number: self.animal_number,
+            herd_id: self.animal_herd_id,
+            born_on: self.animal_born_on,
+            left_on: self.animal_left_on,
+            donor: self.animal_donor,
+            groups: self.animal_groups,
+            herd: self.herd,
+            history,
+            numbered,
+            pedigree,
+        })
+    }
+}
+
+#[derive(sqlx::FromRow)]
+struct Row {
+    #[sqlx(flatten, try_from = "LeftJoin<CandidateRow>")]
+    candidate: Option<CandidateRow>,
     pedigree: Json<Pedigree<Relative>>,
     #[sqlx(flatten, try_from = "LeftJoin<Lot>")]
     lot: Option<Lot>,
@@ -114,10 +202,7 @@ pub struct Found {
 macro_rules! gather {
     ($history:expr, $pedigree:expr, $hanging:expr) => {
         concat!(
-            "select a.id as animal_id, a.number as animal_number, a.herd_id as animal_herd_id,
-                    a.born_on as animal_born_on, a.left_on as animal_left_on,
-                    h.name, h.time_zone, h.location, h.choice_rule, h.same_heat_hours, h.waiting_days, h.kinship_limit,
-                    h.first_service_days, h.thaw, ", $history, " as history, ", $pedigree, " as pedigree, ",
+            "select ", candidate_columns!(), ", ", $history, " as history, ", $pedigree, " as pedigree, ",
             lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
              t.herd_id as tank_herd_id,
              (select p.id from place p
@@ -140,22 +225,24 @@ macro_rules! gather {
     };
 }
 
+/// That an id is that of the animal, or of the one of the withdrawal.
+macro_rules! hers {
+    () => {
+        "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))"
+    };
+}
+
 /// Gathers what is known of a mating.
 pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Result<Found> {
     // Uses service_by_animal and animal_event_by_animal.
     let row: Row = tx
         .sql_for(
             gather!(
-                "(select json_group_array(json(entry)) from (
-                     select json_array(served_at, hex(id), null, service_number, rank) as entry from service
-                     where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
-                     union all
-                     select json_array(happened_at, hex(id), json(details), 0, 0) from animal_event
-                     where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null))",
+                history_json!(sqlite, hers!()),
                 pedigree_json!(
                     sqlite,
                     "$1",
-                    "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
+                    hers!(),
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
                 ),
                 concat!(
@@ -166,16 +253,11 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Resu
                 )
             ),
             gather!(
-                "(select coalesce(json_agg(entry), '[]') from (
-                     select json_build_array((extract(epoch from served_at) * 1000000)::bigint, id, null, service_number, rank) as entry
-                     from service where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null
-                     union all
-                     select json_build_array((extract(epoch from happened_at) * 1000000)::bigint, id, details, 0, 0)
-                     from animal_event where business_id = $1 and animal_id = coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6)) and reversed_at is null) as entries)",
+                history_json!(postgres, hers!()),
                 pedigree_json!(
                     postgres,
                     "$1",
-                    "= coalesce($2, (select w.animal_id from withdrawal w where w.business_id = $1 and w.id = $6))",
+                    hers!(),
                     "= coalesce((select sire_id from lot where business_id = $1 and id = $3), $4)"
                 ),
                 concat!(
@@ -198,23 +280,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Resu
         .bind(asked.held.least())
         .one()
         .await?;
-    let candidate = match (row.animal_id, row.animal_number, row.animal_herd_id, row.herd) {
-        (Some(id), Some(number), Some(herd_id), Some(herd)) => {
-            let (history, numbered) = history(row.history.0)?;
-            Some(Candidate {
-                id,
-                number,
-                herd_id,
-                born_on: row.animal_born_on,
-                left_on: row.animal_left_on,
-                herd,
-                history,
-                numbered,
-                pedigree: row.pedigree.0,
-            })
-        }
-        _ => None,
-    };
+    let candidate = row.candidate.map(|found| found.candidate(row.pedigree.0)).transpose()?;
     let hanging = match row.lot.as_ref().zip(row.sire.as_ref()) {
         Some((lot, sire)) => hanging(lot, sire, row.owner_herd_name.as_ref(), row.hanging.0),
         None => Vec::new(),
@@ -250,15 +316,16 @@ fn history(mut entries: Vec<Entry>) -> Result<(AnimalHistory, Vec<(ServiceId, Nu
     entries.sort_by_key(|Entry(at, id, ..)| (*at, *id));
     let mut history = AnimalHistory::default();
     let mut numbered = Vec::new();
-    for Entry(at, id, what, service_number, rank) in entries {
+    for Entry(at, id, what, service_number, rank, kind) in entries {
         let at = Timestamp::from_micros(at)
             .ok_or_else(|| Error::Unusable(format!("the time of {id} is out of range")))?;
-        match what {
-            None => {
-                history.services.push(at);
+        match (what, kind) {
+            (Some(what), _) => history.happenings.push((at, what)),
+            (None, Some(kind)) => {
+                history.services.push(PastService { at, kind });
                 numbered.push((ServiceId(id), Numbered { service_number, rank }));
             }
-            Some(what) => history.happenings.push((at, what)),
+            (None, None) => {}
         }
     }
     Ok((history, numbered))

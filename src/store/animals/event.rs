@@ -14,7 +14,10 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::numbering::{note_renumbered, numbers, renumber_services},
+        animals::{
+            history,
+            numbering::{note_renumbered, numbers, renumber_services},
+        },
         exchange::change::{self, NewChange},
     },
 };
@@ -158,4 +161,18 @@ pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> R
     .bind(animal)
     .all()
     .await
+}
+
+/// Events of one kind with what only her whole history tells of them.
+pub async fn in_full(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: HappeningKind,
+    events: Vec<Event>,
+) -> Result<Vec<Event>> {
+    if kind == HappeningKind::PregnancyCheck {
+        history::with_fits(tx, business, events).await
+    } else {
+        Ok(events)
+    }
 }

@@ -17,8 +17,9 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
     let d = &herd.details;
     tx.sql(
         "insert into herd (business_id, id, name, time_zone, location, choice_rule, same_heat_hours,
-                           waiting_days, kinship_limit, first_service_days, thaw, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+                           waiting_days, kinship_limit, first_service_days, thaw, created_at,
+                           technician_may_override)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
     )
     .bind(business)
     .bind(herd.id)
@@ -32,6 +33,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
     .bind(d.first_service_days)
     .bind(d.thaw.clone())
     .bind(herd.created_at)
+    .bind(d.technician_may_override)
     .run()
     .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Herd, herd.id.0).herd(herd.id));
@@ -42,7 +44,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, herd: &Herd) -> Result<()> {
 pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetails) -> Result<()> {
     tx.sql(
         "update herd set name = $3, time_zone = $4, location = $5, choice_rule = $6, same_heat_hours = $7,
-                         waiting_days = $8, kinship_limit = $9, first_service_days = $10, thaw = $11
+                         waiting_days = $8, kinship_limit = $9, first_service_days = $10, thaw = $11,
+                         technician_may_override = $12
          where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -56,6 +59,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetai
     .bind(d.kinship_limit)
     .bind(d.first_service_days)
     .bind(d.thaw.clone())
+    .bind(d.technician_may_override)
     .run()
     .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Herd, id.0).herd(id));
@@ -66,7 +70,7 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: HerdId, d: &HerdDetai
 pub async fn find(tx: &mut Tx, business: BusinessId, id: HerdId) -> Result<Option<Herd>> {
     tx.sql(
         "select id, name, time_zone, location, choice_rule, same_heat_hours, waiting_days, kinship_limit,
-                first_service_days, thaw, created_at
+                first_service_days, thaw, technician_may_override, created_at
          from herd where business_id = $1 and id = $2",
     )
     .bind(business)
@@ -79,7 +83,7 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: HerdId) -> Result<Optio
 pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Herd>> {
     tx.sql(
         "select id, name, time_zone, location, choice_rule, same_heat_hours, waiting_days, kinship_limit,
-                first_service_days, thaw, created_at
+                first_service_days, thaw, technician_may_override, created_at
          from herd where business_id = $1 and id > $2
          order by id limit $3",
     )
@@ -94,7 +98,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<H
 pub async fn at_location(tx: &mut Tx, business: BusinessId, scheme: &str, id: &str) -> Result<Vec<Herd>> {
     tx.sql(
         "select id, name, time_zone, location, choice_rule, same_heat_hours, waiting_days, kinship_limit,
-                first_service_days, thaw, created_at
+                first_service_days, thaw, technician_may_override, created_at
          from herd where business_id = $1 and location ->> 'scheme' = $2 and location ->> 'id' = $3 order by id",
     )
     .bind(business)

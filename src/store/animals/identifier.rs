@@ -8,7 +8,7 @@ use crate::{
         identifiers::{ExternalId, Identifiers},
         values::{AnimalId, BusinessId, HerdId, Name, SireId},
     },
-    store::{Result, Tx},
+    store::{Result, Tx, db::Record},
 };
 
 /// Makes `identifiers` the names by which `subject` is found.
@@ -103,15 +103,8 @@ pub async fn animals(
     names: &[ExternalId],
     own: &str,
 ) -> Result<Vec<NamedAnimal>> {
-    if names.is_empty() {
-        return Ok(Vec::new());
-    }
-    // Uses identifier_by_code.
-    tx.sql_for(called!(sqlite, "a.herd_id", "animal"), called!(postgres, "a.herd_id", "animal"))
-        .bind(business)
-        .bind(rows(names, own))
-        .all()
-        .await
+    let sql = (called!(sqlite, "a.herd_id", "animal"), called!(postgres, "a.herd_id", "animal"));
+    called(tx, business, names, own, sql).await
 }
 
 /// The sires that go by any of these names, our own names (of the scheme `own`) included.
@@ -121,15 +114,23 @@ pub async fn sires(
     names: &[ExternalId],
     own: &str,
 ) -> Result<Vec<NamedSire>> {
+    let sql = (called!(sqlite, "a.name", "sire"), called!(postgres, "a.name", "sire"));
+    called(tx, business, names, own, sql).await
+}
+
+/// Those whom `sql`, said to either database, finds by any of these names.
+async fn called<T: Record>(
+    tx: &mut Tx,
+    business: BusinessId,
+    names: &[ExternalId],
+    own: &str,
+    (sqlite, postgres): (&'static str, &'static str),
+) -> Result<Vec<T>> {
     if names.is_empty() {
         return Ok(Vec::new());
     }
     // Uses identifier_by_code.
-    tx.sql_for(called!(sqlite, "a.name", "sire"), called!(postgres, "a.name", "sire"))
-        .bind(business)
-        .bind(rows(names, own))
-        .all()
-        .await
+    tx.sql_for(sqlite, postgres).bind(business).bind(rows(names, own)).all().await
 }
 
 /// Scheme, name, and the id that a name of ours is: rows for the store.

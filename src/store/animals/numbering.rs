@@ -6,8 +6,9 @@ use uuid::Uuid;
 use crate::{
     domain::{
         animals::{
-            history::{AnimalEvent, AnimalHistory, Numbered},
+            history::{AnimalEvent, AnimalHistory, Numbered, PastService},
             numbering::Numbering,
+            service_kind::ServiceKind,
         },
         exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, HeatHours, HerdId, ServiceId, Timestamp},
@@ -28,18 +29,19 @@ struct Row {
     details: Option<AnimalEvent>,
     service_number: Option<i64>,
     rank: Option<i64>,
+    kind: Option<ServiceKind>,
 }
 
 macro_rules! numberings {
     ($whose:literal) => {
         concat!(
-            "select a.id as animal_id, h.same_heat_hours, x.happened_at, x.id, x.details, x.service_number, x.rank
+            "select a.id as animal_id, h.same_heat_hours, x.happened_at, x.id, x.details, x.service_number, x.rank, x.kind
              from animal a
              join herd h on h.business_id = a.business_id and h.id = a.herd_id
-             join (select animal_id, served_at as happened_at, id, null as details, service_number, rank
+             join (select animal_id, served_at as happened_at, id, null as details, service_number, rank, kind
                    from service where business_id = $1 and reversed_at is null
                    union all
-                   select animal_id, happened_at, id, details, null, null
+                   select animal_id, happened_at, id, details, null, null, null
                    from animal_event where business_id = $1 and reversed_at is null and kind in ('calving', 'abortion'))
                   as x on x.animal_id = a.id
              where a.business_id = $1 and ",
@@ -75,10 +77,10 @@ fn by_animal(rows: Vec<Row>) -> Vec<Numbering> {
             });
         }
         let Some(of) = all.last_mut() else { continue };
-        match (row.details, row.service_number.zip(row.rank)) {
+        match (row.details, row.service_number.zip(row.rank).zip(row.kind)) {
             (Some(what), _) => of.history.happenings.push((row.happened_at, what)),
-            (None, Some((service_number, rank))) => {
-                of.history.services.push(row.happened_at);
+            (None, Some(((service_number, rank), kind))) => {
+                of.history.services.push(PastService { at: row.happened_at, kind });
                 of.numbered.push((ServiceId(row.id), Numbered { service_number, rank }));
             }
             (None, None) => {}

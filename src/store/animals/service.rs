@@ -6,7 +6,7 @@ use uuid::Uuid;
 use crate::{
     domain::{
         animals::{
-            history::{Insemination, Numbered},
+            history::Numbered,
             reverse_service::Decision,
             service::{Service, ServiceEntry},
         },
@@ -15,7 +15,10 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::numbering::{note_renumbered, numbers, renumber_services},
+        animals::{
+            call_out,
+            numbering::{note_renumbered, numbers, renumber_services},
+        },
         exchange::change::{self, NewChange},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
@@ -32,14 +35,14 @@ pub async fn write(
     tx.sql_for(
         concat!("insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by, straw_read)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20);
+                              deviations, note, recorded_at, recorded_by, kind, donor_id, straw_read)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20, $21, $22);
          update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9; ", renumber_services!(sqlite, "$19")),
         concat!("with entered as (
              insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by, straw_read)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20)),
+                              deviations, note, recorded_at, recorded_by, kind, donor_id, straw_read)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, (select place_id from withdrawal where business_id = $1 and id = $9), $13, $14, $15, $16, $17, $18, $20, $21, $22)),
          served as (update withdrawal set state = 'served', resolved_at = $5 where business_id = $1 and id = $9) ", renumber_services!(postgres, "$19")),
     )
     .bind(business)
@@ -47,20 +50,22 @@ pub async fn write(
     .bind(s.herd_id)
     .bind(s.animal_id)
     .bind(s.served_at)
-    .bind(s.service_number)
-    .bind(s.rank)
+    .bind(s.service_number.unwrap_or(1))
+    .bind(s.rank.unwrap_or(1))
     .bind(s.technician.clone())
     .bind(s.withdrawal_id)
     .bind(s.lot.as_ref().map(|lot| lot.id))
     .bind(s.sire.as_ref().map(|sire| sire.id))
     .bind(s.semen_type)
-    .bind(s.straws)
+    .bind(s.straws.max(1))
     .bind(s.semen_from_herd_stock)
     .bind(s.deviations.clone())
     .bind(s.note.clone())
     .bind(s.recorded_at)
     .bind(by)
     .bind(numbers(renumbered))
+    .bind(s.kind)
+    .bind(s.donor_id)
     .bind(s.straw_read.clone())
     .run()
     .await?;
@@ -70,7 +75,7 @@ pub async fn write(
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, withdrawal.0));
     }
     note_renumbered(tx, business, renumbered);
-    Ok(())
+    call_out::served(tx, business, s.animal_id, s.id, s.served_at).await
 }
 
 /// Enters a service that a list brought along.
@@ -78,8 +83,8 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     tx.sql(
         "insert into service (business_id, id, herd_id, animal_id, served_at, service_number, rank, technician,
                               withdrawal_id, lot_id, sire_id, semen_type, place_id, straws, semen_from_herd_stock,
-                              deviations, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+                              deviations, note, recorded_at, recorded_by, kind, donor_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, null)",
     )
     .bind(business)
     .bind(s.id)
@@ -100,6 +105,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     .bind(s.note.clone())
     .bind(s.recorded_at)
     .bind(by)
+    .bind(s.kind)
     .run()
     .await?;
     change::note(
@@ -107,21 +113,24 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
         business,
         NewChange::of(ChangeKind::Service, s.id.0).herd(s.herd_id).animal(s.animal_id),
     );
-    Ok(())
+    call_out::served(tx, business, s.animal_id, s.id, s.served_at).await
 }
 
 macro_rules! services {
     ($rest:expr) => {
         concat!(
             // Her last calving before it by animal_event_by_animal.
-            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.service_number, v.rank,
+            "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.kind,
+                    case when v.kind <> 'embryo_transfer' then v.service_number end as service_number,
+                    case when v.kind <> 'embryo_transfer' then v.rank end as rank,
                     v.technician, v.straw_read, v.withdrawal_id, ",
             lot_columns!(),
             ", ",
             sire_columns!(),
-            ", v.semen_type, ",
+            ", v.donor_id, d.identifiers as donor_identifiers, v.semen_type, ",
             place_columns!(),
-            ", t.name as tank_name, v.straws, v.semen_from_herd_stock, v.deviations, v.note, v.reversed_at,
+            ", t.name as tank_name, case v.kind when 'ai' then v.straws else 0 end as straws, v.semen_from_herd_stock,
+                    v.deviations, v.note, v.reversed_at,
                     v.recorded_at, h.time_zone,
                     (select max(e.happened_at) from animal_event e
                      where e.business_id = v.business_id and e.animal_id = v.animal_id and e.kind = 'calving'
@@ -129,6 +138,7 @@ macro_rules! services {
              from service v
              join animal a on a.business_id = v.business_id and a.id = v.animal_id
              join herd h on h.business_id = v.business_id and h.id = v.herd_id
+             left join animal d on d.business_id = v.business_id and d.id = v.donor_id
              left join lot l on l.business_id = v.business_id and l.id = v.lot_id
              left join sire s on s.business_id = v.business_id and s.id = v.sire_id
              left join place p on p.business_id = v.business_id and p.id = v.place_id
@@ -137,6 +147,8 @@ macro_rules! services {
         )
     };
 }
+
+pub(in crate::store) use services;
 
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
@@ -216,19 +228,6 @@ pub async fn at(
     .bind(animal)
     .bind(served_at)
     .optional()
-    .await
-}
-
-/// All services of an animal that count, in order of time.
-pub async fn of_animal(tx: &mut Tx, business: BusinessId, animal: AnimalId) -> Result<Vec<Insemination>> {
-    // Uses service_by_animal.
-    tx.sql(
-        "select id, served_at, service_number, rank from service
-         where business_id = $1 and animal_id = $2 and reversed_at is null order by served_at, id",
-    )
-    .bind(business)
-    .bind(animal)
-    .all()
     .await
 }
 

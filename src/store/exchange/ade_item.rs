@@ -37,7 +37,7 @@ macro_rules! items {
 
 /// Enters an item with what it made in the book, in one call.
 pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, item: &AdeItem, made: &[Uuid]) -> Result<()> {
-    business::forget_state(tx, business);
+    business::has_items_now(tx, business);
     tx.sql_for(
         "insert into ade_item (business_id, id, herd_id, kind, source, source_id, modified, deleted, animal_id,
                                happened_at, resource, plan, subject_id, flag, flag_text, resolution, resolved_at, note,

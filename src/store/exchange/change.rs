@@ -80,6 +80,8 @@ impl NewChange {
             | ChangeKind::Movement
             | ChangeKind::Withdrawal
             | ChangeKind::Stocktake
+            | ChangeKind::Consignment
+            | ChangeKind::CallOut
             | ChangeKind::AdeItem => false,
         }
     }

@@ -122,6 +122,18 @@ pub async fn before_refill(
     sql.bind(business).bind(tank).bind(filled_at).bind(supersedes).one::<FactsRow>().await.map(Facts::from)
 }
 
+/// What is to be known before a repair is entered.
+pub async fn before_repair(
+    tx: &mut Tx,
+    business: BusinessId,
+    tank: TankId,
+    repaired_at: Timestamp,
+    supersedes: Option<RepairId>,
+) -> Result<Facts> {
+    let sql = tx.sql(before!("tank_repair", "repaired_at"));
+    sql.bind(business).bind(tank).bind(repaired_at).bind(supersedes).one::<FactsRow>().await.map(Facts::from)
+}
+
 /// Enters a reading; the one that it supersedes no longer stands.
 pub async fn write_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Reading) -> Result<()> {
     // PostgreSQL must have put the old one aside before the new one may stand at the same instant.
@@ -284,11 +296,17 @@ pub async fn all_refills(tx: &mut Tx, business: BusinessId, page: Page) -> Resul
         .await
 }
 
-/// Enters a repair or replacement.
-pub async fn add_repair(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Repair) -> Result<()> {
-    tx.sql(
-        "insert into tank_repair (business_id, id, tank_id, repaired_at, kind, technician, note, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+/// Enters a repair or replacement; the one that it supersedes no longer stands.
+pub async fn write_repair(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Repair) -> Result<()> {
+    tx.sql_for(
+        "update tank_repair set superseded_at = $8 where business_id = $1 and id = $10;
+         insert into tank_repair (business_id, id, tank_id, repaired_at, kind, technician, note, recorded_at, recorded_by,
+                                  supersedes_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        "with old as (update tank_repair set superseded_at = $8 where business_id = $1 and id = $10 returning id)
+         insert into tank_repair (business_id, id, tank_id, repaired_at, kind, technician, note, recorded_at, recorded_by,
+                                  supersedes_id)
+         select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10 from (select count(*) from old) as put_aside",
     )
     .bind(business)
     .bind(r.id)
@@ -299,9 +317,22 @@ pub async fn add_repair(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Repair
     .bind(r.note.clone())
     .bind(r.recorded_at)
     .bind(by)
+    .bind(r.supersedes)
     .run()
     .await
     .map(drop)
+}
+
+macro_rules! repairs {
+    ($rest:literal) => {
+        concat!(
+            "select r.id, r.tank_id, r.repaired_at, r.kind, r.technician, r.note, r.supersedes_id, s.id as superseded_by,
+                    r.recorded_at
+             from tank_repair r
+             left join tank_repair s on s.business_id = r.business_id and s.supersedes_id = r.id ",
+            $rest
+        )
+    };
 }
 
 /// The repairs of a tank in the order of entry; those from `from` on and before `to`, where said.
@@ -312,12 +343,11 @@ pub async fn repairs(
     (from, to): (Option<Timestamp>, Option<Timestamp>),
     page: Page,
 ) -> Result<Vec<Repair>> {
-    tx.sql(
-        "select id, tank_id, repaired_at, kind, technician, note, recorded_at from tank_repair
-         where business_id = $1 and tank_id = $4 and id > $2
-           and ($5 is null or repaired_at >= $5) and ($6 is null or repaired_at < $6)
-         order by id limit $3",
-    )
+    tx.sql(repairs!(
+        "where r.business_id = $1 and r.tank_id = $4 and r.id > $2
+           and ($5 is null or r.repaired_at >= $5) and ($6 is null or r.repaired_at < $6)
+         order by r.id limit $3"
+    ))
     .bind(business)
     .bind(page.after)
     .bind(page.limit)
@@ -330,15 +360,12 @@ pub async fn repairs(
 
 /// The repairs of all tanks in the order of entry.
 pub async fn all_repairs(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<Repair>> {
-    tx.sql(
-        "select id, tank_id, repaired_at, kind, technician, note, recorded_at from tank_repair
-         where business_id = $1 and id > $2 order by id limit $3",
-    )
-    .bind(business)
-    .bind(page.after)
-    .bind(page.limit)
-    .all()
-    .await
+    tx.sql(repairs!("where r.business_id = $1 and r.id > $2 order by r.id limit $3"))
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .all()
+        .await
 }
 
 /// A level that was read and still stands.
@@ -425,6 +452,7 @@ pub async fn moments(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span
          union all
          select tank_id, repaired_at, null, id, null, null, null from tank_repair
          where business_id = $1 and tank_id between $2 and $3 and repaired_at between $4 and $5
+           and superseded_at is null and kind <> 'not_done'
          union all
          select tank_id, opened_at, null, null, null, null, null from (
              select p.tank_id, m.occurred_at as opened_at

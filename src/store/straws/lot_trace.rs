@@ -4,7 +4,10 @@ use std::collections::BTreeMap;
 
 use crate::{
     domain::{
-        animals::history::{AnimalEvent, AnimalHistory},
+        animals::{
+            history::{AnimalEvent, AnimalHistory, PastService},
+            service_kind::ServiceKind,
+        },
         row::LeftJoin,
         straws::{
             lot::Lot,
@@ -48,6 +51,7 @@ struct OnRecord {
     animal_id: AnimalId,
     at: Timestamp,
     details: Option<AnimalEvent>,
+    kind: Option<ServiceKind>,
 }
 
 /// Traces every straw of a lot; `None` when there is no such lot.
@@ -79,7 +83,7 @@ async fn hanging(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Ha
         ", ",
         place_columns!(),
         ", p.id as place_id, t.name as tank_name, t.herd_id as tank_herd_id, b.straws, o.received, o.used,
-                o.discarded, o.counted
+                o.discarded, o.consigned, o.counted
          from lot l
          join sire s on s.business_id = l.business_id and s.id = l.sire_id
          cross join (
@@ -89,6 +93,8 @@ async fn hanging(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Ha
                                       - case when f.kind = 'used' then m.straws else 0 end), 0) as bigint) as used,
                     cast(coalesce(sum(case when d.kind = 'discarded' then m.straws else 0 end
                                       - case when f.kind = 'discarded' then m.straws else 0 end), 0) as bigint) as discarded,
+                    cast(coalesce(sum(case when d.kind = 'keeper' then m.straws else 0 end
+                                      - case when f.kind = 'keeper' then m.straws else 0 end), 0) as bigint) as consigned,
                     cast(coalesce(sum(case when f.kind = 'counted' then m.straws else 0 end
                                       - case when d.kind = 'counted' then m.straws else 0 end), 0) as bigint) as counted
              from movement m
@@ -112,15 +118,16 @@ async fn out(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Out>> 
         "select v.id as service_id, v.withdrawal_id, v.animal_id, a.number as animal_number, v.herd_id,
                 v.served_at as at, v.service_number, v.technician, ",
         place_columns!(),
-        ", v.straws, v.reversed_at, null as state
+        ", v.straws, v.reversed_at, null as state, h.same_heat_hours
          from service v
          join animal a on a.business_id = v.business_id and a.id = v.animal_id
+         join herd h on h.business_id = a.business_id and h.id = a.herd_id
          join place p on p.business_id = v.business_id and p.id = v.place_id
          where v.business_id = $1 and v.lot_id = $2
          union all
          select null, w.id, w.animal_id, a.number, w.herd_id, w.withdrawn_at, w.service_number, w.technician, ",
         place_columns!(),
-        ", w.straws, null, w.state
+        ", w.straws, null, w.state, null
          from withdrawal w
          join animal a on a.business_id = w.business_id and a.id = w.animal_id
          join place p on p.business_id = w.business_id and p.id = w.place_id
@@ -142,11 +149,11 @@ async fn histories(
     // By animal_event_by_animal and service_by_animal.
     let rows: Vec<OnRecord> = tx
         .sql(
-            "select e.animal_id, e.happened_at as at, e.id, e.details from animal_event e
+            "select e.animal_id, e.happened_at as at, e.id, e.details, null as kind from animal_event e
              where e.business_id = $1 and e.reversed_at is null
                and e.animal_id in (select v.animal_id from service v where v.business_id = $1 and v.lot_id = $2)
              union all
-             select o.animal_id, o.served_at, o.id, null from service o
+             select o.animal_id, o.served_at, o.id, null, o.kind from service o
              where o.business_id = $1 and o.reversed_at is null
                and o.animal_id in (select v.animal_id from service v where v.business_id = $1 and v.lot_id = $2)
              order by at, id",
@@ -158,9 +165,10 @@ async fn histories(
     let mut histories = BTreeMap::<AnimalId, AnimalHistory>::new();
     for row in rows {
         let history = histories.entry(row.animal_id).or_default();
-        match row.details {
-            Some(what) => history.happenings.push((row.at, what)),
-            None => history.services.push(row.at),
+        match (row.details, row.kind) {
+            (Some(what), _) => history.happenings.push((row.at, what)),
+            (None, Some(kind)) => history.services.push(PastService { at: row.at, kind }),
+            (None, None) => {}
         }
     }
     Ok(histories)

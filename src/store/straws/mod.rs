@@ -1,5 +1,6 @@
 //! The ledger and what it counts.
 
+pub mod consignment;
 pub mod demand;
 pub mod hold;
 pub mod ledger;
@@ -7,8 +8,10 @@ pub mod lot;
 pub mod lot_trace;
 pub mod movement;
 pub mod place;
+pub mod register;
 pub mod reversal;
 pub mod sire;
 pub mod stock;
 pub mod stocktake;
 pub mod withdrawal;
+pub mod withdrawal_list;

@@ -78,7 +78,13 @@ enum Lead {
 
 /// The filter of which the fewest lines are to come. An animal has few; else, when there is a choice, each filter is
 /// asked how far its next lines reach: the further, the thinner they stand.
-async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: i64) -> Result<Lead> {
+async fn lead(
+    tx: &mut Tx,
+    business: BusinessId,
+    wanted: &Wanted,
+    span: Option<(Timestamp, Timestamp)>,
+    after: i64,
+) -> Result<Lead> {
     #[derive(sqlx::FromRow)]
     struct Reach {
         lot: Option<i64>,
@@ -91,7 +97,6 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: i64) ->
     if wanted.animal.is_some() {
         return Ok(Lead::Animal);
     }
-    let span = span(wanted.from, wanted.to);
     let asked: Vec<Lead> = [
         (wanted.lot.is_some(), Lead::Lot),
         (wanted.sire.is_some(), Lead::Sire),
@@ -201,7 +206,8 @@ pub async fn list(
             ))
         };
     }
-    let sql = match lead(tx, business, wanted, after).await? {
+    let span = span(wanted.from, wanted.to);
+    let sql = match lead(tx, business, wanted, span, after).await? {
         // withdrawal_by_animal and movement_by_withdrawal; crossed, so that SQLite too begins with the withdrawals.
         Lead::Animal => tx.sql(page!(
             "withdrawal w cross join movement x",
@@ -255,7 +261,6 @@ pub async fn list(
         // The primary key.
         Lead::Book => tx.sql(page!("x.business_id = $1 and x.seq > $2 and $8 is null")),
     };
-    let span = span(wanted.from, wanted.to);
     sql.bind(business)
         .bind(after)
         .bind(limit)

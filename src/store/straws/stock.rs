@@ -112,6 +112,15 @@ pub async fn of_sire(tx: &mut Tx, business: BusinessId, sire: SireId, held: Held
     stock.bind(business).bind(sire).bind(held.least()).all().await.map(in_order_of_use)
 }
 
+/// All stock, in the order in which it should be used.
+pub async fn all(tx: &mut Tx, business: BusinessId) -> Result<Vec<Stock>> {
+    tx.sql(stock!("where b.business_id = $1 and b.straws > 0"))
+        .bind(business)
+        .all()
+        .await
+        .map(in_order_of_use)
+}
+
 /// All stock within reach of a herd: in its own tanks and the technician's, in the order in which
 /// it should be used.
 pub async fn for_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> Result<Vec<Stock>> {

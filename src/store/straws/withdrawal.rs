@@ -8,9 +8,10 @@ use crate::{
             movement::MovementKind,
             place::PlaceKind,
             posting::{Cause, Posting, PostingEnd},
+            thaw::InBath,
             withdrawal::Withdrawal,
         },
-        values::{AnimalId, BusinessId, KeyId, Timestamp, WithdrawalId},
+        values::{AnimalId, BusinessId, KeyId, Technician, Timestamp, WithdrawalId},
     },
     store::{
         Page, Result, Tx,
@@ -101,6 +102,8 @@ macro_rules! withdrawals {
     };
 }
 
+pub(in crate::store) use withdrawals;
+
 /// One withdrawal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
     tx.sql(withdrawals!("where w.business_id = $1 and w.id = $2")).bind(business).bind(id).optional().await
@@ -164,6 +167,39 @@ pub async fn thawing(tx: &mut Tx, business: BusinessId, w: &Withdrawal) -> Resul
     .await?;
     change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, w.id.0));
     Ok(())
+}
+
+/// Whose straws count in a bath: those of the technician who is named, else those that the key withdrew for nobody named.
+#[derive(Clone, Debug)]
+pub struct Whose {
+    /// The technician.
+    pub technician: Option<Technician>,
+    /// The key.
+    pub key: KeyId,
+    /// Leaves out this withdrawal.
+    pub but: Option<WithdrawalId>,
+}
+
+/// Straws that went into the bath up to `at` and are neither used, discarded nor past their time by then.
+pub async fn in_bath(tx: &mut Tx, business: BusinessId, whose: &Whose, at: Timestamp) -> Result<Vec<InBath>> {
+    // Uses withdrawal_unresolved, which is short.
+    tx.sql(
+        "select w.straws, l.semen_type, l.straw_volume
+         from withdrawal w
+         join lot l on l.business_id = w.business_id and l.id = w.lot_id
+         where w.business_id = $1 and w.state in ('out', 'thawing') and w.withdrawn_at is not null
+           and w.thaw_started_at <= $2 and w.use_by > $2
+           and (w.technician = $3 or ($3 is null and w.technician is null and w.recorded_by = $4))
+           and ($5 is null or w.id <> $5)
+         order by w.id",
+    )
+    .bind(business)
+    .bind(at)
+    .bind(whose.technician.clone())
+    .bind(whose.key)
+    .bind(whose.but)
+    .all()
+    .await
 }
 
 /// The straw was thrown away: the withdrawal is closed and the straw goes on from use to waste, in one call.

@@ -4,6 +4,7 @@ use chrono::TimeDelta;
 
 use crate::{
     domain::{
+        ids,
         values::{BusinessId, DeliveryId, Timestamp, WebhookId},
         webhooks::{
             event::{Topic, Written},
@@ -213,7 +214,7 @@ pub async fn add_secret(
         "insert into webhook_secret (business_id, id, webhook_id, secret, created_at) values ($1, $2, $3, $4, $5)",
     )
     .bind(business)
-    .bind(uuid::Uuid::now_v7())
+    .bind(ids::next())
     .bind(id)
     .bind(secret.to_owned())
     .bind(now)

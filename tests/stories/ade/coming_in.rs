@@ -594,20 +594,6 @@ async fn what_is_only_kept_counts_for_nothing(world: &World) {
     let batches = yard.at.replace("/ade/", "/ade/batches/");
     for (n, (what, resource)) in [
         ("heats", event("1", "412", "2026-03-02T02:10:00Z", json!({"certainty": "Suspect"}))),
-        (
-            "inseminations",
-            event("1", "412", "2026-03-02T02:10:00Z", json!({"inseminationType": "NaturalService"})),
-        ),
-        (
-            "inseminations",
-            event(
-                "2",
-                "412",
-                "2026-03-02T02:10:00Z",
-                json!({"inseminationType": "Implantation",
-            "embryo": {"donorIdentifiers": [{"scheme": "eu.bovine", "id": "1"}]}}),
-            ),
-        ),
         ("animals", cow("1", json!({"gender": "Male"}))),
         ("animals", cow("2", json!({"specie": "Sheep"}))),
     ]

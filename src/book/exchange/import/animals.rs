@@ -19,6 +19,7 @@ use crate::{
         animals::{
             animal::{Animal, AnimalDetails, dam_too_young},
             event::Event,
+            groups::Groups,
             herd::Herd,
             history::AnimalEvent,
             kinship::Relative,
@@ -44,6 +45,8 @@ form! {
         pub born_on: Option<Day>,
         /// Her breed.
         pub breed: Option<Code>,
+        /// Her groups.
+        pub groups: Option<Groups>,
         /// Her animal code.
         pub iso_11784: Option<AnimalCode>,
         /// Her international ID.
@@ -215,7 +218,9 @@ impl Animals {
             sire_id,
             dam_id,
             breed: said.breed.clone(),
+            groups: said.groups.clone().unwrap_or_default(),
             left_on: said.left_on,
+            donor: false,
         };
         let possible = animal_is_possible(&details, herd, taking.cx.now);
         let animal = Animal { id, details, created_at: taking.cx.now };
@@ -246,7 +251,7 @@ impl Animals {
     ) -> store::Result<bool> {
         let business = taking.business();
         let events = store::animals::event::of_animal(taking.cx.tx, business, known.id).await?;
-        let calved_at = events.iter().rev().find(|event| event.what == AnimalEvent::Calving);
+        let calved_at = events.iter().rev().find(|event| matches!(event.what, AnimalEvent::Calving { .. }));
         let calved_on = calved_at.map(|event| When::At(event.happened_at));
         let d = &known.details;
         let mut different: Vec<_> = [
@@ -255,6 +260,7 @@ impl Animals {
             differs("born_on", d.born_on, said.born_on),
             differs("breed", d.breed.as_ref(), said.breed.as_ref()),
             differs("left_on", d.left_on, said.left_on),
+            differs("groups", Some(d.groups.describe()), said.groups.as_ref().map(Groups::describe)),
         ]
         .into_iter()
         .flatten()
@@ -365,11 +371,12 @@ fn calving<P: FnMut(u64)>(
         herd_id: herd.id,
         animal_id: animal.id,
         happened_at,
-        what: AnimalEvent::Calving,
+        what: AnimalEvent::Calving { calves: None },
         technician: None,
         note: None,
         recorded_at: taking.cx.now,
         reversed_at: None,
+        fits: None,
         warnings: Vec::new(),
     }))
 }

@@ -1,6 +1,6 @@
 //! The columns of the files that can be taken in, as they are explained to people.
 //!
-//! What a value may be is not said here but by its type in `inventory`, `animals` and `services`; a test
+//! What a value may be is not said here but by its type in `inventory`, `bulls`, `animals` and `services`; a test
 //! holds the names together.
 
 use std::fmt::Write as _;
@@ -49,6 +49,7 @@ columns! {
         "goblet" May "The goblet of the cane.", "upper";
         "sire_name" May "The sire's name; may be left out when an identifier finds him.", "Invented One";
         "sire_breed" May "The sire's breed, three letters.", "HOL";
+        "sire_purpose" May "What the sire's calves are kept for: dairy, beef or dual.", "dairy";
         "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
         "sire_uniform_code" May "The sire's uniform code.", "0HO123";
         "semen_type" Must "conventional, sexed_female or sexed_male.", "sexed_female";
@@ -70,6 +71,25 @@ columns! {
         "sire_id" May "Tells sires apart that are otherwise alike; not taken over.", "";
         "tank_id" Unread "Not read.", "";
     }
+    /// Sires: one line for each. An export of the sires is such a file.
+    SIRES {
+        "name" May "His name; may be left out when an identifier finds him.", "Invented Three";
+        "breed" May "His breed, three letters.", "HOL";
+        "purpose" May "What his calves are kept for: dairy, beef or dual.", "dairy";
+        "international_id" May "His international ID.", "HOLZZZM000000C67890";
+        "uniform_code" May "His uniform code.", "0HO456";
+        "sire_name" May "His own sire's name.", "Invented One";
+        "sire_international_id" May "His own sire's international ID.", "HOLZZZM000000A12345";
+        "identifiers" May "All his identifiers, as JSON: [{\"scheme\": ..., \"id\": ...}].", "";
+        "id" May "Tells sires apart that are otherwise alike; not taken over.", "";
+        "sire_id" May "His own sire's id, of another line of this file or in the book.", "";
+        "maternal_grandsire_id" Unread "Not read.", "";
+        "sire_identifier" Unread "Not read.", "";
+        "dam_identifier" Unread "Not read.", "";
+        "maternal_grandsire_identifier" Unread "Not read.", "";
+        "dam_id" Unread "Not read: his dam is an animal of the book from which the list comes.", "";
+        "created_at" Unread "Not read.", "";
+    }
     /// The animals of herds: one line for each.
     ANIMALS {
         "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
@@ -77,6 +97,7 @@ columns! {
         "name" May "Her name.", "Alba";
         "born_on" May "Her day of birth, such as 2023-05-02.", "2023-05-02";
         "breed" May "Her breed, three letters.", "HOL";
+        "groups" May "Her groups, with | between them.", "fresh|nucleus";
         "iso_11784" May "Her 15-digit animal code.", "276000012345678";
         "international_id" May "Her international ID.", "HOLZZZF000012345678";
         "sire_name" May "Her sire's name.", "Invented One";
@@ -90,6 +111,7 @@ columns! {
         "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
         "animal_number" Must "The animal's number in the herd.", "412";
         "served_at" Must "When: a time with an offset, or a day.", "2026-01-19T07:40:00+01:00";
+        "kind" May "ai (when empty), natural or embryo_transfer.", "ai";
         "technician" May "Who did it.", "Mira";
         "sire_name" May "The sire's name.", "Invented One";
         "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";

@@ -10,7 +10,7 @@ use crate::{
             lots::Lots,
             register::{self, Register},
             sheet::{Line, Sheet},
-            sires::{SireLine, Sires},
+            sires::{SireLine, Sires, codes},
         },
         lookup,
     },
@@ -24,6 +24,7 @@ use crate::{
             posting::canister_exists,
             receive::NewReceipt,
             semen::{SemenType, StrawVolume},
+            sire::Purpose,
             thaw::ThawProtocol,
         },
         values::{Canister, Code, Day, HerdId, LotId, Name, Note, Percent, SireId, Straws, TimeZone},
@@ -48,6 +49,8 @@ form! {
         pub sire_name: Option<Name>,
         /// His breed.
         pub sire_breed: Option<Code>,
+        /// What his calves are kept for.
+        pub sire_purpose: Option<Purpose>,
         /// His international ID.
         pub sire_international_id: Option<InternationalId>,
         /// His uniform code.
@@ -87,16 +90,22 @@ form! {
 
 impl InventoryLine {
     fn sire(&self) -> SireLine {
-        let international = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
-        let uniform = self.sire_uniform_code.clone().map(|code| ("sire_uniform_code", code.0));
         let all = self.sire_identifiers.iter().flat_map(|all| all.0.iter().cloned());
-        let mut codes: Vec<_> = international.into_iter().chain(uniform).collect();
-        for code in all {
-            if !codes.iter().any(|(_, had)| *had == code) {
-                codes.push(("sire_identifiers", code));
-            }
+        SireLine {
+            name: self.sire_name.clone(),
+            breed: self.sire_breed.clone(),
+            purpose: self.sire_purpose,
+            codes: codes([
+                self.sire_international_id
+                    .iter()
+                    .map(|code| ("sire_international_id", code.0.clone()))
+                    .collect(),
+                self.sire_uniform_code.iter().map(|code| ("sire_uniform_code", code.0.clone())).collect(),
+                all.map(|code| ("sire_identifiers", code)).collect(),
+            ]),
+            origin: self.sire_id,
+            ..SireLine::default()
         }
-        SireLine { name: self.sire_name.clone(), breed: self.sire_breed.clone(), codes, origin: self.sire_id }
     }
 }
 

@@ -1,13 +1,14 @@
-//! Taking in what a farm or a technician kept elsewhere: what hangs in the tanks, the animals, their
+//! Taking in what a farm or a technician kept elsewhere: what hangs in the tanks, sires, the animals, their
 //! services so far. One file, one transaction, all or nothing.
 //!
 //! - [`columns`]: what a file may hold, for people
 //! - [`sheet`], [`line`], [`faults`]: reading it line by line, never the whole; every fault at once
 //! - [`register`], [`sires`], [`lots`]: what the book holds already, by the names on paper
-//! - [`inventory`], [`animals`], [`services`]: what becomes of a line
+//! - [`inventory`], [`bulls`], [`animals`], [`services`]: what becomes of a line
 //! - [`noted`]: who took in what, and the same delivery only once
 
 mod animals;
+mod bulls;
 pub mod columns;
 pub mod faults;
 mod inventory;
@@ -45,6 +46,8 @@ text_enum! {
     Subject {
         /// What hangs in the tanks.
         Inventory = "inventory",
+        /// Sires, with straws or without.
+        Sires = "sires",
         /// The animals of herds.
         Animals = "animals",
         /// What they were served with so far.
@@ -57,6 +60,7 @@ impl Subject {
     pub const fn columns(self) -> &'static [Column] {
         match self {
             Self::Inventory => columns::INVENTORY,
+            Self::Sires => columns::SIRES,
             Self::Animals => columns::ANIMALS,
             Self::Services => columns::SERVICES,
         }
@@ -76,7 +80,7 @@ pub struct Summary {
     pub receipts: u64,
     /// Sires entered.
     pub sires: u64,
-    /// Sires of the book of whom the file knew more: an identifier, the breed.
+    /// Sires of the book of whom the file knew more: an identifier, the breed, his own sire.
     pub sires_completed: u64,
     /// Lots entered.
     pub lots: u64,
@@ -132,9 +136,7 @@ impl Import<'_> {
         progress: impl FnMut(u64),
     ) -> Result<Summary, Failure> {
         let mut tx = db.write().await?;
-        store::access::business::lock(&mut tx, self.business, now, &[]).await?;
-        let latest =
-            store::access::business::last_recorded_at(&mut tx).await?.map_or(now, |last| last.max(now));
+        let (latest, _) = store::access::business::lock(&mut tx, self.business, now, &[]).await?;
         let caller = self.source_as_caller(&mut tx, now).await?;
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
@@ -145,6 +147,7 @@ impl Import<'_> {
         };
         match self.subject {
             Subject::Inventory => inventory::take(&mut taking, &mut sheet).await?,
+            Subject::Sires => bulls::take(&mut taking, &mut sheet).await?,
             Subject::Animals => animals::take(&mut taking, &mut sheet).await?,
             Subject::Services => services::take(&mut taking, &mut sheet).await?,
         }

@@ -21,7 +21,9 @@ use crate::{
             herd::Herd,
             objection::Deviations,
             service::{Service, ServiceEntry},
+            service_kind::ServiceKind,
         },
+        form::{Fault, InputPath},
         straws::semen::SemenType,
         values::{AnimalId, Code, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp},
     },
@@ -31,13 +33,15 @@ use crate::{
 form! {
     /// A line of the file.
     #[derive(Clone, Debug)]
-    pub struct ServiceLine {
+    pub struct ServiceLine, check ServiceLine::check {
         /// Her herd.
         pub herd_name: Name,
         /// Her number in it.
         pub animal_number: Code,
         /// When.
         pub served_at: When,
+        /// What kind; an insemination when not said.
+        pub kind: Option<ServiceKind>,
         /// Who did it.
         pub technician: Option<Technician>,
         /// The sire.
@@ -52,6 +56,13 @@ form! {
 }
 
 impl ServiceLine {
+    fn check(&self, _: &InputPath, faults: &mut Vec<Fault>) {
+        if let Some(kind) = self.kind.filter(|kind| self.semen_type.is_some() && !kind.takes_straw()) {
+            let detail = format!("belongs to a straw of semen, of which kind {kind} takes none");
+            faults.push(Fault::at("semen_type", detail));
+        }
+    }
+
     fn sire(&self) -> SireLine {
         let code = self.sire_international_id.clone().map(|code| ("sire_international_id", code.0));
         SireLine { name: self.sire_name.clone(), codes: code.into_iter().collect(), ..SireLine::default() }
@@ -154,6 +165,7 @@ fn foreign(
         herd_id: animal.details.herd_id,
         animal_id: animal.id,
         served_at,
+        kind: said.kind.unwrap_or_default(),
         service_number: 1,
         rank: 1,
         technician: said.technician,
@@ -180,6 +192,7 @@ fn compare<P: FnMut(u64)>(
 ) {
     let different = [
         differs("technician", held.technician.as_ref(), said.technician.as_ref()),
+        differs("kind", Some(held.kind), said.kind),
         differs("semen_type", held.semen_type, said.semen_type),
         differs("note", held.note.as_ref(), said.note.as_ref()),
         (sire.is_some() && held.sire.as_ref().map(|sire| sire.id) != sire)

@@ -12,19 +12,40 @@ use crate::{
     },
     domain::{
         identifiers::{ExternalId, Identifiers},
-        straws::sire::{Sire, SireDetails},
+        straws::sire::{Purpose, Sire, SireDetails},
         values::{BusinessId, Code, Name, SireId},
     },
     store::{self, Tx},
 };
 
+/// How a file calls the columns of a sire's name and breed.
+#[derive(Clone, Copy, Debug)]
+pub struct SireColumns {
+    /// His name's.
+    pub name: &'static str,
+    /// His breed's.
+    pub breed: &'static str,
+    /// His purpose's.
+    pub purpose: &'static str,
+}
+
+impl Default for SireColumns {
+    fn default() -> Self {
+        Self { name: "sire_name", breed: "sire_breed", purpose: "sire_purpose" }
+    }
+}
+
 /// What a line says of a sire.
 #[derive(Clone, Debug, Default)]
 pub struct SireLine {
-    /// His name, in the column `sire_name`.
+    /// In which columns.
+    pub columns: SireColumns,
+    /// His name.
     pub name: Option<Name>,
-    /// His breed, in the column `sire_breed`.
+    /// His breed.
     pub breed: Option<Code>,
+    /// What his calves are kept for.
+    pub purpose: Option<Purpose>,
     /// His identifiers, each with its column, the most official first.
     pub codes: Vec<(&'static str, ExternalId)>,
     /// Which sire he was where the file comes from.
@@ -104,7 +125,13 @@ impl Sires {
         }
     }
 
-    fn know(&mut self, sire: Sire) {
+    /// The sire of that id.
+    pub fn find(&self, id: SireId) -> Option<&Sire> {
+        self.by_id.get(&id)
+    }
+
+    /// A sire is as `sire` says now.
+    pub fn know(&mut self, sire: Sire) {
         let named = self.by_name.entry(sire.details.name.as_str().to_owned()).or_default();
         if !named.contains(&sire.id) {
             named.push(sire.id);
@@ -123,7 +150,7 @@ impl Sires {
             if said.name.as_ref().is_some_and(|said| !same(said)) {
                 let told =
                     format!("the book has {name:?} with that identifier; write that, or leave it empty");
-                return Err(("sire_name", told));
+                return Err((said.columns.name, told));
             }
             return completed(sire, said);
         }
@@ -131,20 +158,29 @@ impl Sires {
             if said.codes.is_empty() {
                 return Ok(SireMatch::Nobody);
             }
-            return Err(("sire_name", "is required: the book has no sire of that identifier yet".to_owned()));
+            return Err((
+                said.columns.name,
+                "is required: the book has no sire of that identifier yet".to_owned(),
+            ));
         };
         match self.by_name(name, said).as_slice() {
             [] => Ok(SireMatch::New(SireDetails {
                 name: name.clone(),
                 breed: said.breed.clone(),
+                purpose: said.purpose,
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,
+                maternal_grandsire_id: None,
+                sire_identifier: None,
+                dam_identifier: None,
+                maternal_grandsire_identifier: None,
             })),
             [one] => completed(one, said),
-            several => {
-                Err(("sire_name", format!("the book has {} of that name; add his identifier", several.len())))
-            }
+            several => Err((
+                said.columns.name,
+                format!("the book has {} of that name; add his identifier", several.len()),
+            )),
         }
     }
 
@@ -180,6 +216,19 @@ impl Sires {
     }
 }
 
+/// The identifiers that columns give, each once, where it stands first.
+pub fn codes<const N: usize>(
+    columns: [Vec<(&'static str, ExternalId)>; N],
+) -> Vec<(&'static str, ExternalId)> {
+    let mut codes: Vec<(&'static str, ExternalId)> = Vec::new();
+    for (column, code) in columns.into_iter().flatten() {
+        if !codes.iter().any(|(_, had)| *had == code) {
+            codes.push((column, code));
+        }
+    }
+    codes
+}
+
 /// Whether he has another identifier in a scheme in which the line gives one.
 fn is_another(sire: &Sire, said: &SireLine) -> bool {
     said.codes.iter().any(|(_, code)| contradicted(sire, code).is_some())
@@ -198,9 +247,23 @@ fn completed(sire: &Sire, said: &SireLine) -> Result<SireMatch, Wrong> {
     if let Some(breed) = &said.breed {
         match &details.breed {
             Some(known) if known != breed => {
-                return Err(("sire_breed", format!("is {known} in the book; correct it here or there")));
+                return Err((
+                    said.columns.breed,
+                    format!("is {known} in the book; correct it here or there"),
+                ));
             }
             _ => details.breed = Some(breed.clone()),
+        }
+    }
+    if let Some(purpose) = said.purpose {
+        match details.purpose {
+            Some(known) if known != purpose => {
+                return Err((
+                    said.columns.purpose,
+                    format!("is {known} in the book; correct it here or there"),
+                ));
+            }
+            _ => details.purpose = Some(purpose),
         }
     }
     let mut new = Vec::new();
@@ -245,7 +308,7 @@ mod tests {
                 .filter(|(.., id)| !id.is_empty())
                 .map(|(column, scheme, id)| (column, code(scheme, id)))
                 .collect(),
-            origin: None,
+            ..SireLine::default()
         }
     }
 
@@ -257,9 +320,14 @@ mod tests {
             let details = SireDetails {
                 name: said.name.clone().unwrap(),
                 breed: said.breed.clone(),
+                purpose: said.purpose,
                 identifiers: said.codes.iter().map(|(_, code)| code.clone()).collect(),
                 sire_id: None,
                 dam_id: None,
+                maternal_grandsire_id: None,
+                sire_identifier: None,
+                dam_identifier: None,
+                maternal_grandsire_identifier: None,
             };
             let created_at = Timestamp::from(chrono::DateTime::UNIX_EPOCH);
             let sire = Sire { id: SireId::new(), details, created_at };

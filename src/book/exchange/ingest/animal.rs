@@ -158,11 +158,13 @@ async fn details(
         sire_id: sire_id.or_else(|| old.and_then(|old| old.sire_id)),
         dam_id: dam_id.or_else(|| old.and_then(|old| old.dam_id)),
         breed: told.breed.clone().or_else(|| old.and_then(|old| old.breed.clone())),
+        groups: old.map(|old| old.groups.clone()).unwrap_or_default(),
         left_on: match told.is_gone {
             None => left_on,
             Some(false) => left_on.filter(|left| *left > today),
             Some(true) => Some(left_on.unwrap_or(today)),
         },
+        donor: old.is_some_and(|old| old.donor),
     })
 }
 

@@ -1,5 +1,7 @@
 //! An insemination that a herd system tells: with which straw.
 
+use std::collections::BTreeSet;
+
 use crate::{
     book::{
         CommandError,
@@ -9,7 +11,10 @@ use crate::{
         lookup,
     },
     domain::{
-        animals::record_service::{Clock, NO_THAW, NewService},
+        animals::{
+            record_service::{Clock, NO_THAW, NewService},
+            service_kind::ServiceKind,
+        },
         exchange::{
             ade::{MatchCriteria, day_meant},
             straw_used::{self, Before, Decision, Facts, Used},
@@ -23,9 +28,15 @@ use crate::{
     store::{self, Tx, animals::candidate, straws::stock},
 };
 
-/// An insemination with semen.
+/// An insemination, a mating or an embryo transfer.
 #[derive(Clone, Debug, Default)]
 pub struct Insemination {
+    /// Which of these.
+    pub kind: ServiceKind,
+    /// The bull ran with her: the day told is only the first that it can have been.
+    pub ran_with_bull: bool,
+    /// Of an embryo, the names of its donor.
+    pub donors: Vec<ExternalId>,
     /// What is told of the straw.
     pub straw: StrawReport,
     /// Frozen, so that it may have hung in a tank of this book.
@@ -70,14 +81,24 @@ pub(super) async fn enter(
     before: Before,
 ) -> Result<Entered, CommandError> {
     let facts = gather(cx, content.at.unwrap_or(cx.now), told, animal).await?;
+    // What took no straw of this book before it was corrected, or takes none now, is decided anew.
+    let before = match before {
+        Before::Straw(..) | Before::Withdrawn(..) if !told.kind.takes_straw() => Before::Nothing,
+        before => before,
+    };
     let Decision { used, flag, resolution } = straw_used::decide(before, &facts);
     let decided = Entered { flag, resolution, ..Entered::default() };
     let Some(used) = used else { return Ok(decided) };
     let when =
         When { at: content.at, responsible: content.responsible.clone(), remark: content.remark.clone() };
-    let Recorded { service, made, messages } = record(cx, when, animal, used).await?;
+    let Recorded { service, made, mut messages } = record(cx, when, animal, used).await?;
+    messages.extend(told.ran_with_bull.then(|| Message::warning(RAN_WITH_BULL)));
     Ok(Entered { subject: Some(service.0), made, messages, ..decided })
 }
+
+/// Said of a bull that ran with her.
+const RAN_WITH_BULL: &str = "A bull that runs with her may serve her on any day: it counts as one natural mating on the first \
+     day, so her due date may be later. Have her checked, with the days of her pregnancy.";
 
 /// What is told of the straw with the sires of this book that go by the names told, her services, the straws that
 /// are out for her, and what hangs within reach.
@@ -92,6 +113,8 @@ async fn gather(
     let candidate = candidate::gather(cx.tx, business, asked).await?.candidate;
     let candidate = candidate.ok_or_else(|| lookup::lost("animal", animal.0))?;
     let straw = &told.straw;
+    let donors = store::animals::identifier::animals(cx.tx, business, &told.donors, own::ANIMAL).await?;
+    let donors: BTreeSet<AnimalId> = donors.into_iter().map(|donor| donor.id).collect();
     let criteria = MatchCriteria {
         lot: straw.lot,
         names_sire: !straw.sires.is_empty(),
@@ -107,9 +130,11 @@ async fn gather(
     let page = store::Page { after: uuid::Uuid::nil(), limit: 100 };
     Ok(Facts {
         at,
+        kind: told.kind,
+        donor: donors.first().copied().filter(|_| donors.len() == 1),
         was_frozen: told.was_frozen,
         criteria,
-        served_at: candidate.history.services,
+        served_at: candidate.history.services.iter().map(|service| service.at).collect(),
         out: store::straws::withdrawal::list(cx.tx, business, Some(animal), true, page).await?,
         stock: stock::for_herd(cx.tx, business, candidate.herd_id).await?,
     })
@@ -161,6 +186,9 @@ pub(super) async fn record(
             semen_from_herd_stock: Some(from_herd_stock),
             ..when_and_who
         },
+        Used::NoStraw(kind, sire_id, donor_id) => {
+            NewService { kind, animal_id: Some(animal_id), sire_id, donor_id, ..when_and_who }
+        }
         Used::Hanging(lot, place) => {
             let withdraw = NewWithdrawal {
                 id: None,

@@ -17,7 +17,7 @@ use crate::{
         straws::reverse::ReverseService,
     },
     domain::{
-        animals::history::AnimalEvent,
+        animals::{history::AnimalEvent, service_kind::ServiceKind},
         exchange::{
             ade::{AdeItem, Flag, ItemKind, Plan, RawResource, Resolution},
             intake::{Arrival, Version, same_straw_told},
@@ -150,7 +150,7 @@ impl Command for TakeIn {
         let before =
             store::exchange::ade_item::by_source(cx.tx, business, self.kind, &self.source, &self.source_id)
                 .await?;
-        let Some(item) = before else { return self.enter(cx, None, Before::Nothing).await };
+        let Some(item) = before else { return self.enter(cx, None, Before::Nothing, None).await };
         let arrival = Arrival {
             herd: self.herd_id,
             modified: self.modified,
@@ -158,10 +158,10 @@ impl Command for TakeIn {
             resource: &self.resource,
         };
         match arrival.beside(&item) {
-            Version::Same(_) if self.animal_came_since(cx, &item).await? => {
-                self.enter(cx, Some(item), Before::Nothing).await
-            }
             Version::Same(later) => {
+                if let Some(animal) = self.animal_came_since(cx, &item).await? {
+                    return self.enter(cx, Some(item), Before::Nothing, Some(animal)).await;
+                }
                 if let Some(later) = later {
                     store::exchange::ade_item::said_again(cx.tx, business, item.id, later).await?;
                 }
@@ -175,7 +175,7 @@ impl Command for TakeIn {
             Version::Newer => {
                 let earlier = self.earlier(cx, &item).await?;
                 undo(cx, &item).await?;
-                self.enter(cx, Some(item), earlier).await
+                self.enter(cx, Some(item), earlier, None).await
             }
         }
     }
@@ -201,15 +201,15 @@ impl TakeIn {
         Ok(TakenIn { told, messages: vec![Message::information(text)] })
     }
 
-    /// The same is told once more of an animal that was not known then and is now.
+    /// The animal, when the same is told once more of one that was not known then and is now.
     async fn animal_came_since(
         &self,
         cx: &mut CommandContext<'_>,
         item: &AdeItem,
-    ) -> Result<bool, CommandError> {
-        let Some(content) = self.content.as_ref().filter(|_| item.flagged) else { return Ok(false) };
-        Ok(item.flag == Some(Flag::AnimalUnknown)
-            && the_animal(cx, self.herd_id, &content.animal).await?.is_ok())
+    ) -> Result<Option<AnimalId>, CommandError> {
+        let unknown = item.flagged && item.flag == Some(Flag::AnimalUnknown);
+        let Some(content) = self.content.as_ref().filter(|_| unknown) else { return Ok(None) };
+        Ok(the_animal(cx, self.herd_id, &content.animal).await?.ok())
     }
 
     fn blank(&self, now: Timestamp) -> AdeItem {
@@ -260,11 +260,13 @@ impl TakeIn {
         Ok(straw.map_or(Before::Nothing, |(lot, place)| Before::Straw(lot.id, place, decided)))
     }
 
+    /// Enters it; `found` is the animal, where she was looked up already.
     async fn enter(
         &self,
         cx: &mut CommandContext<'_>,
         known: Option<AdeItem>,
         before: Before,
+        found: Option<AnimalId>,
     ) -> Result<TakenIn, CommandError> {
         let is_new = known.is_none();
         let item = known.unwrap_or_else(|| self.blank(cx.now));
@@ -272,7 +274,7 @@ impl TakeIn {
         let entered = match content {
             None if item.kind == ItemKind::Animal => animal::left(cx, &item, self.herd_id).await?,
             None => Entered { animal: item.animal_id, ..Entered::default() },
-            Some(content) => self.content(cx, &item, content, before).await?,
+            Some(content) => self.content(cx, &item, content, before, found).await?,
         };
         let Entered { animal, subject, made, flag, resolution, mut messages } = entered;
         let (flag, flag_text) = flag.unzip();
@@ -320,11 +322,16 @@ impl TakeIn {
         item: &AdeItem,
         content: &Content,
         before: Before,
+        found: Option<AnimalId>,
     ) -> Result<Entered, CommandError> {
         if let What::Animal(told) = &content.what {
             return animal::enter(cx, item, self.herd_id, &content.animal, told).await;
         }
-        let animal = match the_animal(cx, self.herd_id, &content.animal).await? {
+        let animal = match found {
+            Some(found) => Ok(found),
+            None => the_animal(cx, self.herd_id, &content.animal).await?,
+        };
+        let animal = match animal {
             Ok(animal) => animal,
             // She was served, whoever she is: a person finds out, and nothing is lost meanwhile.
             Err(unclear) if matches!(content.what, What::Insemination(_)) => {
@@ -487,6 +494,15 @@ pub(super) async fn undo(cx: &mut CommandContext<'_>, item: &AdeItem) -> Result<
     Ok(())
 }
 
+/// The kind of service that the standard's word means; a bull that runs with her is a mating as well.
+pub fn kind_of_insemination(word: &str) -> ServiceKind {
+    match word {
+        "NaturalService" | "RunWithBull" => ServiceKind::Natural,
+        "Implantation" => ServiceKind::EmbryoTransfer,
+        _ => ServiceKind::Ai,
+    }
+}
+
 /// An insemination that came before is recorded with the animal and the straw that it was.
 pub(super) async fn record_again(
     cx: &mut CommandContext<'_>,
@@ -495,6 +511,10 @@ pub(super) async fn record_again(
     used: Used,
 ) -> Result<Recorded, CommandError> {
     let text = |name: &str| item.resource.0.get(name).and_then(Value::as_str).unwrap_or_default();
+    let used = match (kind_of_insemination(text("inseminationType")), used) {
+        (kind, Used::Foreign(sire, ..)) if !kind.takes_straw() => Used::NoStraw(kind, sire, None),
+        (_, used) => used,
+    };
     let when = insemination::When {
         at: item.happened_at,
         responsible: Technician::parse(text("responsible")).ok(),

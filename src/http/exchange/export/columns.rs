@@ -26,17 +26,20 @@ macro_rules! columns {
 }
 
 columns! {
-    Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule,
+    Herds: id, name, time_zone, location_scheme = "/location/scheme", location_id = "/location/id", choice_rule, technician_may_override,
         same_heat_hours, waiting_days, kinship_limit, first_service_days, thaw, created_at;
     Tanks: id, name, herd_id, canisters, capacity_l, full_depth_mm, min_depth_mm, static_loss_l_per_day, chart, tare_kg,
         created_at;
-    Sires: id, name, breed, identifiers, sire_id, dam_id, created_at;
+    // The import of sires knows these.
+    Sires: id, name, breed, purpose, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier,
+        dam_identifier, maternal_grandsire_identifier, created_at;
     Lots: id, sire_id, semen_type, batch, collected_on, collection_centre, straw_ml, sexed_percentage, cost, thaw,
         status, owner_herd_id, created_at;
-    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at;
+    Animals: id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, groups, left_on, donor, created_at;
     // The import of an inventory knows these.
     Stock: tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",
+        sire_purpose = "/sire/purpose",
         sire_identifiers = "/sire/identifiers", lot_id = "/lot/id", semen_type, batch = "/lot/batch",
         collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre",
         straw_ml = "/lot/straw_ml", sexed_percentage = "/lot/sexed_percentage", cost = "/lot/cost",
@@ -52,25 +55,43 @@ columns! {
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", straws, withdrawn_at, technician, straw_read, rule = "/rule/text", thaw, bath_temp_c,
         thaw_started_at, ready_at, use_by, resolved_at, override_reason, deviations, warnings, recorded_at;
-    Services: id, animal_id, animal_number, herd_id, served_at, service_number, rank, technician, straw_read, withdrawal_id,
-        lot_id = "/lot/id", batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", semen_type,
+    Services: id, animal_id, animal_number, herd_id, served_at, kind, service_number, rank, numbering, technician, straw_read,
+        withdrawal_id,
+        lot_id = "/lot/id", batch = "/lot/batch", sire_id = "/sire/id", sire_name = "/sire/name", donor_id, semen_type,
         tank_id = "/place/tank_id", tank_name, canister = "/place/canister", cane = "/place/cane",
         goblet = "/place/goblet", straws, semen_from_herd_stock, due_on = "/due/due_on",
         return_watch_from_on = "/return_watch/from_on", return_watch_to_on = "/return_watch/to_on",
-        pregnancy_checks, deviations, note, warnings, reversed_at, recorded_at;
+        pregnancy_checks, recheck_from_on = "/recheck/from_on", recheck_to_on = "/recheck/to_on", deviations, note, warnings, reversed_at, recorded_at;
     Heats: id, animal_id, herd_id, standing_at, method, technician, note, warnings, reversed_at, recorded_at;
-    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, technician, note, warnings, reversed_at, recorded_at;
-    Calvings: id, animal_id, herd_id, calved_at, technician, note, warnings, reversed_at, recorded_at;
+    PregnancyChecks: id, animal_id, herd_id, checked_at, method, result, days_pregnant,
+        fits_service_id = "/fits/service_id", technician, note, warnings, reversed_at, recorded_at;
+    Calvings: id, animal_id, herd_id, calved_at, calves, technician, note, warnings, reversed_at, recorded_at;
     Abortions: id, animal_id, herd_id, aborted_at, opens_cycle, technician, note, warnings, reversed_at, recorded_at;
     DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
     Holds: id, tank_id, canister, reason, technician, held_at, lifted_at, recorded_at;
+    Consignments: id, direction, party_name = "/party/name", approval_number = "/party/approval_number",
+        party_address = "/party/address", documents, document_on, moved_at, technician, note, lines, warnings,
+        recorded_at, recorded_by;
+    Register: id, seq, kind, occurred_at, straws, sire_id = "/sire/id", sire_name = "/sire/name", sire_breed = "/sire/breed",
+        sire_identifiers = "/sire/identifiers", semen_type = "/lot/semen_type", batch = "/lot/batch",
+        collected_on = "/lot/collected_on", collection_centre = "/lot/collection_centre", from_kind = "/from/kind",
+        from_tank_name, from_canister = "/from/place/canister", from_cane = "/from/place/cane",
+        from_goblet = "/from/place/goblet", to_kind = "/to/kind", to_tank_name, to_canister = "/to/place/canister",
+        to_cane = "/to/place/cane", to_goblet = "/to/place/goblet", party_name = "/consignment/party/name",
+        approval_number = "/consignment/party/approval_number", party_address = "/consignment/party/address",
+        documents = "/consignment/documents", document_on = "/consignment/document_on", animal_id = "/animal/id",
+        animal_number = "/animal/number", animal_identifiers = "/animal/identifiers", herd_id = "/animal/herd_id",
+        herd_name = "/animal/herd_name", withdrawal_id, withdrawal_state, service_id, stocktake_id, technician,
+        reason, reverses, reversed_by, exposure_s, note, warnings, lot_id, recorded_at, recorded_by;
+    Requests: id, herd_id, herd_name, animals, text, wanted_by, caller, telephone, asked_at, state, closed_at, close_reason,
+        warnings, recorded_at, recorded_by;
     NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
-    Repairs: id, tank_id, repaired_at, kind, technician, note, recorded_at, warnings;
+    Repairs: id, tank_id, repaired_at, kind, technician, note, supersedes, superseded_by, warnings, recorded_at;
     Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
         withdrawal_id, stocktake_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
         cleared_at, clear_reason;
@@ -95,7 +116,7 @@ pub fn told(value: Option<&Value>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::exchange::import::columns::INVENTORY;
+    use crate::book::exchange::import::columns::{INVENTORY, SIRES};
 
     #[test]
     fn no_list_has_two_columns_of_one_name() {
@@ -108,9 +129,11 @@ mod tests {
     }
 
     #[test]
-    fn an_import_knows_every_column_of_the_stock() {
-        for (name, _) in ExportList::Stock.columns() {
-            assert!(INVENTORY.iter().any(|column| column.name == *name), "{name}");
+    fn an_import_knows_every_column_of_the_stock_and_of_the_sires() {
+        for (list, known) in [(ExportList::Stock, INVENTORY), (ExportList::Sires, SIRES)] {
+            for (name, _) in list.columns() {
+                assert!(known.iter().any(|column| column.name == *name), "{name}");
+            }
         }
     }
 }

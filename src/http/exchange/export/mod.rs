@@ -19,14 +19,13 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use csv::{Terminator, WriterBuilder};
-use futures_util::stream;
 use serde_json::Value;
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     clock::Clock,
-    domain::values::BusinessId,
+    domain::values::{BusinessId, Timestamp},
     form,
     http::{
         App,
@@ -74,6 +73,12 @@ text_enum! {
         Stocktakes = "stocktakes",
         /// Holds, open and lifted.
         Holds = "holds",
+        /// Consignments.
+        Consignments = "consignments",
+        /// The register of straws that came and went.
+        Register = "register",
+        /// Farms that asked for the technician.
+        Requests = "requests",
         /// Readings of the nitrogen in all tanks.
         NitrogenReadings = "nitrogen-readings",
         /// Refills of all tanks.
@@ -126,6 +131,13 @@ impl Export {
     /// Begins to take out a list of `business`.
     pub fn new(db: Db, clock: Clock, business: BusinessId, list: ExportList, format: ExportFormat) -> Self {
         Self { db, clock, business, list, format, progress: rows::Progress::default(), begun: false }
+    }
+
+    /// The same of what happened from `from` on and before `to`, where the list asks for that.
+    #[must_use]
+    pub fn between(mut self, from: Option<Timestamp>, to: Option<Timestamp>) -> Self {
+        self.progress.span = (from, to);
+        self
     }
 
     /// The next piece; `None` when there is no more.
@@ -227,10 +239,19 @@ async fn export(
     }
     let format = asked.format.unwrap_or_else(|| accepted(&headers));
     let (db, clock) = (app.book.db.clone(), app.book.clock.clone());
-    let mut export = Export::new(db, clock, caller.business_id, list, format);
-    // The first piece is read before anything is answered: a store that fails is a problem document still.
+    let mut response = stream(Export::new(db, clock, caller.business_id, list, format)).await?;
+    response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
+    Ok(response)
+}
+
+/// A list as it is read.
+///
+/// # Errors
+/// The store fails before anything is sent: the first piece is read before, so that this is a problem document still.
+pub async fn stream(mut export: Export) -> Result<Response, Problem> {
+    let (list, format) = (export.list, export.format);
     let first = export.next().await?;
-    let pieces = stream::try_unfold((first, export), |(first, mut export)| async move {
+    let pieces = futures_util::stream::try_unfold((first, export), |(first, mut export)| async move {
         let piece = match first {
             Some(first) => Some(first),
             None => {
@@ -243,7 +264,6 @@ async fn export(
     let mut response = Body::from_stream(pieces).into_response();
     let told = response.headers_mut();
     told.insert(header::CONTENT_TYPE, HeaderValue::from_static(format.media()));
-    told.insert(header::VARY, HeaderValue::from_static("accept"));
     if let Ok(name) = HeaderValue::try_from(name) {
         told.insert(header::CONTENT_DISPOSITION, name);
     }

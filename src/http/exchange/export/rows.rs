@@ -18,7 +18,7 @@ use crate::{
         self, Page, Tx,
         access::audit,
         alerts::alert::WantedAlerts,
-        straws::{movement, stock},
+        straws::{movement, register, stock},
     },
 };
 
@@ -34,6 +34,10 @@ pub struct Progress {
     within: Uuid,
     /// Of the ledger: after this line.
     line: i64,
+    /// Of the register: after the line of that time and number.
+    entry: register::After,
+    /// Of the register: from when on, and before when.
+    pub span: (Option<Timestamp>, Option<Timestamp>),
     /// Of the stock: the line of the ledger at which all of it is told.
     as_of_seq: Option<i64>,
     /// Whether all was read.
@@ -42,6 +46,7 @@ pub struct Progress {
 
 impl Progress {
     /// The next items of `list`; each that was there at the beginning comes once.
+    #[expect(clippy::too_many_lines, reason = "an arm for each list")]
     pub async fn read_on(
         &mut self,
         tx: &mut Tx,
@@ -93,6 +98,7 @@ impl Progress {
             }
             ExportList::Services => {
                 let rows = store::animals::service::list(tx, business, None, None, page).await?;
+                let rows = store::animals::history::with_due_dates(tx, business, rows).await?;
                 self.items(&rows, |service| service.id.0)
             }
             ExportList::Heats => self.events(tx, business, HappeningKind::Heat, Heat::of).await,
@@ -111,6 +117,22 @@ impl Progress {
             ExportList::Holds => {
                 let rows = store::straws::hold::list(tx, business, None, false, page).await?;
                 self.items(&rows, |hold| hold.id.0)
+            }
+            ExportList::Consignments => {
+                let rows = store::straws::consignment::list(tx, business, None, page).await?;
+                self.items(&rows, |consignment| consignment.id.0)
+            }
+            ExportList::Register => {
+                let (from, to) = self.span;
+                let rows = register::list(tx, business, from, to, self.entry, PIECE).await?;
+                let reached = rows.last().map(|entry| (entry.movement.occurred_at, entry.movement.seq));
+                self.entry = reached.or(self.entry);
+                self.items(&rows, |entry| entry.movement.id.0)
+            }
+            ExportList::Requests => {
+                let wanted = store::animals::call_out::Wanted::default();
+                let rows = store::animals::call_out::list(tx, business, wanted, page).await?;
+                self.items(&rows, |call_out| call_out.id.0)
             }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
@@ -175,6 +197,7 @@ impl Progress {
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
         let rows = store::animals::event::list(tx, business, kind, None, None, page).await?;
+        let rows = store::animals::event::in_full(tx, business, kind, rows).await?;
         self.note(&rows, |event| event.id.0);
         rows.into_iter().map(|event| json(&view(event))).collect()
     }

@@ -1,0 +1,52 @@
+//! The day's round: what is known of all who may be due, gathered in a few statements however many they are.
+
+use chrono::TimeDelta;
+
+use crate::{
+    domain::{
+        animals::{
+            offers::sires_of,
+            round::{self, Facts, Round},
+        },
+        values::{BusinessId, Day, HerdId, TimeZone, Timestamp},
+    },
+    store::{
+        self, Tx,
+        animals::{
+            due::{self, Window},
+            pedigree,
+        },
+        straws::stock,
+    },
+};
+
+/// How far the day of a herd may begin before or after that of UTC.
+const ZONES_APART: TimeDelta = TimeDelta::hours(15);
+
+/// A heat counts for three days, a return comes after 18 to 24; a day more on either side.
+fn window(date: Day) -> Window {
+    let start = date.start_in(TimeZone::UTC).plus(-ZONES_APART);
+    let end = date.plus_days(1).start_in(TimeZone::UTC).plus(ZONES_APART);
+    Window {
+        heats_from: start.plus(-TimeDelta::days(4)),
+        heats_until: end,
+        services_from: start.plus(-TimeDelta::days(25)),
+        services_until: end.plus(-TimeDelta::days(17)),
+    }
+}
+
+/// The round of `date` at these herds, or at all.
+pub async fn of(
+    tx: &mut Tx,
+    business: BusinessId,
+    date: Day,
+    herds: &[HerdId],
+    now: Timestamp,
+) -> store::Result<Round> {
+    let candidates = due::candidates(tx, business, herds, window(date)).await?;
+    let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
+    let stock = stock::all(tx, business).await?;
+    let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
+    let out = due::straws_out(tx, business, &animals).await?;
+    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out }, now))
+}

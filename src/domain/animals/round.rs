@@ -1,0 +1,459 @@
+//! A day's round: whom to serve by when, with which straws, and in which order to lift canisters.
+//!
+//! On the list are animals in heat on that day. Straws are reserved within the list only, the earliest deadline first, so
+//! that two animals never count on the same last straw; the book itself reserves nothing. A heat that is expected to come
+//! back is to be watched for, and takes no straw until it is seen.
+
+use chrono::TimeDelta;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use crate::{
+    domain::{
+        animals::{
+            candidate::{Candidate, Turn},
+            choice::{Allowed, Class, one_of},
+            gestation::{ReturnWatch, return_watch},
+            history::Numbered,
+            kinship::{Inbreeding, Pedigree, Relative},
+            objection::{Deviation, waiting_warning},
+            offers::sires_of,
+            reservation::{Offers, Supply, reserve},
+            timing::{Timing, WindowState, timing},
+        },
+        straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary, stock::Stock},
+        values::{AnimalId, Canister, Code, Day, HerdId, Name, SireId, TankId, TimeZone, Timestamp},
+    },
+    text_enum,
+};
+
+text_enum! {
+    /// Why an animal is on the list.
+    DueReason {
+        /// She is in heat.
+        Heat = "heat",
+        /// A timed protocol brings her to it.
+        TimedProtocol = "timed_protocol",
+    }
+}
+
+/// A day's round.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Round {
+    /// The day, at each herd by its own time.
+    pub date: Day,
+    /// When the list was made.
+    pub made_at: Timestamp,
+    /// A stop at each herd where something is to be done or watched for, the earliest deadline first.
+    pub stops: Vec<Stop>,
+    /// What runs short, and what to do.
+    pub shortages: Vec<Shortage>,
+    /// What goes with every straw that is lifted.
+    pub cautions: Vec<&'static str>,
+}
+
+/// One herd's animals.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Stop {
+    /// The herd.
+    pub herd_id: HerdId,
+    /// What it is called.
+    pub herd_name: Name,
+    /// Where its days begin.
+    #[schema(value_type = String)]
+    pub time_zone: TimeZone,
+    /// Whom to serve, the earliest deadline first.
+    pub animals: Vec<DueAnimal>,
+    /// Who may come back into heat.
+    pub watch: Vec<WatchedAnimal>,
+    /// Canisters to lift, each once, the earliest deadline first.
+    pub lifts: Vec<Lift>,
+}
+
+/// An animal to be served.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DueAnimal {
+    /// She.
+    pub animal_id: AnimalId,
+    /// Her number in her herd.
+    pub animal_number: Code,
+    /// Why she is on the list.
+    pub reason: DueReason,
+    /// Heifer or cow.
+    pub class: Class,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub numbered: Numbered,
+    /// What her service number calls for.
+    pub semen_types: Vec<SemenType>,
+    /// The rule that says so.
+    pub rule: Allowed,
+    /// When to serve her; says so where the window has passed or she was served already.
+    pub timing: Timing,
+    /// Whether nothing stands against serving her.
+    pub permitted: bool,
+    /// What stands against it.
+    pub objections: Vec<Deviation>,
+    /// The straw that is hers on this list; null where she needs none or is short.
+    pub straw: Option<ReservedStraw>,
+    /// Whether no straw is left for her.
+    pub short: bool,
+    /// What to heed.
+    pub cautions: Vec<String>,
+}
+
+/// The straw that an animal has on the list.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct ReservedStraw {
+    /// The lot.
+    pub lot: Lot,
+    /// The sire.
+    pub sire: SireSummary,
+    /// The semen type.
+    pub semen_type: SemenType,
+    /// Where it hangs.
+    pub place: Place,
+    /// What the tank is called.
+    pub tank_name: Name,
+    /// The herd whose straw it is; the technician's own, for anybody, when null.
+    pub owner_herd_name: Option<Name>,
+}
+
+/// An animal to be watched for a return to heat.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct WatchedAnimal {
+    /// She.
+    pub animal_id: AnimalId,
+    /// Her number in her herd.
+    pub animal_number: Code,
+    /// When she was served.
+    pub served_at: Timestamp,
+    /// The days on which she comes back if she did not conceive.
+    pub return_watch: ReturnWatch,
+    /// What the service would be then.
+    #[serde(flatten)]
+    pub numbered: Numbered,
+    /// What that would call for.
+    pub semen_types: Vec<SemenType>,
+}
+
+/// A canister that is lifted once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Lift {
+    /// The tank.
+    pub tank_id: TankId,
+    /// What it is called.
+    pub tank_name: Name,
+    /// The canister.
+    pub canister: Canister,
+    /// What to take out of it, in the order of canes and goblets.
+    pub straws: Vec<LiftedStraw>,
+}
+
+/// A straw in a canister, and for whom it is.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct LiftedStraw {
+    /// For whom.
+    pub animal_id: AnimalId,
+    /// Her number in her herd.
+    pub animal_number: Code,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub straw: ReservedStraw,
+}
+
+/// Straws that are missing at a herd.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Shortage {
+    /// The herd.
+    pub herd_id: HerdId,
+    /// What it is called.
+    pub herd_name: Name,
+    /// One of these types is called for.
+    pub semen_types: Vec<SemenType>,
+    /// How many animals are without a straw.
+    #[schema(minimum = 1)]
+    pub straws: usize,
+    /// Their numbers.
+    pub animal_numbers: Vec<Code>,
+    /// What to do.
+    pub text: String,
+}
+
+/// What is to be known before a round is planned.
+#[derive(Debug)]
+pub struct Facts {
+    /// Animals with a heat or a service that may matter on the day.
+    pub candidates: Vec<Candidate>,
+    /// The pedigree of all of them and of the sires of the stock.
+    pub pedigree: Pedigree<Relative>,
+    /// All that hangs, in the order in which it should be used.
+    pub stock: Vec<Stock>,
+    /// Animals for whom a straw is out, and since when.
+    pub out: Vec<(AnimalId, Timestamp)>,
+}
+
+/// An animal with what is known of her on the day.
+struct Listed<'f> {
+    candidate: &'f Candidate,
+    turn: Turn,
+    timing: Timing,
+    permitted: bool,
+}
+
+impl Listed<'_> {
+    fn needs_straw(&self) -> bool {
+        self.permitted && self.timing.served_at.is_none() && self.timing.state != WindowState::Passed
+    }
+}
+
+/// Plans the round of `date` as it stands at `now`.
+pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
+    let mut listed: Vec<Listed<'_>> =
+        facts.candidates.iter().filter_map(|candidate| listed(candidate, date, now)).collect();
+    listed.sort_by_key(|listed| {
+        (listed.timing.latest_at, listed.candidate.herd_id, listed.candidate.number.clone())
+    });
+    let places = reserved(&listed, facts);
+    let (mut stops, mut missing) = (Vec::<Stop>::new(), Vec::new());
+    for (listed, place) in listed.iter().zip(places) {
+        let straw = place.map(|place| ReservedStraw::of(&facts.stock[place]));
+        if listed.needs_straw() && straw.is_none() {
+            missing.push(listed);
+        }
+        let out =
+            facts.out.iter().find(|(animal, _)| *animal == listed.candidate.id).map(|(_, since)| *since);
+        let stop = stop_at(&mut stops, listed.candidate);
+        if let Some(straw) = &straw {
+            stop.lift(listed.candidate, straw.clone());
+        }
+        stop.animals.push(due(listed, straw, out));
+    }
+    for candidate in &facts.candidates {
+        if let Some(watched) = watched(candidate, date, now) {
+            stop_at(&mut stops, candidate).watch.push(watched);
+        }
+    }
+    for stop in &mut stops {
+        stop.watch.sort_by(|a, b| (a.served_at, &a.animal_number).cmp(&(b.served_at, &b.animal_number)));
+    }
+    Round {
+        date,
+        made_at: now,
+        stops,
+        shortages: shortages(&missing, &facts.stock),
+        cautions: CAUTIONS.to_vec(),
+    }
+}
+
+/// What goes with every straw that is lifted.
+const CAUTIONS: &[&str] = &[
+    "Read the code on the straw before it goes into the bath; check the bath before a straw is lifted.",
+    "Liquid nitrogen burns, and its gas displaces air without warning: gloves, face shield, open doors. Local codes and \
+     licensed practice go before this.",
+];
+
+/// The moment of the day at which she is looked at: now, or where the day does not hold it its nearest end.
+fn moment(zone: TimeZone, date: Day, now: Timestamp) -> (Timestamp, Timestamp, Timestamp) {
+    let start = date.start_in(zone);
+    let end = date.plus_days(1).start_in(zone).plus(TimeDelta::microseconds(-1));
+    (start, end, now.max(start).min(end))
+}
+
+/// Whether she is on the list: in heat, and the window for her service lies on the day or has passed since.
+fn listed(candidate: &Candidate, date: Day, now: Timestamp) -> Option<Listed<'_>> {
+    let zone = candidate.herd.time_zone;
+    let (_, end, at) = moment(zone, date, now);
+    let turn = candidate.at(at);
+    let heat = turn.status.heat?;
+    let wanted = turn.allowed.semen_types.first().copied().unwrap_or(SemenType::Conventional);
+    let served_at = turn.status.served_at.filter(|served| *served >= heat.at);
+    let timing = timing(heat, wanted, at, served_at, zone);
+    let permitted = candidate.objections(&turn).is_empty();
+    // Who was served before the day began is done with.
+    let is_over = served_at.is_some_and(|served| served < date.start_in(zone));
+    (timing.earliest_at <= end && !is_over).then_some(Listed { candidate, turn, timing, permitted })
+}
+
+/// Whether she may come back into heat on the day, and was neither seen to nor found pregnant.
+fn watched(candidate: &Candidate, date: Day, now: Timestamp) -> Option<WatchedAnimal> {
+    let zone = candidate.herd.time_zone;
+    let (_, _, at) = moment(zone, date, now);
+    let turn = candidate.at(at);
+    let served_at = turn.status.served_at?;
+    let watch = return_watch(served_at.day_in(zone));
+    let is_due = (watch.from_on..=watch.to_on).contains(&date);
+    let is_settled = turn.status.heat.is_some() || !candidate.objections(&turn).is_empty();
+    (is_due && !is_settled).then(|| WatchedAnimal {
+        animal_id: candidate.id,
+        animal_number: candidate.number.clone(),
+        served_at,
+        return_watch: watch,
+        numbered: turn.status.next,
+        semen_types: turn.allowed.semen_types,
+    })
+}
+
+/// For each animal the place in the stock where her straw is reserved.
+fn reserved(listed: &[Listed<'_>], facts: &Facts) -> Vec<Option<usize>> {
+    let sires = sires_of(&facts.stock);
+    let relatives: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
+    let dams: Vec<Relative> = listed.iter().map(|listed| Relative::Animal(listed.candidate.id)).collect();
+    let inbreeding = facts.pedigree.expected_inbreeding_of(&dams, &relatives);
+    let offers: Vec<Offers> =
+        listed.iter().zip(inbreeding).map(|(listed, of)| offers(listed, &facts.stock, &sires, &of)).collect();
+    let supply: Vec<Supply<(TankId, Canister)>> = facts
+        .stock
+        .iter()
+        .map(|stock| Supply { straws: stock.straws, canister: (stock.place.tank_id, stock.place.canister) })
+        .collect();
+    reserve(&offers, &supply)
+}
+
+/// The straws that she may have: by what the rule names first, then in the order of use; those of one lot are alike.
+fn offers(listed: &Listed<'_>, stock: &[Stock], sires: &[SireId], inbreeding: &[Inbreeding]) -> Offers {
+    if !listed.needs_straw() {
+        return Vec::new();
+    }
+    let (candidate, turn) = (listed.candidate, &listed.turn);
+    let of =
+        |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
+    let may_have = |stock: &Stock| {
+        candidate.may_have(stock)
+            && candidate
+                .objections_to(turn, &stock.lot, stock.sire.purpose, of(stock.lot.details.sire_id))
+                .is_empty()
+    };
+    let mut places: Vec<usize> = (0..stock.len()).filter(|n| may_have(&stock[*n])).collect();
+    places.sort_by_key(|n| turn.allowed.preference(stock[*n].semen_type));
+    places.chunk_by(|a, b| stock[*a].lot.id == stock[*b].lot.id).map(<[usize]>::to_vec).collect()
+}
+
+impl ReservedStraw {
+    fn of(stock: &Stock) -> Self {
+        Self {
+            lot: stock.lot.clone(),
+            sire: stock.sire.clone(),
+            semen_type: stock.semen_type,
+            place: stock.place.clone(),
+            tank_name: stock.tank_name.clone(),
+            owner_herd_name: stock.owner_herd_name.clone(),
+        }
+    }
+}
+
+/// The stop at an animal's herd, made where it is the first of its animals.
+fn stop_at<'s>(stops: &'s mut Vec<Stop>, candidate: &Candidate) -> &'s mut Stop {
+    let at = stops.iter().position(|stop| stop.herd_id == candidate.herd_id).unwrap_or_else(|| {
+        stops.push(Stop {
+            herd_id: candidate.herd_id,
+            herd_name: candidate.herd.name.clone(),
+            time_zone: candidate.herd.time_zone,
+            animals: Vec::new(),
+            watch: Vec::new(),
+            lifts: Vec::new(),
+        });
+        stops.len() - 1
+    });
+    &mut stops[at]
+}
+
+impl Stop {
+    /// Takes a straw along when its canister is lifted.
+    fn lift(&mut self, candidate: &Candidate, straw: ReservedStraw) {
+        let (tank_id, canister) = (straw.place.tank_id, straw.place.canister);
+        let is_it = |lift: &Lift| (lift.tank_id, lift.canister) == (tank_id, canister);
+        let at = self.lifts.iter().position(is_it).unwrap_or_else(|| {
+            self.lifts.push(Lift {
+                tank_id,
+                tank_name: straw.tank_name.clone(),
+                canister,
+                straws: Vec::new(),
+            });
+            self.lifts.len() - 1
+        });
+        let lift = &mut self.lifts[at];
+        lift.straws.push(LiftedStraw {
+            animal_id: candidate.id,
+            animal_number: candidate.number.clone(),
+            straw,
+        });
+        lift.straws.sort_by(|a, b| a.straw.place.cmp(&b.straw.place));
+    }
+}
+
+fn due(listed: &Listed<'_>, straw: Option<ReservedStraw>, out: Option<Timestamp>) -> DueAnimal {
+    let Listed { candidate, turn, timing, permitted } = listed;
+    let zone = candidate.herd.time_zone;
+    let objections = candidate.objections(turn);
+    let mut cautions: Vec<String> =
+        waiting_warning(&turn.status, &candidate.herd, turn.at).into_iter().collect();
+    cautions.extend(candidate.doubts(turn));
+    cautions.extend(out.map(|since| {
+        format!("A straw has been out for her since {} and is not accounted for.", since.display_in(zone))
+    }));
+    if timing.served_at.is_some() || timing.state == WindowState::Passed {
+        cautions.push(timing.text.clone());
+    }
+    DueAnimal {
+        animal_id: candidate.id,
+        animal_number: candidate.number.clone(),
+        reason: if timing.method.is_timed() { DueReason::TimedProtocol } else { DueReason::Heat },
+        class: turn.status.class,
+        numbered: turn.status.next,
+        semen_types: turn.allowed.semen_types.clone(),
+        rule: turn.allowed.clone(),
+        timing: timing.clone(),
+        permitted: *permitted,
+        objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
+        short: listed.needs_straw() && straw.is_none(),
+        straw,
+        cautions,
+    }
+}
+
+/// What runs short, by herd and by what is called for.
+fn shortages(missing: &[&Listed<'_>], stock: &[Stock]) -> Vec<Shortage> {
+    let mut shortages = Vec::<Shortage>::new();
+    for listed in missing {
+        let (candidate, types) = (listed.candidate, &listed.turn.allowed.semen_types);
+        let number = candidate.number.clone();
+        match shortages.iter_mut().find(|s| s.herd_id == candidate.herd_id && s.semen_types == *types) {
+            Some(shortage) => shortage.animal_numbers.push(number),
+            None => shortages.push(Shortage {
+                herd_id: candidate.herd_id,
+                herd_name: candidate.herd.name.clone(),
+                semen_types: types.clone(),
+                straws: 0,
+                animal_numbers: vec![number],
+                text: String::new(),
+            }),
+        }
+    }
+    for shortage in &mut shortages {
+        shortage.straws = shortage.animal_numbers.len();
+        shortage.text = what_to_do(shortage, stock);
+    }
+    shortages
+}
+
+fn what_to_do(shortage: &Shortage, stock: &[Stock]) -> String {
+    let numbers: Vec<String> = shortage.animal_numbers.iter().map(ToString::to_string).collect();
+    let straws = if shortage.straws == 1 { "straw" } else { "straws" };
+    let missing = format!(
+        "{} {straws} missing at {} ({}), for {}.",
+        shortage.straws,
+        shortage.herd_name,
+        one_of(&shortage.semen_types),
+        numbers.join(", ")
+    );
+    // Tanks of other herds are out of reach, so their straws are none to be counted on.
+    let hang = stock.iter().any(|s| shortage.semen_types.contains(&s.semen_type) && s.tank_herd_id.is_none());
+    let advice = if hang {
+        "Such straws hang in the technician's tank, but not enough or none that she may have: bring more, or agree another \
+         type with the owner before you set out."
+    } else {
+        "None hangs in the technician's tank: bring some, or agree another type with the owner before you set out."
+    };
+    format!("{missing} {advice}")
+}

@@ -1,0 +1,326 @@
+//! The day's round: as JSON, as CSV, and as a page to be printed.
+
+use std::fmt::Write as _;
+
+use axum::{
+    Json,
+    extract::{FromRequestParts, State},
+    http::{HeaderValue, header, request::Parts},
+    response::{Html, IntoResponse, Response},
+};
+use csv::{Terminator, WriterBuilder};
+use utoipa::IntoParams;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::animals::round,
+    domain::{
+        animals::{
+            choice::one_of,
+            round::{DueAnimal, Lift, ReservedStraw, Round, Stop},
+        },
+        exchange::cell,
+        identifiers::printed,
+        values::{Day, HerdId, TimeZone, Timestamp},
+    },
+    form,
+    http::{
+        App,
+        docs::Problems,
+        extract::{Permit, Read},
+        page::{query_with_many, read_query},
+        problem::Problem,
+    },
+    store::{Page, animals::herd},
+    text_enum,
+};
+
+text_enum! {
+    /// How the round is told.
+    RoundFormat {
+        /// For programs.
+        Json = "json",
+        /// Comma-separated values (RFC 4180), a line for each animal.
+        Csv = "csv",
+        /// A page to be printed, one side for each herd.
+        Html = "html",
+    }
+}
+
+form! {
+    /// Which round.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct WhichRound {
+        /// The day; today at the herds when not said.
+        #[param(value_type = Option<String>, format = Date)]
+        pub date: Option<Day>,
+        /// As JSON, CSV or a page to be printed. Default `json`.
+        #[param(required = false)]
+        pub format: RoundFormat = RoundFormat::Json,
+    }
+}
+
+/// Which round, and at which herds.
+struct RoundQuery {
+    which: WhichRound,
+    herds: Vec<HerdId>,
+}
+
+impl FromRequestParts<App> for RoundQuery {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let (members, herds) = query_with_many(parts, "herd_id")?;
+        Ok(Self { which: read_query::<WhichRound>(members)?, herds })
+    }
+}
+
+/// The day's round.
+#[utoipa::path(get, path = "/v1/round", operation_id = "get_round", tag = "Choosing",
+    summary = "Get the day's round",
+    description = "Whom to serve by when at each herd, with which straws, and which canisters to lift, each once: animals in heat \
+        on that day, the earliest deadline first, with service number, rule, window, what stands against serving her, and the \
+        straw that is hers on this list. Straws are reserved within the list only: two animals never count on the same last \
+        straw, and the book reserves nothing. What runs short is listed with what to do. Who may come back into heat is under \
+        `watch`. A forecast of nothing: what is not on record is not on the list.",
+    params(WhichRound, ("herd_id" = Option<Vec<uuid::Uuid>>, Query, description = "Only at this herd; may be repeated. All herds without it.")),
+    responses(
+        (status = 200, description = "The round.", content(
+            (Round = "application/json"), (String = "text/csv"), (String = "text/html"))),
+        Problems))]
+async fn read(State(app): State<App>, caller: Permit<Read>, query: RoundQuery) -> Result<Response, Problem> {
+    let now = app.book.clock.now();
+    let mut tx = app.book.db.read().await?;
+    let business = caller.business_id;
+    let date = if let Some(date) = query.which.date {
+        date
+    } else {
+        let all = herd::list(&mut tx, business, Page { after: uuid::Uuid::nil(), limit: 500 }).await?;
+        let one = all.iter().find(|herd| query.herds.is_empty() || query.herds.contains(&herd.id));
+        now.day_in(one.map_or(TimeZone::UTC, |herd| herd.details.time_zone))
+    };
+    let round = round::of(&mut tx, business, date, &query.herds, now).await?;
+    Ok(match query.which.format {
+        RoundFormat::Json => Json(round).into_response(),
+        RoundFormat::Csv => {
+            let media = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
+            ([(header::CONTENT_TYPE, media)], csv(&round)).into_response()
+        }
+        RoundFormat::Html => {
+            let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
+            ([(header::CONTENT_SECURITY_POLICY, policy)], Html(page(&round))).into_response()
+        }
+    })
+}
+
+const COLUMNS: [&str; 21] = [
+    "herd_name",
+    "animal_number",
+    "reason",
+    "service_number",
+    "rank",
+    "semen_types",
+    "earliest_at",
+    "best_at",
+    "latest_at",
+    "state",
+    "sire_name",
+    "sire_identifiers",
+    "semen_type",
+    "batch",
+    "owner_herd_name",
+    "tank_name",
+    "canister",
+    "cane",
+    "goblet",
+    "short",
+    "notes",
+];
+
+fn csv(round: &Round) -> Vec<u8> {
+    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    // Writing to memory does not fail.
+    let _ = writer.write_record(COLUMNS);
+    for stop in &round.stops {
+        for animal in &stop.animals {
+            let _ = writer.write_record(line(stop, animal).map(|text| cell::guarded(&text)));
+        }
+    }
+    writer.into_inner().unwrap_or_default()
+}
+
+fn line(stop: &Stop, animal: &DueAnimal) -> [String; COLUMNS.len()] {
+    let straw = animal.straw.as_ref();
+    let of = |told: fn(&ReservedStraw) -> String| straw.map(told).unwrap_or_default();
+    let types: Vec<String> = animal.semen_types.iter().map(ToString::to_string).collect();
+    [
+        stop.herd_name.to_string(),
+        animal.animal_number.to_string(),
+        animal.reason.to_string(),
+        animal.numbered.service_number.to_string(),
+        animal.numbered.rank.to_string(),
+        types.join(" "),
+        animal.timing.earliest_at.to_string(),
+        animal.timing.best_at.to_string(),
+        animal.timing.latest_at.to_string(),
+        animal.timing.state.to_string(),
+        of(|straw| straw.sire.name.to_string()),
+        of(codes),
+        of(|straw| straw.semen_type.to_string()),
+        of(|straw| straw.lot.details.batch.as_ref().map(ToString::to_string).unwrap_or_default()),
+        of(|straw| straw.owner_herd_name.as_ref().map(ToString::to_string).unwrap_or_default()),
+        of(|straw| straw.tank_name.to_string()),
+        of(|straw| straw.place.canister.to_string()),
+        of(|straw| straw.place.cane.said().unwrap_or_default().to_owned()),
+        of(|straw| straw.place.goblet.said().unwrap_or_default().to_owned()),
+        animal.short.to_string(),
+        notes(animal),
+    ]
+}
+
+/// The sire's codes as they are printed on straws.
+fn codes(straw: &ReservedStraw) -> String {
+    straw.sire.identifiers.iter().map(printed).collect::<Vec<_>>().join(" ")
+}
+
+fn notes(animal: &DueAnimal) -> String {
+    let against = animal.objections.iter().map(|objection| objection.text.as_str());
+    against.chain(animal.cautions.iter().map(String::as_str)).collect::<Vec<_>>().join(" ")
+}
+
+/// One side for each herd, to be read in black and white and with gloves on.
+fn page(round: &Round) -> String {
+    let mut body = String::new();
+    if round.stops.is_empty() {
+        let _ = write!(body, "<section><h1>{}</h1><p>Nobody is due.</p></section>", round.date);
+    }
+    for stop in &round.stops {
+        let zone = stop.time_zone;
+        let made = round.made_at.display_in(zone);
+        let _ = write!(
+            body,
+            "<section><h1>{}, {}</h1><p class=\"small\">As the book stood at {made}. Deadlines are in {zone}.</p>",
+            escaped(stop.herd_name.as_str()),
+            round.date
+        );
+        if !stop.lifts.is_empty() {
+            body.push_str("<h2>Canisters, each lifted once</h2><div class=\"lifts\">");
+            stop.lifts.iter().for_each(|lift| lift_html(&mut body, lift));
+            body.push_str("</div>");
+        }
+        body.push_str("<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Heed</tr>");
+        stop.animals.iter().for_each(|animal| animal_html(&mut body, animal, zone));
+        body.push_str("</table>");
+        if !stop.watch.is_empty() {
+            body.push_str(
+                "<h2>Watch for heat</h2><table><tr><th>Animal<th>Served<th>Comes back<th>Would be</tr>",
+            );
+            for watched in &stop.watch {
+                let _ = write!(
+                    body,
+                    "<tr><td class=\"number\">{}<td>{}<td>{} to {}<td>service {}: {}</tr>",
+                    escaped(watched.animal_number.as_str()),
+                    watched.served_at.day_in(zone),
+                    watched.return_watch.from_on,
+                    watched.return_watch.to_on,
+                    watched.numbered.service_number,
+                    one_of(&watched.semen_types)
+                );
+            }
+            body.push_str("</table>");
+        }
+        for shortage in round.shortages.iter().filter(|shortage| shortage.herd_id == stop.herd_id) {
+            let _ = write!(body, "<p class=\"short\">{}</p>", escaped(&shortage.text));
+        }
+        for caution in &round.cautions {
+            let _ = write!(body, "<p class=\"small\">{caution}</p>");
+        }
+        body.push_str("</section>");
+    }
+    format!(
+        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\">\
+         <title>Round of {}</title><style>{STYLE}</style><body>{body}</body></html>",
+        round.date
+    )
+}
+
+fn lift_html(body: &mut String, lift: &Lift) {
+    let _ = write!(
+        body,
+        "<div class=\"lift\"><b>{}: canister {}</b><ul>",
+        escaped(lift.tank_name.as_str()),
+        lift.canister
+    );
+    for lifted in &lift.straws {
+        let place = &lifted.straw.place;
+        let mark = [
+            place.cane.said().map(|cane| format!("cane {cane}")),
+            place.goblet.said().map(|goblet| format!("{goblet} goblet")),
+        ];
+        let mark: Vec<String> = mark.into_iter().flatten().collect();
+        let _ = write!(
+            body,
+            "<li>{} for <b>{}</b> {}",
+            escaped(&named(&lifted.straw)),
+            escaped(lifted.animal_number.as_str()),
+            escaped(&mark.join(", "))
+        );
+    }
+    body.push_str("</ul></div>");
+}
+
+fn animal_html(body: &mut String, animal: &DueAnimal, zone: TimeZone) {
+    let straw = match &animal.straw {
+        Some(straw) => named(straw),
+        None if animal.short => "NO STRAW LEFT".to_owned(),
+        None => "-".to_owned(),
+    };
+    let _ = write!(
+        body,
+        "<tr><td class=\"number\">{}<td>{}{}: {}<td>{} until <b>{}</b><td>{}<td>{}</tr>",
+        escaped(animal.animal_number.as_str()),
+        animal.numbered.service_number,
+        if animal.numbered.rank > 1 { format!(", rank {}", animal.numbered.rank) } else { String::new() },
+        one_of(&animal.semen_types),
+        clock(animal.timing.earliest_at, zone),
+        clock(animal.timing.latest_at, zone),
+        escaped(&straw),
+        escaped(&notes(animal))
+    );
+}
+
+/// A straw as it is told apart in the hand: sire, codes, batch, type.
+fn named(straw: &ReservedStraw) -> String {
+    let batch = straw.lot.details.batch.as_ref().map(|batch| format!("batch {batch}"));
+    let owner = straw.owner_herd_name.as_ref().map(|owner| format!("of {owner}"));
+    let all = [
+        Some(straw.sire.name.to_string()),
+        Some(codes(straw)),
+        batch,
+        Some(straw.semen_type.describe().to_owned()),
+        owner,
+    ];
+    all.into_iter().flatten().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
+fn clock(at: Timestamp, zone: TimeZone) -> String {
+    at.display_in(zone)
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+const STYLE: &str = "body{font:11pt/1.35 sans-serif;color:#000;background:#fff;margin:1rem}h1{font-size:16pt;margin:0}\
+    h2{font-size:12pt;margin:.7em 0 .2em}table{border-collapse:collapse;width:100%}th,td{border:1px solid #000;padding:2pt 4pt;\
+    text-align:left;vertical-align:top}.number{font-size:16pt;font-weight:bold}.small{font-size:9pt;margin:.3em 0}\
+    .short{border:3px solid #000;padding:4pt;font-weight:bold}.lifts{display:flex;flex-wrap:wrap;gap:6pt}\
+    .lift{border:1px solid #000;padding:3pt 6pt}.lift ul{margin:.2em 0;padding-left:1.1em}\
+    @page{size:A4;margin:12mm}@media print{body{margin:0}section{break-after:page}section:last-child{break-after:auto}\
+    tr,.lift{break-inside:avoid}}";
+
+/// The routes, each with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(read))
+}

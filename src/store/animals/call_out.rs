@@ -1,0 +1,241 @@
+//! Call-outs.
+
+use std::collections::BTreeMap;
+
+use serde_json::json;
+
+use crate::{
+    domain::{
+        animals::call_out::{CallOut, CallOutState, CalledFor},
+        exchange::change::ChangeKind,
+        values::{AnimalId, BusinessId, CallOutId, HerdId, ServiceId, Timestamp},
+    },
+    store::{
+        Page, Result, Tx,
+        access::business,
+        exchange::change::{self, NewChange},
+    },
+};
+
+macro_rules! call_outs {
+    ($rest:expr) => {
+        concat!(
+            "select c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state,
+                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by
+             from call_out c join herd h on h.business_id = c.business_id and h.id = c.herd_id ",
+            $rest
+        )
+    };
+}
+macro_rules! add_animals {
+    ($rows:literal) => {
+        concat!("insert into call_out_animal (business_id, call_out_id, animal_id) select $1, $2, ", $rows)
+    };
+}
+
+/// Enters a call-out.
+pub async fn add(tx: &mut Tx, business: BusinessId, c: &CallOut) -> Result<()> {
+    tx.sql(
+        "insert into call_out (business_id, id, herd_id, text, wanted_by, caller, telephone, asked_at, state, recorded_at,
+                               recorded_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+    )
+    .bind(business)
+    .bind(c.id)
+    .bind(c.herd_id)
+    .bind(c.text.clone())
+    .bind(c.wanted_by)
+    .bind(c.caller.clone())
+    .bind(c.telephone.clone())
+    .bind(c.asked_at)
+    .bind(c.state)
+    .bind(c.recorded_at)
+    .bind(c.recorded_by)
+    .run()
+    .await?;
+    if !c.animals.is_empty() {
+        let animals: Vec<_> = c.animals.iter().map(|one| one.animal_id).collect();
+        tx.sql_for(
+            add_animals!("unhex(value, '-') from json_each($3)"),
+            add_animals!("cast(value as uuid) from json_array_elements_text($3::json)"),
+        )
+        .bind(business)
+        .bind(c.id)
+        .bind(json!(animals).to_string())
+        .run()
+        .await?;
+    }
+    business::forget_state(tx, business);
+    note(tx, business, c);
+    Ok(())
+}
+
+/// It was closed.
+pub async fn change(tx: &mut Tx, business: BusinessId, c: &CallOut) -> Result<()> {
+    tx.sql(
+        "update call_out set state = $3, closed_at = $4, close_reason = $5 where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(c.id)
+    .bind(c.state)
+    .bind(c.closed_at)
+    .bind(c.close_reason.clone())
+    .run()
+    .await?;
+    business::forget_state(tx, business);
+    note(tx, business, c);
+    Ok(())
+}
+
+fn note(tx: &mut Tx, business: BusinessId, c: &CallOut) {
+    let change = NewChange::of(ChangeKind::CallOut, c.id.0).herd(c.herd_id);
+    change::note(
+        tx,
+        business,
+        match c.animals[..] {
+            [ref only] => change.animal(only.animal_id),
+            _ => change,
+        },
+    );
+}
+
+/// An animal was served: what a farm asked for may be done. Where nobody waits it costs nothing.
+pub(in crate::store) async fn served(
+    tx: &mut Tx,
+    business: BusinessId,
+    animal: AnimalId,
+    service: ServiceId,
+    served_at: Timestamp,
+) -> Result<()> {
+    if !business::state(tx, business).await?.has_open_call_outs {
+        return Ok(());
+    }
+    // Uses call_out_of_animal.
+    let waiting = tx
+        .sql(call_outs!(
+            "where c.business_id = $1 and c.state = 'open' and c.id in (
+                 select a.call_out_id from call_out_animal a
+                 where a.business_id = $1 and a.animal_id = $2 and a.service_id is null)
+             order by c.id"
+        ))
+        .bind(business)
+        .bind(animal)
+        .all()
+        .await?;
+    for before in with_animals(tx, business, waiting).await? {
+        let after = before.clone().served(animal, service, served_at);
+        if after == before {
+            continue;
+        }
+        tx.sql(
+            "update call_out_animal set service_id = $4
+             where business_id = $1 and call_out_id = $2 and animal_id = $3",
+        )
+        .bind(business)
+        .bind(after.id)
+        .bind(animal)
+        .bind(service)
+        .run()
+        .await?;
+        change(tx, business, &after).await?;
+    }
+    Ok(())
+}
+
+/// One call-out.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: CallOutId) -> Result<Option<CallOut>> {
+    let found: Option<CallOut> = tx
+        .sql(call_outs!("where c.business_id = $1 and c.id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await?;
+    Ok(with_animals(tx, business, found.into_iter().collect()).await?.pop())
+}
+
+/// Which call-outs a list shows; what is not said is not asked.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wanted {
+    /// Of this herd.
+    pub herd: Option<HerdId>,
+    /// That wait, or do not any more.
+    pub state: Option<CallOutState>,
+}
+
+/// Call-outs, oldest entry first.
+pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page) -> Result<Vec<CallOut>> {
+    macro_rules! filtered {
+        ($leading:literal) => {
+            call_outs!(concat!(
+                "where c.business_id = $1 and c.id in (
+                     select x.id from call_out x where x.business_id = $1 and x.id > $2 and ",
+                $leading,
+                " and ($5 is null or x.state = $5) order by x.id limit $3)
+                 order by c.id"
+            ))
+        };
+    }
+    let found = tx
+        .sql(if wanted.state == Some(CallOutState::Open) {
+            // call_out_open: few wait, whatever the size of the book.
+            filtered!("x.state = 'open' and ($4 is null or x.herd_id = $4)")
+        } else if wanted.herd.is_some() {
+            // call_out_by_herd.
+            filtered!("x.herd_id = $4")
+        } else {
+            // The primary key.
+            filtered!("$4 is null")
+        })
+        .bind(business)
+        .bind(page.after)
+        .bind(page.limit)
+        .bind(wanted.herd)
+        .bind(wanted.state)
+        .all()
+        .await?;
+    with_animals(tx, business, found).await
+}
+
+macro_rules! animals {
+    ($ids:literal) => {
+        concat!(
+            "select o.call_out_id, o.animal_id, a.number as animal_number, o.service_id
+             from call_out_animal o join animal a on a.business_id = o.business_id and a.id = o.animal_id
+             where o.business_id = $1 and o.call_out_id in (",
+            $ids,
+            ") order by o.call_out_id, o.animal_id"
+        )
+    };
+}
+
+/// The same with the animals that they name.
+async fn with_animals(
+    tx: &mut Tx,
+    business: BusinessId,
+    mut call_outs: Vec<CallOut>,
+) -> Result<Vec<CallOut>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        call_out_id: CallOutId,
+        #[sqlx(flatten)]
+        animal: CalledFor,
+    }
+    let ids = json!(call_outs.iter().map(|call_out| call_out.id).collect::<Vec<_>>());
+    let rows: Vec<Row> = tx
+        .sql_for(
+            animals!("select unhex(value, '-') from json_each($2)"),
+            animals!("select cast(value as uuid) from json_array_elements_text($2::json)"),
+        )
+        .bind(business)
+        .bind(ids.to_string())
+        .all()
+        .await?;
+    let mut animals = BTreeMap::<CallOutId, Vec<CalledFor>>::new();
+    for Row { call_out_id, animal } in rows {
+        animals.entry(call_out_id).or_default().push(animal);
+    }
+    for call_out in &mut call_outs {
+        call_out.animals = animals.remove(&call_out.id).unwrap_or_default();
+    }
+    Ok(call_outs)
+}
