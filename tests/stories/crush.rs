@@ -23,6 +23,7 @@ on_both_stores!(
     what_the_straw_says_is_held_against_the_book,
     straws_on_hold_are_neither_offered_nor_given,
     a_hold_is_entered_once_and_lifted,
+    frost_tells_of_a_failing_tank_at_once,
 );
 
 fn kinds(of: &Value) -> Vec<&str> {
@@ -526,4 +527,52 @@ async fn a_hold_is_entered_once_and_lifted(world: &World) {
     reader.delete(&path).await.problem(403, "forbidden");
     let neighbour = world.neighbour().await;
     neighbour.delete(&path).await.problem(404, "not-found");
+}
+
+async fn frost_tells_of_a_failing_tank_at_once(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let path = format!("/v1/tanks/{}/nitrogen-readings", farm.tank);
+    let technician = world.caller(Role::Technician).await;
+    let state = async || client.get(&format!("/v1/tanks/{}/nitrogen", farm.tank)).await.expect(200);
+    // Frost or sweat on the neck, the vacuum port or the outside: Nebel 2003. No reading of the level is needed.
+    let seen = technician.post(&path, json!({"frost": "sweat"})).await.created();
+    assert_eq!(
+        (&seen["measured"], &seen["depth_mm"], &seen["frost"]),
+        (&Value::Null, &Value::Null, &json!("sweat"))
+    );
+    assert!(seen["warnings"][0].as_str().unwrap().contains("/v1/holds"), "it proposes the hold: {seen:#}");
+    let failing = state().await;
+    assert_eq!((&failing["condition"], &failing["frost"]["frost"]), (&json!("failing"), &json!("sweat")));
+    assert_eq!(failing["last_reading"], Value::Null);
+    let [alert] = &open_alerts(client, "nitrogen.loss_high").await[..] else { panic!("no alert") };
+    assert!(alert["text"].as_str().unwrap().contains("sweat was seen"), "{alert:#}");
+
+    // With a level that is as it should be the frost still tells; none on a later look takes it back.
+    world.pass(TimeDelta::hours(1));
+    technician.post(&path, json!({"depth_mm": 420, "frost": "frost"})).await.created();
+    assert_eq!(
+        (&state().await["condition"], &state().await["frost"]["frost"]),
+        (&json!("failing"), &json!("frost"))
+    );
+    world.pass(TimeDelta::hours(1));
+    technician.post(&path, json!({"depth_mm": 419})).await.created();
+    assert_eq!(state().await["condition"], "failing", "who only read the level did not look");
+    world.pass(TimeDelta::hours(1));
+    technician.post(&path, json!({"depth_mm": 418, "frost": "none"})).await.created();
+    let now = state().await;
+    assert_eq!(now["frost"], Value::Null);
+    assert_ne!(now["condition"], "failing");
+
+    // A repair ends it too.
+    world.pass(TimeDelta::hours(1));
+    technician.post(&path, json!({"frost": "frost"})).await.created();
+    world.pass(TimeDelta::hours(1));
+    let repair = json!({"kind": "replaced"});
+    technician.post(&format!("/v1/tanks/{}/repairs", farm.tank), repair).await.created();
+    assert_eq!(state().await["frost"], Value::Null);
+    let listed = client.get(&format!("{path}?limit=500")).await.expect(200);
+    assert_eq!(listed["items"].as_array().unwrap().len(), 5);
+    assert_eq!(technician.post(&path, json!({"frost": "ice"})).await.pointers(), ["#/frost"]);
+    assert_eq!(technician.post(&path, json!({})).await.pointers(), ["#/depth_mm"]);
 }

@@ -405,7 +405,7 @@ impl<'w> Yard<'w> {
                 json!({"depth": {"value": 12.2, "unit": "in"}}),
             ),
             "readings in litres" => {
-                (format!("{}/nitrogen-readings", self.tank().await), json!({"litres": 14.8}))
+                (format!("{}/nitrogen-readings", self.tank().await), json!({"litres": 14.8, "frost": "none"}))
             }
             "readings by weight" => {
                 (format!("{}/nitrogen-readings", self.tank().await), json!({"gross_kg": 24.3}))
@@ -1676,7 +1676,13 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
                 Field("depth/unit", Must, Word(&["mm", "cm", "in"])),
             ],
         ),
-        ("readings in litres", vec![Field("litres", May, Number([0.0, 20.5], [-0.001, 20.501]))]),
+        (
+            "readings in litres",
+            vec![
+                Field("litres", May, Number([0.0, 20.5], [-0.001, 20.501])),
+                Field("frost", May, Word(&["none", "sweat", "frost"])),
+            ],
+        ),
         ("readings by weight", vec![Field("gross_kg", May, Number([12.4, 28.9], [12.399, 28.95]))]),
         (
             "refills",

@@ -8,7 +8,7 @@ use crate::{
     domain::{
         nitrogen::{
             self, LevelForecast, LevelHistory, Vessel,
-            level::{Filling, Gauge, Measured, Record},
+            level::{Filling, Gauge, Measured, Record, SeenFrost},
             tank::Tank,
         },
         values::{BusinessId, Litres, ReadDepthMm, TankId, Timestamp},
@@ -56,7 +56,7 @@ impl TankRecord {
     pub fn standing(&self, at: Timestamp) -> TankStatus {
         let vessel = self.tank.details.vessel();
         let (history, unusable) = self.record.history(&Gauge::of(&self.tank.details), &vessel);
-        let outlook = nitrogen::outlook(&vessel, &history, at);
+        let outlook = nitrogen::outlook(&vessel, &history, at).with_frost(self.record.standing_frost());
         let last_read = self.record.readings.last().copied();
         let reckoned = self.record.refills.last().is_some_and(|refill| {
             refill.after_mm.is_none() && last_read.is_none_or(|(read_at, _)| read_at < refill.at)
@@ -109,7 +109,9 @@ async fn records(
     let span = Span { from: at.plus(-LOOK_BACK), until: at };
     let mut records = BTreeMap::<TankId, Record>::new();
     for row in store::nitrogen::level::levels(tx, business, tanks, span).await? {
-        records.entry(row.tank_id).or_default().readings.push((row.read_at, row.measured));
+        let record = records.entry(row.tank_id).or_default();
+        record.readings.extend(row.measured.map(|measured| (row.read_at, measured)));
+        record.frost = row.frost.map(|frost| SeenFrost { seen_at: row.read_at, frost }).or(record.frost);
     }
     for row in store::nitrogen::level::moments(tx, business, tanks, span).await? {
         let record = records.entry(row.tank_id).or_default();

@@ -19,6 +19,9 @@ pub fn judge(
     outlook: &LevelForecast,
     now: Timestamp,
 ) -> Finding {
+    if let (AlertKind::NitrogenLossHigh, Some(_)) = (kind, outlook.frost) {
+        return Finding::Wrong { figures: Figures::default(), text: outlook.reason.clone() };
+    }
     let Some(read) = outlook.last_reading else { return Finding::Between };
     match kind {
         AlertKind::NitrogenLow => {

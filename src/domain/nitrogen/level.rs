@@ -17,6 +17,7 @@ use crate::{
             history::{ABOVE_FULL_MM, check_level, check_refill, level_after_mm},
             tank::TankDetails,
         },
+        row::{Joined, LeftJoin},
         values::{
             Kilograms, Litres, Note, ReadDepthMm, ReadLitres, ReadingId, RefillId, RepairId, RodLength,
             TankId, Technician, Timestamp,
@@ -73,6 +74,38 @@ text_enum! {
     }
 }
 
+text_enum! {
+    /// What was seen on a tank's neck, its vacuum port or its outside.
+    Frost {
+        /// Nothing.
+        None = "none",
+        /// It sweats: water stands on it.
+        Sweat = "sweat",
+        /// Frost.
+        Frost = "frost",
+    }
+}
+
+impl Frost {
+    /// Whether it tells of a vacuum that fails: frost or sweat on the neck, the vacuum port or the outside (Nebel 2003).
+    pub fn is_alarming(self) -> bool {
+        self != Self::None
+    }
+}
+
+/// What frost or sweat tells (Nebel 2003; Univ. Illinois Extension 2024).
+pub const FROST_TELLS: &str =
+    "Frost or sweat on the neck, the vacuum port or the outside tells of a vacuum that fails.";
+
+/// Frost or sweat that was seen, and when.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SeenFrost {
+    /// When.
+    pub seen_at: Timestamp,
+    /// What.
+    pub frost: Frost,
+}
+
 /// A level in the unit in which it was measured.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
 pub struct Measured {
@@ -82,6 +115,10 @@ pub struct Measured {
     pub value: f64,
     /// Its unit.
     pub unit: LevelUnit,
+}
+
+impl Joined for Measured {
+    const KEY: &'static str = "measured";
 }
 
 /// A level as far as the number itself says it.
@@ -134,7 +171,7 @@ impl RodDepth {
 }
 
 form! {
-    /// A reading of a tank's level: one of `depth_mm`, `depth`, `litres`, `gross_kg`.
+    /// A reading of a tank's level: one of `depth_mm`, `depth`, `litres`, `gross_kg`; or what was seen on it (`frost`), or both.
     #[derive(Clone, Debug, ToSchema)]
     pub struct NewReading, check NewReading::check {
         /// When; now when not said. Late and out of order is right too.
@@ -148,6 +185,8 @@ form! {
         pub litres: Option<ReadLitres>,
         /// What the tank weighs with its contents, in kilograms; needs the tank's `tare_kg`.
         pub gross_kg: Option<Kilograms>,
+        /// What was seen on the neck, the vacuum port and the outside. Frost or sweat opens `nitrogen.loss_high` at once.
+        pub frost: Option<Frost>,
         /// Who or what read it. Default `person`.
         #[schema(required = false)]
         pub source: ReadingSource = ReadingSource::Person,
@@ -155,7 +194,7 @@ form! {
         pub supersedes: Option<ReadingId>,
         /// Who read it.
         pub technician: Option<Technician>,
-        /// A remark, such as frost or sweat on the neck.
+        /// A remark.
         pub note: Option<Note>,
     }
 }
@@ -174,15 +213,16 @@ impl NewReading {
         .flatten()
     }
 
-    /// What was measured, and where in the body it stands; a form that was read has it.
+    /// What was measured, and where in the body it stands; none where only frost was looked for.
     pub fn measured(&self) -> Option<(&'static str, Measured)> {
         self.all().next()
     }
 
     fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
-        if self.measured().is_none() {
+        if self.measured().is_none() && self.frost.is_none() {
             faults.push(
-                spot.member("depth_mm").fault("is required, or one of depth, litres, gross_kg in its place"),
+                spot.member("depth_mm")
+                    .fault("is required, or one of depth, litres, gross_kg in its place, or frost alone"),
             );
         }
         for (more, _) in self.all().skip(1) {
@@ -201,9 +241,11 @@ pub struct Reading {
     pub tank_id: TankId,
     /// When.
     pub read_at: Timestamp,
-    /// What was read, as it was told.
-    #[sqlx(flatten)]
-    pub measured: Measured,
+    /// What was read, as it was told; null where only frost was looked for.
+    #[sqlx(flatten, try_from = "LeftJoin<Measured>")]
+    pub measured: Option<Measured>,
+    /// What was seen on the tank.
+    pub frost: Option<Frost>,
     #[allow(missing_docs)]
     #[serde(flatten)]
     #[sqlx(flatten, try_from = "InTank")]
@@ -237,18 +279,23 @@ pub struct Gauged {
     pub litres: Option<f64>,
 }
 
+impl Gauged {
+    /// Of a reading without a level.
+    pub const NONE: Self = Self { depth_mm: None, litres: None };
+}
+
 /// A reading beside its tank.
 #[derive(sqlx::FromRow)]
 struct InTank {
-    #[sqlx(flatten)]
-    measured: Measured,
+    #[sqlx(flatten, try_from = "LeftJoin<Measured>")]
+    measured: Option<Measured>,
     #[sqlx(flatten)]
     tank: TankDetails,
 }
 
 impl From<InTank> for Gauged {
     fn from(row: InTank) -> Self {
-        Gauge::of(&row.tank).gauged(row.measured)
+        row.measured.map_or(Self::NONE, |measured| Gauge::of(&row.tank).gauged(measured))
     }
 }
 
@@ -532,9 +579,19 @@ pub struct Record {
     pub moments: Vec<Timestamp>,
     /// When the tank was repaired or replaced.
     pub repairs: Vec<Timestamp>,
+    /// The last time that somebody looked for frost, and what was seen.
+    pub frost: Option<SeenFrost>,
 }
 
 impl Record {
+    /// Frost or sweat that stands: seen when somebody looked last, and the tank was not repaired since.
+    pub fn standing_frost(&self) -> Option<SeenFrost> {
+        let repaired_at = self.repairs.iter().max();
+        self.frost.filter(|seen| {
+            seen.frost.is_alarming() && repaired_at.is_none_or(|repaired| *repaired < seen.seen_at)
+        })
+    }
+
     /// The record as depths, and how many of its readings say nothing of depth because the tank is not known well
     /// enough.
     ///

@@ -9,6 +9,7 @@ use crate::{
             Condition, LastAlarm, LevelHistory, Reading, Vessel,
             estimate::Estimate,
             history::{Timeline, days_between},
+            level::{FROST_TELLS, SeenFrost},
             verdict::Verdict,
         },
         values::Timestamp,
@@ -113,6 +114,26 @@ pub struct LevelForecast {
     pub reason: String,
     /// The last alarm of a failing tank; none when there never was one.
     pub alarm: Option<LastAlarm>,
+    /// Frost or sweat that stands; it makes the tank a failing one, whatever its readings say.
+    pub frost: Option<SeenFrost>,
+}
+
+impl LevelForecast {
+    /// The same with frost or sweat that was seen on the tank.
+    #[must_use]
+    pub fn with_frost(mut self, frost: Option<SeenFrost>) -> Self {
+        if let Some(SeenFrost { seen_at, frost }) = frost {
+            self.condition = Condition::Failing;
+            self.reason = format!(
+                "On {} {frost} was seen. {FROST_TELLS} Have another tank ready and move the straws; it stands until somebody looks \
+                 and sees none, or a repair or replacement of the tank is entered. {}",
+                seen_at.utc().format("%Y-%m-%d"),
+                self.reason
+            );
+        }
+        self.frost = frost;
+        self
+    }
 }
 
 /// What can be said of a tank's nitrogen at `now`. What lies after `now` is left out.
@@ -136,6 +157,7 @@ pub fn outlook(vessel: &Vessel, history: &LevelHistory, now: Timestamp) -> Level
         condition: verdict.condition,
         reason: verdict.reason,
         alarm: verdict.alarm,
+        frost: None,
     }
 }
 

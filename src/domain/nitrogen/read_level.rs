@@ -10,8 +10,8 @@ use crate::domain::{
     form::Fault,
     nitrogen::{
         level::{
-            Gauge, LevelUnit, Measured, NewReading, NewRefill, NewRepair, Reading, Refill, Repair,
-            centimetres_as_mm, rise_without_refill,
+            FROST_TELLS, Frost, Gauge, Gauged, LevelUnit, Measured, NewReading, NewRefill, NewRepair,
+            Reading, Refill, Repair, centimetres_as_mm, rise_without_refill,
         },
         tank::Tank,
     },
@@ -45,9 +45,32 @@ pub struct Facts {
 pub fn reading(new: &NewReading, tank_id: TankId, facts: &Facts, now: Now) -> Result<Reading, Rejection> {
     let (read_at, ahead) = now.client_time(new.read_at, "read_at")?;
     let gauge = Gauge::of(&known(facts.tank.as_ref(), tank_id)?.details);
-    let (field, measured) = new.measured().ok_or_else(|| invalid("depth_mm", "is required"))?;
-    gauge.check(measured).map_err(|wrong| invalid(field, wrong))?;
+    let measured = new.measured();
+    if let Some((field, measured)) = measured {
+        gauge.check(measured).map_err(|wrong| invalid(field, wrong))?;
+    }
     may_stand("reading", tank_id, new.supersedes.map(|id| id.0), facts, read_at)?;
+    let measured = measured.map(|(_, measured)| measured);
+    let of_level = measured.map(|measured| level_warnings(measured, &gauge, facts)).unwrap_or_default();
+    Ok(Reading {
+        id: ReadingId::new(),
+        tank_id,
+        read_at,
+        measured,
+        frost: new.frost,
+        gauged: measured.map_or(Gauged::NONE, |measured| gauge.gauged(measured)),
+        source: new.source,
+        technician: new.technician.clone(),
+        note: new.note.clone(),
+        supersedes: new.supersedes,
+        superseded_by: None,
+        warnings: ahead.into_iter().chain(of_level).chain(new.frost.and_then(frost_warning)).collect(),
+        recorded_at: now.now,
+    })
+}
+
+/// What is to be said of a level against what was known before it.
+fn level_warnings(measured: Measured, gauge: &Gauge, facts: &Facts) -> Vec<String> {
     let rise = facts.last.filter(|_| !facts.refilled).and_then(|(before_at, before)| {
         let (was, is) = gauge.depth_mm(before).zip(gauge.depth_mm(measured))?;
         rise_without_refill(was, is, before_at)
@@ -55,19 +78,17 @@ pub fn reading(new: &NewReading, tank_id: TankId, facts: &Facts, now: Now) -> Re
     let last_mm = facts.last.and_then(|(_, before)| gauge.depth_mm(before));
     let expected_mm = last_mm.or(facts.tank.as_ref().and_then(|tank| tank.details.min_mm()));
     let unit = expected_mm.and_then(|expected| centimetres_as_mm(measured, expected, gauge.full_mm()));
-    Ok(Reading {
-        id: ReadingId::new(),
-        tank_id,
-        read_at,
-        measured,
-        gauged: gauge.gauged(measured),
-        source: new.source,
-        technician: new.technician.clone(),
-        note: new.note.clone(),
-        supersedes: new.supersedes,
-        superseded_by: None,
-        warnings: ahead.into_iter().chain(says_nothing(&gauge, measured)).chain(rise).chain(unit).collect(),
-        recorded_at: now.now,
+    says_nothing(gauge, measured).into_iter().chain(rise).chain(unit).collect()
+}
+
+/// What to do about frost or sweat: the tank may be losing its vacuum.
+fn frost_warning(frost: Frost) -> Option<String> {
+    frost.is_alarming().then(|| {
+        format!(
+            "{FROST_TELLS} While any liquid is left straws may be sound: move them to a sound tank at once, and put what hangs \
+             here on hold with POST /v1/holds until it is known. Gas displaces air without warning: open doors, gloves, face \
+             shield; local codes go before this."
+        )
     })
 }
 

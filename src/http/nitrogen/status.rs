@@ -25,7 +25,7 @@ use crate::{
     domain::{
         nitrogen::{
             Basis, CAUTION, Condition, Interval, LastAlarm, Level, Loss, Minimum,
-            level::{Measured, rounded},
+            level::{Measured, SeenFrost, rounded},
             tank::Tank,
         },
         values::{TankId, TimeZone, Timestamp},
@@ -105,6 +105,8 @@ pub struct NitrogenState {
     reason: String,
     /// The last alarm of a failing tank, whether it stands or has ended; null when there never was one.
     alarm: Option<LastAlarm>,
+    /// Frost or sweat that was seen when somebody looked last, unless the tank was repaired since; null without any.
+    frost: Option<SeenFrost>,
     /// The last reading; null without one in the last five years.
     last_reading: Option<LastReading>,
     /// How often the tank was opened in the 30 days before, as the ledger knows it: straws that went out or in within
@@ -164,6 +166,7 @@ impl From<&TankStatus> for NitrogenState {
             condition: outlook.condition,
             reason: outlook.reason.clone(),
             alarm: outlook.alarm,
+            frost: outlook.frost,
             last_reading,
             openings_last_30_days: history.openings.iter().filter(|opened| **opened > lately).count(),
             basis: outlook.basis,

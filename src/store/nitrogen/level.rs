@@ -5,7 +5,7 @@ use uuid::Uuid;
 use crate::{
     domain::{
         nitrogen::{
-            level::{LevelUnit, Measured, Reading, Refill, Repair},
+            level::{Frost, LevelUnit, Measured, Reading, Refill, Repair},
             read_level::Facts,
             tank::Tank,
         },
@@ -91,7 +91,7 @@ macro_rules! before {
              left join nitrogen_reading l on l.business_id = b.id and l.tank_id = $2 and l.superseded_at is null
                        and l.read_at = (select max(r.read_at) from nitrogen_reading r
                                         where r.business_id = $1 and r.tank_id = $2 and r.read_at < $3
-                                          and r.superseded_at is null)
+                                          and r.superseded_at is null and r.measured is not null)
              where b.id = $1"
         )
     };
@@ -140,25 +140,26 @@ pub async fn write_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Rea
     tx.sql_for(
         "update nitrogen_reading set superseded_at = $11 where business_id = $1 and id = $10;
          insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
-                                       supersedes_id, recorded_at, recorded_by)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+                                       supersedes_id, recorded_at, recorded_by, frost)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
         "with old as (update nitrogen_reading set superseded_at = $11 where business_id = $1 and id = $10 returning id)
          insert into nitrogen_reading (business_id, id, tank_id, read_at, measured, unit, source, technician, note,
-                                       supersedes_id, recorded_at, recorded_by)
-         select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12 from (select count(*) from old) as put_aside",
+                                       supersedes_id, recorded_at, recorded_by, frost)
+         select $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13 from (select count(*) from old) as put_aside",
     )
     .bind(business)
     .bind(r.id)
     .bind(r.tank_id)
     .bind(r.read_at)
-    .bind(r.measured.value)
-    .bind(r.measured.unit)
+    .bind(r.measured.map(|measured| measured.value))
+    .bind(r.measured.map(|measured| measured.unit))
     .bind(r.source)
     .bind(r.technician.clone())
     .bind(r.note.clone())
     .bind(r.supersedes)
     .bind(r.recorded_at)
     .bind(by)
+    .bind(r.frost)
     .run()
     .await
     .map(drop)
@@ -167,7 +168,7 @@ pub async fn write_reading(tx: &mut Tx, business: BusinessId, by: KeyId, r: &Rea
 macro_rules! readings {
     ($rest:literal) => {
         concat!(
-            "select r.id, r.tank_id, r.read_at, r.measured, r.unit, r.source, r.technician, r.note, r.supersedes_id,
+            "select r.id, r.tank_id, r.read_at, r.measured, r.unit, r.frost, r.source, r.technician, r.note, r.supersedes_id,
                     s.id as superseded_by, r.recorded_at, ",
             tank_columns!(),
             "
@@ -375,9 +376,11 @@ pub struct LevelRow {
     pub tank_id: TankId,
     /// When.
     pub read_at: Timestamp,
-    /// What was read.
-    #[sqlx(flatten)]
-    pub measured: Measured,
+    /// What was read, if the level was.
+    #[sqlx(flatten, try_from = "LeftJoin<Measured>")]
+    pub measured: Option<Measured>,
+    /// What was seen on the tank.
+    pub frost: Option<Frost>,
 }
 
 /// The readings of tanks that still stand, tank by tank in order of time.
@@ -386,7 +389,7 @@ pub async fn levels(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span)
     macro_rules! levels {
         ($tanks:literal) => {
             concat!(
-                "select tank_id, read_at, measured, unit from nitrogen_reading
+                "select tank_id, read_at, measured, unit, frost from nitrogen_reading
                  where business_id = $1 and ",
                 $tanks,
                 " and read_at between $4 and $5 and superseded_at is null

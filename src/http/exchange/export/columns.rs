@@ -87,7 +87,7 @@ columns! {
         reason, reverses, reversed_by, exposure_s, note, warnings, lot_id, recorded_at, recorded_by;
     Requests: id, herd_id, herd_name, animals, text, wanted_by, caller, telephone, asked_at, state, closed_at, close_reason,
         warnings, recorded_at, recorded_by;
-    NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, source, technician, note, supersedes,
+    NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, frost, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
