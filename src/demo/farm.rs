@@ -137,7 +137,7 @@ pub async fn enter(desk: &Client, morning: Timestamp) -> anyhow::Result<Farm> {
     let (meadow, ridge) = enter_herds(desk).await?;
     let tanks = enter_tanks(desk, &meadow, &ridge).await?;
     let sires = enter_sires(desk).await?;
-    let (lots, straws) = enter_straws(desk, today, morning, &tanks, &sires).await?;
+    let (lots, straws) = enter_straws(desk, today, morning, &tanks, &sires, &ridge.id).await?;
     let mut farm = Farm { meadow, ridge, tanks, sires, lots, straws, events: 0, animals: BTreeMap::new() };
 
     let (calves, grown): (Vec<Life>, Vec<Life>) =
@@ -219,10 +219,11 @@ async fn enter_straws(
     morning: Timestamp,
     tanks: &[Named],
     sires: &[Named],
+    ridge: &str,
 ) -> anyhow::Result<(Vec<String>, i64)> {
     let lots = all((0..straws::LOTS).map(|n| async move {
         let sire = sires.get(straws::sire_of(n)).context("a lot of no sire")?;
-        enter_one(desk, "/v1/lots", &straws::lot(n, &sire.id, today)).await
+        enter_one(desk, "/v1/lots", &straws::lot(n, &sire.id, ridge, today)).await
     }))
     .await?;
     let deliveries =

@@ -85,6 +85,7 @@ impl<'r> Round<'r> {
             "She is pregnant" pregnant;
             "Her own sire" own_daughter;
             "A lot in quarantine" quarantine;
+            "A farmer's own straws in the technician's tank" farmers_own;
             "Not to be bred" not_to_be_bred;
             "The answer was lost on the way" lost_answer;
             "One last straw, two technicians" last_straw;
@@ -200,6 +201,20 @@ impl<'r> Round<'r> {
         let service = self.thaw_and_serve(cow, &straw, RIGHT_BATH, 72).await?;
         no_deviations(&service)?;
         Ok("refused with the rule and the nearest straw that she may have; that one was taken".to_owned())
+    }
+
+    async fn farmers_own(&mut self) -> anyhow::Result<String> {
+        let cow = self.farm.animal(104)?;
+        let lot = self.lot(straws::FARMERS_OWN)?.to_owned();
+        self.narrate.does(&format!(
+            "In Mira's tank hang straws that belong to the owner of {}. For 104, of {}, she asks for one of them.",
+            self.farm.ridge.name, self.farm.meadow.name
+        ));
+        let refusal =
+            self.withdraw(cow, &json!({"lot_id": lot}), 154).await?.must_refuse(409, "not-yours")?;
+        let instead = refusal.list("/allowed")?;
+        ensure!(instead.iter().all(|straw| straw["lot"]["id"] != json!(lot)), "it is offered all the same");
+        Ok("another owner's straws are neither offered nor given".to_owned())
     }
 
     async fn override_of_the_rule(&mut self) -> anyhow::Result<String> {

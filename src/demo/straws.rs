@@ -20,6 +20,9 @@ pub const LAST_STRAW: usize = 32;
 /// A lot of the same sire in the technician's tank, with its supplier's own thaw instruction.
 pub const SUPPLIERS_OWN: usize = 8;
 
+/// A sexed lot in the technician's tank that belongs to the owner of Upper Ridge.
+pub const FARMERS_OWN: usize = 5;
+
 /// A sexed lot in quarantine, in the technician's tank.
 pub const QUARANTINED: usize = 11;
 
@@ -47,8 +50,8 @@ fn is_half_ml(lot: usize) -> bool {
     semen_type_of(lot) == "conventional" && lot.is_multiple_of(2)
 }
 
-/// What is said of a lot.
-pub fn lot(n: usize, sire_id: &str, today: Day) -> Value {
+/// What is said of a lot; `ridge` is the herd of Upper Ridge.
+pub fn lot(n: usize, sire_id: &str, ridge: &str, today: Day) -> Value {
     let semen_type = semen_type_of(n);
     let collected_on = today.plus_days(-120 - days((n * 17) % 600));
     json!({
@@ -62,6 +65,7 @@ pub fn lot(n: usize, sire_id: &str, today: Day) -> Value {
         "sexed_percentage": (semen_type != "conventional").then_some(90),
         "thaw": (n == SUPPLIERS_OWN).then(suppliers_instruction),
         "status": if n == QUARANTINED { "quarantined" } else { "usable" },
+        "owner_herd_id": (n == FARMERS_OWN).then_some(ridge),
     })
 }
 
@@ -145,6 +149,7 @@ mod tests {
     fn the_lots_of_the_story_are_what_the_story_says() {
         assert_eq!(sire_of(LAST_STRAW), sire_of(SUPPLIERS_OWN));
         assert_eq!((tank_of(LAST_STRAW), tank_of(SUPPLIERS_OWN), tank_of(QUARANTINED)), (1, 2, 2));
+        assert_eq!((tank_of(FARMERS_OWN), semen_type_of(FARMERS_OWN)), (2, "sexed_female"));
         assert_eq!(semen_type_of(LAST_STRAW), semen_type_of(SUPPLIERS_OWN));
         assert_eq!(deliveries(LAST_STRAW).iter().map(|d| d.straws).sum::<i64>(), 1);
         let types: HashSet<_> = (0..LOTS).map(semen_type_of).collect();
