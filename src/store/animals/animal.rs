@@ -20,6 +20,13 @@ use crate::{
     },
 };
 
+/// The columns of an animal, as [`Animal`] reads them.
+macro_rules! animal_columns {
+    () => {
+        "id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at"
+    };
+}
+
 /// Enters an animal.
 pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<()> {
     let d = &animal.details;
@@ -112,10 +119,12 @@ pub async fn set_dam(tx: &mut Tx, business: BusinessId, id: AnimalId, dam: Anima
 
 /// One animal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Option<Animal>> {
-    tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
-         from animal where business_id = $1 and id = $2",
-    )
+    tx.sql(concat!(
+        "select ",
+        animal_columns!(),
+        "
+         from animal where business_id = $1 and id = $2"
+    ))
     .bind(business)
     .bind(id)
     .optional()
@@ -125,7 +134,9 @@ pub async fn find(tx: &mut Tx, business: BusinessId, id: AnimalId) -> Result<Opt
 macro_rules! of_ids {
     ($ids:literal) => {
         concat!(
-            "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, created_at
+            "select ",
+            animal_columns!(),
+            "
              from animal where business_id = $1 and id in (",
             $ids,
             ")"
@@ -177,13 +188,15 @@ pub async fn descents(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result
 pub async fn numbered(tx: &mut Tx, business: BusinessId, herd: HerdId, number: &Code) -> Result<Vec<Animal>> {
     // Uses animal_by_number, which covers the inner statement: without it SQLite, which keeps no statistics,
     // walks all animals of the business instead.
-    tx.sql(
-        "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
+    tx.sql(concat!(
+        "select ",
+        animal_columns!(),
+        "
          from animal
          where business_id = $1 and id in (
              select id from animal where business_id = $1 and herd_id = $2 and number = $3)
-         order by id",
-    )
+         order by id"
+    ))
     .bind(business)
     .bind(herd)
     .bind(number.clone())
@@ -229,9 +242,13 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     macro_rules! filtered {
         ($leading:expr) => {
             concat!(
-                "select id, herd_id, number, name, identifiers, born_on, sire_id, dam_id, breed, left_on, donor, animal_groups, created_at
+                "select ",
+                animal_columns!(),
+                "
                  from animal
-                 where business_id = $1 and ", $leading, " and ($4 is null or herd_id = $4)
+                 where business_id = $1 and ",
+                $leading,
+                " and ($4 is null or herd_id = $4)
                    and ($5 is null or number = $5)
                  order by id limit $3"
             )

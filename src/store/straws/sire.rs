@@ -23,6 +23,14 @@ macro_rules! sire_columns {
 }
 pub(crate) use sire_columns;
 
+/// The columns of a sire, as [`Sire`] reads them.
+macro_rules! sire_details_columns {
+    () => {
+        "id, name, breed, purpose, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
+         maternal_grandsire_identifier, created_at"
+    };
+}
+
 /// Enters a sire.
 pub async fn add(tx: &mut Tx, business: BusinessId, sire: &Sire) -> Result<()> {
     let d = &sire.details;
@@ -88,15 +96,11 @@ async fn set_words(tx: &mut Tx, business: BusinessId, id: SireId, d: &SireDetail
 
 /// One sire.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: SireId) -> Result<Option<Sire>> {
-    tx.sql(
-        "select id, name, breed, purpose, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
-                maternal_grandsire_identifier, created_at
-         from sire where business_id = $1 and id = $2",
-    )
-    .bind(business)
-    .bind(id)
-    .optional()
-    .await
+    tx.sql(concat!("select ", sire_details_columns!(), " from sire where business_id = $1 and id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
 }
 
 /// Sires, oldest first; of one breed, or by an official name, when these are given.
@@ -110,8 +114,9 @@ pub async fn list(
     macro_rules! filtered {
         ($leading:literal) => {
             concat!(
-                "select id, name, breed, purpose, identifiers, sire_id, dam_id, maternal_grandsire_id, sire_identifier, dam_identifier,
-                maternal_grandsire_identifier, created_at
+                "select ",
+                sire_details_columns!(),
+                "
                  from sire
                  where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
                 $leading,
@@ -147,7 +152,9 @@ pub async fn search(
     macro_rules! found {
         ($database:ident) => {
             concat!(
-                "select id, name, breed, identifiers, sire_id, dam_id, created_at
+                "select ",
+                sire_details_columns!(),
+                "
                  from sire
                  where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
                 is_found!($database, "sire", "id", "$5"),
