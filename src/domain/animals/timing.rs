@@ -152,6 +152,10 @@ pub fn timing(
         ),
     };
     let text = match served_at {
+        // What has passed is of no use to somebody who came in time.
+        Some(served) if state == WindowState::Passed && served <= latest_at => {
+            format!("She was served in this heat already, {}.", local(served))
+        }
         Some(served) => format!("She was served in this heat already, {}. {window}", local(served)),
         None => window,
     };

@@ -18,6 +18,7 @@ use crate::{
         animals::{
             choice::one_of,
             round::{DueAnimal, Lift, ReservedStraw, Round, Stop},
+            timing::WindowState,
         },
         exchange::cell,
         identifiers::printed,
@@ -209,9 +210,11 @@ fn page(round: &Round) -> String {
             stop.lifts.iter().for_each(|lift| lift_html(&mut body, lift));
             body.push_str("</div>");
         }
-        body.push_str("<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Heed</tr>");
-        stop.animals.iter().for_each(|animal| animal_html(&mut body, animal, zone));
-        body.push_str("</table>");
+        if !stop.animals.is_empty() {
+            body.push_str("<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Heed</tr>");
+            stop.animals.iter().for_each(|animal| animal_html(&mut body, animal, zone, round.date));
+            body.push_str("</table>");
+        }
         if !stop.watch.is_empty() {
             body.push_str(
                 "<h2>Watch for heat</h2><table><tr><th>Animal<th>Served<th>Comes back<th>Would be</tr>",
@@ -270,7 +273,16 @@ fn lift_html(body: &mut String, lift: &Lift) {
     body.push_str("</ul></div>");
 }
 
-fn animal_html(body: &mut String, animal: &DueAnimal, zone: TimeZone) {
+fn animal_html(body: &mut String, animal: &DueAnimal, zone: TimeZone, date: Day) {
+    let timing = &animal.timing;
+    let clock = |at| clock(at, zone, date);
+    let when = match (timing.served_at, timing.state) {
+        (Some(served_at), _) => format!("SERVED {}", clock(served_at)),
+        (None, WindowState::Passed) => format!("TOO LATE since {}", clock(timing.latest_at)),
+        (None, _) => {
+            format!("{} until <b>{}</b>", clock(timing.earliest_at), clock(timing.latest_at))
+        }
+    };
     let straw = match &animal.straw {
         Some(straw) => named(straw),
         None if animal.short => "NO STRAW LEFT".to_owned(),
@@ -278,13 +290,11 @@ fn animal_html(body: &mut String, animal: &DueAnimal, zone: TimeZone) {
     };
     let _ = write!(
         body,
-        "<tr><td class=\"number\">{}<td>{}{}: {}<td>{} until <b>{}</b><td>{}<td>{}</tr>",
+        "<tr><td class=\"number\">{}<td>{}{}: {}<td>{when}<td>{}<td>{}</tr>",
         escaped(animal.animal_number.as_str()),
         animal.numbered.service_number,
         if animal.numbered.rank > 1 { format!(", rank {}", animal.numbered.rank) } else { String::new() },
         one_of(&animal.semen_types),
-        clock(animal.timing.earliest_at, zone),
-        clock(animal.timing.latest_at, zone),
         escaped(&straw),
         escaped(&notes(animal))
     );
@@ -304,8 +314,13 @@ fn named(straw: &ReservedStraw) -> String {
     all.into_iter().flatten().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
 }
 
-fn clock(at: Timestamp, zone: TimeZone) -> String {
-    at.display_in(zone)
+/// The time of the day; with the day where it is another than the round's.
+fn clock(at: Timestamp, zone: TimeZone, date: Day) -> String {
+    let told = at.display_in(zone);
+    match told.split_once(' ') {
+        Some((_, time)) if at.day_in(zone) == date => time.to_owned(),
+        _ => told,
+    }
 }
 
 fn escaped(text: &str) -> String {
