@@ -57,7 +57,7 @@ form! {
         #[param(value_type = Option<String>, format = Date)]
         pub date: Option<Day>,
         /// As JSON, CSV or a page to be printed. Default `json`.
-        #[param(required = false)]
+        #[param(inline, required = false)]
         pub format: RoundFormat = RoundFormat::Json,
     }
 }
