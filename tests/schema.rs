@@ -238,9 +238,11 @@ async fn as_before_changes_were_told(db: &Db) {
         "drop table ade_made",
         "drop table ade_item",
         "drop table change",
+        "drop index animal_event_heat_at",
+        "drop index service_at",
         "alter table business drop column changed_at",
         "alter table animal_event drop column reversed_at",
-        "delete from _sqlx_migrations where version in (6, 11)",
+        "delete from _sqlx_migrations where version in (6, 11, 21)",
     ] {
         tx.sql(statement).run().await.unwrap();
     }
