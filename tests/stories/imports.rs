@@ -544,9 +544,11 @@ fn hangs(stock: &[Value]) -> Vec<String> {
         .iter()
         .map(|item| {
             let mut item = item.clone();
-            for (object, ids) in
-                [("lot", &["id", "sire_id", "created_at"][..]), ("sire", &["id"]), ("place", &["tank_id"])]
-            {
+            for (object, ids) in [
+                ("lot", &["id", "sire_id", "created_at", "owner_herd_id"][..]),
+                ("sire", &["id"]),
+                ("place", &["tank_id"]),
+            ] {
                 for id in ids {
                     assert!(item[object].as_object_mut().unwrap().remove(*id).is_some(), "{object} {id}");
                 }
@@ -561,10 +563,12 @@ fn hangs(stock: &[Value]) -> Vec<String> {
 async fn an_export_of_the_stock_is_an_inventory_with_the_same_balances(world: &World) {
     let client = &world.manager;
     stocked(client).await;
-    // Tanks are told apart by their names.
-    for (n, tank) in whole(client, "/v1/tanks", "", 500).await.iter().enumerate() {
-        let path = format!("/v1/tanks/{}", tank["id"].as_str().unwrap());
-        client.patch(&path, None, json!({"name": format!("-Tank {n}")})).await.expect(200);
+    // Tanks and herds are told apart by their names.
+    for kind in ["tanks", "herds"] {
+        for (n, one) in whole(client, &format!("/v1/{kind}"), "", 500).await.iter().enumerate() {
+            let path = format!("/v1/{kind}/{}", one["id"].as_str().unwrap());
+            client.patch(&path, None, json!({"name": format!("-{kind} {n}")})).await.expect(200);
+        }
     }
     // Names that a spreadsheet would run, and everything that can be said of a lot.
     let tank = &whole(client, "/v1/tanks", "", 500).await[0];
@@ -585,6 +589,10 @@ async fn an_export_of_the_stock_is_an_inventory_with_the_same_balances(world: &W
     } else {
         World::postgres().await
     };
+    for herd in whole(client, "/v1/herds", "", 500).await {
+        let same = json!({"name": herd["name"], "time_zone": herd["time_zone"]});
+        other.manager.make("/v1/herds", same).await;
+    }
     for tank in whole(client, "/v1/tanks", "", 500).await {
         let same = json!({"name": tank["name"], "canisters": tank["canisters"]});
         other.manager.make("/v1/tanks", same).await;

@@ -349,7 +349,7 @@ impl<'w> Yard<'w> {
             ),
             "holds" => (
                 "/v1/holds".to_owned(),
-                json!({"tank_id": tank, "canister": 6, "reason": "Doubt.", "held_at": at, "technician": technician}),
+                json!({"tank_id": self.empty_tank().await, "canister": 6, "reason": "Doubt.", "held_at": at, "technician": technician}),
             ),
             "reversal" => (
                 format!("/v1/movements/{}/reversal", self.received().await),
@@ -527,14 +527,21 @@ impl<'w> Yard<'w> {
         self.client.make("/v1/herds", json!({"name": "Upper Meadow", "time_zone": "UTC"})).await
     }
 
-    /// A new tank of 20.5 litres, by its path.
-    async fn tank(&self) -> String {
+    /// A new tank of 20.5 litres.
+    async fn empty_tank(&self) -> String {
         let tank = json!({"name": "Gauged", "capacity_l": 20.5, "full_depth_mm": 430, "tare_kg": 12.4});
-        format!("/v1/tanks/{}", self.client.make("/v1/tanks", tank).await)
+        self.client.make("/v1/tanks", tank).await
     }
 
+    /// The same by its path.
+    async fn tank(&self) -> String {
+        format!("/v1/tanks/{}", self.empty_tank().await)
+    }
+
+    /// A straw that left the tank when the bodies say that it was thawed and served.
     async fn withdrawn(&self) -> String {
-        let order = json!({"animal_id": self.animal().await, "lot_id": self.farm.sexed});
+        let order = json!({"animal_id": self.animal().await, "lot_id": self.farm.sexed,
+                           "withdrawn_at": "2026-03-01T06:10:00Z"});
         self.client.make("/v1/withdrawals", order).await
     }
 
@@ -668,7 +675,9 @@ async fn what_a_field_takes_is_kept(world: &World) {
                 let refused_here = answer.body["errors"]
                     .as_array()
                     .is_some_and(|faults| faults.iter().any(|fault| fault["pointer"] == field.pointer()));
-                assert!(answer.status < 500 && !refused_here, "{path} {sent}: {answer:?}");
+                // A straw is served within a day of its withdrawal; see `crush`.
+                let depends = (form, field.0) == ("services with a straw", "served_at");
+                assert!(answer.status < 500 && (!refused_here || depends), "{path} {sent}: {answer:?}");
                 // Who threw a straw away, and why, stands in the ledger; see `protocol`.
                 let told = if form == "discard" { &Value::Null } else { &answer.body };
                 let kept = told.pointer(&format!("/{}", field.0));

@@ -168,6 +168,8 @@ fn most_of(path: &str) -> usize {
     match path {
         // The animal with her pedigree, the straws in reach, the herd's plan and the straws that are out.
         "/v1/animals/{id}/next-service" => 5,
+        // Whose day it is, who is due, the straws that hang, the pedigree of their matings and the straws that are out.
+        "/v1/round" => 5,
         _ => 3,
     }
 }
@@ -205,6 +207,11 @@ async fn some_of_everything(client: &Client) -> Farm {
     client.make("/v1/alert-rules", json!({"kind": "stock.low", "below_straws": 20})).await;
     for name in ["To watch", "The same"] {
         client.make("/v1/calendars", json!({"name": name})).await;
+    }
+    for canister in [5, 6] {
+        client
+            .make("/v1/holds", json!({"tank_id": farm.tank, "canister": canister, "reason": "Doubt."}))
+            .await;
     }
     for text in ["Heat seen.", "Another."] {
         client.make("/v1/requests", json!({"herd_id": farm.herd, "text": text})).await;

@@ -267,8 +267,8 @@ async fn a_straw_has_seconds_to_the_bath(world: &World) {
         thawing["deviations"][0]["text"].as_str().unwrap().starts_with("4 min from the tank to the bath"),
         "{thawing:#}"
     );
-    let served = json!({"withdrawal_id": id, "served_at": "2027-01-27T05:00:00+01:00"});
-    world.set_clock("2027-02-01T05:00:00+01:00");
+    let served = json!({"withdrawal_id": id, "served_at": "2026-03-02T15:05:00+01:00"});
+    world.set_clock("2026-03-02T16:00:00+01:00");
     let served = client.post("/v1/services", served).await.created();
     let told: Vec<_> = served["deviations"]
         .as_array()
@@ -276,6 +276,6 @@ async fn a_straw_has_seconds_to_the_bath(world: &World) {
         .iter()
         .map(|deviation| (deviation["kind"].as_str().unwrap(), deviation["text"].as_str().unwrap()))
         .collect();
-    assert_eq!(told[1], ("after_use_by", "Served 11 months after the straw should have been used."));
+    assert_eq!(told[1], ("after_use_by", "Served 10 h after the straw should have been used."));
     assert_eq!((told.len(), told[0].0), (2, "late_to_bath"));
 }

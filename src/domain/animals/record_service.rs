@@ -77,15 +77,15 @@ impl NewService {
                 "says already which animal and which straw; leave out animal_id, sire_id, semen_type and \
                  semen_from_herd_stock",
             ));
-        } else if self.withdrawal_id.is_none() && self.straw_read.is_some() {
-            faults.push(Fault::at(
-                "straw_read",
-                "is held against the straw of withdrawal_id; put it into note",
-            ));
         } else if self.kind.takes_straw() && self.withdrawal_id.is_none() && self.animal_id.is_none() {
             faults.push(Fault::at(
                 "withdrawal_id",
                 "is required; or animal_id instead, for a straw that never was in this book",
+            ));
+        } else if self.withdrawal_id.is_none() && self.straw_read.is_some() {
+            faults.push(Fault::at(
+                "straw_read",
+                "is held against the straw of withdrawal_id; put it into note",
             ));
         }
         let kind = self.kind;

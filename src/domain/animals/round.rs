@@ -260,19 +260,22 @@ fn moment(zone: TimeZone, date: Day, now: Timestamp) -> (Timestamp, Timestamp, T
     (start, end, now.max(start).min(end))
 }
 
-/// Whether she is on the list: in heat, and the window for her service lies on the day or has passed since.
+/// Whether she is on the list: in heat, and the window for her service touches the day. Today's list has those too whose
+/// window has passed since, because somebody may still ask for them.
 fn listed(candidate: &Candidate, date: Day, now: Timestamp) -> Option<Listed<'_>> {
     let zone = candidate.herd.time_zone;
-    let (_, end, at) = moment(zone, date, now);
+    let (start, end, at) = moment(zone, date, now);
     let turn = candidate.at(at);
     let heat = turn.status.heat?;
     let wanted = turn.allowed.semen_types.first().copied().unwrap_or(SemenType::Conventional);
     let served_at = turn.status.served_at.filter(|served| *served >= heat.at);
     let timing = timing(heat, wanted, at, served_at, zone);
     let permitted = candidate.objections(&turn).is_empty();
+    let touches = timing.earliest_at <= end && timing.latest_at >= start;
+    let is_missed = at == now && timing.latest_at < start;
     // Who was served before the day began is done with.
-    let is_over = served_at.is_some_and(|served| served < date.start_in(zone));
-    (timing.earliest_at <= end && !is_over).then_some(Listed { candidate, turn, timing, permitted })
+    let is_over = served_at.is_some_and(|served| served < start);
+    ((touches || is_missed) && !is_over).then_some(Listed { candidate, turn, timing, permitted })
 }
 
 /// Whether she may come back into heat on the day, and was neither seen to nor found pregnant.

@@ -75,7 +75,7 @@ pub fn decide(new: &NewHold, tank: Option<&Tank>, open: &[Hold], now: Now) -> Re
         canister_exists(&details.name, details.canisters, canister, "canister")?;
     }
     if let Some(same) = open.iter().find(|open| open.canister == new.canister) {
-        let detail = format!("is on hold already ({}): {}. Lift that one first", same.id, same.reason);
+        let detail = format!("is on hold already: \"{}\"; lift hold {} first", same.reason, same.id);
         let field = if new.canister.is_some() { "canister" } else { "tank_id" };
         return Err(Rejection::Invalid(vec![Fault::at(field, detail)]));
     }

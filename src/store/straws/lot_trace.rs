@@ -19,7 +19,12 @@ use crate::{
     },
     store::{
         Result, Tx,
-        straws::{lot::lot_columns, place::place_columns, sire::sire_columns, stock::in_order_of_use},
+        straws::{
+            lot::lot_columns,
+            place::place_columns,
+            sire::sire_columns,
+            stock::{in_order_of_use, on_hold},
+        },
     },
 };
 
@@ -82,9 +87,11 @@ async fn hanging(tx: &mut Tx, business: BusinessId, lot: LotId) -> Result<Vec<Ha
         sire_columns!(),
         ", ",
         place_columns!(),
-        ", p.id as place_id, t.name as tank_name, t.herd_id as tank_herd_id, b.straws, o.received, o.used,
-                o.discarded, o.consigned, o.counted
+        ", p.id as place_id, t.name as tank_name, t.herd_id as tank_herd_id, b.straws, ",
+        on_hold!("p.tank_id", "p.canister"),
+        " as on_hold, w.name as owner_herd_name, o.received, o.used, o.discarded, o.consigned, o.counted
          from lot l
+         left join herd w on w.business_id = l.business_id and w.id = l.owner_herd_id
          join sire s on s.business_id = l.business_id and s.id = l.sire_id
          cross join (
              select cast(coalesce(sum(case when f.kind = 'supplier' then m.straws else 0 end
