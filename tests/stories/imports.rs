@@ -553,6 +553,8 @@ fn hangs(stock: &[Value]) -> Vec<String> {
                     assert!(item[object].as_object_mut().unwrap().remove(*id).is_some(), "{object} {id}");
                 }
             }
+            // Straws are counted whether or not they may be used; a hold is lifted by hand.
+            item.as_object_mut().unwrap().remove("on_hold");
             item.to_string()
         })
         .collect();
