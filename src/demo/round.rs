@@ -205,7 +205,7 @@ impl<'r> Round<'r> {
 
     async fn farmers_own(&mut self) -> anyhow::Result<String> {
         let cow = self.farm.animal(104)?;
-        let lot = self.lot(straws::FARMERS_OWN)?.to_owned();
+        let lot = self.lot(straws::FARMERS_OWN)?.clone();
         self.narrate.does(&format!(
             "In Mira's tank hang straws that belong to the owner of {}. For 104, of {}, she asks for one of them.",
             self.farm.ridge.name, self.farm.meadow.name
