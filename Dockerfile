@@ -8,10 +8,10 @@
 #
 #   docker exec CONTAINER cat /data/first-key
 #
-# Images are pinned to a version by name; put the digest behind it (NAME@sha256:...) to build from exactly the bytes
-# that you tried, and raise both as new versions come out.
+# Images are pinned to a version by name and by digest, so that the bytes are the same every time; raise both together as
+# new versions come out (docker buildx imagetools inspect NAME tells the digest).
 
-FROM rust:1.95.0-trixie AS build
+FROM rust:1.95.0-trixie@sha256:f49565f188ee00bc2a18dd418183f2c5f23ef7d6e691890517ed341a598f67c3 AS build
 WORKDIR /src
 COPY . .
 # The caches outlive the layer, so a changed line of code does not build every dependency again. They are
@@ -22,7 +22,7 @@ RUN --mount=type=cache,target=/usr/local/cargo/registry \
     && install -D target/release/tankside /out/tankside
 
 # The same Debian release as above: the program uses its C library.
-FROM debian:13.1-slim
+FROM debian:13.1-slim@sha256:a347fd7510ee31a84387619a492ad6c8eb0af2f2682b916ff3e643eb076f925a
 # Webhooks go out over TLS; the slim image has no list of authorities.
 COPY --from=build /etc/ssl/certs/ca-certificates.crt /etc/ssl/certs/ca-certificates.crt
 COPY --from=build /out/tankside /usr/local/bin/tankside
