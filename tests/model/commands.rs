@@ -144,16 +144,16 @@ pub enum Intent {
         straws: i64,
     },
     Transfer {
-        spot: InputPath,
+        spot: Spot,
         to: Place,
         straws: i64,
     },
     Discard {
-        spot: InputPath,
+        spot: Spot,
         straws: i64,
     },
     Send {
-        spot: InputPath,
+        spot: Spot,
         straws: i64,
     },
     Withdraw(Order),
@@ -215,7 +215,7 @@ pub enum Intent {
 
 /// From where straws are wished for.
 #[derive(Clone, Copy, Debug)]
-pub enum InputPath {
+pub enum Spot {
     /// Where some hang.
     Held(u8),
     Anywhere(usize, Place),
@@ -343,10 +343,10 @@ fn place() -> impl Strategy<Value = Place> {
     (0..TANKS.len(), canister, cane).prop_map(|(tank, canister, cane)| Place { tank, canister, cane })
 }
 
-fn spot() -> impl Strategy<Value = InputPath> {
+fn spot() -> impl Strategy<Value = Spot> {
     prop_oneof![
-        4 => (0..6_u8).prop_map(InputPath::Held),
-        1 => (0..LOTS.len(), place()).prop_map(|(lot, place)| InputPath::Anywhere(lot, place)),
+        4 => (0..6_u8).prop_map(Spot::Held),
+        1 => (0..LOTS.len(), place()).prop_map(|(lot, place)| Spot::Anywhere(lot, place)),
     ]
 }
 

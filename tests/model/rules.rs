@@ -7,7 +7,7 @@ use std::{cmp::Reverse, collections::HashMap};
 use serde_json::{Value, json};
 
 use super::{
-    commands::{AnimalEvent, Command, InputPath, Intent, NEVER, Order, Place, Reported, Semen, Step},
+    commands::{AnimalEvent, Command, Intent, NEVER, Order, Place, Reported, Semen, Spot, Step},
     farm::{ANIMALS, CANISTERS, DAY, FIRST_SERVICE_DAYS, LOTS, SAME_HEAT, START, TANKS, allowed},
 };
 
@@ -1061,9 +1061,9 @@ impl Book {
     /// Turns a intent into what is asked for. Where nothing is there that could be meant, it is made first.
     fn act(&self, intent: &Intent, at: i64) -> Command {
         let order = |order: &Order| Order { at: (at != 0).then_some(at), ..order.clone() };
-        let spot = |spot: InputPath| match spot {
-            InputPath::Anywhere(lot, place) => (lot, place),
-            InputPath::Held(nth) => {
+        let spot = |spot: Spot| match spot {
+            Spot::Anywhere(lot, place) => (lot, place),
+            Spot::Held(nth) => {
                 let stock = self.stock_at(self.ledger.len());
                 let held = stock.get(usize::from(nth) % stock.len().max(1));
                 held.map_or((0, Place { tank: 0, canister: 1, cane: "" }), |(place, lot, _)| (*lot, *place))

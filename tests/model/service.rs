@@ -197,7 +197,7 @@ impl Service {
     }
 
     /// A new play on a farm where nothing has happened yet.
-    pub async fn play(&self) -> Play {
+    pub async fn play(&self, own_ids: bool) -> Play {
         let mut farms = self.farms.lock().await;
         if farms.is_empty() {
             let mut tx = self.db.write().await.unwrap();
@@ -206,7 +206,7 @@ impl Service {
             }
             tx.commit().await.unwrap();
         }
-        Play { farm: farms.pop().unwrap(), first: HashMap::new() }
+        Play { farm: farms.pop().unwrap(), first: HashMap::new(), made: own_ids.then(HashMap::new), turns: 0 }
     }
 }
 
@@ -215,6 +215,10 @@ pub struct Play {
     farm: Farm,
     /// The first answer that is kept under each key.
     first: HashMap<String, String>,
+    /// The ids that the client makes for its withdrawals, by their keys; none when the service makes them.
+    made: Option<HashMap<String, Uuid>>,
+    /// Milliseconds of the client's clock, so that its ids are in order.
+    turns: u64,
 }
 
 /// What a disagreement is about, in words.
@@ -223,6 +227,7 @@ pub type Disagreement = String;
 impl Play {
     /// Sends an act under a key. Gives the answer with names for ids, when it is what the model expects.
     pub async fn ask(&mut self, key: &str, act: &Command, expected: &Answer) -> Result<String, Disagreement> {
+        self.make_ids(key, act);
         let (client, method, path, body) = self.request(key, act);
         let text = body.to_string().into_bytes();
         let mut headers = vec![("content-type", "application/json")];
@@ -231,6 +236,7 @@ impl Play {
         }
         let told = client.send(method, &path, &headers, text).await;
         let replayed = told.headers.get("idempotent-replayed").is_some();
+        self.has_own_ids(key, act, told.status, &told.body)?;
         self.learn(expected, &told.body);
         let named = self.farm.names.named(&told.text);
         let mut body: Value = serde_json::from_str(&named).unwrap_or(Value::Null);
@@ -255,6 +261,48 @@ impl Play {
         // Beside names, the mark of a version is all that differs between the stores: it covers the ids.
         let versioned = matches!(act, Command::SetStatus { .. });
         Ok(if versioned { told.status.to_string() } else { format!("{} {named}", told.status) })
+    }
+
+    /// Makes the ids of an act's withdrawals; what was kept and is sent again has the same again.
+    fn make_ids(&mut self, key: &str, act: &Command) {
+        match (act, &mut self.made) {
+            (Command::Batch(steps), Some(_)) => {
+                for (n, step) in steps.iter().enumerate() {
+                    self.make_ids(&item_key(key, n), step);
+                }
+            }
+            (Command::Withdraw(_), Some(made)) => {
+                if !self.first.contains_key(key) {
+                    made.remove(key);
+                }
+                let clock = u64::try_from(world::instant(MORNING).timestamp_millis()).unwrap();
+                self.turns += 1;
+                let random = Uuid::now_v7().into_bytes()[6..].try_into().unwrap();
+                let id = uuid::Builder::from_unix_timestamp_millis(clock + self.turns, &random).into_uuid();
+                made.entry(key.to_owned()).or_insert(id);
+            }
+            _ => {}
+        }
+    }
+
+    /// The id that the client made for the withdrawal under a key.
+    fn own_id(&self, key: &str) -> Option<String> {
+        self.made.as_ref().map(|made| made[key].to_string())
+    }
+
+    /// Whether the withdrawals that came of it have the ids that the client gave them.
+    fn has_own_ids(&self, key: &str, act: &Command, status: u16, body: &Value) -> Result<(), Disagreement> {
+        match act {
+            Command::Withdraw(_) if status == 201 => {
+                self.own_id(key).map_or(Ok(()), |id| agree(&json!(id), &body["id"]))
+            }
+            Command::Batch(steps) => steps.iter().enumerate().try_for_each(|(n, step)| {
+                let result = &body["results"][n];
+                let status = u16::try_from(result["status"].as_u64().unwrap_or(0)).unwrap();
+                self.has_own_ids(&item_key(key, n), step, status, &result["body"])
+            }),
+            _ => Ok(()),
+        }
     }
 
     fn learn(&mut self, expected: &Answer, body: &Value) {
@@ -363,7 +411,7 @@ impl Play {
             ),
             Command::Withdraw(order) => {
                 by_technician = order.by_technician;
-                ("/v1/withdrawals".to_owned(), Value::Object(self.order(order)))
+                ("/v1/withdrawals".to_owned(), Value::Object(self.order(key, order)))
             }
             Command::Batch(steps) => {
                 by_technician = true;
@@ -374,7 +422,7 @@ impl Play {
                         Command::Serve { .. } => ("service", None),
                         _ => ("withdrawal", None),
                     };
-                    let (_, _, _, mut item) = self.request(key, step);
+                    let (_, _, _, mut item) = self.request(&item_key(key, n), step);
                     item["step"] = json!(what);
                     item["idempotency_key"] = json!(item_key(key, n));
                     if let Some(withdrawal) = withdrawal {
@@ -453,7 +501,7 @@ impl Play {
         told
     }
 
-    fn order(&self, order: &Order) -> Map<String, Value> {
+    fn order(&self, key: &str, order: &Order) -> Map<String, Value> {
         let names = &self.farm.names;
         let mut body = json!({"animal_id": names.id("animal", order.animal), "straws": order.straws,
                               "already_done": order.already_done, "straw_read": straw_read(order.misread)});
@@ -467,6 +515,7 @@ impl Play {
         if let Some(place) = &order.place {
             body["place"] = self.place(place);
         }
+        body["id"] = json!(self.own_id(key));
         if order.set_aside {
             body["override"] = json!({"reason": "agreed by telephone"});
         }
