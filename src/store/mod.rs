@@ -52,6 +52,22 @@ fn whole_span(from: Option<Timestamp>, to: Option<Timestamp>) -> (Timestamp, Tim
     (from.unwrap_or_else(|| day(-719_528)), to.unwrap_or_else(|| day(2_932_897)))
 }
 
+/// The filters that were asked for, of all that a list has.
+fn asked_of<L: Copy>(filters: &[(bool, L)]) -> Vec<L> {
+    filters.iter().filter_map(|(asked, lead)| asked.then_some(*lead)).collect()
+}
+
+/// Which of the filters asked for leads. `reach_of` tells how far the next rows of one reach, `None` where they end: one that
+/// ends comes first, then the days where they are few, then the one that reaches furthest, because its rows stand thinnest.
+fn leader<L: Copy, R: Ord>(
+    asked: &[L],
+    reach_of: impl Fn(&L) -> Option<R>,
+    few_days: Option<L>,
+) -> Option<L> {
+    let ending = asked.iter().copied().find(|lead| reach_of(lead).is_none());
+    ending.or(few_days).or_else(|| asked.iter().copied().max_by_key(reach_of))
+}
+
 /// What a statement can fail with.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {

@@ -189,7 +189,7 @@ async fn what_came_of_a_service_follows_the_herds_own_window(world: &World) {
     let farm = Farm::found(client).await;
     let animal = farm.animal(client, "412").await;
     for at in ["2026-02-01T08:00:00Z", "2026-02-03T20:00:00Z"] {
-        let order = json!({"animal_id": animal, "lot_id": farm.sexed, "withdrawn_at": at, "override": {"reason": "Told."}});
+        let order = json!({"animal_id": animal, "lot_id": farm.sexed, "withdrawn_at": at, "override": {"reason": "Agreed."}});
         let taken = client.make("/v1/withdrawals", order).await;
         client.post("/v1/services", json!({"withdrawal_id": taken, "served_at": at})).await.created();
     }

@@ -10,7 +10,7 @@ use crate::{
     store::{
         NARROW, Page, Result, SAMPLE, Tx,
         animals::service::services,
-        span,
+        asked_of, leader, span,
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
 };
@@ -58,14 +58,11 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
         return Ok(Lead::Animal);
     }
     let span = span(wanted.from, wanted.to);
-    let asked: Vec<Lead> = [
+    let asked = asked_of(&[
         (wanted.herd.is_some(), Lead::Herd),
         (wanted.sire.is_some(), Lead::Sire),
         (wanted.technician.is_some(), Lead::Technician),
-    ]
-    .into_iter()
-    .filter_map(|(asked, lead)| asked.then_some(lead))
-    .collect();
+    ]);
     match asked[..] {
         [] if span.is_none() => return Ok(Lead::Book),
         [only] if span.is_none() => return Ok(only),
@@ -111,13 +108,8 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
         Lead::Technician => reach.technician,
         Lead::Animal | Lead::Days | Lead::Book => None,
     };
-    Ok(if let Some(few) = asked.iter().find(|lead| reach_of(lead).is_none()) {
-        *few
-    } else if span.is_some() && !reach.wide {
-        Lead::Days
-    } else {
-        asked.iter().copied().max_by_key(reach_of).unwrap_or(Lead::Book)
-    })
+    let few_days = (span.is_some() && !reach.wide).then_some(Lead::Days);
+    Ok(leader(&asked, reach_of, few_days).unwrap_or(Lead::Book))
 }
 
 /// Services, oldest entry first.

@@ -12,16 +12,11 @@ use crate::{
         },
         values::{BusinessId, HerdId, SireId, Timestamp},
     },
-    store::{Result, Tx, straws::sire::sire_columns},
+    store::{
+        Result, Tx,
+        straws::{sire::sire_columns, stock::on_hold},
+    },
 };
-
-/// Whether straws at a place `p` are not to be used.
-macro_rules! on_hold {
-    () => {
-        "exists (select 1 from hold d where d.business_id = $1 and d.tank_id = p.tank_id
-                 and (d.canister is null or d.canister = p.canister) and d.lifted_at is null)"
-    };
-}
 
 /// Whether straws of a lot `l` in a tank `t` count: those of the owner that was named; else those that are for anybody, and
 /// a herd's own in its own tank.
@@ -65,9 +60,9 @@ pub async fn held(
                 sire_columns!(),
                 ", h.semen_type, h.straws
                  from (select l.sire_id, l.semen_type,
-                              cast(sum(case when l.status = 'usable' and not ",
-                on_hold!(),
-                " then b.straws else 0 end) as bigint) as straws
+                              cast(sum(case when l.status = 'usable' and ",
+                on_hold!("p.tank_id", "p.canister"),
+                " is null then b.straws else 0 end) as bigint) as straws
                        from balance b
                        join lot l on l.business_id = b.business_id and l.id = b.lot_id
                        join place p on p.business_id = b.business_id and p.id = b.place_id
@@ -111,8 +106,9 @@ pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) ->
                 "select cast(coalesce(sum(b.straws), 0) as bigint) from balance b
                  join lot l on l.business_id = b.business_id and l.id = b.lot_id
                  join place p on p.business_id = b.business_id and p.id = b.place_id
-                 where b.business_id = $1 and b.lot_id = $2 and l.status = 'usable' and not ",
-                on_hold!()
+                 where b.business_id = $1 and b.lot_id = $2 and l.status = 'usable' and ",
+                on_hold!("p.tank_id", "p.canister"),
+                " is null"
             ))
             .bind(business)
             .bind(lot)
@@ -128,8 +124,9 @@ pub async fn usable(tx: &mut Tx, business: BusinessId, subject: StockSubject) ->
                  join tank t on t.business_id = p.business_id and t.id = p.tank_id
                  where l.business_id = $1 and l.sire_id = $2 and l.semen_type = $3 and l.status = 'usable'
                    and ($4 is null or t.id = $4) and ($5 is null or t.herd_id = $5)
-                   and (l.owner_herd_id is null or l.owner_herd_id = t.herd_id) and not ",
-                on_hold!()
+                   and (l.owner_herd_id is null or l.owner_herd_id = t.herd_id) and ",
+                on_hold!("p.tank_id", "p.canister"),
+                " is null"
             ))
             .bind(business)
             .bind(sire)

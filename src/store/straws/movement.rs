@@ -7,7 +7,7 @@ use crate::{
             AnimalId, BusinessId, LotId, MovementId, SireId, TankId, Technician, Timestamp, WithdrawalId,
         },
     },
-    store::{NARROW, Result, SAMPLE, Tx, span},
+    store::{NARROW, Result, SAMPLE, Tx, asked_of, leader, span},
 };
 
 /// Movements `m` between the places `f` and `t`, with further columns and joins.
@@ -97,16 +97,13 @@ async fn lead(
     if wanted.animal.is_some() {
         return Ok(Lead::Animal);
     }
-    let asked: Vec<Lead> = [
+    let asked = asked_of(&[
         (wanted.lot.is_some(), Lead::Lot),
         (wanted.sire.is_some(), Lead::Sire),
         (wanted.tank.is_some(), Lead::Tank),
         (wanted.technician.is_some(), Lead::Technician),
         (wanted.kind.is_some(), Lead::Kind),
-    ]
-    .into_iter()
-    .filter_map(|(asked, lead)| asked.then_some(lead))
-    .collect();
+    ]);
     match asked[..] {
         [] if span.is_none() => return Ok(Lead::Book),
         [only] if span.is_none() => return Ok(only),
@@ -160,13 +157,8 @@ async fn lead(
         Lead::Kind => reach.kind,
         Lead::Animal | Lead::Days | Lead::Book => None,
     };
-    Ok(if let Some(few) = asked.iter().find(|lead| reach_of(lead).is_none()) {
-        *few
-    } else if span.is_some() && !reach.wide {
-        Lead::Days
-    } else {
-        asked.iter().copied().max_by_key(reach_of).unwrap_or(Lead::Book)
-    })
+    let few_days = (span.is_some() && !reach.wide).then_some(Lead::Days);
+    Ok(leader(&asked, reach_of, few_days).unwrap_or(Lead::Book))
 }
 
 /// Movements after the line `after`, in the order of the book.

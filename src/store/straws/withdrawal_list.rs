@@ -8,7 +8,7 @@ use crate::{
         values::{AnimalId, BusinessId, HerdId, LotId, SireId, Technician, Timestamp},
     },
     store::{
-        NARROW, Page, Result, SAMPLE, Tx, span,
+        NARROW, Page, Result, SAMPLE, Tx, asked_of, leader, span,
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns, withdrawal::withdrawals},
     },
 };
@@ -69,16 +69,13 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
     }
     let not_used = matches!(wanted.state, Some(WithdrawalState::Discarded | WithdrawalState::Reversed));
     let span = span(wanted.from, wanted.to);
-    let asked: Vec<Lead> = [
+    let asked = asked_of(&[
         (not_used, Lead::NotUsed),
         (wanted.herd.is_some(), Lead::Herd),
         (wanted.lot.is_some(), Lead::Lot),
         (wanted.sire.is_some(), Lead::Sire),
         (wanted.technician.is_some(), Lead::Technician),
-    ]
-    .into_iter()
-    .filter_map(|(asked, lead)| asked.then_some(lead))
-    .collect();
+    ]);
     match asked[..] {
         [] if span.is_none() => return Ok(Lead::Book),
         [only] if span.is_none() => return Ok(only),
@@ -133,13 +130,8 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
         Lead::Technician => reach.technician,
         Lead::Unresolved | Lead::Animal | Lead::Days | Lead::Book => None,
     };
-    Ok(if let Some(few) = asked.iter().find(|lead| reach_of(lead).is_none()) {
-        *few
-    } else if span.is_some() && !reach.wide {
-        Lead::Days
-    } else {
-        asked.iter().copied().max_by_key(reach_of).unwrap_or(Lead::Book)
-    })
+    let few_days = (span.is_some() && !reach.wide).then_some(Lead::Days);
+    Ok(leader(&asked, reach_of, few_days).unwrap_or(Lead::Book))
 }
 
 /// Withdrawals, oldest entry first.
