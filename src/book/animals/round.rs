@@ -13,6 +13,7 @@ use crate::{
     store::{
         self, Tx,
         animals::{
+            call_out,
             due::{self, Window},
             pedigree,
         },
@@ -43,10 +44,12 @@ pub async fn of(
     herds: &[HerdId],
     now: Timestamp,
 ) -> store::Result<Round> {
-    let candidates = due::candidates(tx, business, herds, window(date)).await?;
+    let window = window(date);
+    let candidates = due::candidates(tx, business, herds, window).await?;
+    let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
     let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
     let out = due::straws_out(tx, business, &animals).await?;
-    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out }, now))
+    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out, requests }, now))
 }
