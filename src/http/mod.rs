@@ -18,6 +18,7 @@ pub(crate) mod access;
 pub(crate) mod alerts;
 pub(crate) mod animals;
 pub(crate) mod answer;
+mod at_the_tank;
 mod catalogue;
 pub mod docs;
 pub mod exchange;
@@ -144,6 +145,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::event::routes())
         .merge(animals::next_service::routes())
         .merge(animals::round::routes())
+        .merge(at_the_tank::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
         .merge(animals::calendar::routes())

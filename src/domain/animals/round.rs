@@ -198,6 +198,13 @@ pub struct Facts {
     pub requests: Vec<WaitingCallOut>,
 }
 
+impl Facts {
+    /// The animals that may be due.
+    pub fn animals(&self) -> Vec<AnimalId> {
+        self.candidates.iter().map(|candidate| candidate.id).collect()
+    }
+}
+
 /// An animal with what is known of her on the day.
 struct Listed<'f> {
     candidate: &'f Candidate,
