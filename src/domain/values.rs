@@ -56,6 +56,8 @@ ids! {
     BusinessId;
     /// Names a key by which a caller is known.
     KeyId;
+    /// Names a device, as it calls itself.
+    DeviceId;
     /// Names a herd.
     HerdId;
     /// Names a liquid-nitrogen tank.
@@ -134,6 +136,11 @@ impl Timestamp {
     /// This instant as people in `zone` write it, to the minute.
     pub fn display_in(self, zone: TimeZone) -> String {
         self.0.with_timezone(&zone.0).format("%Y-%m-%d %H:%M").to_string()
+    }
+
+    /// How many microseconds after 1970 began in UTC this instant is.
+    pub fn utc_micros(self) -> i64 {
+        self.0.timestamp_micros()
     }
 
     /// The instant so many microseconds after 1970 began in UTC; `None` out of the range of dates.

@@ -7,14 +7,16 @@
 use crate::{
     book::{
         Caller,
-        command::{Keyed, RequestContext},
+        command::{Keyed, RequestContext, Told},
     },
     domain::{
         access::Role,
         form::{self, Field, InputPath},
     },
     http::{
-        App, json,
+        App,
+        access::device,
+        json,
         problem::{Kind, Problem, internal},
     },
 };
@@ -162,11 +164,17 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
             Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
         })?;
         let value = json::read(&bytes)?;
-        let body = form::read(&value, &InputPath::body())
-            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
         let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
-        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
-        Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData })
+        let told = told(&parts.headers, &value);
+        let request = format!("{} {}", parts.method, parts.uri.path());
+        let ask = RequestContext { caller, request, keyed, told };
+        let faults = match form::read(&value, &InputPath::body()) {
+            Ok(body) => return Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData }),
+            Err(faults) => faults,
+        };
+        let problem = Problem::invalid(Kind::InvalidInput, faults);
+        app.note_refused(&ask, &problem).await?;
+        Err(problem)
     }
 }
 
@@ -187,9 +195,17 @@ impl<P: Permission> FromRequestParts<App> for DeleteRequest<P> {
         no_query(&parts.uri)?;
         let keyed = idempotency_key(&parts.headers)?
             .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
-        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        let request = format!("{} {}", parts.method, parts.uri.path());
+        let ask = RequestContext { caller, request, keyed, told: told(&parts.headers, &Value::Null) };
         Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
     }
+}
+
+/// Whether an act was done already and is only told: it says so, or, where it cannot, it waited on the device that sends it.
+fn told(headers: &HeaderMap, body: &Value) -> Option<Told> {
+    let device = device::note(headers);
+    let waited = device.as_ref().and_then(|device| device.waiting).is_some_and(|waiting| waiting.acts > 0);
+    body["already_done"].as_bool().unwrap_or(waited).then_some(Told { device })
 }
 
 /// A write says everything in its body.

@@ -12,6 +12,7 @@ use tokio::{task::JoinHandle, time};
 use crate::{
     book::{
         Book,
+        access::device::WriteSeen,
         alerts::alert::{self, Round},
         command::Failure,
     },
@@ -69,6 +70,7 @@ impl Rounds {
         let mut tx = book.db.read().await?;
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
+        self.write_devices(book).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
@@ -85,6 +87,14 @@ impl Rounds {
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }
+        }
+        Ok(())
+    }
+
+    async fn write_devices(&self, book: &Book) -> Result<(), RoundError> {
+        for (business, seen) in book.devices.due(book.clock.now()) {
+            let seen = WriteSeen { business, seen };
+            book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
         }
         Ok(())
     }

@@ -34,6 +34,7 @@ mod limits;
 mod lists;
 mod main_job;
 mod nitrogen;
+mod page;
 mod protocol;
 mod receiver;
 mod round;

@@ -12,6 +12,7 @@ use crate::{
         nitrogen::status,
     },
     domain::{
+        access::device::DeviceNote,
         alerts::{
             About, Alert, AlertData, AlertKind, Figures, Finding,
             rule::{self, AlertRule},
@@ -25,8 +26,8 @@ use crate::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AlertId, AlertRuleId, BusinessId, Note, Straws, Timestamp},
-        webhooks::event::{self, Event, EventKind},
+        values::{AlertId, AlertRuleId, BusinessId, KeyId, Name, Note, Straws, Timestamp},
+        webhooks::event::{self, Event, EventKind, Subject},
     },
     store::{self, Page, Tx, straws::demand::WantedOutlook},
 };
@@ -312,7 +313,7 @@ async fn clear(
 /// Writes the event: ids, figures, and the text, in which no person is named.
 fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, alert: &Alert) {
     let about = alert.about;
-    let Some(subject) = about.subject() else { return };
+    let subject = about.subject().unwrap_or(Subject::Alert(alert.id));
     let event = Event {
         kind,
         subject,
@@ -328,6 +329,9 @@ fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, al
             // Why a rule was set aside is somebody's own words, and may name someone.
             text: match alert.kind {
                 AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
+                AlertKind::ActRefused => {
+                    "An act was refused that was done; the alert says which and why.".to_owned()
+                }
                 _ => alert.text.clone(),
             },
             opened_at: alert.opened_at,
@@ -421,6 +425,91 @@ pub async fn surplus(
     let place = withdrawal.place.describe();
     let text = format!("{} more than the book had in {place}.", counted(straws.get()));
     write(cx.tx, business, now, kind, about, rule_id, Finding::Wrong { figures, text }).await
+}
+
+/// What was done at the tank, told afterwards and refused.
+#[derive(Clone, Debug)]
+pub struct RefusedAct {
+    /// By which key.
+    pub by: KeyId,
+    /// On which device, where it says so.
+    pub device: Option<DeviceNote>,
+    /// Method and path.
+    pub request: String,
+    /// Its Idempotency-Key.
+    pub key: String,
+    /// Why, as it was answered.
+    pub why: String,
+}
+
+/// Bytes of an alert's text at most.
+const LONGEST_TEXT: usize = 1000;
+
+/// An act was refused that was told as done: the office must see to it, because the device can only keep it. Once for each
+/// Idempotency-Key, however often it is sent again.
+pub async fn refused(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    act: &RefusedAct,
+) -> store::Result<()> {
+    let kind = AlertKind::ActRefused;
+    let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+    let Some((rule_id, _)) = rule::deciding(&rules, kind, None, None) else { return Ok(()) };
+    let subject = format!("act {}", act.key);
+    if store::alerts::alert::was_opened(tx, business, kind, &subject).await? {
+        return Ok(());
+    }
+    let holder = store::access::key::holder(tx, business, act.by).await?;
+    let holder = holder.as_ref().map_or("somebody", Name::as_str);
+    let device = act.device.as_ref().map_or_else(String::new, |device| match &device.name {
+        Some(name) => format!(" on {name} ({})", device.id),
+        None => format!(" on device {}", device.id),
+    });
+    let mut text = format!("Told as done by {holder}{device} and refused: {}: {}", act.request, act.why);
+    text.truncate(text.floor_char_boundary(LONGEST_TEXT));
+    let alert = Alert {
+        id: AlertId::new(),
+        kind,
+        subject,
+        rule_id,
+        about: About::default(),
+        text,
+        figures: Figures::default(),
+        opened_at: now,
+        notified_at: now,
+        next_notification_at: kind.next_notification_after(now),
+        acknowledged_at: None,
+        acknowledged_by: None,
+        note: None,
+        cleared_at: None,
+        clear_reason: None,
+        advice: kind.into(),
+    };
+    store::alerts::alert::open(tx, business, &alert).await?;
+    notify(tx, business, now, kind.topic().happened(), &alert);
+    Ok(())
+}
+
+/// The same of an act that was refused before anybody looked into the book.
+#[derive(Clone, Debug)]
+pub struct NoteRefused {
+    /// In whose book.
+    pub business: BusinessId,
+    /// What.
+    pub act: RefusedAct,
+}
+
+impl BackgroundCommand for NoteRefused {
+    type Done = ();
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        refused(tx, self.business, now, &self.act).await
+    }
 }
 
 /// Takes an alert on: it is not told again while it stays open, and an alert of what happened once is over.

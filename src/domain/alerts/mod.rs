@@ -53,6 +53,8 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// What a device told that was done could not be kept.
+        ActRefused = "act.refused",
     }
 }
 
@@ -69,6 +71,7 @@ impl AlertKind {
             Self::WithdrawalUnresolved => Topic::WithdrawalUnresolved,
             Self::StocktakeDifference => Topic::StocktakeDifference,
             Self::RuleOverridden => Topic::RuleOverridden,
+            Self::ActRefused => Topic::ActRefused,
         }
     }
 
@@ -101,13 +104,13 @@ impl AlertKind {
     /// Whether it is over once somebody has looked at it: it tells of something that happened, not of
     /// something that lasts.
     pub const fn ends_when_acknowledged(self) -> bool {
-        matches!(self, Self::RuleOverridden | Self::StocktakeDifference)
+        matches!(self, Self::RuleOverridden | Self::StocktakeDifference | Self::ActRefused)
     }
 
     /// When an alert that is told now is told again, as long as nobody acknowledges it. An override was
-    /// decided by somebody who may, so once is enough.
+    /// decided by somebody who may, so once is enough; an act that was refused stands open on the page.
     pub fn next_notification_after(self, now: Timestamp) -> Option<Timestamp> {
-        (self != Self::RuleOverridden).then(|| now.plus(REPEATED_AFTER))
+        (!matches!(self, Self::RuleOverridden | Self::ActRefused)).then(|| now.plus(REPEATED_AFTER))
     }
 }
 

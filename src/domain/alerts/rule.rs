@@ -131,6 +131,13 @@ impl AlertRuleDetails {
                 }
             }
         }
+        if self.kind == AlertKind::ActRefused {
+            for (named, field) in [(self.tank_id.is_some(), "tank_id"), (self.herd_id.is_some(), "herd_id")] {
+                if named {
+                    wrong(field, "does not belong to this kind, which is of the whole book");
+                }
+            }
+        }
         if self.tank_id.is_some()
             && matches!(self.kind, AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden)
         {

@@ -32,6 +32,10 @@ impl AlertKind {
                  not entered; then accept the stocktake, or acknowledge this."
             }
             Self::RuleOverridden => "See whether the reason holds, and acknowledge this.",
+            Self::ActRefused => {
+                "It was done all the same and the book does not have it: ask who did it what happened, enter that, and \
+                 acknowledge this."
+            }
         }
     }
 

@@ -13,8 +13,8 @@ use crate::{
         },
         straws::{place::Place, semen::SemenType},
         values::{
-            AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId, Timestamp,
-            WebhookId, WithdrawalId,
+            AlertId, AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId,
+            Timestamp, WebhookId, WithdrawalId,
         },
     },
     text_enum,
@@ -41,6 +41,8 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// What a device told that was done could not be kept.
+        ActRefused = "act.refused",
         /// A straw left the tank for an animal.
         StrawWithdrawn = "straw.withdrawn",
         /// A service was recorded.
@@ -142,6 +144,8 @@ pub enum Subject {
     Stocktake(StocktakeId),
     /// A webhook.
     Webhook(WebhookId),
+    /// An alert that is about nothing else in the book.
+    Alert(AlertId),
 }
 
 impl Subject {
@@ -157,6 +161,7 @@ impl Subject {
             Self::Withdrawal(id) => format!("/v1/withdrawals/{id}"),
             Self::Stocktake(id) => format!("/v1/stocktakes/{id}"),
             Self::Webhook(id) => format!("/v1/webhooks/{id}"),
+            Self::Alert(id) => format!("/v1/alerts/{id}"),
         }
     }
 }

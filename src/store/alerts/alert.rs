@@ -143,6 +143,19 @@ pub async fn open_on(
         .await
 }
 
+/// Whether one of that kind and subject was ever opened.
+pub async fn was_opened(tx: &mut Tx, business: BusinessId, kind: AlertKind, subject: &str) -> Result<bool> {
+    // Uses alert_by_subject.
+    let found = tx
+        .sql("select id from alert where business_id = $1 and subject = $2 and kind = $3 limit 1")
+        .bind(business)
+        .bind(subject.to_owned())
+        .bind(kind)
+        .value::<AlertId>()
+        .await?;
+    Ok(found.is_some())
+}
+
 /// The open alerts about a straw's way out.
 pub async fn open_about(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Vec<Alert>> {
     // Uses alert_of_withdrawal.
