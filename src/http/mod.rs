@@ -45,7 +45,7 @@ use std::{
 use axum::{
     Router,
     extract::{MatchedPath, Request, State},
-    http::{HeaderName, HeaderValue, Method, Version, header},
+    http::{HeaderName, HeaderValue, Method, Uri, Version, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
@@ -218,7 +218,11 @@ pub fn router(app: App) -> Router {
         .layer(middleware::map_request(plain_request_id))
 }
 
-async fn not_found() -> Problem {
+async fn not_found(uri: Uri) -> Problem {
+    if uri.path().ends_with('/') {
+        let detail = "There is nothing under this path; no path here ends with a slash.";
+        return Problem::new(Kind::NotFound, detail);
+    }
     Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
 }
 

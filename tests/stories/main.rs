@@ -47,3 +47,4 @@ mod thawing;
 mod watch;
 mod webhooks;
 mod world;
+mod wrong_turns;

@@ -156,22 +156,15 @@ impl About {
 
     /// The address of what it is about: one alert is open for each kind and address.
     pub fn wire(&self) -> String {
-        match (StockSubject::of(self), self.subject()) {
-            (Some(straws), _) => straws.wire(),
-            (None, Some(subject)) => subject.wire(),
-            (None, None) => String::new(),
-        }
+        self.subject().map(|subject| subject.wire()).unwrap_or_default()
     }
 
     /// What its events concern.
     pub fn subject(&self) -> Option<Subject> {
-        let straws =
-            self.sire_id.zip(self.semen_type).map(|(sire, semen_type)| Subject::SireType(sire, semen_type));
         self.withdrawal_id
             .map(Subject::Withdrawal)
             .or(self.stocktake_id.map(Subject::Stocktake))
-            .or(self.lot_id.map(Subject::Lot))
-            .or(straws)
+            .or(StockSubject::of(self).map(Subject::Straws))
             .or(self.tank_id.map(Subject::Tank))
             .or(self.herd_id.map(Subject::Herd))
     }
