@@ -102,6 +102,8 @@ ids! {
     HoldId;
     /// Names a repair or replacement of a tank.
     RepairId;
+    /// Names a mating plan of an animal.
+    MatingPlanId;
     /// Names something that a herd system told.
     AdeItemId;
 }
