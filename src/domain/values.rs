@@ -461,6 +461,8 @@ wholes! {
     LineNumber, from 0 to 2_000_000_000;
     /// A number of calvings.
     Lactation, from 0 to 30;
+    /// The place of a choice in a plan.
+    Rank, from 1 to 1000;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.

@@ -275,23 +275,36 @@ impl MatingPlan {
                 ..choice
             }
         };
+        let choices = new.choices.iter().map(|choice| named(choice.choice())).collect();
+        Self::of(animal_id, choices, (new.source, new.note.clone()), before, (by, now))
+    }
+
+    /// A plan of these choices from that source, with that note, in the place of `before`; by whom and when.
+    pub fn of(
+        animal_id: AnimalId,
+        choices: Vec<PlannedChoice>,
+        (source, note): (PlanSource, Option<Note>),
+        before: Option<&Self>,
+        (by, now): (KeyId, Timestamp),
+    ) -> Self {
+        let own = before.filter(|before| before.item_id.is_none());
         Self {
-            id: before.filter(|before| before.item_id.is_none()).map_or_else(MatingPlanId::new, |before| before.id),
+            id: own.map_or_else(MatingPlanId::new, |own| own.id),
             animal_id,
-            choices: new.choices.iter().map(|choice| named(choice.choice())).collect(),
-            source: new.source,
+            choices,
+            source,
             item_id: None,
             planned_at: now,
-            note: new.note.clone(),
+            note,
             recorded_at: now,
             recorded_by: by,
         }
     }
 
-    /// Whether the other says the same and came the same way.
+    /// Whether the other says the same, from the same source.
     pub fn says_the_same(&self, other: &Self) -> bool {
         let meant = |plan: &Self| plan.choices.iter().map(PlannedChoice::meaning).collect::<Vec<_>>();
-        (self.source, self.item_id, &self.note) == (other.source, other.item_id, &other.note)
+        (self.source, &self.note) == (other.source, &other.note)
             && meant(self) == meant(other)
     }
 
