@@ -102,6 +102,8 @@ ids! {
     HoldId;
     /// Names a repair or replacement of a tank.
     RepairId;
+    /// Names a mating plan of an animal.
+    MatingPlanId;
     /// Names something that a herd system told.
     AdeItemId;
 }
@@ -472,6 +474,8 @@ wholes! {
     LineNumber, from 0 to 2_000_000_000;
     /// A number of calvings.
     Lactation, from 0 to 30;
+    /// The place of a choice in a plan.
+    Rank, from 1 to 1000;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.

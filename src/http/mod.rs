@@ -142,6 +142,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::event::routes())
         .merge(animals::next_service::routes())
         .merge(animals::round::routes())
+        .merge(animals::mating_plan::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
         .merge(animals::calendar::routes())

@@ -33,6 +33,7 @@ mod ledger;
 mod limits;
 mod lists;
 mod main_job;
+mod mating_plans;
 mod nitrogen;
 mod protocol;
 mod receiver;

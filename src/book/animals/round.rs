@@ -5,8 +5,7 @@ use chrono::TimeDelta;
 use crate::{
     domain::{
         animals::{
-            offers::sires_of,
-            round::{self, Facts, Round},
+            round::{self, Facts, Round, sires_in_question},
         },
         values::{BusinessId, Day, HerdId, TimeZone, Timestamp},
     },
@@ -49,7 +48,7 @@ pub async fn of(
     let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
-    let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
+    let pedigree = pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
     let out = due::straws_out(tx, business, &animals).await?;
     Ok(round::plan(date, &Facts { candidates, pedigree, stock, out, requests }, now))
 }

@@ -8,7 +8,7 @@ use crate::{
         animals::animal::{Animal, AnimalDetails},
         exchange::{change::ChangeKind, outgoing::Descent},
         identifiers::ExternalId,
-        search::{Query, words},
+        search::{Query, last_digits, words},
         values::{AnimalId, BusinessId, Code, Day, HerdId, Name},
     },
     store::{
@@ -102,7 +102,10 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
 /// The words by which she is found.
 async fn set_words(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
     let texts = [Some(d.number.as_str()), d.name.as_ref().map(Name::as_str)];
-    let words = words(texts.into_iter().flatten(), &d.identifiers);
+    let mut words = words(texts.into_iter().flatten(), &d.identifiers);
+    words.extend(last_digits(&d.identifiers));
+    words.sort_unstable();
+    words.dedup();
     search::set(tx, business, SearchSubject::Animal, id.0, &words).await
 }
 

@@ -82,6 +82,7 @@ impl NewChange {
             | ChangeKind::Stocktake
             | ChangeKind::Consignment
             | ChangeKind::CallOut
+            | ChangeKind::MatingPlan
             | ChangeKind::AdeItem => false,
         }
     }
