@@ -20,7 +20,7 @@ on_both_stores!(
 
 /// What is done once for many: the writer's lock with the look-up of Idempotency-Keys, and who the caller is.
 fn is_shared(statement: &str) -> bool {
-    ["update business set changed_at", "as has_open_alerts", "from api_key where hash"]
+    ["update business set changed_at", "as has_open_alerts", "from api_key k join business"]
         .iter()
         .any(|shared| statement.contains(shared))
 }

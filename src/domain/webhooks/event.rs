@@ -42,6 +42,12 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// An animal is to be checked for pregnancy, or once more.
+        CheckDue = "check.due",
+        /// An animal is due to calve.
+        CalvingDue = "calving.due",
+        /// An animal may come back into heat.
+        ReturnWatch = "return.watch",
         /// A straw left the tank for an animal.
         StrawWithdrawn = "straw.withdrawn",
         /// A service was recorded.
