@@ -437,7 +437,11 @@ async fn create_key(
         Some(text) => {
             let at = chrono::DateTime::parse_from_rfc3339(text)
                 .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
-            Some(Timestamp::from(at.to_utc()))
+            let at = Timestamp::from(at.to_utc());
+            if at <= Clock::system().now() {
+                bail!("the key would be good until {at}, which is past; give a later end, or none");
+            }
+            Some(at)
         }
     };
     let mut tx = db.write().await?;

@@ -49,7 +49,7 @@ use std::{
 use axum::{
     Router,
     extract::{MatchedPath, Request, State},
-    http::{HeaderName, HeaderValue, Method, Version, header},
+    http::{HeaderName, HeaderValue, Method, Uri, Version, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
@@ -149,6 +149,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::next_service::routes())
         .merge(animals::round::routes())
         .merge(at_the_tank::routes())
+        .merge(animals::mating_plan::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
         .merge(animals::calendar::routes())
@@ -243,7 +244,11 @@ fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
         .max_age(Duration::from_secs(600))
 }
 
-async fn not_found() -> Problem {
+async fn not_found(uri: Uri) -> Problem {
+    if uri.path().ends_with('/') {
+        let detail = "There is nothing under this path; no path here ends with a slash.";
+        return Problem::new(Kind::NotFound, detail);
+    }
     Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
 }
 

@@ -13,7 +13,10 @@ use crate::{
     book::{
         Book,
         access::device::WriteSeen,
-        alerts::alert::{self, Round},
+        alerts::{
+            alert::{self, Round},
+            animal,
+        },
         command::Failure,
     },
     domain::values::{BusinessId, Timestamp},
@@ -75,6 +78,7 @@ impl Rounds {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
             let mut due = alert::due(&mut tx, business, now).await?;
+            due.extend(animal::due(&mut tx, business, now).await?);
             let tanks = self.tanks_are_due(business, now);
             if tanks {
                 due.extend(alert::due_tanks(&mut tx, business, now).await?);

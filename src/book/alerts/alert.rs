@@ -7,6 +7,7 @@
 use crate::{
     book::{
         CommandError,
+        alerts::animal,
         command::{BackgroundCommand, Command, CommandContext, Touched},
         lookup,
         nitrogen::status,
@@ -48,6 +49,8 @@ pub async fn look_at_touched(
     touched: Touched,
 ) -> store::Result<()> {
     let Touched { lots, withdrawals, rules, tanks } = touched.each_once();
+    let animals = store::access::business::animals_to_look_at(tx, business).await?;
+    animal::settle(tx, business, now, &animals).await?;
     let (by_stock, open) = store::access::business::is_watched(tx, business).await?;
     let mut seen = Vec::new();
     for (lot, places) in lots.into_iter().filter(|_| by_stock) {
@@ -81,11 +84,30 @@ pub async fn look_at_touched(
         }
     }
     for rule in rules {
-        for open in store::alerts::alert::open_by(tx, business, rule).await? {
-            settle(tx, business, now, open.kind, open.about).await?;
-        }
+        let opened = store::alerts::alert::open_by(tx, business, rule).await?;
+        let what = opened.iter().map(|open| (open.kind, open.about)).collect();
+        settle_all(tx, business, now, what).await?;
     }
     Ok(())
+}
+
+/// Looks at these things anew and writes what is different; at animals all at once.
+async fn settle_all(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    what: Vec<(AlertKind, About)>,
+) -> store::Result<()> {
+    let mut animals = Vec::new();
+    for (kind, about) in what {
+        match about.animal_id {
+            Some(id) if kind.is_of_animals() => animals.push(id),
+            _ => settle(tx, business, now, kind, about).await?,
+        }
+    }
+    animals.sort_unstable();
+    animals.dedup();
+    animal::settle(tx, business, now, &animals).await
 }
 
 /// Looks at one thing anew and writes what is different.
@@ -144,7 +166,7 @@ async fn look_at(
 }
 
 /// What is found where no rule holds, or one that is switched off.
-fn unwatched() -> (Option<AlertRuleId>, Finding) {
+pub(super) fn unwatched() -> (Option<AlertRuleId>, Finding) {
     (None, Finding::Right { text: "No rule watches this any more.".to_owned() })
 }
 
@@ -241,10 +263,25 @@ async fn write(
     rule_id: Option<AlertRuleId>,
     finding: Finding,
 ) -> store::Result<()> {
-    let subject = about.wire();
-    let open = store::alerts::alert::open_on(tx, business, kind, &subject).await?;
+    let open = store::alerts::alert::open_on(tx, business, kind, &about.wire()).await?;
+    settle_as(tx, business, now, kind, about, rule_id, finding, open).await
+}
+
+/// The same with the alert that is open, where one is.
+#[expect(clippy::too_many_arguments, reason = "what is found of what, by which rule, beside what is open")]
+pub(super) async fn settle_as(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: AlertKind,
+    about: About,
+    rule_id: Option<AlertRuleId>,
+    finding: Finding,
+    open: Option<Alert>,
+) -> store::Result<()> {
     match (finding, open) {
         (Finding::Wrong { figures, text }, None) => {
+            let subject = about.wire();
             let (name, about) = named(tx, business, about).await?;
             let alert = Alert {
                 id: AlertId::new(),
@@ -346,6 +383,11 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
         Some(id) => Some(lookup::tank_of(tx, business, id).await?),
         None => None,
     };
+    if let Some(id) = about.animal_id {
+        let animal = lookup::animal_of(tx, business, id).await?;
+        let herd = lookup::herd_of(tx, business, animal.details.herd_id).await?;
+        return Ok((format!("{} ({})", animal.details.number, herd.details.name), about));
+    }
     let herd_id = about.herd_id.or(tank.as_ref().and_then(|tank| tank.details.herd_id));
     let full = About { herd_id, ..about };
     if let Some(id) = about.withdrawal_id
@@ -661,12 +703,13 @@ impl BackgroundCommand for Round {
     }
 
     async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        let mut what = Vec::new();
         for due in &self.due {
             match *due {
-                Due::Look(kind, about) => settle(tx, self.business, now, kind, about).await?,
+                Due::Look(kind, about) => what.push((kind, about)),
                 Due::LookedAt(rule) => store::alerts::rule::looked_at(tx, self.business, rule, now).await?,
             }
         }
-        Ok(())
+        settle_all(tx, self.business, now, what).await
     }
 }

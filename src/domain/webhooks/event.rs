@@ -7,6 +7,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
+        alerts::stock::StockSubject,
         animals::{
             objection::{DeviationKind, Deviations},
             service_kind::ServiceKind,
@@ -41,6 +42,12 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// An animal is to be checked for pregnancy, or once more.
+        CheckDue = "check.due",
+        /// An animal is due to calve.
+        CalvingDue = "calving.due",
+        /// An animal may come back into heat.
+        ReturnWatch = "return.watch",
         /// What a device told that was done could not be kept.
         ActRefused = "act.refused",
         /// A straw left the tank for an animal.
@@ -134,10 +141,8 @@ pub enum Subject {
     Tank(TankId),
     /// A sire.
     Sire(SireId),
-    /// A sire's straws of one type.
-    SireType(SireId, SemenType),
-    /// A lot.
-    Lot(LotId),
+    /// Straws that an alert of stock is about.
+    Straws(StockSubject),
     /// A withdrawal.
     Withdrawal(WithdrawalId),
     /// A stocktake.
@@ -156,8 +161,7 @@ impl Subject {
             Self::Herd(id) => format!("/v1/herds/{id}"),
             Self::Tank(id) => format!("/v1/tanks/{id}"),
             Self::Sire(id) => format!("/v1/sires/{id}"),
-            Self::SireType(id, semen_type) => format!("/v1/stock?sire_id={id}&semen_type={semen_type}"),
-            Self::Lot(id) => format!("/v1/lots/{id}"),
+            Self::Straws(straws) => straws.wire(),
             Self::Withdrawal(id) => format!("/v1/withdrawals/{id}"),
             Self::Stocktake(id) => format!("/v1/stocktakes/{id}"),
             Self::Webhook(id) => format!("/v1/webhooks/{id}"),
