@@ -334,7 +334,7 @@ async fn who_departs_from_the_plan_is_warned(world: &World) {
     let rule = json!([{"from_service": 1, "semen_types": ["sexed_female"]}]);
     client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": rule})).await.expect(200);
     let refused = take(json!({"animal_id": second, "lot_id": farm.conventional})).await;
-    let instead = refused.body["instead"].as_array().unwrap_or_else(|| panic!("{refused:?}"))[0].clone();
+    let instead = refused.body["allowed"].as_array().unwrap_or_else(|| panic!("{refused:?}"))[0].clone();
     assert_eq!(instead["lot"]["id"], json!(lot));
     refused.problem(409, "choice-rule");
 }
