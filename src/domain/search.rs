@@ -103,7 +103,8 @@ mod tests {
 
     #[test]
     fn the_last_digits_of_an_ear_tag_are_found() {
-        let name = |id: &str| ExternalId::new(Code::parse("farm").unwrap(), &Code::parse(id).unwrap()).unwrap();
+        let name =
+            |id: &str| ExternalId::new(Code::parse("farm").unwrap(), &Code::parse(id).unwrap()).unwrap();
         let of = |id: &str| last_digits(&Identifiers::of([name(id)]));
         assert_eq!(of("XX 0417 00212"), ["0212", "00212"]);
         assert_eq!(of("A2125"), ["2125"]);

@@ -291,7 +291,11 @@ async fn by_the_beginning_of_what_they_are_called(world: &World) {
         assert!(sires.iter().any(|found| found["id"] == sire), "{query}");
     }
     // Beside an identifier both count.
-    for (query, found) in [("q=seventeen&identifier=B-17", 1), ("q=eighteen&identifier=B-17", 0), ("q=seventeen&identifier=B-1", 0)] {
+    for (query, found) in [
+        ("q=seventeen&identifier=B-17", 1),
+        ("q=eighteen&identifier=B-17", 0),
+        ("q=seventeen&identifier=B-1", 0),
+    ] {
         assert_eq!(whole(client, "/v1/sires", query, 10).await.len(), found, "{query}");
     }
     assert_eq!(whole(client, "/v1/sires", "q=braune", 10).await, [] as [Value; 0], "that is a cow");

@@ -680,7 +680,9 @@ async fn an_export_of_the_sires_gives_the_same_sires(world: &World) {
     let old = client.make("/v1/sires", old).await;
     let young = client.make("/v1/sires", json!({"name": "Invented One", "sire_id": old})).await;
     let late = client.make("/v1/sires", json!({"name": "=Müller, \"Söhne\"; Co", "breed": "JER"})).await;
-    client.make("/v1/sires", json!({"name": "Invented Two", "sire_id": young, "maternal_grandsire_id": late})).await;
+    client
+        .make("/v1/sires", json!({"name": "Invented Two", "sire_id": young, "maternal_grandsire_id": late}))
+        .await;
     client.patch(&format!("/v1/sires/{old}"), None, json!({"sire_id": late})).await.expect(200);
     let file = client.get("/v1/exports/sires?format=csv").await.text;
     let other = if world.database_url.starts_with("sqlite") {
@@ -698,7 +700,10 @@ async fn an_export_of_the_sires_gives_the_same_sires(world: &World) {
             Some([&sire["name"], &sire["breed"], &sire["identifiers"]].map(ToString::to_string))
         };
         let of = |sire: &Value, whom: &str| said(&sire[whom]);
-        let mut all: Vec<_> = sires.iter().map(|sire| ["id", "sire_id", "maternal_grandsire_id"].map(|whom| of(sire, whom))).collect();
+        let mut all: Vec<_> = sires
+            .iter()
+            .map(|sire| ["id", "sire_id", "maternal_grandsire_id"].map(|whom| of(sire, whom)))
+            .collect();
         all.sort();
         all
     };
@@ -778,7 +783,10 @@ async fn plans_come_with_their_choices_in_order(world: &World) {
     assert_eq!((choices.len(), &choices[0]["sire_name"]), (2, &json!("Invented One")));
     assert_eq!((&choices[0]["to_service"], &choices[1]["from_service"]), (&json!(1), &json!(2)));
     let two = plan_of(client, "413").await;
-    assert_eq!((&two["source"], &two["choices"][0]["sire_name"]), (&json!("herd_software"), &json!("Invented Two")));
+    assert_eq!(
+        (&two["source"], &two["choices"][0]["sire_name"]),
+        (&json!("herd_software"), &json!("Invented Two"))
+    );
     assert_eq!(two["choices"][1]["recommendation"], "beef_sire");
     // Just so in the book already; another plan of hers replaces it, and the others stay.
     let again = take(world, Subject::MatingPlans, PLANS).await.unwrap();
@@ -806,7 +814,14 @@ async fn what_is_wrong_with_a_plan_is_named_by_line_and_column(world: &World) {
         ("Lower Meadow,412,,,Invented One,,,,3,2,,", &["to_service: must not be less"]),
         (
             "Lower Meadow,412,0,best,Invented One,rubbish,fresh,0,,,-1,",
-            &["rank: ", "recommendation: ", "sire_international_id: ", "semen_type: ", "service_number: ", "lactation: "],
+            &[
+                "rank: ",
+                "recommendation: ",
+                "sire_international_id: ",
+                "semen_type: ",
+                "service_number: ",
+                "lactation: ",
+            ],
         ),
     ];
     faults_are(world, Subject::MatingPlans, head, faults).await;
@@ -816,7 +831,9 @@ async fn what_is_wrong_with_a_plan_is_named_by_line_and_column(world: &World) {
                    Lower Meadow,412,Invented One,a,\n";
     let told = take(world, Subject::MatingPlans, several).await.unwrap_err();
     assert_eq!(told.len(), 3, "{told:?}");
-    assert!(told[0].starts_with("line 3, note: is another") && told[1].starts_with("line 3, source: is another"));
+    assert!(
+        told[0].starts_with("line 3, note: is another") && told[1].starts_with("line 3, source: is another")
+    );
     assert!(told[2].starts_with("line 4: says the same"), "{told:?}");
     let mut many = "herd_name,animal_number,sire_name,service_number\n".to_owned();
     for number in 1..=21 {

@@ -48,7 +48,13 @@ async fn next(client: &Client, animal: &str) -> Value {
 }
 
 /// A sire with ten straws of a type in a canister of that farm; of that owner, if one is named.
-async fn sire(client: &Client, farm: &Farm, name: &str, semen_type: &str, owner: Option<&str>) -> (String, String) {
+async fn sire(
+    client: &Client,
+    farm: &Farm,
+    name: &str,
+    semen_type: &str,
+    owner: Option<&str>,
+) -> (String, String) {
     let sire = client.make("/v1/sires", json!({"name": name, "breed": "HOL"})).await;
     let lot = json!({"sire_id": sire, "semen_type": semen_type, "batch": name, "collected_on": "2025-01-10",
                      "straw_ml": 0.25, "owner_herd_id": owner});
@@ -117,12 +123,15 @@ async fn a_plan_is_set_read_replaced_and_taken_away(world: &World) {
 
     // Only the version that was read is replaced; RFC 9110, section 13.1.1.
     let shorter = json!({"choices": [{"sire_id": other}], "source": "herd_software"});
-    put(client, &animal, &[("if-match", "\"stale\"")], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", "\"stale\"")], &shorter).await.problem(412, "stale");
     let software = world.caller(Role::Integration).await;
     let replaced = put(&software, &animal, &[("if-match", &etag)], &shorter).await.expect(200);
-    assert_eq!((replaced["choices"].as_array().unwrap().len(), &replaced["source"]), (1, &json!("herd_software")));
+    assert_eq!(
+        (replaced["choices"].as_array().unwrap().len(), &replaced["source"]),
+        (1, &json!("herd_software"))
+    );
     assert_eq!(replaced["note"], Value::Null, "the whole plan is replaced");
-    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "stale");
 
     let changes = client.get("/v1/changes?limit=1000").await.expect(200);
     let noted = |changes: &Value| {
@@ -137,15 +146,15 @@ async fn a_plan_is_set_read_replaced_and_taken_away(world: &World) {
     );
     let technician = world.caller(Role::Technician).await;
     let stale = technician.send(Method::DELETE, &href, &[("if-match", &etag)], vec![]).await;
-    stale.problem(412, "precondition-failed");
+    stale.problem(412, "stale");
     technician.delete(&href).await.expect(204);
     technician.delete(&href).await.expect(204);
-    technician.send(Method::DELETE, &href, &[("if-match", &etag)], vec![]).await.problem(412, "precondition-failed");
+    technician.send(Method::DELETE, &href, &[("if-match", &etag)], vec![]).await.problem(412, "stale");
     plan_of(client, &animal).await.problem(404, "not-found");
     let changes = noted(&client.get("/v1/changes?limit=1000").await.expect(200));
     assert_eq!((changes.len(), &changes[0]["reversed"]), (1, &json!(true)));
     // Nor is there a version to be matched where there is no plan.
-    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "stale");
 
     let audit = client.get("/v1/audit?limit=500").await.expect(200);
     let acts = audit["items"].as_array().unwrap();
@@ -172,7 +181,10 @@ async fn what_is_wrong_with_a_plan_is_said_and_changes_nothing(world: &World) {
     for (body, pointer) in [
         (json!({}), "#/choices"),
         (json!({"choices": []}), "#/choices"),
-        (json!({"choices": (1..=21).map(|n| json!({"sire_id": farm.sire, "service_number": n})).collect::<Vec<_>>()}), "#/choices"),
+        (
+            json!({"choices": (1..=21).map(|n| json!({"sire_id": farm.sire, "service_number": n})).collect::<Vec<_>>()}),
+            "#/choices",
+        ),
         (json!({"choices": [one, {"sire_id": farm.sire}, one]}), "#/choices/2"),
         (json!({"choices": [{}]}), "#/choices/0/sire_id"),
         (json!({"choices": [{"sire_id": "412"}]}), "#/choices/0/sire_id"),
@@ -212,7 +224,8 @@ async fn what_speaks_against_a_planned_sire_is_told_at_entry(world: &World) {
     client.patch(&format!("/v1/lots/{lot}"), None, json!({"status": "recalled"})).await.expect(200);
     let none = client.make("/v1/sires", json!({"name": "Invented Three"})).await;
     // Her own sire: an expected inbreeding of a quarter (tabular method, Mrode 3e ch. 2).
-    let animal = json!({"herd_id": farm.herd, "number": "412", "born_on": "2023-05-02", "sire_id": farm.sire});
+    let animal =
+        json!({"herd_id": farm.herd, "number": "412", "born_on": "2023-05-02", "sire_id": farm.sire});
     let animal = client.make("/v1/animals", animal).await;
     let choices = json!([{"sire_id": farm.sire}, {"sire_id": recalled}, {"sire_id": none}]);
     let told = planned(client, &animal, choices).await;
@@ -252,7 +265,12 @@ async fn what_is_planned_is_offered_first(world: &World) {
     // The ranks of the plan decide between two planned ones, and the rule before all of them.
     planned(client, &animal, json!([{"sire_id": farm.sire}, {"sire_id": wanted}])).await;
     assert_eq!(lots(&next(client, &animal).await), [&farm.sexed, &older, &newer]);
-    planned(client, &animal, json!([{"sire_id": farm.sire, "semen_type": "conventional"}, {"sire_id": wanted}])).await;
+    planned(
+        client,
+        &animal,
+        json!([{"sire_id": farm.sire, "semen_type": "conventional"}, {"sire_id": wanted}]),
+    )
+    .await;
     let told = next(client, &animal).await;
     assert_eq!(lots(&told), [&older, &newer, &farm.sexed], "conventional semen is not for service 1");
     assert_eq!(states(&told), ["barred", "in_reach"]);
@@ -304,18 +322,23 @@ async fn who_departs_from_the_plan_is_warned(world: &World) {
     let farm = Farm::found(client).await;
     let animal = farm.animal(client, "412").await;
     let (wanted, lot) = sire(client, &farm, "Invented Two", "sexed_female", None).await;
-    planned(client, &animal, json!([{"sire_id": wanted, "semen_type": "sexed_female", "to_service": 1}])).await;
+    planned(client, &animal, json!([{"sire_id": wanted, "semen_type": "sexed_female", "to_service": 1}]))
+        .await;
     let take = |body: Value| client.post("/v1/withdrawals", body);
     let warned = |taken: &Value| taken["warnings"].to_string().contains("Planned for service 1");
     let other = take(json!({"animal_id": animal, "lot_id": farm.sexed})).await.created();
-    assert!(warned(&other) && other["warnings"].to_string().contains("Invented Two, sexed (female)"), "{other:#}");
+    assert!(
+        warned(&other) && other["warnings"].to_string().contains("Invented Two, sexed (female)"),
+        "{other:#}"
+    );
     assert_eq!(other["deviations"], json!([]), "a plan is advice");
     let stored = client.get(&format!("/v1/withdrawals/{}", other["id"].as_str().unwrap())).await.expect(200);
     assert_eq!(stored["deviations"], json!([]));
     let right = take(json!({"animal_id": animal, "lot_id": lot})).await.created();
     assert!(!warned(&right), "{right:#}");
     // Also of what has happened.
-    let done = json!({"animal_id": animal, "lot_id": farm.sexed, "place": farm.place(3), "already_done": true});
+    let done =
+        json!({"animal_id": animal, "lot_id": farm.sexed, "place": farm.place(3), "already_done": true});
     assert!(warned(&take(done).await.created()));
     // Nothing is planned for a later service.
     farm.served(client, &animal, "2026-02-08T08:00:00+01:00").await;
@@ -346,19 +369,28 @@ async fn the_round_follows_the_plan(world: &World) {
     let all = json!({"lot_id": lot, "place": farm.place(5), "straws": 9, "reason": "exposed"});
     client.post("/v1/discards", all).await.created();
     let mut animals = Vec::new();
-    for (number, at) in [("1", "2026-03-01T12:00:00+01:00"), ("2", "2026-03-01T13:00:00+01:00"), ("3", "2026-03-01T14:00:00+01:00")] {
+    for (number, at) in [
+        ("1", "2026-03-01T12:00:00+01:00"),
+        ("2", "2026-03-01T13:00:00+01:00"),
+        ("3", "2026-03-01T14:00:00+01:00"),
+    ] {
         let animal = farm.animal(client, number).await;
         client.post("/v1/heats", json!({"animal_id": animal, "standing_at": at})).await.created();
         animals.push(animal);
     }
     for animal in &animals[..2] {
-        planned(client, animal, json!([{"sire_id": wanted}, {"sire_id": farm.sire, "from_service": 4}])).await;
+        planned(client, animal, json!([{"sire_id": wanted}, {"sire_id": farm.sire, "from_service": 4}]))
+            .await;
     }
     let told = client.get("/v1/round?date=2026-03-02").await.expect(200);
     let [one, two, three] = [0, 1, 2].map(|n| &told["stops"][0]["animals"][n]);
     assert_eq!(one["straw"]["lot"]["id"], json!(lot), "{told:#}");
     assert_eq!(
-        (&one["planned"][0]["sire_name"], &one["planned"][0]["state"], one["planned"].as_array().unwrap().len()),
+        (
+            &one["planned"][0]["sire_name"],
+            &one["planned"][0]["state"],
+            one["planned"].as_array().unwrap().len()
+        ),
         (&json!("Invented Two"), &json!("in_reach"), 1)
     );
     assert!(!one["cautions"].to_string().contains("lanned"), "{one:#}");
@@ -376,7 +408,8 @@ async fn the_round_follows_the_plan(world: &World) {
 }
 
 fn recommendation(id: &str, at: &str, choices: &Value) -> Value {
-    let more = json!({"resourceType": "icarReproMatingRecommendationResource", "sireRecommendations": choices});
+    let more =
+        json!({"resourceType": "icarReproMatingRecommendationResource", "sireRecommendations": choices});
     event(id, "412", at, more)
 }
 
@@ -408,14 +441,22 @@ async fn a_recommendation_and_a_plan_by_hand_stand_in_one_place(world: &World) {
     let result = yard.herd_system.post(&batch, json!([older])).await.expect(200);
     assert!(result[0]["messages"].to_string().contains("set by hand"), "{result:#}");
     assert_eq!(plan_of(client, &animal).await.expect(200)["choices"][0]["sire_id"], json!(two));
-    let newer = recommendation("m-3", "2026-03-02T07:00:00Z", &json!([
+    let newer = recommendation(
+        "m-3",
+        "2026-03-02T07:00:00Z",
+        &json!([
         {"recommendationType": "BeefSire", "sireRank": 2},
         {"recommendationType": "SireRecommended", "sireRank": 1, "parity": 1,
-         "sireIdentifiers": [{"scheme": "org.example.aicode", "id": "XA871"}]}]));
+         "sireIdentifiers": [{"scheme": "org.example.aicode", "id": "XA871"}]}]),
+    );
     send(&newer).await;
     let told = yard.next(&animal).await;
     assert_eq!(told["plan"]["choices"][0]["lactation"], 1);
-    assert_eq!(states(&told), ["-", "not_in_stock"], "not for a heifer, and no beef sire has straws: {told:#}");
+    assert_eq!(
+        states(&told),
+        ["-", "not_in_stock"],
+        "not for a heifer, and no beef sire has straws: {told:#}"
+    );
     // What was sent is told again as it came, once, and the plan that it made is not told beside it.
     let members = yard.members("mating-recommendations").await;
     let sources: Vec<&str> =
@@ -433,7 +474,11 @@ async fn a_recommendation_and_a_plan_by_hand_stand_in_one_place(world: &World) {
     plan_of(client, &animal).await.problem(404, "not-found");
     // Of another animal after all: hers goes, and the other has it.
     let other = yard.animal("413").await;
-    let last = recommendation("m-4", "2026-03-02T07:00:00Z", &json!([named("XA871"), {"recommendationType": "NoBreedingSire"}]));
+    let last = recommendation(
+        "m-4",
+        "2026-03-02T07:00:00Z",
+        &json!([named("XA871"), {"recommendationType": "NoBreedingSire"}]),
+    );
     send(&last).await;
     let mut moved = modified(&last, "2026-03-02T09:00:00Z");
     moved["animal"]["id"] = json!("XX 0417 413");
@@ -445,7 +490,10 @@ async fn a_recommendation_and_a_plan_by_hand_stand_in_one_place(world: &World) {
     let many = recommendation("m-5", "2026-03-02T10:00:00Z", &Value::Array(many.collect()));
     send(&many).await;
     let plan = plan_of(client, &animal).await.expect(200);
-    assert_eq!((plan["choices"].as_array().unwrap().len(), &plan["choices"][0]["sire_name"]), (20, &json!("Bull 1")));
+    assert_eq!(
+        (plan["choices"].as_array().unwrap().len(), &plan["choices"][0]["sire_name"]),
+        (20, &json!("Bull 1"))
+    );
     assert_eq!(yard.next(&animal).await["plan"]["choices"][0]["state"], "unknown_sire");
 }
 
@@ -453,9 +501,13 @@ async fn a_plan_that_was_set_here_is_told_to_herd_software(world: &World) {
     let yard = Yard::of(world).await;
     let client = &yard.manager;
     let animal = yard.animal("412").await;
-    planned(client, &animal, json!([
+    planned(
+        client,
+        &animal,
+        json!([
         {"sire_id": yard.farm.sire, "semen_type": "sexed_female", "service_number": 1, "lactation": 2},
-        {"sire_id": yard.farm.sire, "semen_type": "conventional"}]))
+        {"sire_id": yard.farm.sire, "semen_type": "conventional"}]),
+    )
     .await;
     let members = yard.members("mating-recommendations").await;
     assert_eq!(members.len(), 1);
@@ -465,7 +517,13 @@ async fn a_plan_that_was_set_here_is_told_to_herd_software(world: &World) {
     assert_eq!(told["animal"], json!({"scheme": "eu.bovine", "id": "XX 0417 412"}));
     let first = &told["sireRecommendations"][0];
     assert_eq!(
-        (&first["recommendationType"], &first["sireRank"], &first["parity"], &first["isSexedSemen"], &first["sexedGender"]),
+        (
+            &first["recommendationType"],
+            &first["sireRank"],
+            &first["parity"],
+            &first["isSexedSemen"],
+            &first["sexedGender"]
+        ),
         (&json!("SireRecommended"), &json!(1), &json!(2), &json!(true), &json!("Female"))
     );
     assert_eq!(first["sireIdentifiers"][0], json!({"scheme": "icar.Interbull", "id": "HOLZZZM000000A12345"}));
@@ -508,7 +566,8 @@ async fn a_plan_costs_no_statement_more(world: &World) {
     }
     let (_, round) = cost(world, client.get("/v1/round")).await;
     assert_eq!(round.len(), before.len());
-    let (taken, cost) = cost(world, client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed}))).await;
+    let (taken, cost) =
+        cost(world, client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed}))).await;
     taken.created();
     assert!(cost.len() <= 4, "{cost:#?}");
 }

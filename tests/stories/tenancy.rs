@@ -243,7 +243,10 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
                 rule(Value::Null, Value::Null, Value::Null, id("lots")),
             ]
         }
-        "DELETE /v1/alert-rules/{id}" | "DELETE /v1/calendars/{id}" | "DELETE /v1/holds/{id}" | "DELETE /v1/animals/{id}/mating-plan" => {
+        "DELETE /v1/alert-rules/{id}"
+        | "DELETE /v1/calendars/{id}"
+        | "DELETE /v1/holds/{id}"
+        | "DELETE /v1/animals/{id}/mating-plan" => {
             vec![]
         }
         "POST /v1/pregnancy-checks" => {

@@ -4,9 +4,7 @@ use chrono::TimeDelta;
 
 use crate::{
     domain::{
-        animals::{
-            round::{self, Facts, Round, sires_in_question},
-        },
+        animals::round::{self, Facts, Round, sires_in_question},
         values::{BusinessId, Day, HerdId, TimeZone, Timestamp},
     },
     store::{
@@ -45,7 +43,8 @@ pub async fn of(
     let candidates = due::candidates(tx, business, herds, window(date)).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
-    let pedigree = pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
+    let pedigree =
+        pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
     let out = due::straws_out(tx, business, &animals).await?;
     Ok(round::plan(date, &Facts { candidates, pedigree, stock, out }, now))
 }

@@ -108,7 +108,8 @@ form! {
 impl NewMatingPlan {
     fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         if self.choices.is_empty() {
-            faults.push(spot.member("choices").fault("must name at least one sire; DELETE takes a plan away"));
+            faults
+                .push(spot.member("choices").fault("must name at least one sire; DELETE takes a plan away"));
         }
         if self.choices.len() > MOST_CHOICES {
             let detail = format!("must have at most {MOST_CHOICES} choices, not {}", self.choices.len());
@@ -306,8 +307,7 @@ impl MatingPlan {
     /// Whether the other says the same, from the same source.
     pub fn says_the_same(&self, other: &Self) -> bool {
         let meant = |plan: &Self| plan.choices.iter().map(PlannedChoice::meaning).collect::<Vec<_>>();
-        (self.source, &self.note) == (other.source, &other.note)
-            && meant(self) == meant(other)
+        (self.source, &self.note) == (other.source, &other.note) && meant(self) == meant(other)
     }
 
     /// The sires of this book that it names, each once, in order.
@@ -418,8 +418,9 @@ pub fn standings(candidate: &Candidate, turn: &Turn, offered: &Offered<'_>) -> V
     let Some(plan) = &candidate.plan else { return Vec::new() };
     let (service, lactation) = candidate.plan_case(turn);
     let standing = |(n, choice): (usize, &PlannedChoice)| {
-        let is_wanted =
-            offered.wanted.is_none_or(|wanted| choice.semen_type.is_none_or(|semen_type| semen_type == wanted));
+        let is_wanted = offered
+            .wanted
+            .is_none_or(|wanted| choice.semen_type.is_none_or(|semen_type| semen_type == wanted));
         let for_this_service = is_wanted && choice.is_for(service, lactation);
         let (state, text) = for_this_service.then(|| comes_of(candidate, turn, choice, offered)).unzip();
         StandingChoice { rank: n + 1, choice: choice.clone(), for_this_service, state, text }
@@ -443,7 +444,8 @@ fn comes_of(
     }
     let who = choice.called();
     if choice.sire_id.is_none() && !choice.is_any_beef() {
-        let text = format!("{who} is not in this book, or more than one sire goes by that name; enter the sire.");
+        let text =
+            format!("{who} is not in this book, or more than one sire goes by that name; enter the sire.");
         return (ChoiceState::UnknownSire, text);
     }
     let Offered { stock, is_offered, inbreeding, wanted } = offered;
@@ -476,7 +478,9 @@ fn comes_of(
         return (ChoiceState::Barred, reasons.join(" "));
     }
     let allowed = &turn.allowed;
-    if let Some(semen_type) = choice.semen_type.filter(|one| !allowed.has(*one) && !allowed.has_otherwise(*one)) {
+    if let Some(semen_type) =
+        choice.semen_type.filter(|one| !allowed.has(*one) && !allowed.has_otherwise(*one))
+    {
         let against = Objection::ChoiceRule { semen_type, purpose: None, allowed: allowed.clone() };
         return (ChoiceState::Barred, against.describe(&candidate.herd));
     }
@@ -503,13 +507,17 @@ fn elsewhere<'s>(herd: HerdId, who: &str, his: impl Iterator<Item = &'s Stock>) 
     places.truncate(MOST_REASONS);
     if !places.is_empty() {
         let told: Vec<String> = places.iter().map(|(tank, straws)| format!("{straws} in {tank}")).collect();
-        let text = format!("No straw of {who} hangs within her reach; in other herds' tanks: {}.", told.join(", "));
+        let text =
+            format!("No straw of {who} hangs within her reach; in other herds' tanks: {}.", told.join(", "));
         return (ChoiceState::Elsewhere, text);
     }
     if is_anothers {
         return (ChoiceState::OtherOwner, format!("The straws of {who} belong to another owner."));
     }
-    (ChoiceState::NotInStock, format!("No straw of {who} that she could have hangs in any tank of this book."))
+    (
+        ChoiceState::NotInStock,
+        format!("No straw of {who} that she could have hangs in any tank of this book."),
+    )
 }
 
 /// Says what came of the plan where nothing that it wants is at hand; nothing where her straw is planned, or nothing is.
@@ -685,7 +693,9 @@ mod tests {
     fn a_type_and_a_beef_sire_are_heeded() {
         let sexed = PlannedChoice { semen_type: Some(SemenType::SexedFemale), ..choice(1) };
         assert!(sexed.means(&sire(1), SemenType::SexedFemale));
-        assert!(!sexed.means(&sire(1), SemenType::Conventional) && !sexed.means(&sire(2), SemenType::SexedFemale));
+        assert!(
+            !sexed.means(&sire(1), SemenType::Conventional) && !sexed.means(&sire(2), SemenType::SexedFemale)
+        );
         let beef = PlannedChoice {
             recommendation: Recommendation::BeefSire,
             sire_id: None,
@@ -713,10 +723,15 @@ mod tests {
         assert!(told.contains("Invented 1, sexed (female); Invented 2"), "{told}");
         let told = said(2, 1, SemenType::SexedFemale).unwrap();
         assert!(told.starts_with("Planned for service 2: Invented 2."), "{told}");
-        let no = super::tests::plan(vec![PlannedChoice { recommendation: Recommendation::NoSire, ..choice(1) }]);
+        let no =
+            super::tests::plan(vec![PlannedChoice { recommendation: Recommendation::NoSire, ..choice(1) }]);
         assert!(no.departure(1, 0, &sire(1), SemenType::Conventional).unwrap().contains("not to be bred"));
         let later = super::tests::plan(vec![PlannedChoice { from_service: service(5), ..choice(1) }]);
-        assert_eq!(later.departure(1, 0, &sire(2), SemenType::Conventional), None, "nothing is planned for it");
+        assert_eq!(
+            later.departure(1, 0, &sire(2), SemenType::Conventional),
+            None,
+            "nothing is planned for it"
+        );
     }
 
     #[test]

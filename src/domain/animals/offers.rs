@@ -61,7 +61,8 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>, wanted: Opt
         objections
     };
     // Another owner's straws are none of hers, so nothing is said of them.
-    let is_meant = |hanging: &Stock| candidate.reaches(hanging) && hanging.lot.details.is_for(candidate.herd_id);
+    let is_meant =
+        |hanging: &Stock| candidate.reaches(hanging) && hanging.lot.details.is_for(candidate.herd_id);
     for (n, hanging) in stock.iter().enumerate().filter(|(_, hanging)| is_meant(hanging)) {
         let objections = against(turn, hanging);
         for objection in &objections {
@@ -93,10 +94,7 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>, wanted: Opt
 
 /// How soon a straw is offered, the least first, among those of one age: by her plan, then by the choice rule.
 pub fn precedence(candidate: &Candidate, turn: &Turn, stock: &Stock) -> (usize, usize) {
-    (
-        candidate.plan_rank(turn, &stock.sire, stock.semen_type),
-        turn.allowed.preference(stock.semen_type),
-    )
+    (candidate.plan_rank(turn, &stock.sire, stock.semen_type), turn.allowed.preference(stock.semen_type))
 }
 
 /// The sires of straws, each once, in order.

@@ -302,7 +302,8 @@ fn watched(candidate: &Candidate, date: Day, now: Timestamp) -> Option<WatchedAn
 
 /// The sires of the straws and of the plans, each once, in order.
 pub fn sires_in_question(candidates: &[Candidate], stock: &[Stock]) -> Vec<SireId> {
-    let planned = candidates.iter().filter_map(|candidate| candidate.plan.as_ref()).flat_map(MatingPlan::sires);
+    let planned =
+        candidates.iter().filter_map(|candidate| candidate.plan.as_ref()).flat_map(MatingPlan::sires);
     let mut sires: Vec<SireId> = sires_of(stock).into_iter().chain(planned).collect();
     sires.sort_unstable();
     sires.dedup();
@@ -310,10 +311,7 @@ pub fn sires_in_question(candidates: &[Candidate], stock: &[Stock]) -> Vec<SireI
 }
 
 /// For each animal the place in the stock where her straw is reserved, and what comes of her plan.
-fn reserved(
-    listed: &[Listed<'_>],
-    facts: &Facts,
-) -> (Vec<Option<usize>>, Vec<Vec<StandingChoice>>) {
+fn reserved(listed: &[Listed<'_>], facts: &Facts) -> (Vec<Option<usize>>, Vec<Vec<StandingChoice>>) {
     let sires = sires_in_question(&facts.candidates, &facts.stock);
     let relatives: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
     let dams: Vec<Relative> = listed.iter().map(|listed| Relative::Animal(listed.candidate.id)).collect();
@@ -357,7 +355,8 @@ fn offers(
         return (Vec::new(), planned);
     }
     places.sort_by_cached_key(|n| precedence(candidate, turn, &stock[*n]));
-    let places = places.chunk_by(|a, b| stock[*a].lot.id == stock[*b].lot.id).map(<[usize]>::to_vec).collect();
+    let places =
+        places.chunk_by(|a, b| stock[*a].lot.id == stock[*b].lot.id).map(<[usize]>::to_vec).collect();
     (places, planned)
 }
 

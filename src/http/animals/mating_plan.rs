@@ -96,7 +96,11 @@ async fn read(
     summary = "Delete an animal's mating plan",
     params(("id" = uuid::Uuid, Path, description = "The animal."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "Nothing is planned for her, now or before."), Problems))]
-async fn remove(State(app): State<App>, Id(id): Id, removal: DeleteRequest<Report>) -> Result<Response, Problem> {
+async fn remove(
+    State(app): State<App>,
+    Id(id): Id,
+    removal: DeleteRequest<Report>,
+) -> Result<Response, Problem> {
     let act = RemoveMatingPlan { animal_id: AnimalId(id), if_match: removal.if_match };
     app.do_for(removal.ask, act, |()| Ok(gone())).await
 }

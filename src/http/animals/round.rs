@@ -218,7 +218,9 @@ fn page(round: &Round) -> String {
             body.push_str("</div>");
         }
         if !stop.animals.is_empty() {
-            body.push_str("<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Planned<th>Heed</tr>");
+            body.push_str(
+                "<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Planned<th>Heed</tr>",
+            );
             stop.animals.iter().for_each(|animal| animal_html(&mut body, animal, zone, round.date));
             body.push_str("</table>");
         }

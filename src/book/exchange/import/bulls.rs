@@ -83,7 +83,10 @@ impl BullLine {
             Ancestor::MaternalGrandsire => Named {
                 id: ("maternal_grandsire_id", self.maternal_grandsire_id),
                 name: ("maternal_grandsire_name", self.maternal_grandsire_name.as_ref()),
-                code: ("maternal_grandsire_international_id", self.maternal_grandsire_international_id.as_ref()),
+                code: (
+                    "maternal_grandsire_international_id",
+                    self.maternal_grandsire_international_id.as_ref(),
+                ),
             },
         }
     }
@@ -130,7 +133,12 @@ impl Named<'_> {
     fn line(&self) -> SireLine {
         let code = self.code.1.map(|code| (self.code.0, code.0.clone()));
         let columns = SireColumns { name: self.name.0, ..SireColumns::default() };
-        SireLine { columns, name: self.name.1.cloned(), codes: code.into_iter().collect(), ..SireLine::default() }
+        SireLine {
+            columns,
+            name: self.name.1.cloned(),
+            codes: code.into_iter().collect(),
+            ..SireLine::default()
+        }
     }
 }
 
@@ -199,7 +207,8 @@ async fn find_ancestors<P: FnMut(u64)>(
             let named = son.said.ancestor(which);
             let column = named.column();
             let ancestor = if let (_, Some(origin)) = named.id {
-                let known = by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
+                let known =
+                    by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
                 if known.is_none() {
                     let wrong = "is neither the id of a line of this file nor of a sire in the book; enter him too, or \
                                  leave the field empty";

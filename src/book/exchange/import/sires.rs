@@ -130,9 +130,10 @@ impl Sires {
         match self.decide(said)? {
             SireMatch::Nobody => Ok(None),
             SireMatch::Known(id, _) => Ok(Some(id)),
-            SireMatch::New(_) => {
-                Err((said.columns.name, "no sire of the book is called so; import the sires first".to_owned()))
-            }
+            SireMatch::New(_) => Err((
+                said.columns.name,
+                "no sire of the book is called so; import the sires first".to_owned(),
+            )),
         }
     }
 

@@ -50,7 +50,8 @@ pub(super) async fn decide(
         let found = found.ok_or_else(|| lookup::lost("animal", animal.0))?;
         let another = ade_item::last_recommendation(cx.tx, business, animal, item.id).await?;
         let stands = Some(item).filter(|item| !item.deleted && item.animal_id == Some(animal));
-        let last = stands.into_iter().chain(another.as_ref()).filter_map(|one| Some((one.happened_at?, one.id)));
+        let last =
+            stands.into_iter().chain(another.as_ref()).filter_map(|one| Some((one.happened_at?, one.id)));
         let last = last.max().map(|(at, id)| (id, at));
         let current = found.plan.as_ref();
         match landing(current, item.id, last) {
@@ -63,7 +64,8 @@ pub(super) async fn decide(
                 steps.steps.extend(current.map(|plan| Step::Remove(found.herd_id, animal, plan.id)));
             }
             Landing::Set(last) => {
-                let Some(source) = stands.into_iter().chain(another.as_ref()).find(|one| one.id == last) else {
+                let Some(source) = stands.into_iter().chain(another.as_ref()).find(|one| one.id == last)
+                else {
                     continue;
                 };
                 let plan = plan_of(cx, source, animal, &mut steps.messages).await?;
@@ -105,7 +107,8 @@ async fn plan_of(
     let mut told: Vec<Recommended> = item.plan.clone().map(|Plan(told)| told).unwrap_or_default();
     told.sort_by_key(|told| told.rank.unwrap_or(i64::MAX));
     if told.len() > MOST_CHOICES {
-        let text = format!("Of {} recommendations the first {MOST_CHOICES} by rank are the plan.", told.len());
+        let text =
+            format!("Of {} recommendations the first {MOST_CHOICES} by rank are the plan.", told.len());
         messages.push(Message::warning(text));
         told.truncate(MOST_CHOICES);
     }

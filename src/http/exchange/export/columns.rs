@@ -133,8 +133,11 @@ mod tests {
 
     #[test]
     fn an_import_knows_every_column_of_the_stock_the_sires_and_the_mating_plans() {
-        let lists =
-            [(ExportList::Stock, INVENTORY), (ExportList::Sires, SIRES), (ExportList::MatingPlans, MATING_PLANS)];
+        let lists = [
+            (ExportList::Stock, INVENTORY),
+            (ExportList::Sires, SIRES),
+            (ExportList::MatingPlans, MATING_PLANS),
+        ];
         for (list, known) in lists {
             for (name, _) in list.columns() {
                 assert!(known.iter().any(|column| column.name == *name), "{name}");
