@@ -234,6 +234,7 @@ async fn postgres_guards_the_ledger() {
 async fn as_before_changes_were_told(db: &Db) {
     let mut tx = db.write().await.unwrap();
     for statement in [
+        "drop table mating_plan",
         "drop table former_herd",
         "drop table ade_made",
         "drop table ade_item",
@@ -242,7 +243,7 @@ async fn as_before_changes_were_told(db: &Db) {
         "drop index service_at",
         "alter table business drop column changed_at",
         "alter table animal_event drop column reversed_at",
-        "delete from _sqlx_migrations where version in (6, 11, 21)",
+        "delete from _sqlx_migrations where version in (6, 11, 21, 24)",
     ] {
         tx.sql(statement).run().await.unwrap();
     }

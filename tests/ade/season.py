@@ -133,7 +133,7 @@ class Technician:
             body = json.dumps(body).encode("utf-8")
         status, _, text = send(self.url, method, target, headers, body)
         must(status < 300, f"{method} {target}: {status} {text}")
-        return json.loads(text)
+        return json.loads(text) if text else None
 
     def make(self, path, body):
         return self.call("POST", path, body)["id"]
@@ -209,6 +209,29 @@ def season(herd, technician):
     must(following["timing"] is not None, "the heat must time her next service")
     must(following["plan"]["choices"][0]["sire_id"] == technician.sire, following["plan"])
     must((following["service_number"], following["semen_types"][0]) == (1, "sexed_female"), following)
+    must(following["plan"]["choices"][0]["state"] == "in_reach", following["plan"])
+    must(following["candidates"][0]["sire"]["id"] == technician.sire, following["candidates"])
+
+    # A plan that the technician sets is read as a recommendation; a later one of the herd system is the plan after it.
+    plan = f"/v1/animals/{ids['213']}/mating-plan"
+    technician.call("PUT", plan, {"note": "Agreed.", "choices": [
+        {"sire_id": technician.sire, "semen_type": "sexed_female", "service_number": 1},
+        {"sire_id": technician.sire, "semen_type": "conventional", "from_service": 2, "lactation": 0}]})
+    own = [each for each in herd.read("mating-recommendations") if each["animal"] == daisy]
+    must([each["sireRank"] for each in own[0]["sireRecommendations"]] == [1, 2], own)
+    must(own[0]["sireRecommendations"][0]["sexedGender"] == "Female", own)
+    must(own[0]["sireRecommendations"][1]["parity"] == 0, own)
+    must(herd.post("mating-recommendations", own[0]) == own[0], "what came from there stays as it is")
+    results = herd.batch("mating-recommendations", [
+        herd.event("icarReproMatingRecommendationResource", "plan-2", daisy, at(421), sireRecommendations=[
+            {"recommendationType": "SireRecommended", "sireIdentifiers": sire, "sireRank": 1}]),
+        herd.event("icarReproMatingRecommendationResource", "plan-3", flora, at(2), sireRecommendations=[
+            {"recommendationType": "NoBreedingSire"}])])
+    must(all("messages" not in result for result in results), results)
+    must(technician.call("GET", plan)["source"] == "herd_software", "the later one is the plan")
+    gone = [each for each in herd.read("mating-recommendations", meta_modified_from=at(0)) if each["id"] == own[0]["id"]]
+    must(gone[0]["meta"]["isDeleted"] is True, gone)
+    technician.call("DELETE", plan)
 
     # The technician serves her; the herd system reads it, with its straw.
     served = technician.serve(ids["212"], at(10, 16), lot_id=technician.lots["sexed_female"])

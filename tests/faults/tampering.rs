@@ -111,6 +111,15 @@ const CHANGES: &[Change] = &[
     ),
     both("a consignment has lines, and is among the changes", "delete from consignment_line"),
     both(
+        "a mating plan names sires of the book, and is among the changes",
+        "delete from change where kind = 'mating_plan'",
+    ),
+    (
+        "a mating plan names sires of the book, and is among the changes",
+        "update mating_plan set choices = json_set(choices, '$[0].sire_id', '00000000-0000-7000-8000-000000000000')",
+        "update mating_plan set choices = jsonb_set(choices, '{0,sire_id}', '\"00000000-0000-7000-8000-000000000000\"')",
+    ),
+    both(
         "a consignment that was answered as done is in the book",
         "delete from consignment_line; delete from consignment",
     ),
@@ -133,6 +142,10 @@ async fn store(url: &str) {
     let (herd, tank, lot) = farm(&http, base, key).await;
     let make = async |path: &str, order: Value| made(&http, base, key, path, order).await;
     let animal = make("/v1/animals", json!({"herd_id": herd, "number": "1"})).await;
+    let sire = make("/v1/sires", json!({"name": "Invented Two"})).await;
+    let plan = http.put(format!("{base}/v1/animals/{animal}/mating-plan")).bearer_auth(key);
+    let plan = plan.json(&json!({"choices": [{"sire_id": sire}]})).send().await.unwrap();
+    assert_eq!(plan.status(), 201);
     let place = json!({"tank_id": tank, "canister": 1});
     make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 10})).await;
     let twice = make("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 10})).await;

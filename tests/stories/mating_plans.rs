@@ -2,7 +2,7 @@
 
 use reqwest::Method;
 use serde_json::{Value, json};
-use tankside::domain::access::Role;
+use tankside::{domain::access::Role, store::Db};
 use uuid::Uuid;
 
 use crate::{
@@ -23,6 +23,7 @@ on_both_stores!(
     a_recommendation_and_a_plan_by_hand_stand_in_one_place,
     a_plan_that_was_set_here_is_told_to_herd_software,
     a_plan_costs_no_statement_more,
+    what_was_recommended_before_there_were_plans_is_the_plan,
 );
 
 async fn put(client: &Client, animal: &str, headers: &[(&str, &str)], plan: &Value) -> Answer {
@@ -123,7 +124,7 @@ async fn a_plan_is_set_read_replaced_and_taken_away(world: &World) {
 
     // Only the version that was read is replaced; RFC 9110, section 13.1.1.
     let shorter = json!({"choices": [{"sire_id": other}], "source": "herd_software"});
-    put(client, &animal, &[("if-match", "\"stale\"")], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", "\"stale\"")], &shorter).await.problem(412, "stale");
     let software = world.caller(Role::Integration).await;
     let replaced = put(&software, &animal, &[("if-match", &etag)], &shorter).await.expect(200);
     assert_eq!(
@@ -131,7 +132,7 @@ async fn a_plan_is_set_read_replaced_and_taken_away(world: &World) {
         (1, &json!("herd_software"))
     );
     assert_eq!(replaced["note"], Value::Null, "the whole plan is replaced");
-    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "stale");
 
     let changes = client.get("/v1/changes?limit=1000").await.expect(200);
     let noted = |changes: &Value| {
@@ -146,18 +147,15 @@ async fn a_plan_is_set_read_replaced_and_taken_away(world: &World) {
     );
     let technician = world.caller(Role::Technician).await;
     let stale = technician.send(Method::DELETE, &href, &[("if-match", &etag)], vec![]).await;
-    stale.problem(412, "precondition-failed");
+    stale.problem(412, "stale");
     technician.delete(&href).await.expect(204);
     technician.delete(&href).await.expect(204);
-    technician
-        .send(Method::DELETE, &href, &[("if-match", &etag)], vec![])
-        .await
-        .problem(412, "precondition-failed");
+    technician.send(Method::DELETE, &href, &[("if-match", &etag)], vec![]).await.problem(412, "stale");
     plan_of(client, &animal).await.problem(404, "not-found");
     let changes = noted(&client.get("/v1/changes?limit=1000").await.expect(200));
     assert_eq!((changes.len(), &changes[0]["reversed"]), (1, &json!(true)));
     // Nor is there a version to be matched where there is no plan.
-    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "precondition-failed");
+    put(client, &animal, &[("if-match", &etag)], &shorter).await.problem(412, "stale");
 
     let audit = client.get("/v1/audit?limit=500").await.expect(200);
     let acts = audit["items"].as_array().unwrap();
@@ -360,7 +358,7 @@ async fn who_departs_from_the_plan_is_warned(world: &World) {
     let rule = json!([{"from_service": 1, "semen_types": ["sexed_female"]}]);
     client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"choice_rule": rule})).await.expect(200);
     let refused = take(json!({"animal_id": second, "lot_id": farm.conventional})).await;
-    let instead = refused.body["instead"].as_array().unwrap_or_else(|| panic!("{refused:?}"))[0].clone();
+    let instead = refused.body["allowed"].as_array().unwrap_or_else(|| panic!("{refused:?}"))[0].clone();
     assert_eq!(instead["lot"]["id"], json!(lot));
     refused.problem(409, "choice-rule");
 }
@@ -573,4 +571,48 @@ async fn a_plan_costs_no_statement_more(world: &World) {
         cost(world, client.post("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed}))).await;
     taken.created();
     assert!(cost.len() <= 4, "{cost:#?}");
+}
+
+async fn what_was_recommended_before_there_were_plans_is_the_plan(world: &World) {
+    let yard = Yard::of(world).await;
+    let client = &yard.manager;
+    let (animal, other) = (yard.animal("412").await, yard.animal("413").await);
+    let ranked = json!([
+        {"recommendationType": "BeefSire", "sireRank": 2, "sireOfficialName": "Invented Beef"},
+        {"recommendationType": "SireRecommended", "sireRank": 1, "parity": 2, "isSexedSemen": true, "sexedGender": "Female",
+         "sireIdentifiers": [{"scheme": "org.example.aicode", "id": "XA871"}]}]);
+    yard.send("mating-recommendations", &recommendation("m-1", "2026-02-10T06:00:00Z", &ranked)).await;
+    let older = recommendation("m-2", "2026-02-01T06:00:00Z", &json!([named("XA871")]));
+    yard.send("mating-recommendations", &older).await;
+    let mut none = recommendation("m-3", "2026-02-01T06:00:00Z", &json!([]));
+    none["animal"]["id"] = json!("XX 0417 413");
+    yard.send("mating-recommendations", &none).await;
+    let plans = async || {
+        let mut plans = Vec::new();
+        for animal in [&animal, &other] {
+            let mut plan = plan_of(client, animal).await.expect(200);
+            for passing in ["recorded_at", "recorded_by", "etag"] {
+                plan.as_object_mut().unwrap().remove(passing);
+            }
+            plans.push(plan);
+        }
+        (plans, yard.members("mating-recommendations").await)
+    };
+    let before = plans().await;
+    assert_eq!(before.0[0]["choices"].as_array().unwrap().len(), 2);
+    // The store as the version before had it, brought up to date.
+    let db = Db::open(&world.database_url).await.unwrap();
+    let mut tx = db.write().await.unwrap();
+    for statement in [
+        "delete from ade_made where subject_id in (select id from mating_plan)",
+        "delete from change where kind = 'mating_plan'",
+        "drop table mating_plan",
+        "delete from _sqlx_migrations where version = 24",
+    ] {
+        tx.sql(statement).run().await.unwrap();
+    }
+    tx.commit().await.unwrap();
+    db.close().await;
+    Db::open(&world.database_url).await.unwrap().close().await;
+    assert_eq!(plans().await, before);
 }

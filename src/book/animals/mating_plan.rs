@@ -63,17 +63,12 @@ impl Command for SetMatingPlan {
         let warnings = mating_plan::warnings(&candidate, &sires);
         let by = cx.caller.key_id;
         let plan = MatingPlan::entered(candidate.id, &self.new, &sires, before.as_ref(), by, cx.now);
-        let plan = match before {
-            Some(before) if before.says_the_same(&plan) => {
-                return Ok(PlanSet { plan: before, is_new: false, warnings });
-            }
-            before => {
-                let before = before.map(|before| before.id);
-                plans::set(cx.tx, business, candidate.herd_id, &plan, before).await?;
-                PlanSet { plan, is_new: before.is_none(), warnings }
-            }
-        };
-        Ok(plan)
+        if let Some(before) = before.as_ref().filter(|before| before.says_the_same(&plan)) {
+            return Ok(PlanSet { plan: before.clone(), is_new: false, warnings });
+        }
+        let before = before.map(|before| before.id);
+        plans::set(cx.tx, business, candidate.herd_id, &plan, before).await?;
+        Ok(PlanSet { plan, is_new: before.is_none(), warnings })
     }
 }
 

@@ -210,7 +210,6 @@ impl PlannedChoice {
         let who = match self.recommendation {
             Recommendation::NoSire => "no sire".to_owned(),
             Recommendation::Impossible => "nothing could be recommended".to_owned(),
-            Recommendation::BeefSire if self.is_any_beef() => "a beef sire".to_owned(),
             Recommendation::Sire | Recommendation::BeefSire => self.called(),
         };
         match self.semen_type {
@@ -221,6 +220,9 @@ impl PlannedChoice {
 
     /// What the sire is called.
     fn called(&self) -> String {
+        if self.is_any_beef() {
+            return "a beef sire".to_owned();
+        }
         let name = self.sire_name.as_ref().map(ToString::to_string);
         let name = name.or_else(|| self.sire_identifiers.first().map(|name| name.id.to_string()));
         name.unwrap_or_else(|| "a sire without a name".to_owned())

@@ -122,3 +122,147 @@ fn barred(hanging: &Stock, objection: &Objection, herd: &HerdDetails) -> Option<
     };
     Some(Blocked { sire_id: lot.details.sire_id, sire_name: hanging.sire.name.clone(), lot_id, reason })
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono::DateTime;
+    use proptest::prelude::*;
+    use serde_json::json;
+    use uuid::Uuid;
+
+    use super::*;
+    use crate::domain::{
+        animals::{
+            groups::Groups,
+            history::AnimalHistory,
+            kinship::Pedigree,
+            mating_plan::{ChoiceState, NewMatingPlan},
+        },
+        form::{InputPath, read},
+        identifiers::Identifiers,
+        straws::{lot::Lot, sire::SireSummary},
+        values::{AnimalId, Code, HerdId, KeyId, PlaceId, Reason, TankId, Timestamp},
+    };
+
+    fn at() -> Timestamp {
+        Timestamp::from(DateTime::UNIX_EPOCH)
+    }
+
+    fn sire(n: u128) -> SireId {
+        SireId(Uuid::from_u128(n))
+    }
+
+    /// A heifer for whom these sires are planned, of a herd that takes either type.
+    fn candidate(herd_id: HerdId, planned: &[(u128, Option<SemenType>)]) -> Candidate {
+        let herd = json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna",
+                          "choice_rule": [{"from_service": 1, "semen_types": ["sexed_female", "conventional"]}]});
+        let id = AnimalId::new();
+        let choices: Vec<_> =
+            planned.iter().map(|(n, only)| json!({"sire_id": sire(*n), "semen_type": only})).collect();
+        let plan = read::<NewMatingPlan>(&json!({"choices": choices}), &InputPath::body()).ok();
+        Candidate {
+            id,
+            number: Code::parse("412").unwrap(),
+            herd_id,
+            born_on: None,
+            left_on: None,
+            donor: false,
+            groups: Groups::default(),
+            herd: read(&herd, &InputPath::body()).unwrap(),
+            history: AnimalHistory::default(),
+            numbered: Vec::new(),
+            pedigree: Pedigree::new(),
+            plan: plan.map(|plan| MatingPlan::entered(id, &plan, &[], None, KeyId::new(), at())),
+        }
+    }
+
+    /// Why a straw is not offered.
+    #[derive(Clone, Copy, Debug, PartialEq)]
+    enum Way {
+        Free,
+        OtherOwner,
+        OtherTank,
+        OnHold,
+    }
+
+    fn stock(n: usize, of: u128, semen_type: SemenType, herd: HerdId, way: Way) -> Stock {
+        let owner = (way == Way::OtherOwner).then(HerdId::new);
+        let details = json!({"sire_id": sire(of), "semen_type": semen_type, "owner_herd_id": owner});
+        let tank_id = TankId::new();
+        Stock {
+            lot: Lot {
+                id: LotId(Uuid::from_u128(n as u128)),
+                details: read(&details, &InputPath::body()).unwrap(),
+                created_at: at(),
+            },
+            sire: SireSummary {
+                id: sire(of),
+                name: Name::parse(&format!("Invented {of}")).unwrap(),
+                breed: None,
+                purpose: None,
+                identifiers: Identifiers::default(),
+            },
+            semen_type,
+            place: read(&json!({"tank_id": tank_id, "canister": 1}), &InputPath::body()).unwrap(),
+            place_id: PlaceId(Uuid::from_u128(n as u128)),
+            tank_name: Name::parse("Dairy room").unwrap(),
+            tank_herd_id: Some(if way == Way::OtherTank { HerdId::new() } else { herd }),
+            owner_herd_name: None,
+            on_hold: (way == Way::OnHold).then(|| Reason::parse("Doubt.").unwrap()),
+            straws: 1,
+        }
+    }
+
+    fn types() -> impl Strategy<Value = SemenType> {
+        prop_oneof![Just(SemenType::SexedFemale), Just(SemenType::Conventional)]
+    }
+
+    fn ways() -> impl Strategy<Value = Way> {
+        prop_oneof![4 => Just(Way::Free), 1 => Just(Way::OtherOwner), 1 => Just(Way::OtherTank), 1 => Just(Way::OnHold)]
+    }
+
+    proptest! {
+        /// Every straw that she may have is offered once; planned ones first, in the order of the plan, then as the rule names
+        /// the types, and among those that are alike the order of age stays.
+        #[test]
+        fn planned_straws_come_first_once_each_and_the_oldest_of_them_first(
+            hanging in prop::collection::vec((0..4_u128, types(), ways()), 0..10),
+            planned in prop::collection::btree_set((0..4_u128, prop::bool::ANY), 0..5),
+        ) {
+            let herd = HerdId::new();
+            let planned: Vec<_> =
+                planned.into_iter().map(|(n, any)| (n, (!any).then_some(SemenType::Conventional))).collect();
+            let candidate = candidate(herd, &planned);
+            let turn = candidate.at(at());
+            let stock: Vec<Stock> = hanging
+                .iter()
+                .enumerate()
+                .map(|(n, (of, semen_type, way))| stock(n, *of, *semen_type, herd, *way))
+                .collect();
+            let told = offers(&candidate, &turn, stock.clone(), None);
+            let mut places: Vec<PlaceId> = told.free.iter().map(|straw| straw.place_id).collect();
+            let keys: Vec<_> =
+                told.free.iter().map(|straw| (precedence(&candidate, &turn, straw), straw.place_id)).collect();
+            prop_assert!(keys.is_sorted(), "{keys:?}");
+            places.sort_unstable();
+            let expected: Vec<PlaceId> = stock
+                .iter()
+                .zip(&hanging)
+                .filter(|(_, (.., way))| *way == Way::Free)
+                .map(|(straw, _)| straw.place_id)
+                .collect();
+            prop_assert_eq!(places, expected, "each that she may have, once");
+            prop_assert_eq!(told.planned.len(), planned.len());
+            for (choice, (of, only)) in told.planned.iter().zip(&planned) {
+                let has = told.free.iter().any(|straw| {
+                    straw.sire.id == sire(*of) && only.is_none_or(|only| only == straw.semen_type)
+                });
+                prop_assert_eq!(choice.state == Some(ChoiceState::InReach), has, "{:?}", choice);
+            }
+            // Of what belongs to another owner nothing is blocked.
+            prop_assert!(told.blocked.iter().all(|blocked| stock
+                .iter()
+                .any(|straw| Some(straw.lot.id) == blocked.lot_id && straw.on_hold.is_some())));
+        }
+    }
+}
