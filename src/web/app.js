@@ -1,7 +1,7 @@
 // The page: what is kept on this device, which screen shows it, and what runs beside it.
 
 import { keepOffset, now, uuid7 } from "./clock.js";
-import { deck } from "./deck.js";
+import { Deck } from "./deck.js";
 import { h } from "./dom.js";
 import { CannotKeep, takenHere } from "./outbox.js";
 import { phase } from "./rules/thaw.js";
@@ -61,6 +61,8 @@ export class App {
     this.isFetching = false;
     this.fetchError = "";
     this.deafUntil = 0;
+    /** @type {Deck | null} */
+    this.deck = null;
     this.isBusy = false;
     /** @type {Screen | null} */
     this.shown = null;
@@ -186,7 +188,7 @@ export class App {
 
   /** @param {number} [at] */
   lastBath(at = now()) {
-    return this.baths.filter((bath) => bath.at <= at).sort((a, b) => b.at - a.at)[0];
+    return this.baths.filter((bath) => bath.at <= at + 60_000).sort((a, b) => b.at - a.at)[0];
   }
 
   // ---- where one is
@@ -243,16 +245,23 @@ export class App {
     }
     const focused = document.activeElement?.getAttribute("data-id");
     const scrolled = document.querySelector(".phone") ? scrollY : 0;
-    const nav = deck(screen.deck, {
+    const how = {
       label: screen.deckLabel ?? t("deck"),
       whole: screen.whole ?? false,
       isDeaf: () => performance.now() < this.deafUntil,
-      busy: (run) => void this.tap(run),
-    });
+      busy: (/** @type {() => void | Promise<void>} */ run) => void this.tap(run),
+    };
     const main = h(`main.view${screen.viewClass ? `.${screen.viewClass.replaceAll(" ", ".")}` : ""}`, ...screen.view.filter(Boolean));
-    const page = h("div.phone", screen.bare ? h("header") : strip(this, screen.tank ?? null, name), main, nav);
+    const header = screen.bare ? h("header") : strip(this, screen.tank ?? null, name);
     document.title = screen.title;
-    document.getElementById("page")?.replaceChildren(page);
+    const isSame = !isNew && this.deck?.nav.isConnected && this.deck.update(screen.deck, how);
+    if (!this.deck || !isSame) this.deck = new Deck(screen.deck, how);
+    const { nav } = this.deck;
+    const phone = nav.parentElement;
+    if (isSame && phone) {
+      phone.children[0]?.replaceWith(header);
+      phone.children[1]?.replaceWith(main);
+    } else document.getElementById("page")?.replaceChildren(h("div.phone", header, main, nav));
     this.shown = screen;
     this.shownHash = hash;
     this.shownShape = screen.shape?.(now()) ?? "";
@@ -265,7 +274,7 @@ export class App {
       main.querySelector(".at")?.scrollIntoView({ block: "center" });
     } else {
       scrollTo(0, scrolled);
-      if (focused) /** @type {HTMLElement | null} */ (nav.querySelector(`[data-id="${focused}"]`))?.focus({ preventScroll: true });
+      if (focused && !isSame) /** @type {HTMLElement | null} */ (nav.querySelector(`[data-id="${focused}"]`))?.focus({ preventScroll: true });
       main.querySelector(".at")?.scrollIntoView({ block: "nearest" });
     }
   }

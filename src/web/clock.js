@@ -7,8 +7,8 @@ let anchor = { wall: Date.now(), count: performance.now() };
 
 /** A clock that was set back by more than this was set, not merely put right by the network. */
 const SET_BACK_MS = 1500;
-/** `Date` of an answer knows whole seconds; less than this is not told apart from the way of the answer. */
-const TOO_SMALL_MS = 2000;
+/** Off by more than this it is set anew, else only as far as the answer proves it wrong. */
+const FAR_OFF_MS = 10_000;
 
 /** The book's time now. */
 export function now() {
@@ -34,17 +34,20 @@ export function keepOffset(ms) {
 }
 
 /**
- * Learns from an answer's `Date`. True when the offset changed.
+ * Learns from an answer's `Date`, which knows whole seconds: it was written between the question and the answer, so the offset
+ * lies in an interval, however long the way took. True when what was believed lay outside it.
  * @param {string | null} date
  * @param {number} sentAt the device's own time (`Date.now`) when it was asked
  */
 export function learn(date, sentAt) {
   const told = date ? Date.parse(date) : NaN;
   if (Number.isNaN(told)) return false;
-  const middle = (sentAt + Date.now()) / 2;
-  const ahead = told + 500 - middle;
-  if (Math.abs(ahead - offset) < TOO_SMALL_MS) return false;
-  keepOffset(Math.abs(ahead) < TOO_SMALL_MS ? 0 : ahead);
+  const least = told - Date.now();
+  const most = told + 1000 - sentAt;
+  if (offset >= least && offset <= most) return false;
+  const isRight = least <= 0 && most >= 0;
+  const isFar = Math.abs(offset - (least + most) / 2) > FAR_OFF_MS;
+  keepOffset(isRight ? 0 : isFar ? (least + most) / 2 : Math.min(Math.max(offset, least), most));
   return true;
 }
 

@@ -3,7 +3,7 @@
 
 import { iso, now, uuid7 } from "./clock.js";
 import { ASK_MS, UNDO_MS, amend, entryOf, keep, undo } from "./outbox.js";
-import { protocolOf, thawing } from "./rules/thaw.js";
+import { BATH_HOLDS_MS, protocolOf, thawing } from "./rules/thaw.js";
 import { signals, unlock } from "./sound.js";
 import { strict } from "./store.js";
 
@@ -74,11 +74,12 @@ export async function strawOut(app, animal, { lot_id, place }) {
 }
 
 /** A reading serves a straw of its own batch for ten minutes. @param {import("./store.js").Bath} bath @param {string} lotId @param {number} at */
-export const isBathFor = (bath, lotId, at) => at - bath.at < 600_000 && bath.lot_id === lotId;
+export const isBathFor = (bath, lotId, at) => Math.abs(at - bath.at) < BATH_HOLDS_MS && bath.lot_id === lotId;
 
 /** @param {App} app @param {Straw} straw */
 export async function inBath(app, straw) {
-  const at = now();
+  // A clock that was put right in between must not send the straw back in time.
+  const at = Math.max(now(), straw.out_at);
   const is = { ...straw, bath_at: at, ...thawing(straw.protocol, straw.out_at, at) };
   const entries =
     straw.bath_c === null
@@ -103,7 +104,7 @@ export async function inBath(app, straw) {
 
 /** She is served; what the straw says is asked next. @param {App} app @param {Straw} straw */
 export async function served(app, straw) {
-  const at = now();
+  const at = Math.max(now(), straw.bath_at ?? straw.out_at);
   const entry = entryOf(
     {
       kind: "serve",

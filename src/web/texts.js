@@ -120,7 +120,7 @@ export const TEXTS = {
   too_cold: ["Too cold: add water", "Zu kalt: Wasser dazu"],
   too_warm_replace: ["Too warm: replace", "Zu warm: austauschen"],
   too_cold_replace: ["Too cold: replace", "Zu kalt: austauschen"],
-  steps_of: ["{a} ml, then {b} ml", "{a} ml, dann {b} ml"],
+  steps_of: ["{a} ml, then {b}", "{a} ml, dann {b}"],
   step_of: ["{a} ml", "{a} ml"],
   of_water: ["Water of {c} °C to {ml} ml of bath. Stir and read after each.", "Wasser von {c} °C auf {ml} ml Bad. Rühren, messen nach jedem."],
   useless_water: ["Water of {c} °C cannot help. Make a fresh bath.", "Wasser von {c} °C hilft nicht. Bad neu machen."],
@@ -294,7 +294,7 @@ export const TEXTS = {
   // More
   more_title: ["More", "Mehr"],
   who_role: ["{name}, {role}", "{name}, {role}"],
-  other_stop: ["{herd}, {n} animals", "{herd}, {n} Tiere"],
+  other_stop: ["animals: {n}", "Tiere: {n}"],
   waiting_row: ["On this phone, {n}", "Auf diesem Gerät, {n}"],
   bath_settings: ["Bath: {ml} ml, water {cold} and {warm} °C", "Bad: {ml} ml, Wasser {cold} und {warm} °C"],
   theme_row: ["Screen: {theme}", "Anzeige: {theme}"],

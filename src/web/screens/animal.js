@@ -102,7 +102,6 @@ export function check(app, animalId) {
   };
   return {
     title: `${her.number}: ${t("check")}`,
-    viewClass: "spread",
     view: [
       who(her.number, her.class && told(her.class, her.class), h("br"), her.herd_name),
       h("h2.big", t("checked_now")),

@@ -113,12 +113,18 @@ export function levelOf(tank) {
   const status = tank?.nitrogen ?? null;
   const here = tank?.read_here;
   const last = status?.last_reading;
-  const lastMm = last?.measured?.depth_mm ?? last?.depth_mm ?? null;
+  const lastMm = last ? readMm(last.measured) : null;
   if (here && (!last || here.at > Date.parse(last.read_at))) return { cm: here.cm, at: here.at, refill_by: null, isHere: true };
   if (!last) return null;
   const depth = lastMm ?? status.level?.depth_mm?.estimate ?? null;
   if (depth === null) return null;
   return { cm: Math.round(depth / 10), at: Date.parse(last.read_at), refill_by: status.refill_by ? Date.parse(status.refill_by) : null, isHere: false };
+}
+
+/** A reading as a depth; null when it was litres or a weight. @param {Json} measured @returns {number | null} */
+function readMm(measured) {
+  const factor = { mm: 1, cm: 10, in: 25.4 }[String(measured?.unit)];
+  return factor === undefined ? null : measured.value * factor;
 }
 
 /** How many straws hang in a tank. @param {App} app @param {string} tankId */

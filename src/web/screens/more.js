@@ -33,7 +33,7 @@ function rowsOf(app) {
       .map((other) => ({
         id: `stop ${other.herd_id}`,
         name: other.herd_name,
-        then: t("other_stop", { herd: "", n: other.animals.length }).replace(/^, /, ""),
+        then: t("other_stop", { n: other.animals.length }),
         on: async () => {
           await keep({ stop: other.herd_id });
           app.go("round");

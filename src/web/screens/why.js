@@ -23,7 +23,6 @@ export default function why(app, animalId) {
   const pairs = /** @type {[string, string][]} */ ([
     [t("why_this"), her.rule],
     [t("heat_dt"), timing ? t("standing_at", { how: told(`how_${timing.method}`, t("how_other")), time: when(timing.standing_at, at, her.zone) }) : ""],
-    [t("cautions_dt"), heed.join(" ")],
     [t("closed_to_her"), her.blocked.map((/** @type {any} */ b) => `${b.sire_name}: ${b.reason}`).join(" ")],
     [t("bath_dt"), protocol ? t("bath_dd", { min: degrees(protocol.min_c), max: degrees(protocol.max_c), s: protocol.min_s, n: Math.round(protocol.use_within_s / 60) }) : ""],
   ]);
@@ -33,6 +32,8 @@ export default function why(app, animalId) {
     view: [
       who(her.number, her.herd_name),
       h("dl.mid", ...pairs.filter(([, text]) => text).flatMap(([name, text]) => [h("dt.caps", name), h("dd", text)])),
+      heed.length ? h("h2.mid.caps", t("cautions_dt")) : null,
+      heed.length ? h("ul.heed.mid", ...heed.map((text) => h("li", text))) : null,
     ],
     deckLabel: her.number,
     deck: [

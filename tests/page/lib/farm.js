@@ -8,10 +8,13 @@ const dayAgo = (ms) => ago(ms).slice(0, 10);
 
 /**
  * @param {import("./service.js").Service} service
+ * @param {{cows?: number, thawS?: number, straws?: number}} [how] more cows on their second service (201 and on); how long straws thaw;
+ * how many straws of the first sire
  */
-export async function enterFarm(service) {
+export async function enterFarm(service, { cows = 0, thawS, straws = 6 } = {}) {
+  const thaw = thawS === undefined ? undefined : { min_c: 35, max_c: 37, aim_c: 35.6, min_s: thawS, use_within_s: 900 };
   const post = (where, body) => service.post(where, body);
-  const herd = await post("/v1/herds", { name: "Lower Meadow", time_zone: "UTC" });
+  const herd = await post("/v1/herds", { name: "Lower Meadow", time_zone: "UTC", thaw });
   const ridge = await post("/v1/herds", { name: "Upper Ridge", time_zone: "UTC" });
   const tank = (name, herdId) =>
     post("/v1/tanks", { name, herd_id: herdId, canisters: 6, capacity_l: 24, full_depth_mm: 430, min_depth_mm: 150, static_loss_l_per_day: 0.12 });
@@ -30,7 +33,7 @@ export async function enterFarm(service) {
   const place = (in_, canister, cane, goblet) => ({ tank_id: in_.id, canister, cane, goblet });
   const places = { pine: place(own, 6, "B", "lower"), oak: place(own, 3, "A", "upper"), larch: place(dairy, 3, "A", "lower") };
   const receipt = (of, at, straws) => post("/v1/receipts", { lot_id: of.id, place: at, straws, received_at: ago(90 * DAY) });
-  await receipt(lots.pine, places.pine, 6);
+  await receipt(lots.pine, places.pine, straws);
   await receipt(lots.oak, places.oak, 1);
   await receipt(lots.larch, places.larch, 8);
   const animals = {};
@@ -44,6 +47,15 @@ export async function enterFarm(service) {
     for (let i = services; i > 0; i--) await before(number, 21 * i);
     await heat(number, number === "110" ? 12 : 8);
   }
+  await Promise.all(
+    Array.from({ length: cows }, async (_, i) => {
+      const number = String(201 + i);
+      await animal(number, 1400 * DAY);
+      await calving(number, 130);
+      await before(number, 21);
+      await heat(number, 7);
+    }),
+  );
   for (const number of ["101", "104"]) {
     await animal(number, 480 * DAY);
     await heat(number, 10);

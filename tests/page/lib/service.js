@@ -1,7 +1,7 @@
 // The real program on a book of its own, and a wire before it that can be cut.
 
 import { spawn, spawnSync } from "node:child_process";
-import { mkdtempSync, readFileSync, readdirSync, rmSync, statSync } from "node:fs";
+import { mkdtempSync, rmSync } from "node:fs";
 import http from "node:http";
 import { tmpdir } from "node:os";
 import path from "node:path";
@@ -40,7 +40,7 @@ export class Service {
   }
 
   async kill() {
-    if (!this.child) return;
+    if (!this.child || this.child.exitCode !== null) return;
     const ended = new Promise((resolve) => this.child.once("exit", resolve));
     this.child.kill("SIGKILL");
     await ended;
@@ -112,6 +112,7 @@ export class Wire {
   async start() {
     await new Promise((resolve) => this.server.listen(0, "127.0.0.1", resolve));
     this.base = `http://127.0.0.1:${this.server.address().port}`;
+    if (process.env.PAGE_DEV) (await import(process.env.PAGE_DEV)).addFiles(this, path.join(ROOT, "src/web"));
     return this;
   }
 
