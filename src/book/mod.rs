@@ -7,6 +7,7 @@
 pub mod access;
 pub(crate) mod alerts;
 pub(crate) mod animals;
+pub(crate) mod at_the_tank;
 pub(crate) mod catalogue;
 pub mod command;
 pub mod exchange;

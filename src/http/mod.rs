@@ -9,6 +9,7 @@
 //! - `outlook`, `alerts`, `alert_rules`: what runs out and what needs attention
 //! - [`webhooks`]: who else is told
 //! - `changes`, `ade_items`: for integrations; what they speak under `/ade` is in [`ade`](crate::ade)
+//! - `web`: the page at the tank
 //! - [`reports`], [`audit`], [`exports`], [`business`], [`health`]: the rest
 //!
 //! A handler takes what it needs from the request, calls one function of [`book`](crate::book), and answers.
@@ -17,6 +18,7 @@ pub(crate) mod access;
 pub(crate) mod alerts;
 pub(crate) mod animals;
 pub(crate) mod answer;
+mod at_the_tank;
 mod catalogue;
 pub mod docs;
 pub mod exchange;
@@ -31,6 +33,7 @@ mod schemas;
 pub(crate) mod serve;
 pub(crate) mod straws;
 pub(crate) mod turns;
+mod web;
 pub(crate) mod webhooks;
 
 use std::{
@@ -142,6 +145,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::event::routes())
         .merge(animals::next_service::routes())
         .merge(animals::round::routes())
+        .merge(at_the_tank::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
         .merge(animals::calendar::routes())
@@ -187,7 +191,6 @@ pub fn router(app: App) -> Router {
         .layer(middleware::from_fn_with_state(app.clone(), access::auth::authenticate))
         .layer(middleware::map_response(no_store));
     let open = Router::new()
-        .route("/", get(docs::docs))
         .route("/healthz", get(health::healthz))
         .route("/readyz", get(health::readyz))
         .route("/metrics", get(health::metrics))
@@ -196,6 +199,7 @@ pub fn router(app: App) -> Router {
         .route("/problems", get(docs::problems))
         .route("/problems/{slug}", get(docs::problem))
         .route("/v1/watch.ics", get(animals::watch::feed))
+        .merge(web::routes())
         .method_not_allowed_fallback(method_not_allowed);
     // Merged, not nested: what is layered on all of them then knows which route was met.
     open.merge(keyed)

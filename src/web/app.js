@@ -474,12 +474,17 @@ export class App {
   }
 }
 
-/** An address of our own, as Trusted Types wants it. @param {string} path */
+/** The worker's address, as Trusted Types wants it: no other script is ever taken. @param {string} path */
 function trusted(path) {
   const types = /** @type {any} */ (globalThis).trustedTypes;
   if (!types) return path;
-  return types.createPolicy("tankside", { createScriptURL: (/** @type {string} */ url) => url }).createScriptURL(path);
+  policy ??= types.createPolicy("default", {
+    createScriptURL: (/** @type {string} */ url) => (/^\/sw\.js\?build=[\w-]*$/.test(url) ? url : null),
+  });
+  return policy.createScriptURL(path);
 }
+/** @type {any} */
+let policy = null;
 
 const page = openStore(() => location.reload());
 page.then(

@@ -44,6 +44,6 @@ worker.addEventListener("fetch", (/** @type {any} */ event) => {
 /** @param {Request} request @param {URL} url */
 async function fromCache(request, url) {
   const cache = await caches.open(PREFIX + BUILD);
-  const path = url.pathname === "/" ? "/index.html" : url.pathname;
-  return (await cache.match(path)) ?? (path === "/index.html" ? await cache.match("/") : undefined) ?? fetch(request);
+  const path = url.pathname === "/index.html" ? "/" : url.pathname;
+  return (await cache.match(path, { ignoreVary: true })) ?? fetch(request);
 }

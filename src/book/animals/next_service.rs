@@ -7,7 +7,7 @@ use crate::{
     book::straws::withdraw::in_reach,
     domain::{
         animals::{
-            candidate::Candidate,
+            candidate::{Candidate, Turn},
             choice::{Allowed, Class},
             history::Numbered,
             mating::{KinshipVerdict, MatingKinship},
@@ -18,9 +18,9 @@ use crate::{
         },
         cautions::withdrawal as lifting,
         duration::words,
-        exchange::ade::{Recommendation, own},
+        exchange::ade::{Plan, Recommendation, own},
         identifiers::ExternalId,
-        straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol},
+        straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol, withdrawal::Withdrawal},
         values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, ServiceId, SireId, Timestamp},
     },
     store::{
@@ -29,9 +29,19 @@ use crate::{
     },
 };
 
-/// What an animal's next service calls for.
+/// What an animal's next service calls for, with the straws that she may have.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct NextService {
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub call: ServiceCall,
+    /// Straws that she may have and where they hang, the first to be used first.
+    pub candidates: Vec<Stock>,
+}
+
+/// What an animal's next service calls for.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ServiceCall {
     /// The animal.
     pub animal_id: AnimalId,
     /// Her herd.
@@ -53,8 +63,6 @@ pub struct NextService {
     pub rule: Allowed,
     /// The pregnancy that a check found and that has not ended since; null without one.
     pub pregnancy: Option<FoundPregnancy>,
-    /// Straws that she may have and where they hang, the first to be used first.
-    pub candidates: Vec<Stock>,
     /// Sires in reach that she may not have, and why.
     pub blocked: Vec<Blocked>,
     /// Her kinship with each of these sires, from the known pedigree.
@@ -123,7 +131,46 @@ pub struct PlannedChoice {
     pub rank: Option<i64>,
 }
 
-/// The last plan for an animal up to a moment. A sire that came into the book since is found in it.
+impl MatingPlan {
+    /// A recommendation with the sires of this book that it names: those found at the lines from `first` on among the names
+    /// of all plans. A sire that came into the book since is found in it.
+    pub(crate) fn of(item: ToldPlan, mut first: usize, known: &[NamedSire]) -> Self {
+        let mut choices = Vec::new();
+        for told in item.plan.0 {
+            let lines = first..first + told.sires.len();
+            first = lines.end;
+            let is_his =
+                |sire: &&NamedSire| usize::try_from(sire.line).is_ok_and(|line| lines.contains(&line));
+            let mut sires: Vec<&NamedSire> = known.iter().filter(is_his).collect();
+            sires.sort_by_key(|sire| sire.id);
+            sires.dedup_by_key(|sire| sire.id);
+            let sire = sires.first().copied().filter(|_| sires.len() == 1);
+            choices.push(PlannedChoice {
+                recommendation: told.recommendation,
+                sire_id: sire.map(|sire| sire.id),
+                sire_name: sire.map(|sire| sire.name.clone()).or(told.sire_name),
+                sire_identifiers: told.sires,
+                semen_type: told.semen_type,
+                rank: told.rank,
+            });
+        }
+        choices.sort_by_key(|choice| choice.rank.unwrap_or(i64::MAX));
+        Self { item_id: item.item_id, planned_at: item.planned_at, choices }
+    }
+}
+
+/// A plan as it was told.
+#[derive(Debug)]
+pub(crate) struct ToldPlan {
+    /// The item that told it.
+    pub item_id: AdeItemId,
+    /// When it was made.
+    pub planned_at: Option<Timestamp>,
+    /// What it says.
+    pub plan: Plan,
+}
+
+/// The last plan for an animal up to a moment.
 async fn plan_for(
     tx: &mut Tx,
     business: BusinessId,
@@ -133,29 +180,11 @@ async fn plan_for(
     let Some(item) = store::exchange::ade_item::plan_for(tx, business, animal, at).await? else {
         return Ok(None);
     };
-    let told = item.plan.unwrap_or_default().0;
-    let names: Vec<_> = told.iter().flat_map(|told| told.sires.iter().cloned()).collect();
+    let plan = item.plan.unwrap_or_default();
+    let told = ToldPlan { item_id: item.id, planned_at: item.happened_at, plan };
+    let names: Vec<_> = told.plan.names().collect();
     let known = store::animals::identifier::sires(tx, business, &names, own::SIRE).await?;
-    let (mut choices, mut first) = (Vec::new(), 0);
-    for told in told {
-        let lines = first..first + told.sires.len();
-        first = lines.end;
-        let is_his = |sire: &&NamedSire| usize::try_from(sire.line).is_ok_and(|line| lines.contains(&line));
-        let mut sires: Vec<&NamedSire> = known.iter().filter(is_his).collect();
-        sires.sort_by_key(|sire| sire.id);
-        sires.dedup_by_key(|sire| sire.id);
-        let sire = sires.first().copied().filter(|_| sires.len() == 1);
-        choices.push(PlannedChoice {
-            recommendation: told.recommendation,
-            sire_id: sire.map(|sire| sire.id),
-            sire_name: sire.map(|sire| sire.name.clone()).or(told.sire_name),
-            sire_identifiers: told.sires,
-            semen_type: told.semen_type,
-            rank: told.rank,
-        });
-    }
-    choices.sort_by_key(|choice| choice.rank.unwrap_or(i64::MAX));
-    Ok(Some(MatingPlan { item_id: item.id, planned_at: item.happened_at, choices }))
+    Ok(Some(MatingPlan::of(told, 0, &known)))
 }
 
 /// A plan that says no is heeded by whoever looks only at what to heed.
@@ -181,6 +210,25 @@ pub async fn next_service(
     let turn = candidate.at(at);
     let (candidate, mut candidates, blocked) = in_reach(tx, business, candidate, &turn).await?;
     candidates.retain(|straw| wanted.is_none_or(|wanted| straw.semen_type == wanted));
+    let page = store::Page { after: uuid::Uuid::nil(), limit: MOST_OUT };
+    let open = store::straws::withdrawal::list(tx, business, Some(candidate.id), true, page).await?;
+    let plan = plan_for(tx, business, candidate.id, at).await?;
+    Ok(Some(told(&candidate, turn, (candidates, blocked), &open, plan)))
+}
+
+/// Straws that are out for an animal of which is told at most.
+pub(crate) const MOST_OUT: i64 = 10;
+
+/// What is told of an animal whose turn it is: with the straws that she may have, those of which she may not and why, those
+/// that are out for her, and what is planned for her.
+pub(crate) fn told(
+    candidate: &Candidate,
+    turn: Turn,
+    (candidates, blocked): (Vec<Stock>, Vec<Blocked>),
+    open: &[Withdrawal],
+    plan: Option<MatingPlan>,
+) -> NextService {
+    let at = turn.at;
     let semen_type = candidates
         .first()
         .map(|first| first.lot.details.semen_type)
@@ -190,15 +238,7 @@ pub async fn next_service(
         || candidate.herd.thaw.clone().unwrap_or_else(|| ThawProtocol::default_for(semen_type, None)),
         |first| candidate.protocol(&first.lot),
     );
-    let kinship = kinships(&candidate, &candidates, &blocked);
-    let open = store::straws::withdrawal::list(
-        tx,
-        business,
-        Some(candidate.id),
-        true,
-        store::Page { after: uuid::Uuid::nil(), limit: 10 },
-    )
-    .await?;
+    let kinship = kinships(candidate, &candidates, &blocked);
     let objections = candidate.objections(&turn);
     let mut cautions: Vec<String> =
         objections.iter().map(|objection| objection.describe(&candidate.herd)).collect();
@@ -223,7 +263,6 @@ pub async fn next_service(
     });
     let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
     cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
-    let plan = plan_for(tx, business, candidate.id, at).await?;
     cautions.extend(plan.as_ref().and_then(planned_against));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
     cautions.extend(candidate.doubts(&turn));
@@ -231,7 +270,7 @@ pub async fn next_service(
     cautions.extend(unknown_kinship(&kinship));
     let straw_ml = candidates.first().and_then(|first| first.lot.details.straw_ml);
     cautions.extend(lifting(straw_ml).iter().map(ToString::to_string));
-    Ok(Some(NextService {
+    let call = ServiceCall {
         animal_id: candidate.id,
         herd_id: candidate.herd_id,
         at,
@@ -241,15 +280,15 @@ pub async fn next_service(
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
         timing,
         semen_types: turn.allowed.semen_types.clone(),
-        pregnancy: turn.status.pregnancy.map(|found| FoundPregnancy::of(&candidate, found)),
+        pregnancy: turn.status.pregnancy.map(|found| FoundPregnancy::of(candidate, found)),
         rule: turn.allowed,
-        candidates,
         blocked,
         kinship,
         plan,
         thaw,
         cautions,
-    }))
+    };
+    NextService { call, candidates }
 }
 
 /// Her kinship with each sire whose straws she may have, or not.

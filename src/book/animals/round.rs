@@ -13,6 +13,7 @@ use crate::{
     store::{
         self, Tx,
         animals::{
+            call_out,
             due::{self, Window},
             pedigree,
         },
@@ -43,10 +44,18 @@ pub async fn of(
     herds: &[HerdId],
     now: Timestamp,
 ) -> store::Result<Round> {
-    let candidates = due::candidates(tx, business, herds, window(date)).await?;
+    let mut facts = gather(tx, business, date, herds).await?;
+    facts.out = due::straws_out(tx, business, &facts.animals()).await?;
+    Ok(round::plan(date, &facts, now))
+}
+
+/// What is to be known for it, but for whom straws are out.
+pub async fn gather(tx: &mut Tx, business: BusinessId, date: Day, herds: &[HerdId]) -> store::Result<Facts> {
+    let window = window(date);
+    let candidates = due::candidates(tx, business, herds, window).await?;
+    let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
     let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
-    let out = due::straws_out(tx, business, &animals).await?;
-    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out }, now))
+    Ok(Facts { candidates, pedigree, stock, out: Vec::new(), requests })
 }

@@ -10,7 +10,9 @@ use crate::{
         form::{Fault, InputPath},
         now::Now,
         rejection::Rejection,
-        values::{AnimalId, CallOutId, Code, HerdId, KeyId, Name, Note, Reason, ServiceId, Timestamp},
+        values::{
+            AnimalId, CallOutId, Code, HerdId, KeyId, Name, Note, Reason, ServiceId, TimeZone, Timestamp,
+        },
     },
     form, text_enum,
 };
@@ -119,6 +121,16 @@ pub struct CallOut {
     pub warnings: Vec<String>,
 }
 
+/// A call-out that waits, and where its herd's days begin.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct WaitingCallOut {
+    /// The call-out.
+    #[sqlx(flatten)]
+    pub call_out: CallOut,
+    /// The herd's time zone.
+    pub time_zone: TimeZone,
+}
+
 /// The call-out as it is entered. `animals` are those of the named ones that are known.
 ///
 /// # Errors
@@ -195,6 +207,21 @@ impl CallOut {
         }
         self
     }
+
+    /// A service that came of it was entered by mistake; `instead` is her first other one since the farm asked, where there is
+    /// one. What was done by that service waits again; what somebody closed stays closed.
+    #[must_use]
+    pub fn unserved(mut self, service: ServiceId, instead: Option<ServiceId>) -> Self {
+        for one in self.animals.iter_mut().filter(|one| one.service_id == Some(service)) {
+            one.service_id = instead;
+        }
+        let waits = self.animals.iter().any(|one| one.service_id.is_none());
+        if waits && self.state == CallOutState::Done && self.close_reason.is_none() {
+            self.state = CallOutState::Open;
+            self.closed_at = None;
+        }
+        self
+    }
 }
 
 #[cfg(test)]
@@ -248,5 +275,36 @@ mod tests {
             prop_assert_eq!(it.state == CallOutState::Done, (0..named).all(served));
             prop_assert_eq!(it.closed_at.is_some(), it.state == CallOutState::Done);
         }
+
+        /// Whatever is taken back again, it waits exactly for those who have no service.
+        #[test]
+        fn it_waits_again_for_whom_it_was_not(
+            named in 1..4_usize,
+            acts in prop::collection::vec((0..4_usize, any::<bool>(), any::<bool>()), 0..12),
+        ) {
+            let mut it = call_out(named);
+            let at = it.asked_at;
+            for (animal, serves, has_another) in acts {
+                let id = AnimalId(Uuid::from_u128(animal as u128));
+                let of_it = it.animals.iter().find(|one| one.animal_id == id).and_then(|one| one.service_id);
+                it = match of_it {
+                    Some(service) if !serves => it.unserved(service, has_another.then(ServiceId::new)),
+                    _ => it.served(id, ServiceId::new(), at),
+                };
+                let all = it.animals.iter().all(|one| one.service_id.is_some());
+                prop_assert_eq!(it.state == CallOutState::Done, all);
+                prop_assert_eq!(it.closed_at.is_some(), all);
+            }
+        }
+    }
+
+    #[test]
+    fn what_somebody_closed_stays_closed() {
+        let service = ServiceId::new();
+        let at = Timestamp::from(DateTime::UNIX_EPOCH);
+        let closing = NewClosing { reason: Reason::parse("Not in heat after all.").unwrap() };
+        let two = call_out(2).served(AnimalId(Uuid::from_u128(0)), service, at).closed(&closing, at);
+        let two = two.unserved(service, None);
+        assert_eq!((two.state, two.animals[0].service_id), (CallOutState::Done, None));
     }
 }

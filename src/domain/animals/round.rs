@@ -11,6 +11,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         animals::{
+            call_out::{CallOut, WaitingCallOut},
             candidate::{Candidate, Turn},
             choice::{Allowed, Class, one_of},
             gestation::{ReturnWatch, return_watch},
@@ -44,7 +45,7 @@ pub struct Round {
     pub date: Day,
     /// When the list was made.
     pub made_at: Timestamp,
-    /// A stop at each herd where something is to be done or watched for, the earliest deadline first.
+    /// A stop at each herd where something is asked for, to be done or watched for, the earliest deadline first.
     pub stops: Vec<Stop>,
     /// What runs short, and what to do.
     pub shortages: Vec<Shortage>,
@@ -62,6 +63,8 @@ pub struct Stop {
     /// Where its days begin.
     #[schema(value_type = String)]
     pub time_zone: TimeZone,
+    /// What the farm asks for and still waits for, the oldest first.
+    pub requests: Vec<CallOut>,
     /// Whom to serve, the earliest deadline first.
     pub animals: Vec<DueAnimal>,
     /// Who may come back into heat.
@@ -191,6 +194,15 @@ pub struct Facts {
     pub stock: Vec<Stock>,
     /// Animals for whom a straw is out, and since when.
     pub out: Vec<(AnimalId, Timestamp)>,
+    /// What farms ask for and still wait for, the oldest first.
+    pub requests: Vec<WaitingCallOut>,
+}
+
+impl Facts {
+    /// The animals that may be due.
+    pub fn animals(&self) -> Vec<AnimalId> {
+        self.candidates.iter().map(|candidate| candidate.id).collect()
+    }
 }
 
 /// An animal with what is known of her on the day.
@@ -223,7 +235,7 @@ pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
         }
         let out =
             facts.out.iter().find(|(animal, _)| *animal == listed.candidate.id).map(|(_, since)| *since);
-        let stop = stop_at(&mut stops, listed.candidate);
+        let stop = stop_of(&mut stops, listed.candidate);
         if let Some(straw) = &straw {
             stop.lift(listed.candidate, straw.clone());
         }
@@ -231,9 +243,17 @@ pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
     }
     for candidate in &facts.candidates {
         if let Some(watched) = watched(candidate, date, now) {
-            stop_at(&mut stops, candidate).watch.push(watched);
+            stop_of(&mut stops, candidate).watch.push(watched);
         }
     }
+    for WaitingCallOut { call_out, time_zone } in &facts.requests {
+        let (_, end, _) = moment(*time_zone, date, now);
+        if call_out.asked_at <= end {
+            let stop = stop_at(&mut stops, call_out.herd_id, &call_out.herd_name, *time_zone);
+            stop.requests.push(call_out.clone());
+        }
+    }
+    stops.sort_by_key(|stop| stop.deadline().map_or((true, now), |deadline| (false, deadline)));
     for stop in &mut stops {
         stop.watch.sort_by(|a, b| (a.served_at, &a.animal_number).cmp(&(b.served_at, &b.animal_number)));
     }
@@ -345,13 +365,24 @@ impl ReservedStraw {
     }
 }
 
-/// The stop at an animal's herd, made where it is the first of its animals.
-fn stop_at<'s>(stops: &'s mut Vec<Stop>, candidate: &Candidate) -> &'s mut Stop {
-    let at = stops.iter().position(|stop| stop.herd_id == candidate.herd_id).unwrap_or_else(|| {
+/// The stop at an animal's herd.
+fn stop_of<'s>(stops: &'s mut Vec<Stop>, candidate: &Candidate) -> &'s mut Stop {
+    stop_at(stops, candidate.herd_id, &candidate.herd.name, candidate.herd.time_zone)
+}
+
+/// The stop at a herd, made where nothing was to be done there so far.
+fn stop_at<'s>(
+    stops: &'s mut Vec<Stop>,
+    herd_id: HerdId,
+    herd_name: &Name,
+    time_zone: TimeZone,
+) -> &'s mut Stop {
+    let at = stops.iter().position(|stop| stop.herd_id == herd_id).unwrap_or_else(|| {
         stops.push(Stop {
-            herd_id: candidate.herd_id,
-            herd_name: candidate.herd.name.clone(),
-            time_zone: candidate.herd.time_zone,
+            herd_id,
+            herd_name: herd_name.clone(),
+            time_zone,
+            requests: Vec::new(),
             animals: Vec::new(),
             watch: Vec::new(),
             lifts: Vec::new(),
@@ -362,6 +393,12 @@ fn stop_at<'s>(stops: &'s mut Vec<Stop>, candidate: &Candidate) -> &'s mut Stop 
 }
 
 impl Stop {
+    /// By when somebody must be there: for the first animal, or as the farm asks.
+    fn deadline(&self) -> Option<Timestamp> {
+        let animals = self.animals.iter().map(|animal| animal.timing.latest_at);
+        animals.chain(self.requests.iter().filter_map(|request| request.wanted_by)).min()
+    }
+
     /// Takes a straw along when its canister is lifted.
     fn lift(&mut self, candidate: &Candidate, straw: ReservedStraw) {
         let (tank_id, canister) = (straw.place.tank_id, straw.place.canister);

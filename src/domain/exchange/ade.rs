@@ -212,6 +212,13 @@ pub struct Recommended {
 #[serde(transparent)]
 pub struct Plan(pub Vec<Recommended>);
 
+impl Plan {
+    /// The names of sires in it, in the order of its choices.
+    pub fn names(&self) -> impl Iterator<Item = ExternalId> {
+        self.0.iter().flat_map(|told| told.sires.iter().cloned())
+    }
+}
+
 /// What is told of a straw.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct MatchCriteria {

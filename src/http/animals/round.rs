@@ -16,6 +16,7 @@ use crate::{
     book::animals::round,
     domain::{
         animals::{
+            call_out::CallOut,
             choice::one_of,
             round::{DueAnimal, Lift, ReservedStraw, Round, Stop},
             timing::WindowState,
@@ -41,7 +42,7 @@ text_enum! {
     RoundFormat {
         /// For programs.
         Json = "json",
-        /// Comma-separated values (RFC 4180), a line for each animal.
+        /// Comma-separated values (RFC 4180), a line for each animal, and one for each request with the reason `request`.
         Csv = "csv",
         /// A page to be printed, one side for each herd.
         Html = "html",
@@ -83,7 +84,7 @@ impl FromRequestParts<App> for RoundQuery {
     description = "Whom to serve by when at each herd, with which straws, and which canisters to lift, each once: animals in heat \
         on that day, the earliest deadline first, with service number, rule, window, what stands against serving her, and the \
         straw that is hers on this list. Straws are reserved within the list only: two animals never count on the same last \
-        straw, and the book reserves nothing. What runs short is listed with what to do. Who may come back into heat is under \
+        straw, and the book reserves nothing. What the farm asked for and waits for is under `requests`. What runs short is listed with what to do. Who may come back into heat is under \
         `watch`. A forecast of nothing: what is not on record is not on the list.",
     params(WhichRound, ("herd_id" = Option<Vec<uuid::Uuid>>, Query, description = "Only at this herd; may be repeated. All herds without it.")),
     responses(
@@ -144,8 +145,9 @@ fn csv(round: &Round) -> Vec<u8> {
     // Writing to memory does not fail.
     let _ = writer.write_record(COLUMNS);
     for stop in &round.stops {
-        for animal in &stop.animals {
-            let _ = writer.write_record(line(stop, animal).map(|text| cell::guarded(&text)));
+        let requests = stop.requests.iter().map(|request| request_line(stop, request));
+        for line in requests.chain(stop.animals.iter().map(|animal| line(stop, animal))) {
+            let _ = writer.write_record(line.map(|text| cell::guarded(&text)));
         }
     }
     writer.into_inner().unwrap_or_default()
@@ -180,6 +182,34 @@ fn line(stop: &Stop, animal: &DueAnimal) -> [String; COLUMNS.len()] {
     ]
 }
 
+/// What the farm asks for: a line with the animals that it names, and by when.
+fn request_line(stop: &Stop, request: &CallOut) -> [String; COLUMNS.len()] {
+    COLUMNS.map(|column| match column {
+        "herd_name" => stop.herd_name.to_string(),
+        "animal_number" => waiting_numbers(request).join(" "),
+        "reason" => "request".to_owned(),
+        "latest_at" => request.wanted_by.map(|at| at.to_string()).unwrap_or_default(),
+        "notes" => asked(request),
+        _ => String::new(),
+    })
+}
+
+/// The animals that it names and that nobody has served yet.
+fn waiting_numbers(request: &CallOut) -> Vec<String> {
+    let waiting = request.animals.iter().filter(|one| one.service_id.is_none());
+    waiting.map(|one| one.animal_number.to_string()).collect()
+}
+
+/// What the farm says, who says it, and where he can be reached.
+fn asked(request: &CallOut) -> String {
+    let said = [
+        request.text.as_ref().map(ToString::to_string),
+        request.caller.as_ref().map(ToString::to_string),
+        request.telephone.as_ref().map(ToString::to_string),
+    ];
+    said.into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
 /// The sire's codes as they are printed on straws.
 fn codes(straw: &ReservedStraw) -> String {
     straw.sire.identifiers.iter().map(printed).collect::<Vec<_>>().join(" ")
@@ -205,6 +235,20 @@ fn page(round: &Round) -> String {
             escaped(stop.herd_name.as_str()),
             round.date
         );
+        if !stop.requests.is_empty() {
+            body.push_str("<h2>The farm asks</h2><table><tr><th>Animals<th>Asked<th>Wanted by<th>Says</tr>");
+            for request in &stop.requests {
+                let _ = write!(
+                    body,
+                    "<tr><td class=\"number\">{}<td>{}<td><b>{}</b><td>{}</tr>",
+                    escaped(&waiting_numbers(request).join(", ")),
+                    clock(request.asked_at, zone, round.date),
+                    request.wanted_by.map(|at| clock(at, zone, round.date)).unwrap_or_default(),
+                    escaped(&asked(request))
+                );
+            }
+            body.push_str("</table>");
+        }
         if !stop.lifts.is_empty() {
             body.push_str("<h2>Canisters, each lifted once</h2><div class=\"lifts\">");
             stop.lifts.iter().for_each(|lift| lift_html(&mut body, lift));

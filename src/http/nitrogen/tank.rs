@@ -78,7 +78,10 @@ async fn list(
 }
 
 /// Reckons many tanks, on as many processors as there are.
-async fn with_nitrogen(records: Vec<status::TankRecord>, now: Timestamp) -> Result<Vec<TankAnswer>, Problem> {
+pub(crate) async fn with_nitrogen(
+    records: Vec<status::TankRecord>,
+    now: Timestamp,
+) -> Result<Vec<TankAnswer>, Problem> {
     let hands = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let share = records.len().div_ceil(hands).max(1);
     let item = move |record: status::TankRecord| {

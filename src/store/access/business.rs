@@ -9,7 +9,8 @@ use crate::{
         access::business::Business,
         ids,
         now::Recorded,
-        values::{BusinessId, Name, Timestamp},
+        straws::thaw::ThawProtocol,
+        values::{BusinessId, HerdId, KeyId, Name, TimeZone, Timestamp},
     },
     store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
 };
@@ -227,4 +228,47 @@ pub(in crate::store) fn has_items_now(tx: &mut Tx, id: BusinessId) {
 pub async fn is_watched(tx: &mut Tx, id: BusinessId) -> Result<(bool, bool)> {
     let state = state(tx, id).await?;
     Ok((state.has_stock_rules, state.has_open_alerts))
+}
+
+/// How far a book has come, and a herd of it with what a device at the tank must know.
+#[derive(Debug, sqlx::FromRow)]
+pub struct Standing {
+    /// What the caller's key is called.
+    pub key_name: Name,
+    /// The number of the last change; 0 before the first.
+    pub seq: i64,
+    /// The last act.
+    pub last_act: Option<Uuid>,
+    /// The last alert that was opened.
+    pub last_alert: Option<Uuid>,
+    /// How many alerts are open.
+    pub open_alerts: i64,
+    /// A herd, where there is one.
+    pub herd_id: Option<HerdId>,
+    /// What it is called.
+    pub herd_name: Option<Name>,
+    /// Where its days begin.
+    pub time_zone: Option<TimeZone>,
+    /// How it thaws.
+    pub thaw: Option<ThawProtocol>,
+}
+
+/// How far the book has come, once for each herd, the oldest first, or once where there is none.
+pub async fn standing(tx: &mut Tx, id: BusinessId, key: KeyId, limit: i64) -> Result<Vec<Standing>> {
+    // Uses change_by_seq, alert_open_once and primary keys.
+    tx.sql(
+        "select k.name as key_name, (select coalesce(max(c.seq), 0) from change c where c.business_id = $1) as seq,
+                (select a.id from act a where a.business_id = $1 order by a.id desc limit 1) as last_act,
+                (select a.id from alert a where a.business_id = $1 order by a.id desc limit 1) as last_alert,
+                (select count(*) from alert a where a.business_id = $1 and a.cleared_at is null) as open_alerts,
+                h.id as herd_id, h.name as herd_name, h.time_zone, h.thaw
+         from api_key k left join herd h on h.business_id = k.business_id
+         where k.business_id = $1 and k.id = $2
+         order by h.id limit $3",
+    )
+    .bind(id)
+    .bind(key)
+    .bind(limit)
+    .all()
+    .await
 }

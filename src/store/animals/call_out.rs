@@ -6,13 +6,14 @@ use serde_json::json;
 
 use crate::{
     domain::{
-        animals::call_out::{CallOut, CallOutState, CalledFor},
+        animals::call_out::{CallOut, CallOutState, CalledFor, WaitingCallOut},
         exchange::change::ChangeKind,
         values::{AnimalId, BusinessId, CallOutId, HerdId, ServiceId, Timestamp},
     },
     store::{
         Page, Result, Tx,
         access::business,
+        animals::pedigree::{ids_in, list as list_of},
         exchange::change::{self, NewChange},
     },
 };
@@ -21,7 +22,7 @@ macro_rules! call_outs {
     ($rest:expr) => {
         concat!(
             "select c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state,
-                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by
+                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by, h.time_zone
              from call_out c join herd h on h.business_id = c.business_id and h.id = c.herd_id ",
             $rest
         )
@@ -127,19 +128,101 @@ pub(in crate::store) async fn served(
         if after == before {
             continue;
         }
-        tx.sql(
-            "update call_out_animal set service_id = $4
-             where business_id = $1 and call_out_id = $2 and animal_id = $3",
-        )
-        .bind(business)
-        .bind(after.id)
-        .bind(animal)
-        .bind(service)
-        .run()
-        .await?;
+        set_service(tx, business, &after, animal, Some(service)).await?;
         change(tx, business, &after).await?;
     }
     Ok(())
+}
+
+/// A service does not count any more: what a farm asked for may wait again.
+pub(in crate::store) async fn unserved(tx: &mut Tx, business: BusinessId, service: ServiceId) -> Result<()> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        #[sqlx(flatten)]
+        call_out: CallOut,
+        animal_id: AnimalId,
+        instead: Option<ServiceId>,
+    }
+    // Uses call_out_of_animal and service_by_animal.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state,
+                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by, s.animal_id,
+                    (select v.id from service v
+                     where v.business_id = $1 and v.animal_id = s.animal_id and v.served_at >= c.asked_at
+                       and v.reversed_at is null and v.id <> s.id
+                     order by v.served_at, v.id limit 1) as instead
+             from service s
+             join call_out_animal a
+               on a.business_id = s.business_id and a.animal_id = s.animal_id and a.service_id = s.id
+             join call_out c on c.business_id = a.business_id and c.id = a.call_out_id
+             join herd h on h.business_id = c.business_id and h.id = c.herd_id
+             where s.business_id = $1 and s.id = $2
+             order by c.id",
+        )
+        .bind(business)
+        .bind(service)
+        .all()
+        .await?;
+    let (found, rest): (Vec<_>, Vec<_>) =
+        rows.into_iter().map(|row| (row.call_out, (row.animal_id, row.instead))).unzip();
+    for (before, (animal, instead)) in with_animals(tx, business, found).await?.into_iter().zip(rest) {
+        let after = before.unserved(service, instead);
+        set_service(tx, business, &after, animal, instead).await?;
+        change(tx, business, &after).await?;
+    }
+    Ok(())
+}
+
+/// Which service came of it for one of its animals.
+async fn set_service(
+    tx: &mut Tx,
+    business: BusinessId,
+    call_out: &CallOut,
+    animal: AnimalId,
+    service: Option<ServiceId>,
+) -> Result<()> {
+    tx.sql(
+        "update call_out_animal set service_id = $4
+         where business_id = $1 and call_out_id = $2 and animal_id = $3",
+    )
+    .bind(business)
+    .bind(call_out.id)
+    .bind(animal)
+    .bind(service)
+    .run()
+    .await?;
+    Ok(())
+}
+
+/// Those of these herds, or of all, that wait, asked up to then; the oldest first.
+pub async fn waiting(
+    tx: &mut Tx,
+    business: BusinessId,
+    herds: &[HerdId],
+    asked_until: Timestamp,
+) -> Result<Vec<WaitingCallOut>> {
+    // Uses call_out_open: few wait, whatever the size of the book.
+    macro_rules! waiting {
+        ($herds:expr) => {
+            call_outs!(concat!(
+                "where c.business_id = $1 and c.state = 'open' and c.asked_at <= $2 and ($3 or c.herd_id ",
+                $herds,
+                ") order by c.asked_at, c.id"
+            ))
+        };
+    }
+    let found: Vec<WaitingCallOut> = tx
+        .sql_for(waiting!(ids_in!(sqlite, "$4")), waiting!(ids_in!(postgres, "$4")))
+        .bind(business)
+        .bind(asked_until)
+        .bind(herds.is_empty())
+        .bind(list_of(herds))
+        .all()
+        .await?;
+    let (found, zones): (Vec<_>, Vec<_>) = found.into_iter().map(|one| (one.call_out, one.time_zone)).unzip();
+    let found = with_animals(tx, business, found).await?.into_iter();
+    Ok(found.zip(zones).map(|(call_out, time_zone)| WaitingCallOut { call_out, time_zone }).collect())
 }
 
 /// One call-out.
@@ -219,6 +302,9 @@ async fn with_animals(
         call_out_id: CallOutId,
         #[sqlx(flatten)]
         animal: CalledFor,
+    }
+    if call_outs.is_empty() {
+        return Ok(call_outs);
     }
     let ids = json!(call_outs.iter().map(|call_out| call_out.id).collect::<Vec<_>>());
     let rows: Vec<Row> = tx

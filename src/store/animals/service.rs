@@ -258,7 +258,7 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, decision: &Decision) -> 
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
     }
     note_reversed(tx, business, Some(service.id), renumbered);
-    Ok(())
+    call_out::unserved(tx, business, service.id).await
 }
 
 /// Notes a service that no longer counts and those that got another number by that.

@@ -14,6 +14,7 @@ use crate::{
     store::{
         Result, Tx,
         animals::{
+            call_out,
             numbering::{numbers, renumber_services},
             service::note_reversed,
         },
@@ -181,5 +182,8 @@ pub async fn write(
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed));
     }
     note_reversed(tx, business, service, &renumbered);
+    if let Some(service) = service {
+        call_out::unserved(tx, business, service).await?;
+    }
     Ok(line.into_movement())
 }
