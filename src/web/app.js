@@ -1,7 +1,7 @@
 // The page: what is kept on this device, which screen shows it, and what runs beside it.
 
 import { keepOffset, now, uuid7 } from "./clock.js";
-import { Deck } from "./deck.js";
+import { DEAF_MS, Deck } from "./deck.js";
 import { h } from "./dom.js";
 import { CannotKeep, takenHere } from "./outbox.js";
 import { phase } from "./rules/thaw.js";
@@ -240,8 +240,10 @@ export class App {
     const hash = `${name}/${args.join("/")}`;
     const isNew = hash !== this.shownHash;
     if (isNew) {
-      this.deafUntil = performance.now() + 600;
-      setTimeout(() => document.querySelector(".deck")?.removeAttribute("data-deaf"), 610);
+      this.deafUntil = performance.now() + DEAF_MS;
+      setTimeout(() => {
+        if (performance.now() >= this.deafUntil) document.querySelector(".deck")?.removeAttribute("data-deaf");
+      }, DEAF_MS + 10);
     }
     const focused = document.activeElement?.getAttribute("data-id");
     const scrolled = document.querySelector(".phone") ? scrollY : 0;
@@ -379,12 +381,12 @@ export class App {
     if (!this.meta["key"] || this.meta["signed_out"] || this.isFetching) return;
     this.isFetching = true;
     try {
-      await refresh(this.db, this.meta);
+      const isNew = await refresh(this.db, this.meta);
       this.signal = true;
       this.fetchError = "";
-      await this.loadBook();
+      if (isNew) await this.loadBook();
       await this.loadActs();
-      this.channel.postMessage("book");
+      if (isNew) this.channel.postMessage("book");
     } catch (error) {
       if (error instanceof SignedOut) {
         await writeMeta(this.db, { signed_out: true });
@@ -411,7 +413,10 @@ export class App {
     if (!match) return;
     history.replaceState(null, "", location.pathname);
     const key = decodeURIComponent(/** @type {string} */ (match[1]));
-    await writeMeta(this.db, { key, signed_out: undefined, snapshot_at: 0, welcome: true });
+    await writeMeta(this.db, {
+      key, welcome: true, snapshot_at: 0,
+      signed_out: undefined, snapshot_etag: undefined, animals_at: undefined, business_id: undefined,
+    });
     await this.loadActs();
     void navigator.storage?.persist?.();
   }

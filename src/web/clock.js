@@ -5,8 +5,10 @@ let offset = 0;
 /** Where the device's two clocks stood together: one may be set, the other only counts. */
 let anchor = { wall: Date.now(), count: performance.now() };
 
-/** A clock that was set back by more than this was set, not merely put right by the network. */
-const SET_BACK_MS = 1500;
+/** A clock that leapt by more than this was set, not merely put right by the network. */
+const LEAP_MS = 1500;
+/** Whether the screen was kept on since the clock was last looked at: then the device cannot have slept. */
+let isAwake = false;
 /** Off by more than this it is set anew, else only as far as the answer proves it wrong. */
 const FAR_OFF_MS = 10_000;
 
@@ -14,9 +16,10 @@ const FAR_OFF_MS = 10_000;
 export function now() {
   const wall = Date.now();
   const count = performance.now();
-  // A clock cannot run backwards. One that leaps ahead may have slept: then it is right, and the next answer decides.
+  // A clock cannot run backwards. One that leaps ahead may have slept: then it is right, and the next answer decides; but not
+  // while its screen is kept on.
   const back = anchor.wall + (count - anchor.count) - wall;
-  if (back > SET_BACK_MS) offset += back;
+  if (back > LEAP_MS || (isAwake && back < -LEAP_MS)) offset += back;
   anchor = { wall, count };
   return wall + offset;
 }
@@ -26,6 +29,12 @@ export const iso = (at) => new Date(at).toISOString();
 
 /** How far the book is ahead of this device, as it was kept. */
 export const offsetMs = () => offset;
+
+/** @param {boolean} is whether the screen is kept on from now on */
+export function awake(is) {
+  now();
+  isAwake = is;
+}
 
 /** @param {number} ms */
 export function keepOffset(ms) {

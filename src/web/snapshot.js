@@ -51,78 +51,74 @@ export async function all(db, meta, path) {
   return items;
 }
 
+/** The herds' lists of animals change slowly: they are fetched again after this. */
+const ANIMALS_MS = 6 * 3_600_000;
+
 /**
- * A new snapshot in the place of the old one.
+ * A new snapshot in the place of the old one, in one transaction; nothing is written where nothing changed.
  * @param {Db} db @param {Record<string, any>} meta
  * @returns {Promise<boolean>} whether it is another than before
  */
 export async function refresh(db, meta) {
-  const rows = await fromRoutes(db, meta);
+  const response = await ask(db, meta, "/v1/page", meta["snapshot_etag"] ? { "If-None-Match": meta["snapshot_etag"] } : {});
   const at = now();
+  if (response.status === 304) {
+    await writeMeta(db, { snapshot_at: at });
+    return false;
+  }
+  if (!response.ok) throw new NoAnswer(`/v1/page: ${response.status}`);
+  const page = await response.json();
+  const isOld = !(at - (meta["animals_at"] ?? 0) < ANIMALS_MS);
+  const business = meta["business_id"] ? null : await (await ask(db, meta, "/v1/business")).json();
+  const others = isOld ? await all(db, meta, "/v1/animals?limit=500") : await db.getAll("animals");
+  const rows = rowsOf(page, others);
   const tx = strict(db, [...SNAPSHOT, "meta"]);
   for (const name of SNAPSHOT) {
     const store = tx.objectStore(name);
     void store.clear();
     for (const row of rows[name] ?? []) void store.put({ ...row, fetched_at: at });
   }
-  for (const [key, value] of Object.entries({ snapshot_at: at, ...rows["meta"] })) void tx.objectStore("meta").put(value, key);
+  const told = {
+    snapshot_at: at,
+    snapshot_etag: response.headers.get("ETag") ?? undefined,
+    seq: page.seq,
+    name: page.key.name,
+    technician: page.key.name,
+    role: page.key.role,
+    ...(business ? { business_id: business.id } : {}),
+    ...(isOld ? { animals_at: at } : {}),
+  };
+  for (const [key, value] of Object.entries(told)) void tx.objectStore("meta").put(value, key);
   await tx.done;
   return true;
 }
 
-/** @param {Db} db @param {Record<string, any>} meta @returns {Promise<Record<string, any>>} */
-async function fromRoutes(db, meta) {
-  const get = async (/** @type {string} */ path) => {
-    const response = await ask(db, meta, path);
-    if (!response.ok) throw new NoAnswer(`${path}: ${response.status}`);
-    return response.json();
-  };
-  const [business, round, herds, tanks, stock, alerts] = await Promise.all([
-    get("/v1/business"),
-    get("/v1/round"),
-    all(db, meta, "/v1/herds?limit=500"),
-    all(db, meta, "/v1/tanks?limit=500"),
-    all(db, meta, "/v1/stock?limit=500"),
-    all(db, meta, "/v1/alerts?limit=100&open=true"),
-  ]);
-  const levels = await Promise.all(tanks.map((tank) => get(`/v1/tanks/${tank.id}/nitrogen`)));
-  const listed = await all(db, meta, "/v1/animals?limit=500");
-  const due = new Set(round.stops.flatMap((/** @type {Json} */ stop) => stop.animals.map((/** @type {Json} */ a) => a.animal_id)));
-  const lots = new Map();
-  const places = new Map();
-  for (const row of stock) {
-    lots.set(row.lot.id, lotRow(row));
-    places.set(stockKey(row.lot.id, row.place), { ...row, id: stockKey(row.lot.id, row.place), lot_id: row.lot.id, lot: undefined, sire: undefined });
+/**
+ * The snapshot as the stores keep it. @param {Json} page the answer of GET /v1/page @param {Json[]} others the herds' animals
+ * @returns {Record<string, Json[]>}
+ */
+export function rowsOf(page, others) {
+  const protocol = (/** @type {number | undefined} */ n) => (n === undefined ? null : (page.thaw_protocols[n] ?? null));
+  const lots = new Map(page.lots.map((/** @type {Json} */ lot) => [lot.id, { ...lot, protocol: protocol(lot.thaw_protocol), code: printedCode(lot.sire) }]));
+  const animals = new Map(others.map((animal) => [animal.id, { ...animal, next: null }]));
+  for (const { next_service: next, ...animal } of page.animals) {
+    const candidates = next.candidates.map((/** @type {Json} */ { lot_id, place, straws, thaw_protocol }) => ({ lot_id, place, straws, protocol: protocol(thaw_protocol) }));
+    animals.set(animal.id, { ...animal, next: { ...next, candidates } });
   }
-  const animals = await Promise.all(
-    listed.map(async (animal) => {
-      const next = due.has(animal.id) ? await get(`/v1/animals/${animal.id}/next-service`) : null;
-      for (const candidate of next?.candidates ?? []) lots.set(candidate.lot.id, lotRow(candidate));
-      return { ...animal, next: next && nextRow(next) };
-    }),
-  );
-  for (const stop of round.stops) for (const animal of stop.animals) if (animal.straw) lots.set(animal.straw.lot.id, lotRow(animal.straw));
+  for (const stop of page.round.stops) {
+    for (const { straw } of stop.animals) {
+      if (straw && !lots.has(straw.lot.id)) lots.set(straw.lot.id, { ...straw.lot, sire: straw.sire, protocol: null, code: printedCode(straw.sire) });
+    }
+  }
   return {
-    rounds: round.stops.map((/** @type {Json} */ stop) => ({ ...stop, id: stop.herd_id, date: round.date, made_at: round.made_at })),
-    animals,
-    places: [...places.values()],
+    rounds: page.round.stops.map((/** @type {Json} */ stop, /** @type {number} */ order) => ({ ...stop, id: stop.herd_id, order, date: page.round.date, made_at: page.round.made_at })),
+    animals: [...animals.values()],
+    places: page.stock.map((/** @type {Json} */ row) => ({ ...row, id: stockKey(row.lot_id, row.place) })),
     lots: [...lots.values()],
-    herds,
-    tanks: tanks.map((tank, i) => ({ ...tank, nitrogen: levels[i] })),
-    alerts,
-    meta: { business_id: business.id },
+    herds: page.herds,
+    tanks: page.tanks,
+    alerts: page.alerts,
   };
-}
-
-/** @param {Json} stock a lot with its sire */
-export function lotRow({ lot, sire }) {
-  return { ...lot, sire, code: printedCode(sire) };
-}
-
-/** @param {Json} next */
-export function nextRow(next) {
-  const candidates = next.candidates.map((/** @type {Json} */ c) => ({ lot_id: c.lot?.id ?? c.lot_id, place: c.place, straws: c.straws }));
-  return { ...next, candidates };
 }
 
 /**

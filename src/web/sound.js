@@ -1,5 +1,7 @@
 // What is heard and felt. STRAW OUT unlocks the sound; a page in the background has none.
 
+import { awake } from "./clock.js";
+
 /** @type {AudioContext | null} */
 let audio = null;
 /** @type {any} */
@@ -85,7 +87,11 @@ export async function keepAwake(wanted) {
   try {
     if (wanted && !lock && document.visibilityState === "visible") {
       lock = await wake.request("screen");
-      lock.addEventListener("release", () => (lock = null));
+      awake(true);
+      lock.addEventListener("release", () => {
+        lock = null;
+        awake(false);
+      });
     } else if (!wanted && lock) {
       await lock.release();
       lock = null;

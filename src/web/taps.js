@@ -3,7 +3,7 @@
 
 import { iso, now, uuid7 } from "./clock.js";
 import { ASK_MS, UNDO_MS, amend, entryOf, keep, undo } from "./outbox.js";
-import { BATH_HOLDS_MS, protocolOf, thawing } from "./rules/thaw.js";
+import { BATH_HOLDS_MS, thawing } from "./rules/thaw.js";
 import { signals, unlock } from "./sound.js";
 import { strict } from "./store.js";
 
@@ -24,9 +24,10 @@ const placeBody = ({ tank_id, canister, cane, goblet }) => ({
 /**
  * A straw leaves the nitrogen.
  * @param {App} app @param {Json} animal @param {{lot_id: string, place: Place}} straw
+ * @param {import("./rules/bath.js").Protocol} protocol
  * @returns {Promise<string>} the withdrawal
  */
-export async function strawOut(app, animal, { lot_id, place }) {
+export async function strawOut(app, animal, { lot_id, place }, protocol) {
   unlock();
   const at = now();
   const id = uuid7();
@@ -45,7 +46,7 @@ export async function strawOut(app, animal, { lot_id, place }) {
     code: lot.code,
     batch: lot.batch ?? "",
     place,
-    protocol: protocolOf(lot, app.book["herds"]?.get(animal.herd_id)),
+    protocol,
     out_at: at,
     bath_at: null,
     ready_at: null,
@@ -298,7 +299,6 @@ export async function check(app, animal, result) {
 /** @param {App} app @param {Json} tank @param {number} canister @param {{lot_id: string, place: Place, straws: number}[]} counts */
 export async function counted(app, tank, canister, counts) {
   const at = now();
-  const asOf = app.meta["as_of_seq"];
   const entry = entryOf(
     {
       kind: "stocktake",
@@ -307,7 +307,6 @@ export async function counted(app, tank, canister, counts) {
         tank_id: tank.id,
         canister,
         counted_at: iso(at),
-        ...(asOf === undefined ? {} : { as_of_seq: asOf }),
         counts: counts.map(({ lot_id, place, straws }) => ({ lot_id, place: placeBody(place), straws })),
         ...technician(app),
       },

@@ -4,8 +4,6 @@
 
 /** key -> [English, German] */
 export const TEXTS = {
-  title: ["Tankside: at the tank", "Tankside: am Behälter"],
-  no_script: ["This page needs JavaScript.", "Diese Seite braucht JavaScript."],
   deck: ["Targets", "Tasten"],
   // The strip
   no_tank: ["no tank known", "kein Behälter bekannt"],
@@ -293,10 +291,7 @@ export const TEXTS = {
   seen_by: ["seen", "gesehen"],
   // More
   more_title: ["More", "Mehr"],
-  who_role: ["{name}, {role}", "{name}, {role}"],
   other_stop: ["animals: {n}", "Tiere: {n}"],
-  waiting_row: ["On this phone, {n}", "Auf diesem Gerät, {n}"],
-  bath_settings: ["Bath: {ml} ml, water {cold} and {warm} °C", "Bad: {ml} ml, Wasser {cold} und {warm} °C"],
   theme_row: ["Screen: {theme}", "Anzeige: {theme}"],
   theme_device: ["as the device", "wie das Gerät"],
   theme_sun: ["sunlight", "Sonne"],
@@ -304,7 +299,6 @@ export const TEXTS = {
   language_row: ["Sprache: Deutsch", "Language: English"],
   update_row: ["Take the new page", "Neue Seite nehmen"],
   refresh_row: ["Fetch the book now", "Buch jetzt holen"],
-  office_row: ["The office page", "Die Büroseite"],
   sign_out_row: ["Sign out", "Abmelden"],
   next: ["NEXT", "WEITER"],
   why_this: ["Why this straw", "Warum dieser Samen"],
@@ -346,7 +340,6 @@ export const TEXTS = {
   write_down: ["Write it down.", "Auf Papier schreiben."],
   cannot_text: ["Its storage is full or closed. What was kept before is safe. Make room, then try again.", "Der Speicher ist voll oder zu. Was schon da war, ist sicher. Platz machen, dann noch einmal."],
   try_again: ["TRY AGAIN", "NOCH EINMAL"],
-  signed_out_title: ["Signed out", "Abgemeldet"],
   sign_out_title: ["Sign out?", "Abmelden?"],
   sign_out_waits: ["{n} acts wait on this phone. Send them first. They stay here in any case.", "{n} Einträge warten hier. Erst senden. Sie bleiben in jedem Fall hier."],
   sign_out_none: ["Nothing waits. The key is taken off this phone.", "Nichts wartet. Der Schlüssel kommt vom Gerät."],
@@ -357,7 +350,6 @@ export const TEXTS = {
   // Office
   office_title: ["The book, {day}", "Das Buch, {day}"],
   as_of: ["as of {time}", "Stand {time}"],
-  office_offline: ["No answer from the book. What stands here is of {time}.", "Keine Antwort vom Buch. Stand hier: {time}."],
   at_tank: ["At the tank", "Am Behälter"],
   needs_you: ["Needs you", "Braucht dich"],
   newest_first: ["{n} open, newest first", "{n} offen, neueste zuerst"],
@@ -373,7 +365,6 @@ export const TEXTS = {
   condition_failing: ["IT FAILS: move the straws", "ER VERSAGT: Samen umhängen"],
   condition_watch: ["watch it", "beobachten"],
   today: ["today", "heute"],
-  minimum: ["minimum", "Minimum"],
   office_gas: ["A rod read now and then cannot save a tank that fails fast. The gas displaces air: ventilate. Local codes go first.", "Ein gelegentlich gelesener Stab rettet keinen Behälter, der schnell versagt. Das Gas verdrängt die Luft: lüften. Örtliche Vorschriften gehen vor."],
   phones: ["Phones", "Geräte"],
   phones_sub: ["what is on a phone only is not in this book yet", "was nur auf einem Gerät ist, steht noch nicht im Buch"],
@@ -381,6 +372,9 @@ export const TEXTS = {
   last_heard: ["last heard", "zuletzt gehört"],
   then_waiting: ["then waiting", "wartete da"],
   none: ["none", "keine"],
+  since: ["since {time}", "seit {time}"],
+  asked_for: ["Asked for by the farm", "Vom Betrieb gewünscht"],
+  wanted_by: ["by {time}", "bis {time}"],
   webhooks: ["Webhooks", "Webhooks"],
   receiver: ["receiver", "Empfänger"],
   state: ["state", "Zustand"],
@@ -411,11 +405,8 @@ export const TEXTS = {
   deviations_sub: ["withdrawals, newest first", "Entnahmen, neueste zuerst"],
   conception: ["Conception", "Trächtigkeitsraten"],
   print: ["Print", "Drucken"],
-  csv: ["Round as CSV", "Runde als CSV"],
-  print_round: ["Round to print", "Runde drucken"],
   nothing: ["nothing", "nichts"],
   not_answered: ["not answered: {what}", "keine Antwort: {what}"],
-  sign_in_office: ["Open the link that you were given. It ends in #key=…", "Öffne den Link, den du bekommen hast. Er endet auf #key=…"],
 };
 
 /** The order of the two languages in the table. */

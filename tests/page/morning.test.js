@@ -3,9 +3,10 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { PHONE, Device, installed, kept, launch, pointAt, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
+import { Device, installed, kept, launch, pointAt, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
 import { adds, onceInOrder, withdrawalOf } from "./lib/check.js";
 import { enterFarm } from "./lib/farm.js";
+import { phone } from "./lib/phone.js";
 import { Service, Wire } from "./lib/service.js";
 
 let browser;
@@ -29,17 +30,6 @@ async function step(page, farm, name) {
   await seen(page, LEADS_TO[name]);
 }
 
-async function phone(t, service, key) {
-  const wire = await new Wire(service).start();
-  t.after(() => wire.stop());
-  const context = await browser.newContext({ viewport: PHONE, locale: "en-GB" });
-  t.after(() => context.close());
-  const page = await context.newPage();
-  await signIn(page, wire.base, key);
-  await installed(page);
-  return { wire, context, page };
-}
-
 async function isRight(service, farm, number) {
   const withdrawal = await withdrawalOf(service, farm.animals[number].id);
   assert.equal(withdrawal.state, "served");
@@ -58,7 +48,7 @@ test("a whole morning, the network cut before each tap in turn", async (t) => {
   const farm = await enterFarm(service, { cows: WAY.length + 1, thawS: 3, straws: 40 });
   const key = service.key("Mira", "technician");
   const scenario = async (/** @type {number} */ i) => {
-      const { wire, page, context } = await phone(t, service, key);
+      const { wire, page, context } = await phone(t, browser, service, key);
       const number = String(201 + i);
       await pointAt(page, number);
       for (const [n, name] of WAY.entries()) {
@@ -128,7 +118,7 @@ test("the service is killed between request and answer", async (t) => {
   const service = await new Service().start();
   t.after(() => service.stop());
   const farm = await enterFarm(service, { cows: 1, thawS: 3 });
-  const { wire, page } = await phone(t, service, service.key("Mira", "technician"));
+  const { wire, page } = await phone(t, browser, service, service.key("Mira", "technician"));
   await pointAt(page, "201");
   for (const name of WAY) await step(page, farm, name);
   // Each act is done, its answer is lost, and the service is killed: the phone asks again under the same key.

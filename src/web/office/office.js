@@ -205,9 +205,9 @@ export class Office {
       table(
         [t("phone"), t("last_heard"), t("then_waiting")],
         rows.map((row) => [
-          h("b", row.key_name ?? row.technician ?? row.name ?? String(row.device_id ?? row.id).slice(-6)),
-          `${when(row.last_seen_at ?? row.seen_at, at)}, ${age(at - Date.parse(row.last_seen_at ?? row.seen_at))}`,
-          row.waiting ? `${row.waiting}${row.oldest_at ? `, ${when(row.oldest_at, at)}` : ""}` : t("none"),
+          h("span", h("b", row.key_name), row.name ? ` ${row.name}` : ` …${String(row.device_id).slice(-4)}`),
+          `${when(row.last_seen_at, at)}, ${age(at - Date.parse(row.last_seen_at))}`,
+          row.waiting ? `${row.waiting}${row.oldest_waiting_at ? `, ${t("since", { time: when(row.oldest_waiting_at, at) })}` : ""}` : t("none"),
         ]),
       ),
     );

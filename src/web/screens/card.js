@@ -51,7 +51,7 @@ export default function card(app, animalId) {
   const closed = closedBy(app, her, choice, at);
   const bath = app.lastBath(at);
   const others = otherChoices(app, her, choice).length;
-  const goOut = async () => app.go("out", await strawOut(app, her, /** @type {any} */ (choice)));
+  const goOut = async () => app.go("out", await strawOut(app, her, /** @type {any} */ (choice), protocolFor(app, her, /** @type {any} */ (choice))));
   const timing = her.timing;
   const view = [
     who(her.number, [her.class && told(her.class, her.class), her.herd_name].filter(Boolean).join(", "), h("br"), turn(her)),

@@ -5,7 +5,7 @@ import { h } from "../dom.js";
 import { strawOut } from "../taps.js";
 import { t } from "../texts.js";
 import { closedBy } from "./card.js";
-import { choiceOf, herOf, who } from "./common.js";
+import { choiceOf, herOf, protocolFor, who } from "./common.js";
 
 /** @param {import("../app.js").App} app @param {string} animalId */
 export default function closed(app, animalId) {
@@ -26,7 +26,7 @@ export default function closed(app, animalId) {
     deck: [
       ...(by?.bath ? [{ id: "bath", label: t("bath_first"), look: "next", on: () => app.go("bath", animalId) }] : []),
       ...(choice
-        ? [{ id: "already", label: t("out_already"), small: t("out_already_hint"), on: async () => app.go("out", await strawOut(app, her, choice)) }]
+        ? [{ id: "already", label: t("out_already"), small: t("out_already_hint"), on: async () => app.go("out", await strawOut(app, her, choice, protocolFor(app, her, choice))) }]
         : []),
       back,
     ],

@@ -3,7 +3,7 @@
 import { now } from "../clock.js";
 import { code, h, svg } from "../dom.js";
 import { isSexed, protocolOf } from "../rules/thaw.js";
-import { t, told } from "../texts.js";
+import { t, told, when } from "../texts.js";
 import { stockKey } from "../store.js";
 
 /** @typedef {import("../app.js").App} App @typedef {any} Json @typedef {import("../store.js").Place} Place */
@@ -104,8 +104,11 @@ export function otherChoices(app, her, choice) {
 
 /** @param {App} app @param {Json} her @param {Choice} choice */
 export function protocolFor(app, her, choice) {
-  const lot = app.book["lots"]?.get(choice.lot_id) ?? { semen_type: "conventional" };
-  return protocolOf(lot, app.book["herds"]?.get(her.herd_id));
+  const key = stockKey(choice.lot_id, choice.place);
+  const offered = her.candidates.find((/** @type {Json} */ c) => stockKey(c.lot_id, c.place) === key);
+  const lot = app.book["lots"]?.get(choice.lot_id);
+  const herd = app.book["herds"]?.get(her.herd_id);
+  return offered?.protocol ?? lot?.thaw ?? herd?.thaw ?? lot?.protocol ?? protocolOf(lot ?? { semen_type: "conventional" }, herd);
 }
 
 /** What counts now of a tank: read here, or what the service said. @param {Json} tank */
@@ -179,6 +182,7 @@ export function worstCaution(app, her, choice) {
   const [objection] = her.objections;
   if (objection) return told(`against_${objection.kind}`, t("against_other"));
   const timing = her.timing;
+  if (timing?.served_at) return t("caution_served", { time: when(timing.served_at, now(), her.zone) });
   if (timing?.state === "passed") return t("caution_passed");
   const lot = choice && app.book["lots"]?.get(choice.lot_id);
   if (lot && isSexed(lot.semen_type)) {

@@ -34,6 +34,7 @@ export function welcome(app) {
           ? h("div", h("p.big", [app.meta["name"], told(`role_${app.meta["role"]}`, "")].filter(Boolean).join(", ")), h("p.mid", t("herds_are", { herds })), h("p.mid", t("data_of", { time: when(at, now()) })))
           : h("p.mid", t("getting_hint")),
       h("p.mid", t("add_home")),
+      h("p.mid", t("no_sound_behind")),
     ],
     deck: [
       at && !isBad

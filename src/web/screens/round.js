@@ -87,6 +87,15 @@ export default function round(app) {
       ),
     );
   }
+  if (stop.requests?.length) {
+    sections.push(
+      h(
+        "section",
+        h("h2.group", h("span", t("asked_for")), h("span", String(stop.requests.length))),
+        h("ol.rows", ...stop.requests.map((/** @type {Json} */ asked) => requestRow(asked, at, stop.time_zone))),
+      ),
+    );
+  }
   const number = shown?.her?.number ?? "";
   const next = following(ids, pointer);
   const undoable = lastUndoable(app, at);
@@ -132,6 +141,12 @@ export default function round(app) {
     ],
     shape: (/** @type {number} */ then) => (undoable ? String(Math.ceil((undoable.entry.undo_until - then) / 1000)) : String(lastUndoable(app, then) !== null)),
   };
+}
+
+/** What a farm asks for. @param {Json} asked @param {number} at @param {string} zone */
+function requestRow(asked, at, zone) {
+  const numbers = (asked.animals ?? []).map((/** @type {Json} */ animal) => animal.animal_number).join(" ");
+  return h("li", h("span.n", numbers || "–"), h("span", asked.text ?? ""), h("span.w", asked.wanted_by ? t("wanted_by", { time: when(asked.wanted_by, at, zone) }) : ""));
 }
 
 /** The straw whose last act may still be undone from here. @param {App} app @param {number} at */

@@ -140,3 +140,26 @@ export const kept = (page, store) =>
 
 /** Nothing waits any more. */
 export const sentAll = (page, ms = 40_000) => until(async () => (await kept(page, "outbox")).length === 0, "everything sent", ms);
+
+/** Gives the page a clock that the story sets: shifted, or standing still. Both of a device's clocks stand when it stands. */
+export const withClock = (page, shiftMs = 0) =>
+  page.addInitScript((shift) => {
+    const wall = Date.now.bind(Date);
+    const count = performance.now.bind(performance);
+    const clock = { shift: Number(sessionStorage.getItem("shift") ?? shift), passed: 0, stands: null };
+    globalThis.storyClock = clock;
+    Date.now = () => clock.stands?.wall ?? wall() + clock.shift;
+    performance.now = () => clock.stands?.count ?? count() + clock.passed;
+    /** Somebody sets the clock: only the wall's moves. */
+    clock.set = (by) => sessionStorage.setItem("shift", String((clock.shift += by)));
+    /** Time passes: both move. */
+    clock.pass = (by) => {
+      clock.passed += by;
+      clock.set(by);
+    };
+    clock.stand = (at) => {
+      clock.pass(at - Date.now());
+      clock.stands = { wall: Date.now(), count: performance.now() };
+    };
+    clock.go = () => (clock.stands = null);
+  }, shiftMs);

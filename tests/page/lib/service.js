@@ -93,8 +93,10 @@ export class Wire {
   constructor(service) {
     this.service = service;
     this.isCut = false;
-    this.loseNext = 0;
+    /** Acts are turned away as by a service that is starting; everything else passes. */
+    this.isBusy = false;
     this.loseEvery = false;
+    this.lost = new Set();
     this.onLost = null;
     /** Every act that reached the program: its key, path and status. */
     this.acts = [];
@@ -136,6 +138,7 @@ export class Wire {
     const body = Buffer.concat(chunks);
     const isAct = request.method === "POST" && request.url.startsWith("/v1");
     this.requests.push({ method: request.method, path: request.url, headers: request.headers });
+    if (isAct && this.isBusy) return void response.writeHead(503, { "retry-after": "1" }).end();
     const changed = this.files.get(request.url.split("?")[0]);
     if (changed) return void response.writeHead(200, changed.headers).end(changed.body);
     const target = new URL(request.url, this.service.base);
@@ -145,13 +148,10 @@ export class Wire {
       answer.on("data", (part) => parts.push(part));
       answer.on("end", () => {
         if (isAct) this.acts.push({ key: request.headers["idempotency-key"], path: request.url, status: answer.statusCode, body: body.toString(), replayed: answer.headers["idempotent-replayed"] === "true" });
-        if (isAct && (this.loseEvery || this.loseNext > 0)) {
-          if (!this.loseEvery || !this.lost?.has(request.headers["idempotency-key"])) {
-            (this.lost ??= new Set()).add(request.headers["idempotency-key"]);
-            this.loseNext = Math.max(this.loseNext - 1, 0);
-            this.onLost?.();
-            return response.destroy();
-          }
+        if (isAct && this.loseEvery && !this.lost.has(request.headers["idempotency-key"])) {
+          this.lost.add(request.headers["idempotency-key"]);
+          this.onLost?.();
+          return response.destroy();
         }
         if (response.destroyed) return;
         response.writeHead(answer.statusCode, answer.headers);
