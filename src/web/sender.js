@@ -1,6 +1,7 @@
 // One sender for all tabs: by order, one at a time, until there is nothing that may be sent now.
 
 import { learn, now, offsetMs } from "./clock.js";
+import { ASK_MS, UNDO_MS } from "./outbox.js";
 import { strict, writeMeta } from "./store.js";
 
 /** @typedef {import("./store.js").Db} Db @typedef {import("./store.js").Entry} Entry */
@@ -225,7 +226,8 @@ export function pick(all, at, business) {
     if (entry.business_id !== null && business !== null && entry.business_id !== business) continue;
     if (entry.state === "refused") stuck.add(entry.case_id);
     if (stuck.has(entry.case_id)) continue;
-    if (at < entry.hold_until) {
+    // A clock that was put right in between must not hold it longer than was meant.
+    if (at < entry.hold_until && entry.hold_until - at <= (entry.state === "asked" ? ASK_MS : UNDO_MS)) {
       nextAt = nextAt === null ? entry.hold_until : Math.min(nextAt, entry.hold_until);
       if (entry.state !== "asked") return { entry: null, next_at: nextAt };
       stuck.add(entry.case_id);

@@ -157,8 +157,8 @@ export const withClock = (page, shiftMs = 0) =>
       clock.passed += by;
       clock.set(by);
     };
-    clock.stand = (at) => {
-      clock.pass(at - Date.now());
+    clock.stand = (bookNow, at) => {
+      clock.pass(at - bookNow());
       clock.stands = { wall: Date.now(), count: performance.now() };
     };
     clock.go = () => (clock.stands = null);
