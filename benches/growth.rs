@@ -1,7 +1,7 @@
 //! What a long book costs: the same questions of a book with few lines and of one with very many, side by side
 //! in one run.
 //!
-//! `cargo bench --bench growth` fills one book with a thousand lines of the ledger and one with a million, each
+//! `cargo bench --bench growth` fills one book with nine thousand lines of the ledger and one with a million, each
 //! with the withdrawals, services, audit entries, changes, alerts, heats, animals and lots that belong to them;
 //! asks both every question in turn, over HTTP; and prints the medians with their ratio. It does so on SQLite,
 //! and also on the PostgreSQL server that `TANKSIDE_BENCH_POSTGRES_URL` names, whose user must be allowed to
@@ -37,8 +37,8 @@ use tankside::{
 };
 use uuid::Uuid;
 
-/// Lines of the small book.
-const FEW: i64 = 1_000;
+/// Lines of the small book: three months of work, so that as many are due and to be watched in it as in the large one.
+const FEW: i64 = 9_000;
 
 /// Lines of the large book, when nobody says otherwise.
 const MANY: i64 = 1_000_000;
@@ -345,6 +345,21 @@ impl Book {
             ("alerts of a quiet herd", format!("/v1/alerts?herd_id={quiet_herd}")),
             ("alerts of a tank without any", format!("/v1/alerts?tank_id={quiet_tank}")),
             ("alerts about something without any", "/v1/alerts?subject=tanks/none".to_owned()),
+            ("the round at all herds", "/v1/round".to_owned()),
+            ("the round at a quiet herd", format!("/v1/round?herd_id={quiet_herd}")),
+            ("what to watch at a quiet herd", format!("/v1/watch?herd_id={quiet_herd}")),
+            ("requests, open", "/v1/requests?state=open".to_owned()),
+            ("consignments", "/v1/consignments".to_owned()),
+            ("register of an empty day", format!("/v1/reports/register?{empty}")),
+            ("services of a sire", format!("/v1/services?sire_id={sire}")),
+            ("services by a rare technician", "/v1/services?technician=T.+Rare".to_owned()),
+            ("services of an empty day", format!("/v1/services?{empty}")),
+            ("services, reversed", "/v1/services?reversed=true".to_owned()),
+            ("withdrawals of a lot", format!("/v1/withdrawals?lot_id={lot}")),
+            ("withdrawals, thawing", "/v1/withdrawals?state=thawing".to_owned()),
+            ("withdrawals of an empty day", format!("/v1/withdrawals?{empty}")),
+            ("animals by the beginning of a number", "/v1/animals?q=quiet".to_owned()),
+            ("sires by the beginning of a name", "/v1/sires?q=great".to_owned()),
         ]
     }
 

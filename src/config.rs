@@ -9,10 +9,14 @@ use std::{
 };
 
 use anyhow::Context as _;
+use axum::http::HeaderValue;
 use serde::Deserialize;
 use url::Url;
 
-use crate::{domain::webhooks::address::Range, http::serve::Limits};
+use crate::{
+    domain::webhooks::address::Range,
+    http::{serve::Limits, tls::TlsFiles},
+};
 
 /// Where the service listens when nothing is said: this machine only.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
@@ -108,6 +112,20 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_WEBHOOK_ALLOW", value_name = "RANGES", value_delimiter = ',')]
     webhook_allow: Option<Vec<Range>>,
 
+    /// A certificate for TLS, with those between it and its authority after it (PEM); with --tls-key. It is read again when it
+    /// changes, and on SIGHUP [default: none, plain HTTP]
+    #[arg(long, env = "TANKSIDE_TLS_CERT", value_name = "FILE")]
+    tls_cert: Option<PathBuf>,
+
+    /// The certificate's private key (PEM); with --tls-cert [default: none]
+    #[arg(long, env = "TANKSIDE_TLS_KEY", value_name = "FILE")]
+    tls_key: Option<PathBuf>,
+
+    /// Sites whose pages may ask this service from a browser, such as `https://herd.example`; may be repeated. The page of
+    /// this service needs none [default: none]
+    #[arg(long = "cors-origin", env = "TANKSIDE_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
+    cors_origin: Option<Vec<String>>,
+
     /// What is logged, as tracing filters: error, warn, info, debug, or module=level,... [default: info]
     #[arg(long, env = "TANKSIDE_LOG", value_name = "FILTER")]
     log: Option<String>,
@@ -136,6 +154,10 @@ pub struct Config {
     pub limits: Limits,
     /// Where webhooks may lead besides the public internet.
     pub webhook_allow: Vec<Range>,
+    /// The certificate and its key, where it speaks TLS.
+    pub tls: Option<TlsFiles>,
+    /// Sites whose pages may ask from a browser.
+    pub cors_origins: Vec<HeaderValue>,
     /// What is logged.
     pub log: String,
     /// How it is written.
@@ -153,6 +175,8 @@ impl fmt::Debug for Config {
             .field("metrics_hosts", &self.metrics_hosts)
             .field("limits", &self.limits)
             .field("webhook_allow", &self.webhook_allow)
+            .field("tls", &self.tls)
+            .field("cors_origins", &self.cors_origins)
             .field("log", &self.log)
             .field("log_format", &self.log_format)
             .finish()
@@ -213,6 +237,14 @@ impl Settings {
                     .map_or(Duration::from_secs(STOP_SECONDS), |seconds| Duration::from_secs(seconds.into())),
             },
             webhook_allow: self.webhook_allow.or(file.webhook_allow).unwrap_or_default(),
+            tls: tls(self.tls_cert.or(file.tls_cert), self.tls_key.or(file.tls_key))?,
+            cors_origins: self
+                .cors_origin
+                .or(file.cors_origin)
+                .unwrap_or_default()
+                .iter()
+                .map(|text| origin(text))
+                .collect::<anyhow::Result<_>>()?,
             log: self.log.or(file.log).unwrap_or_else(|| "info".to_owned()),
             log_format: self.log_format.or(file.log_format).unwrap_or_default(),
         })
@@ -222,6 +254,26 @@ impl Settings {
     pub fn on(listen: SocketAddr, database_url: String) -> Self {
         Self { listen: Some(listen), database_url: Some(database_url), ..Self::default() }
     }
+}
+
+/// A certificate goes with its key.
+fn tls(certificate: Option<PathBuf>, key: Option<PathBuf>) -> anyhow::Result<Option<TlsFiles>> {
+    match (certificate, key) {
+        (None, None) => Ok(None),
+        (Some(certificate), Some(key)) => Ok(Some(TlsFiles { certificate, key })),
+        (Some(_), None) => anyhow::bail!("--tls-cert goes with --tls-key"),
+        (None, Some(_)) => anyhow::bail!("--tls-key goes with --tls-cert"),
+    }
+}
+
+/// A site as browsers name it (RFC 6454): scheme, host, and the port where it is not the usual one.
+fn origin(text: &str) -> anyhow::Result<HeaderValue> {
+    let url = Url::parse(text).ok().filter(|url| matches!(url.scheme(), "http" | "https"));
+    let named = url.map(|url| url.origin().ascii_serialization()).filter(|named| named == text);
+    let named = named.with_context(|| {
+        format!("{text} is no site as browsers name it: scheme, host and port, such as https://herd.example")
+    })?;
+    Ok(HeaderValue::try_from(named)?)
 }
 
 /// What is wrong with a file, and in which line, without what stands in it: that may be a password.
@@ -281,6 +333,31 @@ mod tests {
         assert_eq!(config.webhook_allow, ["10.0.0.0/8".parse().unwrap()]);
         assert_eq!(config.database_url, DATABASE_URL);
         assert_eq!(Settings::default().resolve(None).unwrap().listen, LISTEN);
+    }
+
+    #[test]
+    fn a_certificate_goes_with_its_key_and_a_site_is_named_as_browsers_name_it() {
+        let with = |cert: Option<&str>, key: Option<&str>| {
+            let (tls_cert, tls_key) = (cert.map(PathBuf::from), key.map(PathBuf::from));
+            Settings { tls_cert, tls_key, ..Settings::default() }.resolve(None).map(|config| config.tls)
+        };
+        assert_eq!(with(None, None).unwrap(), None);
+        assert_eq!(with(Some("a"), Some("b")).unwrap().unwrap().key, Path::new("b"));
+        assert!(with(Some("a"), None).is_err() && with(None, Some("b")).is_err());
+        for right in ["https://herd.example", "http://192.168.10.5:3000", "https://[fd00::1]"] {
+            assert_eq!(origin(right).unwrap(), right);
+        }
+        for wrong in [
+            "*",
+            "null",
+            "herd.example",
+            "https://herd.example/",
+            "https://Herd.example",
+            "https://h.example:443",
+            "file:///x",
+        ] {
+            assert!(origin(wrong).is_err(), "{wrong}");
+        }
     }
 
     #[test]

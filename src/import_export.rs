@@ -34,7 +34,7 @@ pub enum ImportCommand {
         #[arg(long, value_name = "NAME")]
         tank: Option<String>,
     },
-    /// Take in sires, with straws or without, each with his own sire where he is known
+    /// Take in sires, with straws or without, each with his own sire and his dam's sire where they are known
     #[command(after_long_help = columns::told(columns::SIRES))]
     Sires {
         #[command(flatten)]
@@ -58,9 +58,18 @@ pub enum ImportCommand {
         #[arg(long, value_name = "NAME")]
         herd: Option<String>,
     },
+    /// Take in what is planned for animals: each line one choice. The plans of the animals that a file names are replaced
+    #[command(after_long_help = columns::told(columns::MATING_PLANS))]
+    MatingPlans {
+        #[command(flatten)]
+        file: ImportFile,
+        /// The herd of lines that name none, by its name in the book
+        #[arg(long, value_name = "NAME")]
+        herd: Option<String>,
+    },
     /// Print an empty file: the header, and a line of invented examples to be written over
     Template {
-        /// For what: inventory, sires, animals, services
+        /// For what: inventory, sires, animals, services, mating-plans
         #[arg(value_parser = Subject::parse)]
         subject: Subject,
     },
@@ -83,7 +92,7 @@ pub struct ImportFile {
 #[derive(Args)]
 pub struct ExportOptions {
     /// Which list: herds, tanks, sires, lots, animals, stock, movements, withdrawals, services, heats,
-    /// pregnancy-checks, calvings, abortions, do-not-breed, stocktakes, audit
+    /// pregnancy-checks, calvings, abortions, do-not-breed, mating-plans, stocktakes, audit
     #[arg(value_parser = ExportList::parse, hide_possible_values = true)]
     list: ExportList,
     /// How it is written: csv or ndjson
@@ -106,6 +115,7 @@ pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> any
         ImportCommand::Sires { file } => (Subject::Sires, file, "name", None),
         ImportCommand::Animals { file, herd } => (Subject::Animals, file, "herd_name", herd),
         ImportCommand::Services { file, herd } => (Subject::Services, file, "herd_name", herd),
+        ImportCommand::MatingPlans { file, herd } => (Subject::MatingPlans, file, "herd_name", herd),
         ImportCommand::Template { subject } => {
             print!("{}", columns::template(subject.columns()));
             eprintln!("{}", columns::told(subject.columns()));
@@ -174,6 +184,7 @@ fn told(summary: &Summary, dry_run: bool) -> String {
         (summary.animals, "animals entered"),
         (summary.calvings, "calvings entered"),
         (summary.services, "services entered"),
+        (summary.mating_plans, "mating plans set"),
         (summary.skipped, "in the book already"),
     ];
     let counts: Vec<_> = counts

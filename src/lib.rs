@@ -16,6 +16,7 @@
 
 pub(crate) mod ade;
 pub mod book;
+pub mod certificate;
 pub mod clock;
 pub mod config;
 #[cfg(feature = "demo")]

@@ -5,6 +5,7 @@
 mod import_export;
 
 use std::{
+    io::IsTerminal as _,
     net::{IpAddr, Ipv4Addr, SocketAddr},
     path::{Path, PathBuf},
     process::ExitCode,
@@ -12,13 +13,18 @@ use std::{
 };
 use tankside::{
     book::access::key,
+    certificate,
     clock::Clock,
     config::{Config, Settings},
     domain::{
         access::Role,
         values::{BusinessId, KeyId, Name, Timestamp},
     },
-    http, maintenance as keeping, server,
+    http::{
+        self,
+        tls::{LOOKED_AT_EVERY, Tls},
+    },
+    maintenance as keeping, server,
     store::{self, Db},
     telemetry,
     webhooks::{self, sign::Secret},
@@ -29,7 +35,10 @@ use tankside::demo;
 
 use anyhow::{Context as _, bail};
 use clap::{Parser, Subcommand};
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    task::JoinHandle,
+};
 
 /// The book of record for a cattle inseminator's liquid-nitrogen tank.
 #[derive(Parser)]
@@ -134,11 +143,24 @@ enum Verb {
     },
     /// Print the OpenAPI description
     Openapi,
+    /// Make certificates for a farm's own network
+    Certificate {
+        #[command(subcommand)]
+        command: CertificateVerb,
+    },
     /// Ask a running service whether it is ready; status 0 if so
     Health {
         /// Where it is
-        #[arg(long, default_value = "http://127.0.0.1:8080", value_name = "URL")]
+        #[arg(
+            long,
+            env = "TANKSIDE_HEALTH_URL",
+            default_value = "http://127.0.0.1:8080",
+            value_name = "URL"
+        )]
         url: String,
+        /// The authority that vouches for its certificate (PEM), where that is the farm's own
+        #[arg(long, env = "TANKSIDE_HEALTH_AUTHORITY", value_name = "FILE")]
+        authority: Option<PathBuf>,
     },
 }
 
@@ -158,6 +180,12 @@ enum KeyVerb {
         /// Until when it is good, such as 2027-01-01T00:00:00Z; without end when left out
         #[arg(long, value_name = "TIME")]
         expires_at: Option<String>,
+        /// Show a QR code, too, by which a phone opens the page with the key
+        #[arg(long)]
+        qr: bool,
+        /// With --qr: where the phone reaches the service
+        #[arg(long, requires = "qr", default_value = "http://127.0.0.1:8080", value_name = "URL")]
+        url: url::Url,
         /// Set up the store if there is none; else a store that is not there is taken for a mistyped address
         #[arg(long)]
         new_store: bool,
@@ -175,6 +203,26 @@ enum KeyVerb {
         id: uuid::Uuid,
         #[command(flatten)]
         settings: Settings,
+    },
+}
+
+#[derive(Subcommand)]
+enum CertificateVerb {
+    /// Make a certificate, and the first time the authority that vouches for it
+    ///
+    /// Browsers keep the page for when there is no signal only where it came over TLS. The authority is put on each phone
+    /// once; making the certificate anew keeps it. It can vouch for these names and for private networks only. All
+    /// files are for their owner alone.
+    New {
+        /// A name under which the service is reached, such as barn.local; may be repeated
+        #[arg(long, required_unless_present = "ip", value_name = "NAME")]
+        name: Vec<String>,
+        /// An address under which it is reached, such as 192.168.10.5; may be repeated
+        #[arg(long, value_name = "ADDRESS")]
+        ip: Vec<IpAddr>,
+        /// Where the files are
+        #[arg(long, default_value = "tankside-tls", value_name = "FOLDER")]
+        folder: PathBuf,
     },
 }
 
@@ -224,10 +272,14 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
         #[cfg(feature = "demo")]
         Verb::Demo { options } => play_demo(&options).await,
         Verb::Key { command } => match command {
-            KeyVerb::Create { name, role, business, expires_at, new_store, settings } => {
-                let url = resolve(settings)?.database_url;
-                let db = if new_store { Db::open(&url).await } else { Db::open_existing(&url).await };
-                create_key(db?, &name, &role, business, expires_at.as_deref()).await
+            KeyVerb::Create { name, role, business, expires_at, qr, url, new_store, settings } => {
+                let book = resolve(settings)?.database_url;
+                let db = if new_store { Db::open(&book).await } else { Db::open_existing(&book).await };
+                let secret = create_key(db?, &name, &role, business, expires_at.as_deref()).await?;
+                if qr {
+                    show_link(&url, secret.reveal())?;
+                }
+                Ok(ExitCode::SUCCESS)
             }
             KeyVerb::List { settings } => list_keys(&resolve(settings)?).await,
             KeyVerb::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
@@ -249,7 +301,10 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
             print!("{}", http::docs::openapi_json()?);
             Ok(ExitCode::SUCCESS)
         }
-        Verb::Health { url } => health(&url).await,
+        Verb::Health { url, authority } => health(&url, authority.as_deref()).await,
+        Verb::Certificate { command } => match command {
+            CertificateVerb::New { name, ip, folder } => new_certificate(&name, &ip, &folder),
+        },
     }
 }
 
@@ -260,7 +315,7 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     // Before the key is made, which can be shown only once.
     let key_file = config.first_key_file.as_deref().map(KeyFile::prepare).transpose()?;
     let running = server::start(&config, Clock::system(), telemetry::start_metrics()).await?;
-    let mut ready = serde_json::json!({"listening": format!("http://{}", running.address)});
+    let mut ready = serde_json::json!({"listening": running.base()});
     match (&running.first_key, key_file) {
         (None, _) => {}
         (Some(key), None) => ready["first_key"] = key.reveal().into(),
@@ -268,15 +323,63 @@ async fn serve(config: Config) -> anyhow::Result<ExitCode> {
     }
     println!("{ready}");
     tracing::info!(address = %running.address, "ready");
+    let renewing = running.tls.clone().map(renew).transpose()?;
     tokio::select! {
         _ = terminate.recv() => {}
         _ = interrupt.recv() => {}
+    }
+    if let Some(renewing) = renewing {
+        renewing.abort();
     }
     tracing::info!("stopping");
     running.stop().await?;
     tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)
 }
+
+/// Reads the certificate again when its files change, and on SIGHUP.
+fn renew(tls: Tls) -> anyhow::Result<JoinHandle<()>> {
+    let mut asked = signal(SignalKind::hangup())?;
+    let mut next = tokio::time::interval(LOOKED_AT_EVERY);
+    Ok(tokio::spawn(async move {
+        loop {
+            tokio::select! {
+                _ = asked.recv() => tls.reload(),
+                _ = next.tick() => tls.reload_if_changed(),
+            }
+        }
+    }))
+}
+
+fn new_certificate(names: &[String], ips: &[IpAddr], folder: &Path) -> anyhow::Result<ExitCode> {
+    let made = certificate::make(folder, names, ips, Clock::system().now().utc())?;
+    let (files, until) = (&made.files, made.good_until.date_naive());
+    println!(
+        "{}: good until {until}; make it anew before, into the same folder",
+        files.certificate.display()
+    );
+    println!(
+        "tankside serve --listen 0.0.0.0:8443 --tls-cert {} --tls-key {}",
+        files.certificate.display(),
+        files.key.display()
+    );
+    if made.is_new_authority {
+        println!("{}: put this on each phone, once. {ON_PHONES}", files.authority.display());
+        println!(
+            "{}: keep it to yourself; who has it can pass for this service",
+            files.authority_key.display()
+        );
+    } else {
+        println!("{}: as before; phones that have it need nothing", files.authority.display());
+    }
+    println!("SHA-256 of the authority: {}", made.fingerprint);
+    Ok(ExitCode::SUCCESS)
+}
+
+/// How an authority is put on a phone.
+const ON_PHONES: &str = "Send the file to it and open it there. Android: Settings, Security, More, Install a certificate, CA \
+    certificate. iPhone: install the profile in Settings, then Settings, General, About, Certificate Trust Settings, switch it \
+    on. Compare the SHA-256 with the one below";
 
 /// A file for the first key, in which nobody else can read. What stood there was the key of a book that is gone.
 struct KeyFile<'p> {
@@ -327,14 +430,18 @@ async fn create_key(
     role: &str,
     business: Option<uuid::Uuid>,
     expires_at: Option<&str>,
-) -> anyhow::Result<ExitCode> {
+) -> anyhow::Result<key::Secret> {
     let role = Role::parse(role).map_err(|wrong| anyhow::anyhow!("the role {wrong}"))?;
     let expires_at = match expires_at {
         None => None,
         Some(text) => {
             let at = chrono::DateTime::parse_from_rfc3339(text)
                 .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
-            Some(Timestamp::from(at.to_utc()))
+            let at = Timestamp::from(at.to_utc());
+            if at <= Clock::system().now() {
+                bail!("the key would be good until {at}, which is past; give a later end, or none");
+            }
+            Some(at)
         }
     };
     let mut tx = db.write().await?;
@@ -357,7 +464,27 @@ async fn create_key(
     tx.commit().await?;
     db.close().await;
     println!("{}", secret.reveal());
-    Ok(ExitCode::SUCCESS)
+    Ok(secret)
+}
+
+/// A link that opens the page with a key, and the same as a QR code. What stands behind `#` never leaves the phone.
+fn show_link(url: &url::Url, key: &str) -> anyhow::Result<()> {
+    let mut link = url.clone();
+    link.set_query(None);
+    link.set_fragment(Some(&format!("key={key}")));
+    let code = qrcode::QrCode::new(link.as_str())?;
+    let drawn = code.render::<qrcode::render::unicode::Dense1x2>().quiet_zone(true).build();
+    // Black on white whatever the terminal's colours are; cameras may not read it the other way round.
+    let (black_on_white, plain) =
+        if std::io::stdout().is_terminal() { ("\x1b[30;107m", "\x1b[0m") } else { ("", "") };
+    for line in drawn.lines() {
+        println!("{black_on_white}{line}{plain}");
+    }
+    println!("{link}");
+    if is_this_machine(url.as_str()) {
+        eprintln!("tankside: a phone does not reach {url}; say with --url where it reaches the service");
+    }
+    Ok(())
 }
 
 async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
@@ -457,8 +584,12 @@ fn is_this_machine(url: &str) -> bool {
     host == "localhost" || bare.parse::<IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
 }
 
-async fn health(url: &str) -> anyhow::Result<ExitCode> {
-    let client = reqwest::Client::builder().timeout(HEALTH_WITHIN);
+async fn health(url: &str, authority: Option<&Path>) -> anyhow::Result<ExitCode> {
+    let mut client = reqwest::Client::builder().timeout(HEALTH_WITHIN);
+    if let Some(path) = authority {
+        let pem = std::fs::read(path).with_context(|| format!("{} cannot be read", path.display()))?;
+        client = client.tls_certs_only([reqwest::Certificate::from_pem(&pem)?]);
+    }
     // This machine is never behind a proxy, whatever the environment says of the way out.
     let client = if is_this_machine(url) { client.no_proxy() } else { client };
     let answer = client.build()?.get(format!("{}/readyz", url.trim_end_matches('/'))).send().await?;

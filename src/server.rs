@@ -10,7 +10,10 @@ use tokio::{net::TcpListener, sync::oneshot, task::JoinHandle};
 use crate::{
     book::{
         Book,
-        access::key::{self, Secret},
+        access::{
+            device::Devices,
+            key::{self, Secret},
+        },
         writer::Writer,
     },
     clock::Clock,
@@ -20,6 +23,7 @@ use crate::{
         self, App,
         access::{auth::Limiter, failures::Failures},
         serve::{Limits, serve},
+        tls::Tls,
     },
     scheduler as watch,
     store::Db,
@@ -39,6 +43,8 @@ const OTHER_FILES: u64 = 128;
 pub struct Running {
     /// Where it listens.
     pub address: SocketAddr,
+    /// Its certificate, where it speaks TLS.
+    pub tls: Option<Tls>,
     /// The first manager's key, when the store was new.
     pub first_key: Option<Secret>,
     app: App,
@@ -71,6 +77,9 @@ pub async fn start_with(
     metrics: Option<PrometheusHandle>,
     names: &Resolver,
 ) -> anyhow::Result<Running> {
+    // Before the store: a certificate that cannot be used is found at once.
+    let tls = config.tls.clone().map(Tls::open).transpose()?;
+    let acceptor = tls.as_ref().map(Tls::acceptor).transpose()?;
     let db = Db::serve_alone(&config.database_url).await?;
     let listener = TcpListener::bind(config.listen)
         .await
@@ -83,15 +92,15 @@ pub async fn start_with(
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let failures = config.failures_per_minute.map(Failures::new);
-    let book = Book { db, writer, clock };
+    let book = Book { db, writer, clock, devices: Devices::default() };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
     let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);
-    let router = http::router(app.clone());
+    let router = http::router(app.clone(), &config.cors_origins);
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);
-    let serving = tokio::spawn(serve(listener, router, limits, stopped));
-    Ok(Running { address, first_key, app, stop, serving, writing, watching, telling })
+    let serving = tokio::spawn(serve(listener, acceptor, router, limits, stopped));
+    Ok(Running { address, tls, first_key, app, stop, serving, writing, watching, telling })
 }
 
 /// Not more connections than the system gives files for.
@@ -108,6 +117,12 @@ fn within_files(limits: Limits) -> Limits {
 }
 
 impl Running {
+    /// The beginning of addresses under which it answers.
+    pub fn base(&self) -> String {
+        let scheme = if self.tls.is_some() { "https" } else { "http" };
+        format!("{scheme}://{}", self.address)
+    }
+
     /// Looks at once for what time brought about, as the service does by itself a few times a minute.
     ///
     /// # Errors

@@ -90,7 +90,7 @@ async fn the_templates_are_files_that_can_be_taken_in() {
     for url in [sqlite(folder.path()), new_postgres_database().await] {
         let key = farm(&url).await;
         let mut said = Vec::new();
-        for subject in ["inventory", "sires", "animals", "services"] {
+        for subject in ["inventory", "sires", "animals", "services", "mating-plans"] {
             let template = Command::new(PROGRAM).args(["import", "template", subject]).output().unwrap();
             assert!(template.status.success());
             assert_eq!(stdout(&template).matches("\r\n").count(), 2, "the header and a line of examples");
@@ -110,6 +110,7 @@ async fn the_templates_are_files_that_can_be_taken_in() {
                 "sires.csv: lines read: 1; sires entered: 1.\n",
                 "animals.csv: lines read: 1; animals entered: 1; calvings entered: 1.\n",
                 "services.csv: lines read: 1; services entered: 1.\n",
+                "mating-plans.csv: lines read: 1; mating plans set: 1.\n",
             ]
         );
         let service = Service::start(&url, &key).await;

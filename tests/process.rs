@@ -287,6 +287,133 @@ async fn the_first_key_may_go_to_a_file_and_no_key_into_the_log() {
     assert_eq!(names, ["first-key", "log", "tankside.db", "tankside.db.lock"], "nothing is left behind");
 }
 
+/// What the bytes of a client's connection were secured by.
+async fn certificate_at(client: &reqwest::Client, url: &str) -> Option<Vec<u8>> {
+    let answer = client.get(url).send().await.ok()?;
+    assert_eq!(answer.status(), 200);
+    answer.extensions().get::<reqwest::tls::TlsInfo>()?.peer_certificate().map(<[u8]>::to_vec)
+}
+
+/// A phone that has the farm's authority talks to the program over TLS, and a certificate that is made anew is taken up
+/// without a restart.
+#[tokio::test]
+async fn a_farm_s_own_certificate_is_trusted_and_renewed_while_the_service_runs() {
+    let folder = tempfile::tempdir().unwrap();
+    let tls = folder.path().join("tls");
+    let new = |name: &str| {
+        let mut command = Command::new(PROGRAM);
+        command.args(["certificate", "new", "--ip", "192.168.10.5", "--name", name, "--folder"]).arg(&tls);
+        command.output().unwrap()
+    };
+    let made = new("barn.local");
+    assert!(made.status.success(), "{}", said(&made));
+    assert!(
+        said(&made).contains("SHA-256 of the authority: ") && said(&made).contains("CA certificate"),
+        "{}",
+        said(&made)
+    );
+    let names = ["authority-key.pem", "authority.pem", "certificate.pem", "key.pem"];
+    assert_eq!(rights(&tls), names.map(|name| (name.to_owned(), 0o600)).into());
+    let file = |name: &str| tls.join(name).display().to_string();
+    let (certificate, key, authority) = (file("certificate.pem"), file("key.pem"), file("authority.pem"));
+    let flags = ["--tls-cert", certificate.as_str(), "--tls-key", key.as_str()];
+    let service = Service::with(&sqlite(&folder), &flags);
+    let address: std::net::SocketAddr = service.base.strip_prefix("https://").unwrap().parse().unwrap();
+
+    // A client that knows the authority; a new one each time, so that it agrees on a new secret.
+    let trusted = reqwest::Certificate::from_pem(&std::fs::read(&authority).unwrap()).unwrap();
+    let client = || {
+        let client = reqwest::Client::builder().no_proxy().tls_info(true).tls_certs_only([trusted.clone()]);
+        client.resolve("barn.local", address).resolve("other.local", address).build().unwrap()
+    };
+    let url = format!("https://barn.local:{}/readyz", address.port());
+    let first = certificate_at(&client(), &url).await.expect("a client with the authority is answered");
+    let by_address = certificate_at(&client(), &format!("{}/readyz", service.base)).await;
+    assert_eq!(by_address.as_ref(), Some(&first));
+    let page = client().get(format!("https://barn.local:{}/", address.port())).send().await.unwrap();
+    assert_eq!((page.status().as_u16(), page.version()), (200, reqwest::Version::HTTP_11));
+    // Another name, a client without the authority, and one that speaks plainly get nowhere.
+    assert!(client().get(format!("https://other.local:{}/", address.port())).send().await.is_err());
+    let stranger = reqwest::Client::builder().no_proxy().resolve("barn.local", address).build().unwrap();
+    assert!(stranger.get(&url).send().await.is_err());
+    let plain = stranger.get(format!("http://{address}/readyz")).send().await;
+    assert!(plain.is_err(), "{plain:?}");
+    let health = |more: &[&str]| {
+        let asked = Command::new(PROGRAM).args(["health", "--url", &service.base]).args(more).output();
+        asked.unwrap().status.success()
+    };
+    assert!(health(&["--authority", &authority]) && !health(&[]));
+
+    // Made anew by the same authority, it is taken up on SIGHUP,
+    let hang_up = || assert!(Command::new("kill").args(["-HUP", &service.pid()]).status().unwrap().success());
+    let is_new = async |old: &Vec<u8>| certificate_at(&client(), &url).await.is_some_and(|now| now != *old);
+    let again = new("barn.local");
+    assert!(again.status.success() && said(&again).contains("as before"), "{}", said(&again));
+    hang_up();
+    service::until("the certificate to be taken up", async || is_new(&first).await).await;
+    // and by itself once the files changed;
+    let second = certificate_at(&client(), &url).await.unwrap();
+    assert!(new("barn.local").status.success());
+    service::until("the certificate to be seen", async || is_new(&second).await).await;
+    // what cannot be used is not.
+    let third = certificate_at(&client(), &url).await.unwrap();
+    std::fs::write(&certificate, "not a certificate").unwrap();
+    hang_up();
+    let fourth = certificate_at(&client(), &url).await;
+    assert_eq!(fourth, Some(third));
+    assert_eq!(service.terminate(), 0);
+
+    // Nor does the service start with it, or with half of what it takes.
+    let url = sqlite(&folder);
+    let refused =
+        run(&["serve", "--listen", "127.0.0.1:0", "--tls-cert", &certificate, "--tls-key", &key], &url);
+    assert!(!refused.status.success() && said(&refused).contains("certificate"), "{}", said(&refused));
+    let refused = run(&["serve", "--listen", "127.0.0.1:0", "--tls-cert", &authority], &url);
+    assert!(!refused.status.success() && said(&refused).contains("--tls-key"), "{}", said(&refused));
+    let other = run(&["serve", "--listen", "127.0.0.1:0", "--tls-cert", &authority, "--tls-key", &key], &url);
+    assert!(!other.status.success() && said(&other).contains("do not go together"), "{}", said(&other));
+}
+
+/// What a camera reads in half blocks, each a module above another; `' '` is dark where the terminal is.
+fn read_code(lines: &[&str]) -> String {
+    const SCALE: usize = 4;
+    let cells: Vec<Vec<char>> = lines.iter().map(|line| line.chars().collect()).collect();
+    let (width, height) = (cells[0].len(), 2 * cells.len());
+    let is_dark = |x: usize, y: usize| match cells[y / 2][x] {
+        '\u{2588}' => true,
+        '\u{2580}' => y % 2 == 0,
+        '\u{2584}' => y % 2 == 1,
+        ' ' => false,
+        other => panic!("{other:?} is no half block"),
+    };
+    let mut image = rqrr::PreparedImage::prepare_from_greyscale(SCALE * width, SCALE * height, |x, y| {
+        if is_dark(x / SCALE, y / SCALE) { 0 } else { 255 }
+    });
+    let grids = image.detect_grids();
+    let [grid] = &grids[..] else { panic!("{} codes in\n{}", grids.len(), lines.join("\n")) };
+    grid.decode().unwrap().1
+}
+
+#[tokio::test]
+async fn a_key_may_be_handed_over_as_a_picture() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let flags = ["key", "create", "--name", "Barn phone", "--role", "technician", "--new-store", "--qr"];
+    let made = run(&[&flags[..], &["--url", "https://barn.local:8443"]].concat(), &url);
+    assert!(made.status.success(), "{}", said(&made));
+    let told = String::from_utf8(made.stdout).unwrap();
+    let lines: Vec<&str> = told.lines().collect();
+    let (key, link) = (lines[0], lines[lines.len() - 1]);
+    assert_eq!(link, format!("https://barn.local:8443/#key={key}"));
+    // Read back by a decoder of another make.
+    assert_eq!(read_code(&lines[1..lines.len() - 1]), link);
+    let service = Service::start(&url);
+    assert_eq!(straws(&reqwest::Client::new(), &service.base, key).await, 0);
+    let alone =
+        run(&["key", "create", "--name", "x", "--role", "reader", "--url", "https://barn.local"], &url);
+    assert!(!alone.status.success(), "an address without --qr would say nothing");
+}
+
 /// However many pictures are asked for, only some are drawn at a time, and their memory is used again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn pictures_take_turns() {

@@ -17,7 +17,9 @@ use crate::{
         form::{Fault, Field, InputPath},
         identifiers::ExternalId,
         straws::semen::SemenType,
-        values::{Calves, Code, HerdId, LotId, Name, Note, PregnancyDays, Source, Technician, Timestamp},
+        values::{
+            Calves, Code, HerdId, Lactation, LotId, Name, Note, PregnancyDays, Source, Technician, Timestamp,
+        },
     },
 };
 
@@ -280,7 +282,7 @@ impl Reader<'_> {
                 sire_name: word("sireOfficialName").and_then(|name| Name::parse(name).ok()),
                 semen_type: semen_type(is_sexed, word("sexedGender")),
                 rank: each.get("sireRank").and_then(Value::as_i64),
-                parity: each.get("parity").and_then(Value::as_i64),
+                lactation: each.get("parity").and_then(Value::as_i64).and_then(Lactation::new),
             });
         }
         Plan(choices)

@@ -241,7 +241,7 @@ async fn take_in(
     location: impl Fn(&TakenIn) -> String + Send + Sync + 'static,
     tell: impl Fn(TakenIn) -> Value + Send + Sync + 'static,
 ) -> Result<StoredResponse, AdeError> {
-    let ask = RequestContext { caller: guest.0.clone(), request, keyed: None };
+    let ask = RequestContext { caller: guest.0.clone(), request, keyed: None, told: None };
     let tell = move |outcome| match outcome {
         Ok(taken) => {
             let location = Some(location(&taken));

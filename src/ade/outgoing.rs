@@ -13,11 +13,12 @@ use crate::{
             event::Event,
             herd::Herd,
             history::{AnimalEvent, CheckMethod, CheckResult, HeatMethod},
+            mating_plan::MatingPlan,
             service::Service,
             service_kind::ServiceKind,
         },
         exchange::{
-            ade::{ItemKind, container},
+            ade::{ItemKind, Recommendation, container},
             change::Change,
             outgoing::{Called, Descent, Resource, Subject},
         },
@@ -53,6 +54,7 @@ pub fn resource(told: &Resource, around: &Around<'_>) -> Value {
         Subject::Event(event) => put(&mut out, event_members(event)),
         Subject::Service(service) => put(&mut out, service_members(service)),
         Subject::Animal(descent) => put(&mut out, animal_members(descent, around.now)),
+        Subject::Plan(plan) => put(&mut out, plan_members(plan)),
         Subject::Elsewhere => {
             if let Some(animal) = &told.animal {
                 put(&mut out, elsewhere_members(animal));
@@ -207,6 +209,46 @@ fn event_members(event: &Event) -> Value {
     Value::Object(out)
 }
 
+/// A plan that was set here. The standard knows no service numbers, so these stand in the remark.
+fn plan_members(plan: &MatingPlan) -> Value {
+    let only = plan.choices.iter().filter_map(|choice| {
+        let services = choice.services()?;
+        Some(format!("{}: {services}.", choice.describe()))
+    });
+    let remark: Vec<String> = plan.note.iter().map(ToString::to_string).chain(only).collect();
+    let choices = plan.choices.iter().enumerate().map(|(n, choice)| {
+        let names = Identifiers::of(choice.sire_identifiers.iter().cloned());
+        object(json!({
+            "recommendationType": match choice.recommendation {
+                Recommendation::Sire => "SireRecommended",
+                Recommendation::BeefSire => "BeefSire",
+                Recommendation::NoSire => "NoBreedingSire",
+                Recommendation::Impossible => "RecommendationImpossible",
+            },
+            "sireIdentifiers": choice.sire_id.map(|id| all(&names, own::SIRE, id.0)),
+            "sireOfficialName": choice.sire_name,
+            "isSexedSemen": choice.semen_type.map(SemenType::is_sexed),
+            "sexedGender": sexed_gender(choice.semen_type),
+            "parity": choice.lactation,
+            "sireRank": n + 1,
+        }))
+    });
+    object(json!({
+        "eventDateTime": plan.planned_at,
+        "remark": (!remark.is_empty()).then(|| remark.join("\n")),
+        "sireRecommendations": choices.collect::<Vec<_>>(),
+    }))
+}
+
+/// The sex for which semen was sorted.
+fn sexed_gender(semen_type: Option<SemenType>) -> Option<&'static str> {
+    match semen_type {
+        Some(SemenType::SexedFemale) => Some("Female"),
+        Some(SemenType::SexedMale) => Some("Male"),
+        Some(SemenType::Conventional) | None => None,
+    }
+}
+
 fn service_members(service: &Service) -> Value {
     let deviations = service.deviations.0.iter().map(|deviation| match &deviation.reason {
         Some(reason) => format!("{} Accepted: {reason}", deviation.text),
@@ -258,11 +300,7 @@ fn straw(service: &Service) -> Option<Value> {
             "sireIdentifiers": sires,
             "sireOfficialName": service.sire.as_ref().map(|sire| &sire.name),
             "isSexedSemen": semen_type.map(SemenType::is_sexed),
-            "sexedGender": match semen_type {
-                Some(SemenType::SexedFemale) => Some("Female"),
-                Some(SemenType::SexedMale) => Some("Male"),
-                Some(SemenType::Conventional) | None => None,
-            },
+            "sexedGender": sexed_gender(semen_type),
         }),
     );
     if let Some(lot) = &service.lot {

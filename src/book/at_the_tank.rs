@@ -10,7 +10,7 @@ use uuid::Uuid;
 use crate::{
     book::{
         animals::{
-            next_service::{MatingPlan, ServiceCall, ToldPlan, told},
+            next_service::{MOST_OUT, ServiceCall, told},
             round,
         },
         nitrogen::status::{self, TankRecord},
@@ -20,10 +20,10 @@ use crate::{
         animals::{
             animal::Animal,
             candidate::Candidate,
+            mating_plan::MatingPlan,
             offers::offers,
             round::{Facts, Round, plan},
         },
-        exchange::ade::{Plan, own},
         straws::{
             lot::Lot, place::Place, semen::SemenType, sire::SireSummary, stock::Stock, thaw::ThawProtocol,
             withdrawal::Withdrawal,
@@ -33,11 +33,7 @@ use crate::{
     store::{
         self, Page, Tx,
         alerts::alert::{self, WantedAlerts},
-        animals::{
-            animal::{self, PlannedAnimal},
-            due,
-            identifier::{self, NamedSire},
-        },
+        animals::{animal, due},
         nitrogen::tank,
         straws::withdrawal,
     },
@@ -57,10 +53,10 @@ pub struct Gathered {
     at: Timestamp,
     herds: Vec<HerdId>,
     facts: Facts,
-    planned: Vec<PlannedAnimal>,
-    sires: Vec<NamedSire>,
+    animals: Vec<Animal>,
     out: Vec<Withdrawal>,
     alerts: Vec<Alert>,
+    truncated: Vec<&'static str>,
     /// The tanks, with what is on record of their nitrogen.
     pub tanks: Vec<TankRecord>,
 }
@@ -79,6 +75,7 @@ pub async fn gather(
     let mut facts = round::gather(tx, business, date, herds).await?;
     let animals = facts.animals();
     let mut out = withdrawal::list(tx, business, None, true, page).await?;
+    let mut truncated: Vec<_> = is_full(&out).then_some("withdrawals").into_iter().collect();
     facts.out = if is_full(&out) {
         due::straws_out(tx, business, &animals).await?
     } else {
@@ -89,18 +86,17 @@ pub async fn gather(
         }
         first.into_iter().collect()
     };
-    let planned = animal::planned(tx, business, &animals, now).await?;
-    let names: Vec<_> =
-        planned.iter().filter_map(|animal| animal.plan.as_ref()).flat_map(Plan::names).collect();
-    let sires = identifier::sires(tx, business, &names, own::SIRE).await?;
+    let animals = animal::of_ids(tx, business, &animals).await?;
     let mut tanks = tank::list(tx, business, None, page).await?;
+    truncated.extend(is_full(&tanks).then_some("tanks"));
     tanks.retain(|tank| is_in_reach(tank.details.herd_id));
     let tanks = status::records_of(tx, business, &tanks, now).await?;
     let wanted = WantedAlerts { open: Some(true), ..WantedAlerts::default() };
     let mut alerts = alert::list(tx, business, &wanted, page).await?;
+    truncated.extend(is_full(&alerts).then_some("alerts"));
     alerts.retain(|alert| is_in_reach(alert.about.herd_id));
     out.retain(|straw| is_in_reach(Some(straw.herd_id)));
-    Ok(Gathered { date, at: now, herds: herds.to_vec(), facts, planned, sires, out, alerts, tanks })
+    Ok(Gathered { date, at: now, herds: herds.to_vec(), facts, animals, out, alerts, truncated, tanks })
 }
 
 fn is_full<T>(rows: &[T]) -> bool {
@@ -220,21 +216,22 @@ impl Gathered {
     pub fn kept(mut self) -> Kept {
         let round = plan(self.date, &self.facts, self.at);
         let mut protocols = Protocols::default();
-        let mut truncated = Vec::new();
+        let mut truncated = mem::take(&mut self.truncated);
         let listed: Vec<AnimalId> =
             round.stops.iter().flat_map(|stop| stop.animals.iter().map(|animal| animal.animal_id)).collect();
         if listed.len() > MOST_ANIMALS {
             truncated.push("animals");
         }
-        let mut plans = self.plans();
+        let mut known: BTreeMap<AnimalId, Animal> =
+            mem::take(&mut self.animals).into_iter().map(|animal| (animal.id, animal)).collect();
         let mut candidates: BTreeMap<AnimalId, Candidate> = mem::take(&mut self.facts.candidates)
             .into_iter()
             .map(|candidate| (candidate.id, candidate))
             .collect();
         let mut animals = Vec::new();
         for id in listed.into_iter().take(MOST_ANIMALS) {
-            if let Some(((animal, plan), candidate)) = plans.remove(&id).zip(candidates.remove(&id)) {
-                let next_service = self.next_service(candidate, plan, &mut protocols);
+            if let Some((animal, candidate)) = known.remove(&id).zip(candidates.remove(&id)) {
+                let next_service = self.next_service(candidate, &mut protocols);
                 animals.push(AnimalAtTank { animal, next_service });
             }
         }
@@ -247,12 +244,6 @@ impl Gathered {
             truncated.push("stock");
             stock.truncate(MOST_STOCK);
         }
-        let lists = [
-            ("withdrawals", is_full(&self.out)),
-            ("alerts", is_full(&self.alerts)),
-            ("tanks", is_full(&self.tanks)),
-        ];
-        truncated.extend(lists.into_iter().filter_map(|(name, is_full)| is_full.then_some(name)));
         let (lots, stock) = split(stock, &mut protocols);
         Kept {
             round,
@@ -266,39 +257,18 @@ impl Gathered {
         }
     }
 
-    /// Each animal with her plan.
-    fn plans(&mut self) -> BTreeMap<AnimalId, (Animal, Option<MatingPlan>)> {
-        let mut first = 0;
-        let planned = mem::take(&mut self.planned).into_iter().map(|row| {
-            let told = row.item_id.zip(row.plan).map(|(item_id, plan)| ToldPlan {
-                item_id,
-                planned_at: row.planned_at,
-                plan,
-            });
-            let plan = told.map(|told| {
-                let lines = first;
-                first += told.plan.names().count();
-                MatingPlan::of(told, lines, &self.sires)
-            });
-            (row.animal.id, (row.animal, plan))
-        });
-        planned.collect()
-    }
-
-    fn next_service(
-        &mut self,
-        mut candidate: Candidate,
-        plan: Option<MatingPlan>,
-        protocols: &mut Protocols,
-    ) -> ServiceAtTank {
-        let in_reach = self.facts.stock.iter().filter(|stock| candidate.reaches(stock)).cloned().collect();
-        let open: Vec<Withdrawal> =
-            self.out.iter().filter(|straw| straw.animal_id == candidate.id).cloned().collect();
+    fn next_service(&mut self, mut candidate: Candidate, protocols: &mut Protocols) -> ServiceAtTank {
+        // What hangs elsewhere of the sires that are planned for her: it is told that it does.
+        let planned = candidate.plan.as_ref().map(MatingPlan::sires).unwrap_or_default();
+        let is_told = |stock: &&Stock| candidate.reaches(stock) || planned.contains(&stock.sire.id);
+        let told_of = self.facts.stock.iter().filter(is_told).cloned().collect();
+        let hers = self.out.iter().filter(|straw| straw.animal_id == candidate.id);
+        let open: Vec<Withdrawal> = hers.take(MOST_OUT.into()).cloned().collect();
         // Lent for as long as it is asked: it is that of all of them, and large.
         candidate.pedigree = mem::take(&mut self.facts.pedigree);
         let turn = candidate.at(self.at);
-        let offered = offers(&candidate, &turn, in_reach);
-        let next = told(&candidate, turn, offered, &open, plan);
+        let offered = offers(&candidate, &turn, told_of, None);
+        let next = told(&candidate, turn, offered, &open);
         let offer = |hanging: Stock| Offered {
             thaw_protocol: protocols.place_of(candidate.protocol(&hanging.lot)),
             lot_id: hanging.lot.id,

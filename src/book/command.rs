@@ -4,8 +4,9 @@
 //! [`domain`](crate::domain), and writes the decision. No step goes back to an earlier one.
 
 use crate::{
-    book::{Caller, CommandError},
+    book::{Caller, CommandError, alerts::alert::RefusedAct},
     domain::{
+        access::device::DeviceNote,
         now::Now,
         straws::{movement::Movement, posting::Posting},
         values::{AlertRuleId, BusinessId, LotId, PlaceId, TankId, Timestamp, WithdrawalId},
@@ -161,6 +162,29 @@ pub struct RequestContext {
     pub request: String,
     /// The Idempotency-Key.
     pub keyed: Option<Keyed>,
+    /// That it was done already and is only told, and by which device.
+    pub told: Option<Told>,
+}
+
+/// An act that was done already and is told afterwards.
+#[derive(Clone, Debug)]
+pub struct Told {
+    /// The device that tells it, where it says so.
+    pub device: Option<DeviceNote>,
+}
+
+impl RequestContext {
+    /// The act that is refused by `response` and was done all the same; nothing where it may be sent anew by whoever does it.
+    pub(crate) fn refused(&self, response: &StoredResponse) -> Option<RefusedAct> {
+        let (told, keyed) = self.told.as_ref().zip(self.keyed.as_ref())?;
+        (400..500).contains(&response.status).then(|| RefusedAct {
+            by: self.caller.key_id,
+            device: told.device.clone(),
+            request: self.request.clone(),
+            key: keyed.key.clone(),
+            why: response.detail(),
+        })
+    }
 }
 
 /// The caller's Idempotency-Key, and what tells this request from another under the same key.
@@ -186,6 +210,13 @@ pub struct StoredResponse {
 }
 
 impl StoredResponse {
+    /// What a problem says in words.
+    fn detail(&self) -> String {
+        let problem = serde_json::from_str::<serde_json::Value>(&self.body).unwrap_or_default();
+        let told = problem["detail"].as_str().or(problem["title"].as_str());
+        told.unwrap_or_default().to_owned()
+    }
+
     /// Whether a retry under the same key gets this again. What was done, and what the state of
     /// the book forbade: a delayed duplicate must not take straws that arrived since. Not what was
     /// wrong with the request: that can be mended and sent again.

@@ -68,4 +68,6 @@ pub struct Book {
     pub writer: writer::Writer,
     /// What time it is.
     pub clock: Clock,
+    /// Which devices were seen.
+    pub devices: access::device::Devices,
 }

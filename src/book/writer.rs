@@ -189,7 +189,7 @@ where
     R: Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
 {
     async fn outcome(&self, batch: &mut Batch) -> store::Result<Outcome> {
-        let RequestContext { caller, request, keyed } = &self.request;
+        let RequestContext { caller, request, keyed, .. } = &self.request;
         let business = caller.business_id;
         if let Some(Keyed { key, fingerprint }) = keyed
             && let Some((first, response)) = batch.responses.get(&(business, key.clone()))
@@ -222,6 +222,9 @@ where
             }
         };
         let response = (self.respond)(done)?;
+        if let Some(act) = self.request.refused(&response) {
+            alert::refused(&mut batch.tx, business, now, &act).await?;
+        }
         if response.is_final() {
             let keyed = keyed.clone().map(|Keyed { key, fingerprint }| NewKeyedResponse {
                 key,

@@ -26,8 +26,20 @@ const BURST: &str =
 const USE: &str =
     "Dry the straw, warm the gun, keep both out of sun and cold. Use the straw in time or discard it.";
 
-const INFECTION: &str = "Some infections of cattle pass to people: gloves for calf, afterbirth and fluids, then wash. Pregnant people keep \
-    away from them. Report abortions as the law asks.";
+macro_rules! infection {
+    () => {
+        "Some infections of cattle pass to people: gloves for calf, afterbirth and fluids, then wash. Pregnant people keep \
+         away from them. Report abortions as the law asks."
+    };
+}
+
+macro_rules! local {
+    () => {
+        "Local codes and licensed practice go before this."
+    };
+}
+
+const INFECTION: &str = infection!();
 
 const HANDLING: &str = "Handle her calmly, in a place that holds her safely; a clean sleeve for each animal. Only trained hands: stop when \
     she fights, bleeds or the gun does not pass easily, and ask a veterinarian.";
@@ -35,7 +47,7 @@ const HANDLING: &str = "Handle her calmly, in a place that holds her safely; a c
 const LICENCE: &str =
     "Local codes and licensed practice go before this; insemination may need a licence or approved training.";
 
-const LOCAL: &str = "Local codes and licensed practice go before this.";
+const LOCAL: &str = local!();
 
 /// Before a straw is lifted, and when it was.
 pub const fn withdrawal(straw: Option<StrawVolume>) -> &'static [&'static str] {
@@ -59,6 +71,9 @@ pub const TRANSFER: &[&str] = &[NITROGEN, STRAW, VEHICLE, LOCAL];
 
 /// A calving or an abortion.
 pub const CALVING: &[&str] = &[INFECTION, LOCAL];
+
+/// Where a calving is near, in one text.
+pub const BIRTH: &str = concat!(infection!(), " ", local!());
 
 /// A pregnancy check.
 pub const CHECK: &[&str] =

@@ -42,6 +42,8 @@ pub struct InputPath<'p> {
     inside: Option<(&'p InputPath<'p>, Step<'p>)>,
     /// Query parameters are all text: numbers and `true` may stand in it.
     text_only: bool,
+    /// What may stand here too and was read before.
+    beside: &'p [&'p str],
 }
 
 /// The last part of a spot.
@@ -54,24 +56,30 @@ enum Step<'p> {
 impl<'p> InputPath<'p> {
     /// The top of a JSON body.
     pub const fn body() -> Self {
-        Self { inside: None, text_only: false }
+        Self { inside: None, text_only: false, beside: &[] }
     }
 
     /// The query string, whose parameters are named without a pointer.
     pub const fn query() -> Self {
-        Self { inside: None, text_only: true }
+        Self { inside: None, text_only: true, beside: &[] }
+    }
+
+    /// The same, where members of these names were read before: they are known here too.
+    #[must_use]
+    pub const fn beside(self, beside: &'p [&'p str]) -> Self {
+        Self { beside, ..self }
     }
 
     /// The member `name` of this spot.
     #[must_use]
     pub const fn member<'i>(&'i self, name: &'i str) -> InputPath<'i> {
-        InputPath { inside: Some((self, Step::Member(name))), text_only: self.text_only }
+        InputPath { inside: Some((self, Step::Member(name))), text_only: self.text_only, beside: &[] }
     }
 
     /// The element of that number, from 0, of this spot.
     #[must_use]
     pub const fn element(&self, number: usize) -> InputPath<'_> {
-        InputPath { inside: Some((self, Step::Element(number))), text_only: self.text_only }
+        InputPath { inside: Some((self, Step::Element(number))), text_only: self.text_only, beside: &[] }
     }
 
     /// A fault here.
@@ -253,10 +261,11 @@ impl<'v> Fields<'v> {
             if faults.len() > MOST_FAULTS {
                 break;
             }
-            let detail = if n == 0 {
-                format!("is not known here; known are {}", self.taken.join(", "))
-            } else {
-                "is not known here".to_owned()
+            let known: Vec<&str> = self.taken.iter().chain(self.spot.beside).copied().collect();
+            let detail = match (n, known.as_slice()) {
+                (0, []) => "is not known here; nothing may stand here".to_owned(),
+                (0, known) => format!("is not known here; known are {}", known.join(", ")),
+                _ => "is not known here".to_owned(),
             };
             faults.push(self.spot.member(name).fault(detail));
         }

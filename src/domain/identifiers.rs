@@ -173,7 +173,7 @@ pub fn parse_international_id(text: &str) -> Result<InternationalId, String> {
         }
     }
     let sex = Sex::parse(&all[6..7])
-        .map_err(|_| format!("has {:?} where the sex stands: {INTERNATIONAL_ID_IS}", &all[6..7]))?;
+        .map_err(|_| format!("has \"{}\" where the sex stands: {INTERNATIONAL_ID_IS}", &all[6..7]))?;
     Ok(InternationalId {
         breed: breed.to_owned(),
         country: country.to_owned(),

@@ -5,7 +5,7 @@ use utoipa::PartialSchema;
 
 use crate::domain::{
     form::{Fault, Field, InputPath},
-    identifiers::Identifiers,
+    identifiers::{ExternalId, Identifiers},
     values::{clean_text, read_text},
 };
 
@@ -25,6 +25,20 @@ pub fn words<'t>(texts: impl IntoIterator<Item = &'t str>, identifiers: &'t Iden
     words.dedup();
     words
 }
+
+/// The last digits of each official name, four and five of them: what is read off an ear tag. Only where more stands before
+/// them, and only of digits.
+pub fn last_digits(identifiers: &Identifiers) -> Vec<String> {
+    let of = |name: &ExternalId, length: usize| {
+        let code = name.id.as_str();
+        let (before, last) = code.split_at_checked(code.len().checked_sub(length)?)?;
+        (!before.is_empty() && last.bytes().all(|byte| byte.is_ascii_digit())).then(|| last.to_owned())
+    };
+    identifiers.iter().flat_map(|name| LAST_DIGITS.map(|length| of(name, length))).flatten().collect()
+}
+
+/// How many of the last digits are looked for.
+const LAST_DIGITS: [usize; 2] = [4, 5];
 
 /// What is searched for: every word of it must be the beginning of a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -74,6 +88,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::domain::values::Code;
 
     proptest! {
         /// A word lies between the ends of a span exactly when it begins with what was searched for.
@@ -84,6 +99,18 @@ mod tests {
             let is_within = word.as_str() >= *from && word < *to;
             prop_assert_eq!(is_within, word.starts_with(from));
         }
+    }
+
+    #[test]
+    fn the_last_digits_of_an_ear_tag_are_found() {
+        let name =
+            |id: &str| ExternalId::new(Code::parse("farm").unwrap(), &Code::parse(id).unwrap()).unwrap();
+        let of = |id: &str| last_digits(&Identifiers::of([name(id)]));
+        assert_eq!(of("XX 0417 00212"), ["0212", "00212"]);
+        assert_eq!(of("A2125"), ["2125"]);
+        assert_eq!(of("2125"), [] as [&str; 0], "it is found as it is");
+        assert_eq!(of("B-2"), [] as [&str; 0]);
+        assert_eq!(of("XX0417Ä212"), [] as [&str; 0]);
     }
 
     #[test]

@@ -56,6 +56,8 @@ ids! {
     BusinessId;
     /// Names a key by which a caller is known.
     KeyId;
+    /// Names a device, as it calls itself.
+    DeviceId;
     /// Names a herd.
     HerdId;
     /// Names a liquid-nitrogen tank.
@@ -102,6 +104,8 @@ ids! {
     HoldId;
     /// Names a repair or replacement of a tank.
     RepairId;
+    /// Names a mating plan of an animal.
+    MatingPlanId;
     /// Names something that a herd system told.
     AdeItemId;
 }
@@ -134,6 +138,11 @@ impl Timestamp {
     /// This instant as people in `zone` write it, to the minute.
     pub fn display_in(self, zone: TimeZone) -> String {
         self.0.with_timezone(&zone.0).format("%Y-%m-%d %H:%M").to_string()
+    }
+
+    /// How many microseconds after 1970 began in UTC this instant is.
+    pub fn utc_micros(self) -> i64 {
+        self.0.timestamp_micros()
     }
 
     /// The instant so many microseconds after 1970 began in UTC; `None` out of the range of dates.
@@ -306,9 +315,22 @@ pub fn clean_text(text: &str, longest: usize, lines: bool) -> Result<String, Str
         Err(format!("must be text of 1 to {longest} characters"))
     } else if text.contains(forbidden) {
         Err("must not contain control characters".to_owned())
+    } else if text.contains(is_unseen) {
+        Err("must not contain characters that cannot be seen or that turn the direction of writing"
+            .to_owned())
     } else {
         Ok(text.to_owned())
     }
+}
+
+/// Whether a character shows nothing, or turns the direction of others, so that two names that look alike are not (Unicode
+/// Technical Report 36, sections 2.5 and 2.6). The joiners U+200C and U+200D are letters' business and stay.
+fn is_unseen(c: char) -> bool {
+    matches!(
+        c,
+        '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}'
+    )
 }
 
 macro_rules! texts {
@@ -459,6 +481,8 @@ wholes! {
     LineNumber, from 0 to 2_000_000_000;
     /// A number of calvings.
     Lactation, from 0 to 30;
+    /// The place of a choice in a plan.
+    Rank, from 1 to 1000;
     /// A share in whole percent.
     Percent, from 1 to 100;
     /// A volume of water in millilitres.

@@ -12,6 +12,7 @@ use utoipa::ToSchema;
 
 use crate::{
     book::{
+        alerts::alert::NoteRefused,
         catalogue::version,
         command::{Command, Outcome, RequestContext, StoredResponse},
     },
@@ -149,6 +150,14 @@ impl App {
             reply.body = body.to_string();
         }
         to_response(reply, replayed)
+    }
+
+    /// Tells the office of an act that is refused before anybody looked into the book, and was done all the same. It is told
+    /// before the answer goes, so a device that takes it knows that the office does.
+    pub async fn note_refused(&self, ask: &RequestContext, problem: &Problem) -> Result<(), Problem> {
+        let Some(act) = ask.refused(&problem.reply()) else { return Ok(()) };
+        let noted = NoteRefused { business: ask.caller.business_id, act };
+        Ok(self.book.writer.run_in_background(noted).await?)
     }
 
     /// Has `act` done; gives what is answered, and whether it was answered before.

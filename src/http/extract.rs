@@ -7,25 +7,27 @@
 use crate::{
     book::{
         Caller,
-        command::{Keyed, RequestContext},
+        command::{Keyed, RequestContext, Told},
     },
     domain::{
         access::Role,
         form::{self, Field, InputPath},
     },
     http::{
-        App, json,
+        App,
+        access::device,
+        json,
         problem::{Kind, Problem, internal},
     },
 };
 use std::{marker::PhantomData, ops::Deref};
 
 use axum::{
-    body::to_bytes,
+    body::{HttpBody as _, to_bytes},
     extract::{FromRequest, FromRequestParts, Path, Request},
     http::{HeaderMap, HeaderValue, Method, Uri, header, request::Parts},
 };
-use serde_json::Value;
+use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
@@ -38,6 +40,8 @@ pub trait Permission: Send + 'static {
     fn allows(role: Role) -> bool;
     /// What it is, after "may".
     const WHAT: &'static str;
+    /// The roles that allow it.
+    const ROLES: &'static [Role];
 }
 
 macro_rules! permissions {
@@ -49,6 +53,7 @@ macro_rules! permissions {
                 matches!(role, $(Role::$role)|+)
             }
             const WHAT: &'static str = $what;
+            const ROLES: &'static [Role] = &[$(Role::$role),+];
         }
     )+};
 }
@@ -84,7 +89,9 @@ impl<P: Permission> FromRequestParts<App> for Permit<P> {
         // The caller was put there by the middleware that knows keys; without it nobody is let in.
         let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(internal)?;
         if !P::allows(caller.role) {
-            let detail = format!("A {}'s key may not {}.", caller.role, P::WHAT);
+            let roles: Vec<String> = P::ROLES.iter().map(|role| format!("{role}'s")).collect();
+            let detail =
+                format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, roles.join(" or "));
             return Err(Problem::new(Kind::Forbidden, detail));
         }
         Ok(Self(caller, PhantomData))
@@ -144,7 +151,11 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         let (mut parts, body) = request.into_parts();
         let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
-        content_type(&parts.method, &parts.headers)?;
+        let is_empty = body.is_end_stream() && parts.method == Method::POST;
+        if !is_empty {
+            content_type(&parts.method, &parts.headers)?;
+            plainly_coded(&parts.headers)?;
+        }
         no_query(&parts.uri)?;
         let key = idempotency_key(&parts.headers)?;
         if K::REQUIRED && key.is_none() {
@@ -161,12 +172,23 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
         let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
             Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
         })?;
-        let value = json::read(&bytes)?;
-        let body = form::read(&value, &InputPath::body())
-            .map_err(|faults| Problem::invalid(Kind::InvalidInput, faults))?;
+        // What needs nothing said needs no body.
+        let value = if is_empty { json!({}) } else { json::read(&bytes)? };
         let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
-        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
-        Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData })
+        let told = told(&parts.headers, &value);
+        let request = format!("{} {}", parts.method, parts.uri.path());
+        let ask = RequestContext { caller, request, keyed, told };
+        let faults = match form::read(&value, &InputPath::body()) {
+            Ok(body) => return Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData }),
+            Err(faults) => faults,
+        };
+        if is_empty {
+            let detail = "The body is empty; send a JSON object.";
+            return Err(Problem::new(Kind::NotJson, detail).with_faults(faults));
+        }
+        let problem = Problem::invalid(Kind::InvalidInput, faults);
+        app.note_refused(&ask, &problem).await?;
+        Err(problem)
     }
 }
 
@@ -187,9 +209,17 @@ impl<P: Permission> FromRequestParts<App> for DeleteRequest<P> {
         no_query(&parts.uri)?;
         let keyed = idempotency_key(&parts.headers)?
             .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
-        let ask = RequestContext { caller, request: format!("{} {}", parts.method, parts.uri.path()), keyed };
+        let request = format!("{} {}", parts.method, parts.uri.path());
+        let ask = RequestContext { caller, request, keyed, told: told(&parts.headers, &Value::Null) };
         Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
     }
+}
+
+/// Whether an act was done already and is only told: it says so, or, where it cannot, it waited on the device that sends it.
+fn told(headers: &HeaderMap, body: &Value) -> Option<Told> {
+    let device = device::note(headers);
+    let waited = device.as_ref().and_then(|device| device.waiting).is_some_and(|waiting| waiting.acts > 0);
+    body["already_done"].as_bool().unwrap_or(waited).then_some(Told { device })
 }
 
 /// A write says everything in its body.
@@ -217,6 +247,25 @@ fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
     } else {
         problem
     })
+}
+
+/// A body is sent as it is, in UTF-8 (RFC 8259, section 8.1).
+fn plainly_coded(headers: &HeaderMap) -> Result<(), Problem> {
+    let told = |name| headers.get(name).and_then(|value: &HeaderValue| value.to_str().ok());
+    let unsupported = |detail: String| Err(Problem::new(Kind::UnsupportedMediaType, detail));
+    if let Some(coding) = told(header::CONTENT_ENCODING)
+        && !coding.trim().eq_ignore_ascii_case("identity")
+    {
+        return unsupported(format!(
+            "The body is coded as {coding}; send it as it is, without Content-Encoding."
+        ));
+    }
+    let content_type = told(header::CONTENT_TYPE).unwrap_or_default().to_ascii_lowercase();
+    let charset = content_type.split(';').find_map(|part| part.trim().strip_prefix("charset="));
+    match charset.map(|charset| charset.trim_matches('"')) {
+        None | Some("utf-8" | "utf8" | "us-ascii") => Ok(()),
+        Some(other) => unsupported(format!("The body is said to be in {other}; send JSON in UTF-8.")),
+    }
 }
 
 /// The Idempotency-Key: a structured-field string in quotation marks, or bare as most clients send it.
@@ -257,7 +306,8 @@ pub fn fingerprint_of(method: &str, path: &str, body: &Value) -> String {
     format!("{:x}", digest.finalize())
 }
 
-/// The strong ETags of If-Match; `None` when any version will do. A weak tag matches none.
+/// The strong ETags of If-Match; `None` when any version will do. A weak tag matches none. One without its quotation marks,
+/// as it is easily copied, is read as if it had them.
 fn if_match(headers: &HeaderMap) -> Option<Vec<String>> {
     let mut tags = Vec::new();
     let mut sent = false;
@@ -267,7 +317,8 @@ fn if_match(headers: &HeaderMap) -> Option<Vec<String>> {
             if tag == "*" {
                 return None;
             }
-            tags.extend(tag.strip_prefix('"').and_then(|tag| tag.strip_suffix('"')).map(ToOwned::to_owned));
+            let bare = tag.strip_prefix('"').and_then(|tag| tag.strip_suffix('"'));
+            tags.extend(bare.or((!tag.contains('"')).then_some(tag)).map(ToOwned::to_owned));
         }
     }
     sent.then_some(tags)
@@ -309,6 +360,8 @@ mod tests {
             Some(vec!["a".to_owned(), "b".to_owned(), "c".to_owned()])
         );
         assert_eq!(read(&["W/\"a\""]), Some(vec![]));
+        assert_eq!(read(&["a, \"b\""]), Some(vec!["a".to_owned(), "b".to_owned()]));
+        assert_eq!(read(&["\"a"]), Some(vec![]), "half a pair of marks is neither");
     }
 
     #[test]

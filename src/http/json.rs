@@ -38,6 +38,14 @@ fn unreadable(error: &serde_json::Error, number: Option<Fault>) -> Problem {
     // A number beyond what a double holds is well-formed JSON; it is its value that is wrong.
     match number.filter(|_| is_out_of_range(error)) {
         Some(fault) => Problem::invalid(Kind::InvalidInput, vec![fault]),
+        None if (error.line(), error.column()) == (1, 0) => {
+            Problem::new(Kind::NotJson, "The body is empty; send a JSON object.")
+        }
+        None if error.is_eof() => {
+            let (line, column) = (error.line(), error.column());
+            let detail = format!("The body is not JSON: it ends too early, at line {line} column {column}.");
+            Problem::new(Kind::NotJson, detail)
+        }
         None => Problem::new(Kind::NotJson, format!("The body is not JSON: {error}.")),
     }
 }

@@ -32,6 +32,7 @@ pub mod problem;
 mod schemas;
 pub(crate) mod serve;
 pub(crate) mod straws;
+pub mod tls;
 pub(crate) mod turns;
 mod web;
 pub(crate) mod webhooks;
@@ -48,7 +49,7 @@ use std::{
 use axum::{
     Router,
     extract::{MatchedPath, Request, State},
-    http::{HeaderName, HeaderValue, Method, Version, header},
+    http::{HeaderName, HeaderValue, Method, Uri, Version, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
@@ -56,8 +57,10 @@ use axum::{
 use metrics_exporter_prometheus::PrometheusHandle;
 use percent_encoding::percent_decode_str;
 use problem::{Kind, Problem, internal};
+use tower::util::option_layer;
 use tower_http::{
     catch_panic::CatchPanicLayer,
+    cors::CorsLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, RequestId, SetRequestIdLayer},
     trace::{DefaultOnFailure, TraceLayer},
 };
@@ -146,6 +149,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::next_service::routes())
         .merge(animals::round::routes())
         .merge(at_the_tank::routes())
+        .merge(animals::mating_plan::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
         .merge(animals::calendar::routes())
@@ -168,6 +172,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(straws::register::routes())
         .merge(webhooks::webhook::routes())
         .merge(access::audit::routes())
+        .merge(access::device::routes())
         .merge(exchange::export::routes())
         .merge(exchange::change::routes())
         .merge(exchange::ade_item::routes())
@@ -181,7 +186,7 @@ pub fn description() -> utoipa::openapi::OpenApi {
 }
 
 /// The whole interface.
-pub fn router(app: App) -> Router {
+pub fn router(app: App, origins: &[HeaderValue]) -> Router {
     let (keyed, _) = described().split_for_parts();
     let keyed = keyed
         .merge(ade::router(app.book.clone()))
@@ -201,10 +206,12 @@ pub fn router(app: App) -> Router {
         .route("/v1/watch.ics", get(animals::watch::feed))
         .merge(web::routes())
         .method_not_allowed_fallback(method_not_allowed);
+    let others = (!origins.is_empty()).then(|| of_other_sites(origins));
     // Merged, not nested: what is layered on all of them then knows which route was met.
     open.merge(keyed)
         .with_state(app)
         .layer(middleware::from_fn(within_time))
+        .layer(option_layer(others))
         .layer(middleware::from_fn(well_formed))
         .layer(middleware::map_response(guarded))
         .layer(CatchPanicLayer::custom(|_| internal().into_response()))
@@ -222,7 +229,26 @@ pub fn router(app: App) -> Router {
         .layer(middleware::map_request(plain_request_id))
 }
 
-async fn not_found() -> Problem {
+/// Lets pages of other sites ask, each with a key of its own; no cookie is known here. (Fetch, https://fetch.spec.whatwg.org)
+fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
+    let custom = ["idempotency-key", "tankside-device", "tankside-device-name", "tankside-waiting"];
+    let asked =
+        [header::AUTHORIZATION, header::CONTENT_TYPE, header::IF_MATCH, header::IF_NONE_MATCH, REQUEST_ID];
+    let told = ["idempotent-replayed", "ratelimit", "ratelimit-policy"];
+    let exposed = [header::ETAG, header::LINK, header::LOCATION, header::RETRY_AFTER, REQUEST_ID];
+    CorsLayer::new()
+        .allow_origin(origins.to_vec())
+        .allow_methods([Method::GET, Method::HEAD, Method::POST, Method::PATCH, Method::DELETE])
+        .allow_headers(asked.into_iter().chain(custom.map(HeaderName::from_static)).collect::<Vec<_>>())
+        .expose_headers(exposed.into_iter().chain(told.map(HeaderName::from_static)).collect::<Vec<_>>())
+        .max_age(Duration::from_secs(600))
+}
+
+async fn not_found(uri: Uri) -> Problem {
+    if uri.path().ends_with('/') {
+        let detail = "There is nothing under this path; no path here ends with a slash.";
+        return Problem::new(Kind::NotFound, detail);
+    }
     Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
 }
 

@@ -32,16 +32,19 @@ use crate::{
 /// Items on a page when the client does not say.
 const USUAL: i64 = 50;
 
-/// Items on a page at most; who asks for more gets so many.
+/// Items on a page at most.
 const MOST: i64 = 500;
+
+/// What every list takes beside its filters.
+const PAGE_PARAMETERS: [&str; 2] = ["limit", "cursor"];
 
 /// The parameters that every list takes.
 #[derive(IntoParams)]
 #[into_params(parameter_in = Query)]
 #[allow(dead_code, reason = "describes what Listing reads by hand")]
 pub struct PageParams {
-    /// Items on a page, at most 500. Default 50.
-    #[param(minimum = 0, required = false)]
+    /// Items on a page, 1 to 500. Default 50.
+    #[param(minimum = 1, maximum = 500, required = false)]
     limit: i64,
     /// `next_cursor` of the page before, with the same filters.
     #[param(required = false, max_length = 1000)]
@@ -129,9 +132,12 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
         let limit = match members.remove("limit") {
             None => USUAL,
             Some(sent) => match form::whole_number(&sent, &InputPath::query()) {
-                Some(0) => USUAL,
-                Some(limit) if limit > 0 => limit.min(MOST),
-                _ => return Err(wrong("limit", "must be a whole number, at most 500 are given")),
+                Some(limit) if (1..=MOST).contains(&limit) => limit,
+                _ => {
+                    let detail =
+                        format!("must be a whole number from 1 to {MOST}; next_cursor leads to more");
+                    return Err(wrong("limit", &detail));
+                }
             },
         };
         let cursor = members.remove("cursor");
@@ -144,7 +150,8 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
             None => None,
             Some(sent) => Some(sent.as_str().and_then(|cursor| open(cursor, mark)).ok_or_else(bad_cursor)?),
         };
-        let filter = read_query(members)?;
+        let filter = form::read(&Value::Object(members), &InputPath::query().beside(&PAGE_PARAMETERS))
+            .map_err(|faults| Problem::invalid(Kind::InvalidQuery, faults))?;
         Ok(Self { filter, limit, after, mark, path: parts.uri.path().to_owned(), others })
     }
 }

@@ -239,6 +239,14 @@ impl Problem {
         Self { errors, ..Self::new(kind, detail) }.with_at_most(MOST_FAULTS)
     }
 
+    /// With every fault of the content beside what it says.
+    #[must_use]
+    pub fn with_faults(mut self, mut faults: Vec<Fault>) -> Self {
+        faults.truncate(MOST_FAULTS);
+        self.errors = faults;
+        self
+    }
+
     /// With no more faults than that.
     #[must_use]
     pub fn with_at_most(mut self, faults: usize) -> Self {

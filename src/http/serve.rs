@@ -30,7 +30,7 @@ use hyper::{
 };
 use hyper_util::{
     rt::{TokioIo, TokioTimer},
-    server::graceful::GracefulShutdown,
+    server::graceful::{GracefulShutdown, Watcher},
 };
 use tokio::{
     io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _, ReadBuf},
@@ -39,6 +39,7 @@ use tokio::{
     task::JoinSet,
     time::{Instant, Sleep, sleep, timeout},
 };
+use tokio_rustls::TlsAcceptor;
 use tower::Service as _;
 
 use crate::http::problem::{Kind, Problem};
@@ -72,6 +73,7 @@ const PAUSE: Duration = Duration::from_millis(200);
 /// Serves until `stopped`; gives how many connections were cut off because they did not end in time.
 pub async fn serve(
     listener: TcpListener,
+    tls: Option<TlsAcceptor>,
     router: Router,
     limits: Limits,
     stopped: oneshot::Receiver<()>,
@@ -103,21 +105,27 @@ pub async fn serve(
         };
         let Ok(permit) = room.clone().try_acquire_owned() else {
             metrics::counter!("tankside_connections_refused_total").increment(1);
-            if let Ok(permit) = refusals.clone().try_acquire_owned() {
+            // Where a secret must first be agreed on, it is not worth what that takes.
+            if let Some(permit) = refusals.clone().try_acquire_owned().ok().filter(|_| tls.is_none()) {
                 open.spawn(turn_away(stream, permit));
             }
             continue;
         };
         // An answer is not to wait for another packet to fill.
         let _ = stream.set_nodelay(true);
-        let io = TokioIo::new(Patient { stream, longest: limits.stalled, stalled: None });
-        let router = router.clone();
-        let connection =
-            http.serve_connection(io, service_fn(move |request| answer(router.clone(), from, request)));
-        let connection = ending.watch(connection);
+        let stream = Patient { stream, longest: limits.stalled, stalled: None };
+        let (http, router, watcher, tls) = (http.clone(), router.clone(), ending.watcher(), tls.clone());
         open.spawn(async move {
-            if let Err(error) = connection.await {
-                tracing::debug!(%error, %from, "a connection ended badly");
+            match tls {
+                None => converse(&http, stream, router, from, watcher).await,
+                // A secret that is not agreed on in the time of a header never is.
+                Some(tls) => match timeout(limits.header, tls.accept(stream)).await {
+                    Ok(Ok(stream)) => converse(&http, stream, router, from, watcher).await,
+                    Ok(Err(error)) => {
+                        tracing::debug!(%error, %from, "a connection did not become a secure one")
+                    }
+                    Err(_) => {}
+                },
             }
             drop(permit);
         });
@@ -129,6 +137,21 @@ pub async fn serve(
         return left;
     }
     0
+}
+
+/// Answers the requests of one connection until it ends.
+async fn converse(
+    http: &http1::Builder,
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    router: Router,
+    from: SocketAddr,
+    watcher: Watcher,
+) {
+    let answers = service_fn(move |request| answer(router.clone(), from, request));
+    let connection = watcher.watch(http.serve_connection(TokioIo::new(stream), answers));
+    if let Err(error) = connection.await {
+        tracing::debug!(%error, %from, "a connection ended badly");
+    }
 }
 
 /// Whether accepting failed because of the one who connected.
@@ -301,7 +324,7 @@ mod tests {
             .route("/read", post(|body: String| async move { body }))
             .route("/unread", post(|| async { "no" }));
         let (stop, stopped) = oneshot::channel();
-        (address, stop, tokio::spawn(serve(listener, router, LIMITS, stopped)))
+        (address, stop, tokio::spawn(serve(listener, None, router, LIMITS, stopped)))
     }
 
     async fn say(address: SocketAddr, words: &str) -> TcpStream {

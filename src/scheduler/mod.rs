@@ -12,7 +12,11 @@ use tokio::{task::JoinHandle, time};
 use crate::{
     book::{
         Book,
-        alerts::alert::{self, Round},
+        access::device::WriteSeen,
+        alerts::{
+            alert::{self, Round},
+            animal,
+        },
         command::Failure,
     },
     domain::values::{BusinessId, Timestamp},
@@ -69,10 +73,12 @@ impl Rounds {
         let mut tx = book.db.read().await?;
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
+        self.write_devices(book).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
             let mut due = alert::due(&mut tx, business, now).await?;
+            due.extend(animal::due(&mut tx, business, now).await?);
             let tanks = self.tanks_are_due(business, now);
             if tanks {
                 due.extend(alert::due_tanks(&mut tx, business, now).await?);
@@ -85,6 +91,14 @@ impl Rounds {
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }
+        }
+        Ok(())
+    }
+
+    async fn write_devices(&self, book: &Book) -> Result<(), RoundError> {
+        for (business, seen) in book.devices.due(book.clock.now()) {
+            let seen = WriteSeen { business, seen };
+            book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
         }
         Ok(())
     }

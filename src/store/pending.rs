@@ -4,6 +4,8 @@
 //! Every act writes these alike and no act reads them back, so a transaction that many acts share writes them once
 //! for all. Who does read them in the transaction that wrote them calls [`Tx::flush`] first.
 
+use std::collections::BTreeSet;
+
 use serde_json::{Value, json};
 
 use crate::{
@@ -11,7 +13,7 @@ use crate::{
         ids,
         now::Recorded,
         straws::place::PlaceKind,
-        values::{BusinessId, PlaceId, Timestamp},
+        values::{AnimalId, BusinessId, PlaceId, Timestamp},
         webhooks::event::Event,
     },
     store::{
@@ -34,6 +36,8 @@ pub(crate) struct Book {
     pub(crate) recorded: Option<Recorded>,
     /// The number of the last line of the ledger, where the store's own counter does not say so yet.
     pub(crate) last_line: Option<i64>,
+    /// Animals of whom something changed, for the alerts. One too many does no harm, so they stay when something is undone.
+    pub(crate) animals: BTreeSet<AnimalId>,
     changes: Vec<NewChange>,
     entries: Vec<NewAuditEntry>,
     events: Vec<(Timestamp, Event)>,
@@ -55,6 +59,8 @@ pub(crate) struct BookState {
     pub(crate) has_items: bool,
     /// Some rule watches the stock.
     pub(crate) has_stock_rules: bool,
+    /// Some rule tells what is due for animals.
+    pub(crate) has_animal_rules: bool,
     /// Some alert is open.
     pub(crate) has_open_alerts: bool,
     /// Some farm waits for the technician.
@@ -75,7 +81,8 @@ impl Pending {
     /// Forgets what waits, and what was known: it was undone. What time it is stays.
     pub(super) fn clear(&mut self) {
         for book in &mut self.0 {
-            *book = Book { recorded: book.recorded, ..Book::of(book.business) };
+            let animals = std::mem::take(&mut book.animals);
+            *book = Book { recorded: book.recorded, animals, ..Book::of(book.business) };
         }
     }
 }
@@ -87,6 +94,7 @@ impl Book {
             state: None,
             recorded: None,
             last_line: None,
+            animals: BTreeSet::new(),
             changes: vec![],
             entries: vec![],
             events: vec![],
@@ -95,6 +103,7 @@ impl Book {
 
     /// A thing came or changed: told once, where it changed last.
     pub(crate) fn change(&mut self, new: NewChange) {
+        self.animals.extend(new.watched_animal());
         let earlier = self.changes.iter().position(|earlier| earlier.is_of(&new));
         let new = earlier.map_or(new, |at| new.after(&self.changes.remove(at)));
         self.changes.push(new);

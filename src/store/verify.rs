@@ -424,6 +424,25 @@ rules! {
          from (select business_id, location, cast(right(location, 36) as uuid) as id
                from act where status = 201 and location like '/v1/consignments/%') i
          where not exists (select 1 from consignment c where c.business_id = i.business_id and c.id = i.id)";
+    "a mating plan names sires of the book, and is among the changes" since 24:
+        "select p.business_id, 'mating plan of animal ' || lower(hex(p.animal_id)) as subject
+         from mating_plan p
+         where exists (select 1 from json_each(p.choices) c
+                       where c.value ->> 'sire_id' is not null
+                         and not exists (select 1 from sire s where s.business_id = p.business_id
+                                           and s.id = unhex(c.value ->> 'sire_id', '-')))
+            or not exists (select 1 from change n
+                           where n.business_id = p.business_id and n.kind = 'mating_plan' and n.subject_id = p.id
+                             and not n.reversed)",
+        "select p.business_id, 'mating plan of animal ' || p.animal_id as subject
+         from mating_plan p
+         where exists (select 1 from jsonb_array_elements(p.choices) c
+                       where c ->> 'sire_id' is not null
+                         and not exists (select 1 from sire s where s.business_id = p.business_id
+                                           and s.id = (c ->> 'sire_id')::uuid))
+            or not exists (select 1 from change n
+                           where n.business_id = p.business_id and n.kind = 'mating_plan' and n.subject_id = p.id
+                             and not n.reversed)";
     "a call-out is done when its animals were served, or somebody closed it, and is among the changes" since 19:
         "select c.business_id, 'request ' || lower(hex(c.id)) as subject
          from call_out c

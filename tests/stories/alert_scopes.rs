@@ -11,7 +11,7 @@ use crate::{
 
 on_both_stores!(a_rule_decides_where_it_holds_and_nowhere_else);
 
-const KINDS: [&str; 9] = [
+const KINDS: [&str; 12] = [
     "stock.low",
     "stock.out",
     "nitrogen.low",
@@ -21,13 +21,17 @@ const KINDS: [&str; 9] = [
     "withdrawal.unresolved",
     "stocktake.difference",
     "rule.overridden",
+    "check.due",
+    "calving.due",
+    "return.watch",
 ];
 
 /// Without a rule of theirs nothing is said of these.
-const ONLY_BY_RULE: [&str; 2] = ["stock.low", "stock.out"];
+const ONLY_BY_RULE: [&str; 5] = ["stock.low", "stock.out", "check.due", "calving.due", "return.watch"];
 
-/// These are about an animal's straw, wherever it hung.
-const OF_NO_TANK: [&str; 2] = ["withdrawal.unresolved", "rule.overridden"];
+/// These are about an animal, or her straw wherever it hung.
+const OF_NO_TANK: [&str; 5] =
+    ["withdrawal.unresolved", "rule.overridden", "check.due", "calving.due", "return.watch"];
 
 /// Where a rule holds: for the business, for a herd, for a tank.
 const SCOPES: [&str; 3] = ["business", "herd", "tank"];
@@ -93,6 +97,16 @@ async fn bring_about(world: &World, farm: &Farm, kind: &str) {
             let mut aside = take(&animal, &farm.conventional);
             aside["override"] = json!({"reason": "agreed"});
             client.make("/v1/withdrawals", aside).await;
+        }
+        "check.due" | "calving.due" | "return.watch" => {
+            // 35-45 d after a service, 283 d, 18-24 d: the watch list has the sources.
+            let days = match kind {
+                "check.due" => 40,
+                "calving.due" => 283,
+                _ => 20,
+            };
+            let animal = farm.animal(client, "412").await;
+            farm.served(client, &animal, &(world.now() - TimeDelta::days(days)).to_rfc3339()).await;
         }
         other => unreachable!("{other}"),
     }

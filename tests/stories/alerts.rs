@@ -628,6 +628,13 @@ async fn a_rule_must_make_sense(world: &World) {
             vec!["#/lot_id", "#/grace_minutes"],
         ),
         (json!({"kind": "rule.overridden", "tank_id": farm.tank}), vec!["#/tank_id"]),
+        (
+            json!({"kind": "calving.due", "tank_id": farm.tank, "every_days": 3}),
+            vec!["#/tank_id", "#/every_days"],
+        ),
+        (json!({"kind": "check.due", "lot_id": farm.sexed, "within_days": 0}), vec!["#/within_days"]),
+        (json!({"kind": "return.watch", "lot_id": farm.sexed}), vec!["#/lot_id"]),
+        (json!({"kind": "nitrogen.reading_overdue", "within_days": 3}), vec!["#/within_days"]),
     ] {
         let answer = client.post("/v1/alert-rules", rule.clone()).await;
         assert_eq!(answer.pointers(), faults, "{rule}");

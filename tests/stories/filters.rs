@@ -270,6 +270,10 @@ async fn by_the_beginning_of_what_they_are_called(world: &World) {
         ("q=412+zora", vec![]),
         ("q=xx000", vec![1, 2]),
         ("q=%25", vec![]),
+        // The last four or five digits of an ear tag.
+        ("q=0412", vec![2]),
+        ("q=00041", vec![1]),
+        ("q=0041+zora", vec![1]),
     ] {
         assert_eq!(found(query).await, hers, "{query}");
     }
@@ -285,6 +289,14 @@ async fn by_the_beginning_of_what_they_are_called(world: &World) {
     for query in ["q=seventeen", "q=b-1", "q=inv+sev"] {
         let sires = whole(client, "/v1/sires", query, 1).await;
         assert!(sires.iter().any(|found| found["id"] == sire), "{query}");
+    }
+    // Beside an identifier both count.
+    for (query, found) in [
+        ("q=seventeen&identifier=B-17", 1),
+        ("q=eighteen&identifier=B-17", 0),
+        ("q=seventeen&identifier=B-1", 0),
+    ] {
+        assert_eq!(whole(client, "/v1/sires", query, 10).await.len(), found, "{query}");
     }
     assert_eq!(whole(client, "/v1/sires", "q=braune", 10).await, [] as [Value; 0], "that is a cow");
     for wrong in ["q=", "q=a+b+c+d+e+f", "q=%00"] {

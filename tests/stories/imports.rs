@@ -37,6 +37,10 @@ on_both_stores!(
     an_export_of_the_stock_is_an_inventory_with_the_same_balances,
     sires_come_without_straws,
     an_export_of_the_sires_gives_the_same_sires,
+    sires_come_with_their_dams_sires,
+    plans_come_with_their_choices_in_order,
+    what_is_wrong_with_a_plan_is_named_by_line_and_column,
+    an_export_of_the_plans_gives_the_same_plans,
     it_is_on_record_who_took_in_what,
     only_ones_own_book_is_read_and_written,
 );
@@ -676,7 +680,9 @@ async fn an_export_of_the_sires_gives_the_same_sires(world: &World) {
     let old = client.make("/v1/sires", old).await;
     let young = client.make("/v1/sires", json!({"name": "Invented One", "sire_id": old})).await;
     let late = client.make("/v1/sires", json!({"name": "=Müller, \"Söhne\"; Co", "breed": "JER"})).await;
-    client.make("/v1/sires", json!({"name": "Invented Two", "sire_id": young})).await;
+    client
+        .make("/v1/sires", json!({"name": "Invented Two", "sire_id": young, "maternal_grandsire_id": late}))
+        .await;
     client.patch(&format!("/v1/sires/{old}"), None, json!({"sire_id": late})).await.expect(200);
     let file = client.get("/v1/exports/sires?format=csv").await.text;
     let other = if world.database_url.starts_with("sqlite") {
@@ -693,11 +699,177 @@ async fn an_export_of_the_sires_gives_the_same_sires(world: &World) {
             let sire = sires.iter().find(|sire| sire["id"] == *id)?;
             Some([&sire["name"], &sire["breed"], &sire["identifiers"]].map(ToString::to_string))
         };
-        let mut all: Vec<_> = sires.iter().map(|sire| (said(&sire["id"]), said(&sire["sire_id"]))).collect();
+        let of = |sire: &Value, whom: &str| said(&sire[whom]);
+        let mut all: Vec<_> = sires
+            .iter()
+            .map(|sire| ["id", "sire_id", "maternal_grandsire_id"].map(|whom| of(sire, whom)))
+            .collect();
         all.sort();
         all
     };
     assert_eq!(told(&other.manager).await, told(client).await);
+    other.close().await;
+}
+
+async fn sires_come_with_their_dams_sires(world: &World) {
+    let client = &world.manager;
+    let file = "name,international_id,maternal_grandsire_name,maternal_grandsire_international_id,sire_name\n\
+                Invented Three,,Invented One,,Invented Zero\n\
+                Invented One,HOLZZZM000000A12345,,,\n\
+                Invented Four,,,HOLZZZM000000A12345,\n";
+    let summary = take(world, Subject::Sires, file).await.unwrap();
+    assert_eq!(summary, Summary { rows: 3, sires: 4, ..Summary::default() });
+    let sires = whole(client, "/v1/sires", "", 500).await;
+    let of = |name: &str| sires.iter().find(|sire| sire["name"] == name).unwrap();
+    for name in ["Invented Three", "Invented Four"] {
+        assert_eq!(of(name)["maternal_grandsire_id"], of("Invented One")["id"], "{name}");
+    }
+    assert_eq!(of("Invented Three")["sire_id"], of("Invented Zero")["id"]);
+    let summary = take(world, Subject::Sires, file).await.unwrap();
+    assert_eq!(summary, Summary { rows: 3, skipped: 3, ..Summary::default() });
+    let head = "name,maternal_grandsire_name,maternal_grandsire_id";
+    for (line, wrong) in [
+        ("Invented Three,Invented Four,", "line 2, maternal_grandsire_name: is another in the book"),
+        (
+            "Invented One,,01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa",
+            "line 2, maternal_grandsire_id: is neither the id of a line of this file nor of a sire in the book",
+        ),
+        ("Invented Zero,Invented Three,", "line 2, maternal_grandsire_name: descends from his own"),
+    ] {
+        let told = take(world, Subject::Sires, &format!("{head}\n{line}\n")).await.unwrap_err();
+        assert!(told.len() == 1 && told[0].starts_with(wrong), "{line}: {told:?}");
+    }
+}
+
+const PLANS: &str = "\
+herd_name,animal_number,rank,recommendation,sire_name,sire_international_id,semen_type,service_number,from_service,lactation,note,source
+Lower Meadow,412,,,Invented One,,sexed_female,1,,,Agreed,
+Lower Meadow,413,2,beef_sire,,,,,,,,herd_software
+Lower Meadow,412,,,,HOLZZZM000000A12345,,,2,,Agreed,
+Lower Meadow,413,1,,Invented Two,,,,,0,,herd_software
+";
+
+async fn plan_of(client: &Client, number: &str) -> Value {
+    let found = client.get(&format!("/v1/animals?number={number}")).await.expect(200);
+    let animal = found["items"][0]["id"].as_str().unwrap().to_owned();
+    client.get(&format!("/v1/animals/{animal}/mating-plan")).await.body
+}
+
+/// The farm with three animals and two sires.
+async fn herd_to_be_planned(world: &World) {
+    let client = &world.manager;
+    farm(client).await;
+    let herd = client.get("/v1/herds").await.expect(200)["items"][0]["id"].clone();
+    for number in ["412", "413", "9", "9"] {
+        client.make("/v1/animals", json!({"herd_id": herd, "number": number})).await;
+    }
+    let names = json!([{"scheme": "international-id", "id": "HOLZZZM000000A12345"}]);
+    client.make("/v1/sires", json!({"name": "Invented One", "identifiers": names})).await;
+    client.make("/v1/sires", json!({"name": "Invented Two"})).await;
+}
+
+async fn plans_come_with_their_choices_in_order(world: &World) {
+    let client = &world.manager;
+    herd_to_be_planned(world).await;
+    let before = everything(client).await;
+    let dry = taken(client, world, Subject::MatingPlans, true, Cursor::new(PLANS)).await.unwrap();
+    assert_eq!(dry, Summary { rows: 4, mating_plans: 2, ..Summary::default() });
+    assert_eq!(everything(client).await, before);
+    assert_eq!(plan_of(client, "412").await["status"], 404, "a dry run writes nothing");
+    assert_eq!(take(world, Subject::MatingPlans, PLANS).await.unwrap(), dry);
+    let one = plan_of(client, "412").await;
+    assert_eq!((&one["note"], &one["source"]), (&json!("Agreed"), &json!("by_hand")));
+    let choices = one["choices"].as_array().unwrap();
+    assert_eq!((choices.len(), &choices[0]["sire_name"]), (2, &json!("Invented One")));
+    assert_eq!((&choices[0]["to_service"], &choices[1]["from_service"]), (&json!(1), &json!(2)));
+    let two = plan_of(client, "413").await;
+    assert_eq!(
+        (&two["source"], &two["choices"][0]["sire_name"]),
+        (&json!("herd_software"), &json!("Invented Two"))
+    );
+    assert_eq!(two["choices"][1]["recommendation"], "beef_sire");
+    // Just so in the book already; another plan of hers replaces it, and the others stay.
+    let again = take(world, Subject::MatingPlans, PLANS).await.unwrap();
+    assert_eq!(again, Summary { rows: 4, skipped: 4, ..Summary::default() });
+    assert_eq!(plan_of(client, "412").await, one);
+    let other = "herd_name,animal_number,sire_name\nLower Meadow,412,Invented Two\n";
+    take(world, Subject::MatingPlans, other).await.unwrap();
+    let replaced = plan_of(client, "412").await;
+    assert_eq!((replaced["choices"].as_array().unwrap().len(), &replaced["note"]), (1, &Value::Null));
+    assert_eq!(plan_of(client, "413").await, two);
+}
+
+async fn what_is_wrong_with_a_plan_is_named_by_line_and_column(world: &World) {
+    herd_to_be_planned(world).await;
+    let head = "herd_name,animal_number,rank,recommendation,sire_name,sire_international_id,semen_type,service_number,from_service,to_service,lactation,note";
+    let faults: &[(&str, &[&str])] = &[
+        ("Upper Meadow,412,,,Invented One,,,,,,,", &["herd_name: no herd is called so"]),
+        ("Lower Meadow,7,,,Invented One,,,,,,,", &["animal_number: no animal of the herd has it"]),
+        ("Lower Meadow,9,,,Invented One,,,,,,,", &["animal_number: 2 animals of the herd have it"]),
+        ("Lower Meadow,412,,,Invented Nine,,,,,,,", &["sire_name: no sire of the book is called so"]),
+        ("Lower Meadow,412,,,,HOLZZZM000000B54321,,,,,,", &["sire_name: is required: the book has no sire"]),
+        ("Lower Meadow,412,,,,,,,,,,", &["sire_name: is required, or an identifier"]),
+        ("Lower Meadow,412,,no_sire,Invented One,,,,,,,", &["recommendation: recommends no sire"]),
+        ("Lower Meadow,412,,,Invented One,,,1,2,,,", &["service_number: must not stand beside"]),
+        ("Lower Meadow,412,,,Invented One,,,,3,2,,", &["to_service: must not be less"]),
+        (
+            "Lower Meadow,412,0,best,Invented One,rubbish,fresh,0,,,-1,",
+            &[
+                "rank: ",
+                "recommendation: ",
+                "sire_international_id: ",
+                "semen_type: ",
+                "service_number: ",
+                "lactation: ",
+            ],
+        ),
+    ];
+    faults_are(world, Subject::MatingPlans, head, faults).await;
+    let several = "herd_name,animal_number,sire_name,note,source\n\
+                   Lower Meadow,412,Invented One,a,\n\
+                   Lower Meadow,412,Invented Two,b,herd_software\n\
+                   Lower Meadow,412,Invented One,a,\n";
+    let told = take(world, Subject::MatingPlans, several).await.unwrap_err();
+    assert_eq!(told.len(), 3, "{told:?}");
+    assert!(
+        told[0].starts_with("line 3, note: is another") && told[1].starts_with("line 3, source: is another")
+    );
+    assert!(told[2].starts_with("line 4: says the same"), "{told:?}");
+    let mut many = "herd_name,animal_number,sire_name,service_number\n".to_owned();
+    for number in 1..=21 {
+        let _ = writeln!(many, "Lower Meadow,412,Invented One,{number}");
+    }
+    let told = take(world, Subject::MatingPlans, &many).await.unwrap_err();
+    assert!(told.len() == 1 && told[0].starts_with("line 22, animal_number: has more than 20"), "{told:?}");
+    assert_eq!(plan_of(&world.manager, "412").await["status"], 404);
+}
+
+async fn an_export_of_the_plans_gives_the_same_plans(world: &World) {
+    let client = &world.manager;
+    herd_to_be_planned(world).await;
+    take(world, Subject::MatingPlans, PLANS).await.unwrap();
+    let file = client.get("/v1/exports/mating-plans?format=csv").await.text;
+    let again = take(world, Subject::MatingPlans, &file).await.unwrap();
+    assert_eq!(again, Summary { rows: 4, skipped: 4, ..Summary::default() });
+    let other = if world.database_url.starts_with("sqlite") {
+        World::sqlite().await
+    } else {
+        World::postgres().await
+    };
+    herd_to_be_planned(&other).await;
+    take(&other, Subject::MatingPlans, &file).await.unwrap();
+    for number in ["412", "413"] {
+        let (ours, theirs) = (plan_of(client, number).await, plan_of(&other.manager, number).await);
+        let said = |plan: &Value| {
+            let choices = plan["choices"].as_array().unwrap().iter().map(|choice| {
+                let mut choice = choice.clone();
+                choice["sire_id"] = Value::Null;
+                choice
+            });
+            (choices.collect::<Vec<_>>(), plan["note"].clone(), plan["source"].clone())
+        };
+        assert_eq!(said(&ours), said(&theirs), "{number}");
+    }
     other.close().await;
 }
 

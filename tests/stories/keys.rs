@@ -165,6 +165,8 @@ const TABLE: &[(&str, &[Role])] = &[
     ("PATCH /v1/lots/{id}", &[Role::Manager]),
     ("POST /v1/animals", &[Role::Technician, Role::Integration, Role::Manager]),
     ("PATCH /v1/animals/{id}", &[Role::Technician, Role::Integration, Role::Manager]),
+    ("PUT /v1/animals/{id}/mating-plan", &[Role::Technician, Role::Integration, Role::Manager]),
+    ("DELETE /v1/animals/{id}/mating-plan", &[Role::Technician, Role::Integration, Role::Manager]),
     ("POST /v1/heats", &[Role::Technician, Role::Integration, Role::Manager]),
     ("POST /v1/pregnancy-checks", &[Role::Technician, Role::Integration, Role::Manager]),
     ("POST /v1/calvings", &[Role::Technician, Role::Integration, Role::Manager]),

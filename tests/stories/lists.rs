@@ -342,19 +342,27 @@ async fn a_page_has_a_bound(world: &World) {
         }
     }
     for (path, _) in &lists_of(client).await {
-        for (limit, shown) in
-            [("", 50), ("limit=0", 50), ("limit=1", 1), ("limit=500", 500), ("limit=501", 500)]
-        {
+        for (limit, shown) in [("", 50), ("limit=1", 1), ("limit=500", 500)] {
             let page = client.get(&format!("{path}?{limit}")).await.expect(200);
             let items = page["items"].as_array().unwrap().len();
             if ["/v1/movements", "/v1/stock"].contains(&path.as_str()) {
                 assert_eq!(items, shown, "{path}?{limit}");
             }
         }
-        client.get(&format!("{path}?limit={}", i64::MAX)).await.expect(200);
-        for wrong in
-            ["-1", "-9223372036854775808", "9223372036854775808", "1e400", "ten", "", "1.5", "%00", "1%20"]
-        {
+        for wrong in [
+            "0",
+            "501",
+            "9223372036854775807",
+            "-1",
+            "-9223372036854775808",
+            "9223372036854775808",
+            "1e400",
+            "ten",
+            "",
+            "1.5",
+            "%00",
+            "1%20",
+        ] {
             let answer = client.get(&format!("{path}?limit={wrong}")).await;
             assert_eq!(answer.pointers(), ["limit"], "{path}?limit={wrong}");
             answer.problem(400, "invalid-query");

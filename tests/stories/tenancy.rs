@@ -164,6 +164,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/animals" | "PATCH /v1/animals/{id}" => vec![
             json!({"herd_id": id("herds"), "number": "7", "sire_id": id("other sire"), "dam_id": id("other animal")}),
         ],
+        "PUT /v1/animals/{id}/mating-plan" => vec![json!({"choices": [{"sire_id": id("sires")}]})],
         "PATCH /v1/herds/{id}" => vec![json!({"name": "Upper Meadow"})],
         "POST /v1/webhooks" | "PATCH /v1/webhooks/{id}" => vec![
             json!({"url": "https://herd.example.test/", "herd_ids": [id("herds")], "tank_ids": [id("tanks")]}),
@@ -242,7 +243,12 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
                 rule(Value::Null, Value::Null, Value::Null, id("lots")),
             ]
         }
-        "DELETE /v1/alert-rules/{id}" | "DELETE /v1/calendars/{id}" | "DELETE /v1/holds/{id}" => vec![],
+        "DELETE /v1/alert-rules/{id}"
+        | "DELETE /v1/calendars/{id}"
+        | "DELETE /v1/holds/{id}"
+        | "DELETE /v1/animals/{id}/mating-plan" => {
+            vec![]
+        }
         "POST /v1/pregnancy-checks" => {
             vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
         }

@@ -1,3 +1,4 @@
-//! Keys.
+//! Keys, and the devices that they are used on.
 
+pub mod device;
 pub mod key;

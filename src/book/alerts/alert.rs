@@ -7,11 +7,13 @@
 use crate::{
     book::{
         CommandError,
+        alerts::animal,
         command::{BackgroundCommand, Command, CommandContext, Touched},
         lookup,
         nitrogen::status,
     },
     domain::{
+        access::device::DeviceNote,
         alerts::{
             About, Alert, AlertData, AlertKind, Figures, Finding,
             rule::{self, AlertRule},
@@ -25,8 +27,8 @@ use crate::{
             stocktake::{Stocktake, StocktakeState},
             withdrawal::{Withdrawal, WithdrawalState},
         },
-        values::{AlertId, AlertRuleId, BusinessId, Note, Straws, Timestamp},
-        webhooks::event::{self, Event, EventKind},
+        values::{AlertId, AlertRuleId, BusinessId, KeyId, Name, Note, Straws, Timestamp},
+        webhooks::event::{self, Event, EventKind, Subject},
     },
     store::{self, Page, Tx, straws::demand::WantedOutlook},
 };
@@ -47,6 +49,8 @@ pub async fn look_at_touched(
     touched: Touched,
 ) -> store::Result<()> {
     let Touched { lots, withdrawals, rules, tanks } = touched.each_once();
+    let animals = store::access::business::animals_to_look_at(tx, business).await?;
+    animal::settle(tx, business, now, &animals).await?;
     let (by_stock, open) = store::access::business::is_watched(tx, business).await?;
     let mut seen = Vec::new();
     for (lot, places) in lots.into_iter().filter(|_| by_stock) {
@@ -80,11 +84,30 @@ pub async fn look_at_touched(
         }
     }
     for rule in rules {
-        for open in store::alerts::alert::open_by(tx, business, rule).await? {
-            settle(tx, business, now, open.kind, open.about).await?;
-        }
+        let opened = store::alerts::alert::open_by(tx, business, rule).await?;
+        let what = opened.iter().map(|open| (open.kind, open.about)).collect();
+        settle_all(tx, business, now, what).await?;
     }
     Ok(())
+}
+
+/// Looks at these things anew and writes what is different; at animals all at once.
+async fn settle_all(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    what: Vec<(AlertKind, About)>,
+) -> store::Result<()> {
+    let mut animals = Vec::new();
+    for (kind, about) in what {
+        match about.animal_id {
+            Some(id) if kind.is_of_animals() => animals.push(id),
+            _ => settle(tx, business, now, kind, about).await?,
+        }
+    }
+    animals.sort_unstable();
+    animals.dedup();
+    animal::settle(tx, business, now, &animals).await
 }
 
 /// Looks at one thing anew and writes what is different.
@@ -143,7 +166,7 @@ async fn look_at(
 }
 
 /// What is found where no rule holds, or one that is switched off.
-fn unwatched() -> (Option<AlertRuleId>, Finding) {
+pub(super) fn unwatched() -> (Option<AlertRuleId>, Finding) {
     (None, Finding::Right { text: "No rule watches this any more.".to_owned() })
 }
 
@@ -240,10 +263,25 @@ async fn write(
     rule_id: Option<AlertRuleId>,
     finding: Finding,
 ) -> store::Result<()> {
-    let subject = about.wire();
-    let open = store::alerts::alert::open_on(tx, business, kind, &subject).await?;
+    let open = store::alerts::alert::open_on(tx, business, kind, &about.wire()).await?;
+    settle_as(tx, business, now, kind, about, rule_id, finding, open).await
+}
+
+/// The same with the alert that is open, where one is.
+#[expect(clippy::too_many_arguments, reason = "what is found of what, by which rule, beside what is open")]
+pub(super) async fn settle_as(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: AlertKind,
+    about: About,
+    rule_id: Option<AlertRuleId>,
+    finding: Finding,
+    open: Option<Alert>,
+) -> store::Result<()> {
     match (finding, open) {
         (Finding::Wrong { figures, text }, None) => {
+            let subject = about.wire();
             let (name, about) = named(tx, business, about).await?;
             let alert = Alert {
                 id: AlertId::new(),
@@ -312,7 +350,7 @@ async fn clear(
 /// Writes the event: ids, figures, and the text, in which no person is named.
 fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, alert: &Alert) {
     let about = alert.about;
-    let Some(subject) = about.subject() else { return };
+    let subject = about.subject().unwrap_or(Subject::Alert(alert.id));
     let event = Event {
         kind,
         subject,
@@ -328,6 +366,9 @@ fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, al
             // Why a rule was set aside is somebody's own words, and may name someone.
             text: match alert.kind {
                 AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
+                AlertKind::ActRefused => {
+                    "An act was refused that was done; the alert says which and why.".to_owned()
+                }
                 _ => alert.text.clone(),
             },
             opened_at: alert.opened_at,
@@ -342,6 +383,11 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
         Some(id) => Some(lookup::tank_of(tx, business, id).await?),
         None => None,
     };
+    if let Some(id) = about.animal_id {
+        let animal = lookup::animal_of(tx, business, id).await?;
+        let herd = lookup::herd_of(tx, business, animal.details.herd_id).await?;
+        return Ok((format!("{} ({})", animal.details.number, herd.details.name), about));
+    }
     let herd_id = about.herd_id.or(tank.as_ref().and_then(|tank| tank.details.herd_id));
     let full = About { herd_id, ..about };
     if let Some(id) = about.withdrawal_id
@@ -421,6 +467,91 @@ pub async fn surplus(
     let place = withdrawal.place.describe();
     let text = format!("{} more than the book had in {place}.", counted(straws.get()));
     write(cx.tx, business, now, kind, about, rule_id, Finding::Wrong { figures, text }).await
+}
+
+/// What was done at the tank, told afterwards and refused.
+#[derive(Clone, Debug)]
+pub struct RefusedAct {
+    /// By which key.
+    pub by: KeyId,
+    /// On which device, where it says so.
+    pub device: Option<DeviceNote>,
+    /// Method and path.
+    pub request: String,
+    /// Its Idempotency-Key.
+    pub key: String,
+    /// Why, as it was answered.
+    pub why: String,
+}
+
+/// Bytes of an alert's text at most.
+const LONGEST_TEXT: usize = 1000;
+
+/// An act was refused that was told as done: the office must see to it, because the device can only keep it. Once for each
+/// Idempotency-Key, however often it is sent again.
+pub async fn refused(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    act: &RefusedAct,
+) -> store::Result<()> {
+    let kind = AlertKind::ActRefused;
+    let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+    let Some((rule_id, _)) = rule::deciding(&rules, kind, None, None) else { return Ok(()) };
+    let subject = format!("act {}", act.key);
+    if store::alerts::alert::was_opened(tx, business, kind, &subject).await? {
+        return Ok(());
+    }
+    let holder = store::access::key::holder(tx, business, act.by).await?;
+    let holder = holder.as_ref().map_or("somebody", Name::as_str);
+    let device = act.device.as_ref().map_or_else(String::new, |device| match &device.name {
+        Some(name) => format!(" on {name} ({})", device.id),
+        None => format!(" on device {}", device.id),
+    });
+    let mut text = format!("Told as done by {holder}{device} and refused: {}: {}", act.request, act.why);
+    text.truncate(text.floor_char_boundary(LONGEST_TEXT));
+    let alert = Alert {
+        id: AlertId::new(),
+        kind,
+        subject,
+        rule_id,
+        about: About::default(),
+        text,
+        figures: Figures::default(),
+        opened_at: now,
+        notified_at: now,
+        next_notification_at: kind.next_notification_after(now),
+        acknowledged_at: None,
+        acknowledged_by: None,
+        note: None,
+        cleared_at: None,
+        clear_reason: None,
+        advice: kind.into(),
+    };
+    store::alerts::alert::open(tx, business, &alert).await?;
+    notify(tx, business, now, kind.topic().happened(), &alert);
+    Ok(())
+}
+
+/// The same of an act that was refused before anybody looked into the book.
+#[derive(Clone, Debug)]
+pub struct NoteRefused {
+    /// In whose book.
+    pub business: BusinessId,
+    /// What.
+    pub act: RefusedAct,
+}
+
+impl BackgroundCommand for NoteRefused {
+    type Done = ();
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        refused(tx, self.business, now, &self.act).await
+    }
 }
 
 /// Takes an alert on: it is not told again while it stays open, and an alert of what happened once is over.
@@ -572,12 +703,13 @@ impl BackgroundCommand for Round {
     }
 
     async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
+        let mut what = Vec::new();
         for due in &self.due {
             match *due {
-                Due::Look(kind, about) => settle(tx, self.business, now, kind, about).await?,
+                Due::Look(kind, about) => what.push((kind, about)),
                 Due::LookedAt(rule) => store::alerts::rule::looked_at(tx, self.business, rule, now).await?,
             }
         }
-        Ok(())
+        settle_all(tx, self.business, now, what).await
     }
 }

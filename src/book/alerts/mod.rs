@@ -1,4 +1,5 @@
 //! Alerts opened and cleared, and the rules that decide.
 
 pub mod alert;
+pub mod animal;
 pub mod rule;

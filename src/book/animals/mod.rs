@@ -2,6 +2,7 @@
 
 pub mod calendar;
 pub mod call_out;
+pub mod mating_plan;
 pub mod next_service;
 pub mod record_service;
 pub mod report_event;

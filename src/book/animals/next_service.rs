@@ -11,22 +11,18 @@ use crate::{
             choice::{Allowed, Class},
             history::Numbered,
             mating::{KinshipVerdict, MatingKinship},
+            mating_plan::{MatingPlan, PlanSource, StandingChoice, not_followed},
             objection::{Deviation, waiting_warning},
-            offers::Blocked,
+            offers::{Blocked, Offers},
             pregnancy::Pregnancy,
             timing::{Timing, WindowState, timing},
         },
         cautions::withdrawal as lifting,
         duration::words,
-        exchange::ade::{Plan, Recommendation, own},
-        identifiers::ExternalId,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol, withdrawal::Withdrawal},
-        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, ServiceId, SireId, Timestamp},
+        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, Note, ServiceId, SireId, Timestamp},
     },
-    store::{
-        self, Tx,
-        animals::{candidate, identifier::NamedSire},
-    },
+    store::{self, Tx, animals::candidate},
 };
 
 /// What an animal's next service calls for, with the straws that she may have.
@@ -69,8 +65,8 @@ pub struct ServiceCall {
     pub kinship: Vec<MatingKinship>,
     /// When to serve her, from her last heat and how it was found; null without one in the last three days.
     pub timing: Option<Timing>,
-    /// The mating plan for her, as her herd system last told it; null without one.
-    pub plan: Option<MatingPlan>,
+    /// The mating plan for her, and what comes of it; null without one. Straws that it wants stand first among `candidates`.
+    pub plan: Option<StandingPlan>,
     /// How to thaw the first of the straws.
     pub thaw: ThawProtocol,
     /// What else to heed.
@@ -102,98 +98,31 @@ impl FoundPregnancy {
     }
 }
 
-/// What is planned for an animal.
+/// What is planned for an animal, and what comes of it.
 #[derive(Clone, Debug, Serialize, ToSchema)]
-pub struct MatingPlan {
-    /// The recommendation as it came.
-    pub item_id: AdeItemId,
+pub struct StandingPlan {
+    /// What herd software sent by the Animal Data Exchange, if the plan came so.
+    pub item_id: Option<AdeItemId>,
+    /// Where the plan comes from.
+    pub source: PlanSource,
     /// When it was made.
-    pub planned_at: Option<Timestamp>,
-    /// What is recommended, first choice first.
-    pub choices: Vec<PlannedChoice>,
+    pub planned_at: Timestamp,
+    /// A remark.
+    pub note: Option<Note>,
+    /// What is planned, first choice first; also for other services of hers.
+    pub choices: Vec<StandingChoice>,
 }
 
-/// One recommendation of a plan.
-#[derive(Clone, Debug, Serialize, ToSchema)]
-pub struct PlannedChoice {
-    /// What.
-    pub recommendation: Recommendation,
-    /// The sire, where he is in this book.
-    pub sire_id: Option<SireId>,
-    /// His name, as here or else as it was told.
-    pub sire_name: Option<Name>,
-    /// His names as they were told.
-    pub sire_identifiers: Vec<ExternalId>,
-    /// The semen type, where it is said.
-    pub semen_type: Option<SemenType>,
-    /// First choice, second choice.
-    #[schema(minimum = 0)]
-    pub rank: Option<i64>,
-}
-
-impl MatingPlan {
-    /// A recommendation with the sires of this book that it names: those found at the lines from `first` on among the names
-    /// of all plans. A sire that came into the book since is found in it.
-    pub(crate) fn of(item: ToldPlan, mut first: usize, known: &[NamedSire]) -> Self {
-        let mut choices = Vec::new();
-        for told in item.plan.0 {
-            let lines = first..first + told.sires.len();
-            first = lines.end;
-            let is_his =
-                |sire: &&NamedSire| usize::try_from(sire.line).is_ok_and(|line| lines.contains(&line));
-            let mut sires: Vec<&NamedSire> = known.iter().filter(is_his).collect();
-            sires.sort_by_key(|sire| sire.id);
-            sires.dedup_by_key(|sire| sire.id);
-            let sire = sires.first().copied().filter(|_| sires.len() == 1);
-            choices.push(PlannedChoice {
-                recommendation: told.recommendation,
-                sire_id: sire.map(|sire| sire.id),
-                sire_name: sire.map(|sire| sire.name.clone()).or(told.sire_name),
-                sire_identifiers: told.sires,
-                semen_type: told.semen_type,
-                rank: told.rank,
-            });
+impl StandingPlan {
+    fn of(plan: &MatingPlan, choices: Vec<StandingChoice>) -> Self {
+        Self {
+            item_id: plan.item_id,
+            source: plan.source,
+            planned_at: plan.planned_at,
+            note: plan.note.clone(),
+            choices,
         }
-        choices.sort_by_key(|choice| choice.rank.unwrap_or(i64::MAX));
-        Self { item_id: item.item_id, planned_at: item.planned_at, choices }
     }
-}
-
-/// A plan as it was told.
-#[derive(Debug)]
-pub(crate) struct ToldPlan {
-    /// The item that told it.
-    pub item_id: AdeItemId,
-    /// When it was made.
-    pub planned_at: Option<Timestamp>,
-    /// What it says.
-    pub plan: Plan,
-}
-
-/// The last plan for an animal up to a moment.
-async fn plan_for(
-    tx: &mut Tx,
-    business: BusinessId,
-    animal: AnimalId,
-    at: Timestamp,
-) -> store::Result<Option<MatingPlan>> {
-    let Some(item) = store::exchange::ade_item::plan_for(tx, business, animal, at).await? else {
-        return Ok(None);
-    };
-    let plan = item.plan.unwrap_or_default();
-    let told = ToldPlan { item_id: item.id, planned_at: item.happened_at, plan };
-    let names: Vec<_> = told.plan.names().collect();
-    let known = store::animals::identifier::sires(tx, business, &names, own::SIRE).await?;
-    Ok(Some(MatingPlan::of(told, 0, &known)))
-}
-
-/// A plan that says no is heeded by whoever looks only at what to heed.
-fn planned_against(plan: &MatingPlan) -> Option<String> {
-    let no = |choice: &PlannedChoice| choice.recommendation == Recommendation::NoSire;
-    plan.choices
-        .iter()
-        .any(no)
-        .then(|| "The mating plan names no sire for her: she is not to be bred.".to_owned())
 }
 
 /// What `animal`'s next service calls for at `at`, with straws of the `wanted` type only when one is;
@@ -208,27 +137,19 @@ pub async fn next_service(
     let asked = candidate::Asked { animal: Some(animal), ..candidate::Asked::default() };
     let Some(candidate) = candidate::gather(tx, business, asked).await?.candidate else { return Ok(None) };
     let turn = candidate.at(at);
-    let (candidate, mut candidates, blocked) = in_reach(tx, business, candidate, &turn).await?;
-    candidates.retain(|straw| wanted.is_none_or(|wanted| straw.semen_type == wanted));
-    let page = store::Page { after: uuid::Uuid::nil(), limit: MOST_OUT };
+    let (candidate, offers) = in_reach(tx, business, candidate, &turn, wanted).await?;
+    let page = store::Page { after: uuid::Uuid::nil(), limit: i64::from(MOST_OUT) };
     let open = store::straws::withdrawal::list(tx, business, Some(candidate.id), true, page).await?;
-    let plan = plan_for(tx, business, candidate.id, at).await?;
-    Ok(Some(told(&candidate, turn, (candidates, blocked), &open, plan)))
+    Ok(Some(told(&candidate, turn, offers, &open)))
 }
 
 /// Straws that are out for an animal of which is told at most.
-pub(crate) const MOST_OUT: i64 = 10;
+pub(crate) const MOST_OUT: u8 = 10;
 
-/// What is told of an animal whose turn it is: with the straws that she may have, those of which she may not and why, those
-/// that are out for her, and what is planned for her.
-pub(crate) fn told(
-    candidate: &Candidate,
-    turn: Turn,
-    (candidates, blocked): (Vec<Stock>, Vec<Blocked>),
-    open: &[Withdrawal],
-    plan: Option<MatingPlan>,
-) -> NextService {
+/// What is told of an animal whose turn it is, with what there is for her and the straws that are out for her.
+pub(crate) fn told(candidate: &Candidate, turn: Turn, offers: Offers, open: &[Withdrawal]) -> NextService {
     let at = turn.at;
+    let Offers { free: candidates, blocked, planned } = offers;
     let semen_type = candidates
         .first()
         .map(|first| first.lot.details.semen_type)
@@ -263,7 +184,8 @@ pub(crate) fn told(
     });
     let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
     cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
-    cautions.extend(plan.as_ref().and_then(planned_against));
+    cautions.extend(not_followed(&planned));
+    let plan = candidate.plan.as_ref().map(|plan| StandingPlan::of(plan, planned));
     cautions.extend(out_of_stock(&candidates, &turn.allowed));
     cautions.extend(candidate.doubts(&turn));
     cautions.extend(kinship.iter().filter_map(MatingKinship::warning));

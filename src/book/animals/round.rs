@@ -4,10 +4,7 @@ use chrono::TimeDelta;
 
 use crate::{
     domain::{
-        animals::{
-            offers::sires_of,
-            round::{self, Facts, Round},
-        },
+        animals::round::{self, Facts, Round, sires_in_question},
         values::{BusinessId, Day, HerdId, TimeZone, Timestamp},
     },
     store::{
@@ -56,6 +53,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, date: Day, herds: &[HerdI
     let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
-    let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
+    let pedigree =
+        pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
     Ok(Facts { candidates, pedigree, stock, out: Vec::new(), requests })
 }

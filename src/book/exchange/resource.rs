@@ -13,7 +13,7 @@ use crate::{
     },
     store::{
         self, Tx,
-        animals::{animal, event, service},
+        animals::{animal, event, mating_plan, service},
         exchange::outgoing::ItemFilter,
     },
 };
@@ -77,7 +77,12 @@ async fn resources(
         let subject = match told.subject(kind) {
             None => Subject::None,
             Some(_) if told.is_elsewhere => Subject::Elsewhere,
-            Some(id) => subjects.get(&id).cloned().ok_or_else(|| lookup::lost("subject of an item", id))?,
+            Some(id) => match subjects.get(&id).cloned() {
+                Some(subject) => subject,
+                // A plan that was replaced or taken away is not kept.
+                None if kind == ItemKind::MatingRecommendation => Subject::None,
+                None => return Err(lookup::lost("subject of an item", id)),
+            },
         };
         let OutgoingChange { change, sent, animal, .. } = told;
         Ok(Resource { kind, change, sent, animal, subject })
@@ -95,7 +100,11 @@ async fn subjects(
         return Ok(Subjects::new());
     }
     Ok(match kind {
-        ItemKind::MatingRecommendation => Subjects::new(),
+        ItemKind::MatingRecommendation => {
+            let planned = mating_plan::of_ids(tx, business, ids).await?;
+            let plans = planned.into_iter().filter_map(|planned| planned.plan);
+            plans.map(|plan| (plan.id.0, Subject::Plan(Box::new(plan)))).collect()
+        }
         ItemKind::Insemination => {
             let services = service::of_ids(tx, business, ids).await?;
             services.into_iter().map(|one| (one.id.0, Subject::Service(Box::new(one)))).collect()

@@ -9,12 +9,13 @@ use crate::{
     domain::{
         animals::{
             candidate::{Candidate, Turn},
-            offers::{Blocked, offers, sires_of},
+            mating_plan::MatingPlan,
+            offers::{Offers, offers, sires_of},
         },
         exchange::ade::ItemKind,
         rejection::Rejection,
         straws::{
-            stock::Stock,
+            semen::SemenType,
             withdraw::{self, Decision, Facts, MOST_INSTEAD, NewWithdrawal, Refusal},
             withdrawal::Withdrawal,
         },
@@ -49,7 +50,7 @@ impl Command for NewWithdrawal {
             Err(Refusal::Objected { mut objected, against_her }) => {
                 if let Some(candidate) = facts.candidate.filter(|_| !against_her) {
                     let turn = candidate.at(self.withdrawn_at.unwrap_or(cx.now));
-                    objected.instead = in_reach(cx.tx, business, candidate, &turn).await?.1;
+                    objected.instead = in_reach(cx.tx, business, candidate, &turn, None).await?.1.free;
                     objected.instead.truncate(MOST_INSTEAD);
                 }
                 return Err(Rejection::Objected(objected).into());
@@ -112,8 +113,8 @@ async fn gather(
     {
         let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
         let pedigree = candidate.pedigree.clone();
-        let (back, free, _) = in_reach(tx, business, candidate, &turn).await?;
-        facts.none_in_reach = !free.iter().any(|straw| turn.allowed.has(straw.semen_type));
+        let (back, offers) = in_reach(tx, business, candidate, &turn, None).await?;
+        facts.none_in_reach = !offers.free.iter().any(|straw| turn.allowed.has(straw.semen_type));
         candidate = back;
         // Her own again: it knows the sire that is asked for, wherever his straws hang.
         candidate.pedigree = pedigree;
@@ -122,18 +123,20 @@ async fn gather(
     Ok(facts)
 }
 
-/// The straws within her reach that she may have, in the order in which they should be used; and
-/// the sires of straws that she may not have for another reason than the choice rule.
+/// The straws within her reach that she may have, of the `wanted` type only where one is, and what comes of her plan.
 pub(crate) async fn in_reach(
     tx: &mut Tx,
     business: BusinessId,
     mut candidate: Candidate,
     turn: &Turn,
-) -> store::Result<(Candidate, Vec<Stock>, Vec<Blocked>)> {
-    let stock = stock::for_herd(tx, business, candidate.herd_id).await?;
-    candidate.pedigree = pedigree::of(tx, business, candidate.id, &sires_of(&stock)).await?;
-    let (free, blocked) = offers(&candidate, turn, stock);
-    Ok((candidate, free, blocked))
+    wanted: Option<SemenType>,
+) -> store::Result<(Candidate, Offers)> {
+    let mut sires = candidate.plan.as_ref().map(MatingPlan::sires).unwrap_or_default();
+    let stock = stock::for_herd_and_of(tx, business, candidate.herd_id, &sires).await?;
+    sires.extend(sires_of(&stock));
+    candidate.pedigree = pedigree::of(tx, business, candidate.id, &sires).await?;
+    let offers = offers(&candidate, turn, stock, wanted);
+    Ok((candidate, offers))
 }
 
 /// What others are told of a withdrawal.

@@ -2,6 +2,7 @@
 
 pub mod audit;
 pub mod business;
+pub mod device;
 pub mod role;
 
 pub use role::Role;

@@ -4,11 +4,13 @@
 //! most once a day while nobody has acknowledged it, and cleared when its condition is over; an alert
 //! opens at one threshold and clears at another, so that it does not flicker.
 //!
+//! - [`animal`]: whether something is due for an animal
 //! - [`rule`]: what a farm wants to be told of
 //! - [`stock`]: whether straws run out
 //! - [`tank`]: whether a tank's nitrogen needs attention
 //! - [`words`]: what an alert says
 
+pub mod animal;
 pub mod rule;
 pub mod stock;
 pub mod tank;
@@ -24,8 +26,8 @@ use crate::{
         nitrogen::tank::Tank,
         straws::{semen::SemenType, stocktake::Stocktake, withdrawal::Withdrawal},
         values::{
-            AlertId, AlertRuleId, HerdId, KeyId, LotId, Note, SireId, StocktakeId, TankId, Timestamp,
-            WithdrawalId,
+            AlertId, AlertRuleId, AnimalId, HerdId, KeyId, LotId, Note, SireId, StocktakeId, TankId,
+            Timestamp, WithdrawalId,
         },
         webhooks::event::{Subject, Topic},
     },
@@ -53,6 +55,14 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// An animal is to be checked for pregnancy, or once more.
+        CheckDue = "check.due",
+        /// An animal is due to calve.
+        CalvingDue = "calving.due",
+        /// An animal may come back into heat.
+        ReturnWatch = "return.watch",
+        /// What a device told that was done could not be kept.
+        ActRefused = "act.refused",
     }
 }
 
@@ -69,13 +79,25 @@ impl AlertKind {
             Self::WithdrawalUnresolved => Topic::WithdrawalUnresolved,
             Self::StocktakeDifference => Topic::StocktakeDifference,
             Self::RuleOverridden => Topic::RuleOverridden,
+            Self::CheckDue => Topic::CheckDue,
+            Self::CalvingDue => Topic::CalvingDue,
+            Self::ReturnWatch => Topic::ReturnWatch,
+            Self::ActRefused => Topic::ActRefused,
         }
     }
 
-    /// Whether it is told where no rule says anything. Of stock nothing is: no number of straws is right
-    /// for everybody.
+    /// Whether it is told only where a rule says so. Of stock: no number of straws is right for everybody. Of what is due for
+    /// animals: a large herd has some every day.
     pub const fn needs_rule(self) -> bool {
-        self.is_of_stock()
+        self.is_of_stock() || self.is_of_animals()
+    }
+
+    /// Those about what is due for an animal.
+    pub const OF_ANIMALS: [Self; 3] = [Self::CheckDue, Self::CalvingDue, Self::ReturnWatch];
+
+    /// Whether it is about what is due for an animal.
+    pub const fn is_of_animals(self) -> bool {
+        matches!(self, Self::CheckDue | Self::CalvingDue | Self::ReturnWatch)
     }
 
     /// Whether it is about straws that are left.
@@ -101,13 +123,13 @@ impl AlertKind {
     /// Whether it is over once somebody has looked at it: it tells of something that happened, not of
     /// something that lasts.
     pub const fn ends_when_acknowledged(self) -> bool {
-        matches!(self, Self::RuleOverridden | Self::StocktakeDifference)
+        matches!(self, Self::RuleOverridden | Self::StocktakeDifference | Self::ActRefused)
     }
 
     /// When an alert that is told now is told again, as long as nobody acknowledges it. An override was
-    /// decided by somebody who may, so once is enough.
+    /// decided by somebody who may, so once is enough; an act that was refused stands open on the page.
     pub fn next_notification_after(self, now: Timestamp) -> Option<Timestamp> {
-        (self != Self::RuleOverridden).then(|| now.plus(REPEATED_AFTER))
+        (!matches!(self, Self::RuleOverridden | Self::ActRefused)).then(|| now.plus(REPEATED_AFTER))
     }
 }
 
@@ -131,9 +153,16 @@ pub struct About {
     pub withdrawal_id: Option<WithdrawalId>,
     /// The count.
     pub stocktake_id: Option<StocktakeId>,
+    /// The animal for which something is due.
+    pub animal_id: Option<AnimalId>,
 }
 
 impl About {
+    /// What is due for an animal of that herd.
+    pub fn animal(animal: AnimalId, herd: HerdId) -> Self {
+        Self { animal_id: Some(animal), herd_id: Some(herd), ..Self::default() }
+    }
+
     /// A tank.
     pub fn tank(tank: &Tank) -> Self {
         Self { tank_id: Some(tank.id), herd_id: tank.details.herd_id, ..Self::default() }
@@ -156,22 +185,16 @@ impl About {
 
     /// The address of what it is about: one alert is open for each kind and address.
     pub fn wire(&self) -> String {
-        match (StockSubject::of(self), self.subject()) {
-            (Some(straws), _) => straws.wire(),
-            (None, Some(subject)) => subject.wire(),
-            (None, None) => String::new(),
-        }
+        self.subject().map(|subject| subject.wire()).unwrap_or_default()
     }
 
     /// What its events concern.
     pub fn subject(&self) -> Option<Subject> {
-        let straws =
-            self.sire_id.zip(self.semen_type).map(|(sire, semen_type)| Subject::SireType(sire, semen_type));
         self.withdrawal_id
             .map(Subject::Withdrawal)
             .or(self.stocktake_id.map(Subject::Stocktake))
-            .or(self.lot_id.map(Subject::Lot))
-            .or(straws)
+            .or(self.animal_id.map(Subject::Animal))
+            .or(StockSubject::of(self).map(Subject::Straws))
             .or(self.tank_id.map(Subject::Tank))
             .or(self.herd_id.map(Subject::Herd))
     }
@@ -259,7 +282,7 @@ pub struct AlertAdvice {
     /// What to do.
     #[schema(value_type = String)]
     pub advice: &'static str,
-    /// What to heed while doing it; where nitrogen is concerned.
+    /// What to heed while doing it; where nitrogen or a calving is concerned.
     #[schema(value_type = Option<String>)]
     pub caution: Option<&'static str>,
 }

@@ -59,7 +59,8 @@ form! {
         pub clear_at: Option<Threshold>,
         /// `nitrogen.low`: the depth below which it is told. Default: the tank's minimum depth.
         pub below_depth_mm: Option<DepthMm>,
-        /// `nitrogen.refill_due`: told so many days ahead. Default 3.
+        /// `nitrogen.refill_due`: told so many days ahead. Default 3. `check.due`, `calving.due`, `return.watch`: told so many
+        /// days before the first day that the watch list names. Default: on that day.
         pub within_days: Option<WatchDays>,
         /// `nitrogen.reading_overdue`: told when so many days passed without a reading. Default 7.
         pub every_days: Option<WatchDays>,
@@ -91,6 +92,10 @@ pub const LEAD_DAYS: i64 = 14;
 
 /// Days before a refill is due at which it is told (no source).
 pub const REFILL_DAYS: i64 = 3;
+
+/// Days before the first day of an animal's watch at which it is told (no source): the days of the watch have theirs, and
+/// those of a calving begin twelve days before the likeliest.
+pub const WATCH_DAYS: i64 = 0;
 
 /// Days without a reading: daily or at least weekly (common practice, no source).
 pub const READING_DAYS: i64 = 7;
@@ -131,8 +136,16 @@ impl AlertRuleDetails {
                 }
             }
         }
+        if self.kind == AlertKind::ActRefused {
+            for (named, field) in [(self.tank_id.is_some(), "tank_id"), (self.herd_id.is_some(), "herd_id")] {
+                if named {
+                    wrong(field, "does not belong to this kind, which is of the whole book");
+                }
+            }
+        }
         if self.tank_id.is_some()
-            && matches!(self.kind, AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden)
+            && (self.kind.is_of_animals()
+                || matches!(self.kind, AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden))
         {
             wrong("tank_id", "does not belong to this kind; name a herd, or nothing");
         }
@@ -148,7 +161,6 @@ impl AlertRuleDetails {
             (self.delivery_at.is_some(), "delivery_at", AlertKind::StockLow),
             (self.clear_at.is_some(), "clear_at", AlertKind::StockLow),
             (self.below_depth_mm.is_some(), "below_depth_mm", AlertKind::NitrogenLow),
-            (self.within_days.is_some(), "within_days", AlertKind::NitrogenRefillDue),
             (self.every_days.is_some(), "every_days", AlertKind::NitrogenReadingOverdue),
             (self.grace_minutes.is_some(), "grace_minutes", AlertKind::WithdrawalUnresolved),
             (self.min_difference.is_some(), "min_difference", AlertKind::StocktakeDifference),
@@ -156,6 +168,16 @@ impl AlertRuleDetails {
             if named && self.kind != kind {
                 wrong(field, &format!("belongs to {kind}"));
             }
+        }
+        if self.within_days.is_some()
+            && self.kind != AlertKind::NitrogenRefillDue
+            && !self.kind.is_of_animals()
+        {
+            let [check, calving, watch] = AlertKind::OF_ANIMALS;
+            wrong(
+                "within_days",
+                &format!("belongs to {}, {check}, {calving} and {watch}", AlertKind::NitrogenRefillDue),
+            );
         }
         let measures = [
             ("below_straws", self.below_straws.is_some()),

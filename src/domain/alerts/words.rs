@@ -1,6 +1,6 @@
 //! What an alert says to do.
 
-use crate::domain::{alerts::AlertKind, nitrogen};
+use crate::domain::{alerts::AlertKind, cautions, nitrogen};
 
 impl AlertKind {
     /// What to do.
@@ -32,11 +32,29 @@ impl AlertKind {
                  not entered; then accept the stocktake, or acknowledge this."
             }
             Self::RuleOverridden => "See whether the reason holds, and acknowledge this.",
+            Self::ActRefused => {
+                "It was done all the same and the book does not have it: ask who did it what happened, enter that, and \
+                 acknowledge this."
+            }
+            Self::CheckDue => {
+                "Have her checked by somebody who may, and enter the result; or report what happened instead, a service or \
+                 that she left."
+            }
+            Self::CalvingDue => {
+                "See that somebody watches her and that a veterinarian can be reached; enter the calving when she has calved."
+            }
+            Self::ReturnWatch => {
+                "Watch her for heat several times a day. Enter the heat when it is seen; one that was missed costs three weeks."
+            }
         }
     }
 
     /// The caution that goes with it.
     pub const fn caution(self) -> Option<&'static str> {
-        if self.is_of_nitrogen() { Some(nitrogen::CAUTION) } else { None }
+        match self {
+            Self::CalvingDue => Some(cautions::BIRTH),
+            kind if kind.is_of_nitrogen() => Some(nitrogen::CAUTION),
+            _ => None,
+        }
     }
 }

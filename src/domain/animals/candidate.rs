@@ -9,13 +9,15 @@ use crate::domain::{
         history::{AnimalEvent, AnimalHistory, AnimalStatus, Numbered, PastService},
         kinship::{Inbreeding, Pedigree, Relative},
         mating::MatingKinship,
+        mating_plan::MatingPlan,
         numbering::outdated,
         objection::{self, Objection},
     },
     rejection::Rejection,
     straws::{
         lot::{Lot, LotStatus},
-        sire::Purpose,
+        semen::SemenType,
+        sire::{Purpose, SireSummary},
         stock::Stock,
         thaw::ThawProtocol,
     },
@@ -47,6 +49,8 @@ pub struct Candidate {
     pub numbered: Vec<(ServiceId, Numbered)>,
     /// Her known pedigree, and that of the sires in question.
     pub pedigree: Pedigree<Relative>,
+    /// What is planned for her.
+    pub plan: Option<MatingPlan>,
 }
 
 /// Three years in days.
@@ -155,6 +159,34 @@ impl Candidate {
     /// What is said of her kinship with a sire.
     pub fn kinship(&self, sire_id: SireId, sire_name: &Name, inbreeding: Inbreeding) -> MatingKinship {
         MatingKinship::of(sire_id, sire_name, inbreeding, self.herd.kinship_limit.get())
+    }
+
+    /// Of what a choice of her plan speaks: the number of the service, and her calvings.
+    pub fn plan_case(&self, turn: &Turn) -> (i64, i64) {
+        (turn.status.next.service_number, self.history.calvings(turn.at))
+    }
+
+    /// How soon her plan wants a straw of that sire and type, from 0; what it does not want comes last.
+    pub fn plan_rank(&self, turn: &Turn, sire: &SireSummary, semen_type: SemenType) -> usize {
+        let (service, lactation) = self.plan_case(turn);
+        let rank = self.plan.as_ref().and_then(|plan| plan.rank(service, lactation, sire, semen_type));
+        rank.unwrap_or(usize::MAX)
+    }
+
+    /// Says so where a straw of that sire and type is not what is planned for her.
+    pub fn departure_from_plan(
+        &self,
+        turn: &Turn,
+        sire: &SireSummary,
+        semen_type: SemenType,
+    ) -> Option<String> {
+        let (service, lactation) = self.plan_case(turn);
+        self.plan.as_ref()?.departure(service, lactation, sire, semen_type)
+    }
+
+    /// What stands against a sire of whom her calf would be so inbred.
+    pub fn kinship_objection(&self, inbreeding: Inbreeding) -> Option<Objection> {
+        objection::kinship_objection(inbreeding, &self.herd)
     }
 
     /// Rejects a moment before she was born.

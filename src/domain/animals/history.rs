@@ -139,6 +139,22 @@ impl AnimalEvent {
         }
     }
 
+    /// What happened to her, in words.
+    pub fn in_words(&self) -> &'static str {
+        match self {
+            Self::Heat { .. } => "in heat",
+            Self::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
+                "found pregnant"
+            }
+            Self::PregnancyCheck { result: CheckResult::Empty, .. } => "found empty",
+            Self::PregnancyCheck { result: CheckResult::Unknown, .. } => "checked without a clear result",
+            Self::Calving { .. } => "calved",
+            Self::Abortion { .. } => "aborted",
+            Self::DoNotBreed { do_not_breed: true } => "marked as not to be bred",
+            Self::DoNotBreed { do_not_breed: false } => "marked as one that may be bred",
+        }
+    }
+
     /// Whether a new cycle begins with it.
     pub fn opens_cycle(&self) -> bool {
         matches!(self, Self::Calving { .. } | Self::Abortion { opens_cycle: true })

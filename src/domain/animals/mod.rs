@@ -12,6 +12,7 @@ pub mod herd;
 pub mod history;
 pub mod kinship;
 pub mod mating;
+pub mod mating_plan;
 pub mod numbering;
 pub mod objection;
 pub mod offers;

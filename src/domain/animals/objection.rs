@@ -252,6 +252,13 @@ pub fn objections_to_animal(
     .collect()
 }
 
+/// What stands against a sire of whom her calf would be so inbred.
+pub fn kinship_objection(inbreeding: Inbreeding, herd: &HerdDetails) -> Option<Objection> {
+    let limit = herd.kinship_limit.get();
+    let is_over = inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit;
+    is_over.then_some(Objection::Kinship { inbreeding, limit })
+}
+
 /// What stands against a straw of `lot`, of a sire of this purpose, for an animal of `herd_id`.
 pub fn objections_to_straw(
     (lot, purpose): (&LotDetails, Option<Purpose>),
@@ -260,13 +267,11 @@ pub fn objections_to_straw(
     herd_id: HerdId,
     herd: &HerdDetails,
 ) -> Vec<Objection> {
-    let limit = herd.kinship_limit.get();
     let (status, semen_type) = (lot.status, lot.semen_type);
     [
         (status != LotStatus::Usable).then_some(Objection::LotNotUsable { status }),
         (!lot.is_for(herd_id)).then_some(Objection::NotYours),
-        (inbreeding.coefficient > 0.0 && inbreeding.coefficient >= limit)
-            .then_some(Objection::Kinship { inbreeding, limit }),
+        kinship_objection(inbreeding, herd),
         (!allowed.has(semen_type) || !allowed.takes(purpose)).then(|| Objection::ChoiceRule {
             semen_type,
             purpose,

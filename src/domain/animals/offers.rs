@@ -8,9 +8,10 @@ use crate::domain::{
         candidate::{Candidate, Turn},
         herd::HerdDetails,
         kinship::Inbreeding,
+        mating_plan::{MatingPlan, Offered, StandingChoice, standings},
         objection::Objection,
     },
-    straws::stock::Stock,
+    straws::{semen::SemenType, stock::Stock},
     values::{LotId, Name, SireId},
 };
 
@@ -27,11 +28,26 @@ pub struct Blocked {
     pub reason: String,
 }
 
-/// The straws of `stock` that she may have, in the order in which they should be used: those that the choice rule names
-/// otherwise only where there is no other; and the sires of straws that
-/// she may not have for another reason than the choice rule. Her pedigree must know all sires of the stock.
-pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Stock>, Vec<Blocked>) {
-    let sires = sires_of(&stock);
+/// What straws there are for an animal.
+#[derive(Debug, Default)]
+pub struct Offers {
+    /// Those that she may have, in the order in which they should be used.
+    pub free: Vec<Stock>,
+    /// The sires of straws in reach that she may not have for another reason than the choice rule.
+    pub blocked: Vec<Blocked>,
+    /// What comes of her plan.
+    pub planned: Vec<StandingChoice>,
+}
+
+/// The straws of `stock` within her reach that she may have: those that her plan wants first, then by what the choice rule
+/// names first, then the oldest; those that the rule names otherwise only where there is no other. Straws of planned sires may
+/// hang elsewhere too; only what comes of the plan tells of them. Of the `wanted` semen type only, where one is. Her pedigree
+/// must know all sires of the stock and of her plan.
+pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>, wanted: Option<SemenType>) -> Offers {
+    let mut sires = sires_of(&stock);
+    sires.extend(candidate.plan.iter().flat_map(MatingPlan::sires));
+    sires.sort_unstable();
+    sires.dedup();
     let inbreeding = candidate.inbreeding(&sires);
     let of =
         |sire: SireId| sires.binary_search(&sire).map_or_else(|_| Inbreeding::default(), |n| inbreeding[n]);
@@ -45,27 +61,40 @@ pub fn offers(candidate: &Candidate, turn: &Turn, stock: Vec<Stock>) -> (Vec<Sto
         objections
     };
     // Another owner's straws are none of hers, so nothing is said of them.
-    for hanging in stock.into_iter().filter(|hanging| hanging.lot.details.is_for(candidate.herd_id)) {
-        let objections = against(turn, &hanging);
+    let is_meant =
+        |hanging: &Stock| candidate.reaches(hanging) && hanging.lot.details.is_for(candidate.herd_id);
+    for (n, hanging) in stock.iter().enumerate().filter(|(_, hanging)| is_meant(hanging)) {
+        let objections = against(turn, hanging);
         for objection in &objections {
-            let found = barred(&hanging, objection, &candidate.herd);
+            let found = barred(hanging, objection, &candidate.herd);
             let is_new = |new: &Blocked| {
                 !blocked.iter().any(|known| known.sire_id == new.sire_id && known.lot_id == new.lot_id)
             };
             blocked.extend(found.filter(is_new));
         }
         if objections.is_empty() {
-            free.push(hanging);
-        } else if against(&widened, &hanging).is_empty() {
-            others.push(hanging);
+            free.push(n);
+        } else if against(&widened, hanging).is_empty() {
+            others.push(n);
         }
     }
     if free.is_empty() {
         free = others;
     }
-    // Keeps the order of age within what the rule names first.
-    free.sort_by_key(|hanging| turn.allowed.preference(hanging.semen_type));
-    (free, blocked)
+    free.retain(|n| wanted.is_none_or(|wanted| stock[*n].semen_type == wanted));
+    let is_offered = |n: usize| free.contains(&n);
+    let offered = Offered { stock: &stock, is_offered: &is_offered, inbreeding: &of, wanted };
+    let planned = standings(candidate, turn, &offered);
+    // Keeps the order of age within what the plan and the rule name first.
+    free.sort_by_cached_key(|n| precedence(candidate, turn, &stock[*n]));
+    let mut stock: Vec<Option<Stock>> = stock.into_iter().map(Some).collect();
+    let free = free.into_iter().filter_map(|n| stock[n].take()).collect();
+    Offers { free, blocked, planned }
+}
+
+/// How soon a straw is offered, the least first, among those of one age: by her plan, then by the choice rule.
+pub fn precedence(candidate: &Candidate, turn: &Turn, stock: &Stock) -> (usize, usize) {
+    (candidate.plan_rank(turn, &stock.sire, stock.semen_type), turn.allowed.preference(stock.semen_type))
 }
 
 /// The sires of straws, each once, in order.

@@ -17,8 +17,9 @@ use crate::{
             gestation::{ReturnWatch, return_watch},
             history::Numbered,
             kinship::{Inbreeding, Pedigree, Relative},
+            mating_plan::{MatingPlan, Offered, StandingChoice, not_followed, standings},
             objection::{Deviation, waiting_warning},
-            offers::sires_of,
+            offers::{precedence, sires_of},
             reservation::{Offers, Supply, reserve},
             timing::{Timing, WindowState, timing},
         },
@@ -97,6 +98,8 @@ pub struct DueAnimal {
     pub permitted: bool,
     /// What stands against it.
     pub objections: Vec<Deviation>,
+    /// What is planned for this service, first choice first, and what comes of it.
+    pub planned: Vec<StandingChoice>,
     /// The straw that is hers on this list; null where she needs none or is short.
     pub straw: Option<ReservedStraw>,
     /// Whether no straw is left for her.
@@ -226,9 +229,9 @@ pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
     listed.sort_by_key(|listed| {
         (listed.timing.latest_at, listed.candidate.herd_id, listed.candidate.number.clone())
     });
-    let places = reserved(&listed, facts);
+    let (places, planned) = reserved(&listed, facts);
     let (mut stops, mut missing) = (Vec::<Stop>::new(), Vec::new());
-    for (listed, place) in listed.iter().zip(places) {
+    for ((listed, place), planned) in listed.iter().zip(places).zip(planned) {
         let straw = place.map(|place| ReservedStraw::of(&facts.stock[place]));
         if listed.needs_straw() && straw.is_none() {
             missing.push(listed);
@@ -239,7 +242,7 @@ pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
         if let Some(straw) = &straw {
             stop.lift(listed.candidate, straw.clone());
         }
-        stop.animals.push(due(listed, straw, out));
+        stop.animals.push(due(listed, straw, planned, out));
     }
     for candidate in &facts.candidates {
         if let Some(watched) = watched(candidate, date, now) {
@@ -317,26 +320,42 @@ fn watched(candidate: &Candidate, date: Day, now: Timestamp) -> Option<WatchedAn
     })
 }
 
-/// For each animal the place in the stock where her straw is reserved.
-fn reserved(listed: &[Listed<'_>], facts: &Facts) -> Vec<Option<usize>> {
-    let sires = sires_of(&facts.stock);
+/// The sires of the straws and of the plans, each once, in order.
+pub fn sires_in_question(candidates: &[Candidate], stock: &[Stock]) -> Vec<SireId> {
+    let planned =
+        candidates.iter().filter_map(|candidate| candidate.plan.as_ref()).flat_map(MatingPlan::sires);
+    let mut sires: Vec<SireId> = sires_of(stock).into_iter().chain(planned).collect();
+    sires.sort_unstable();
+    sires.dedup();
+    sires
+}
+
+/// For each animal the place in the stock where her straw is reserved, and what comes of her plan.
+fn reserved(listed: &[Listed<'_>], facts: &Facts) -> (Vec<Option<usize>>, Vec<Vec<StandingChoice>>) {
+    let sires = sires_in_question(&facts.candidates, &facts.stock);
     let relatives: Vec<Relative> = sires.iter().copied().map(Relative::Sire).collect();
     let dams: Vec<Relative> = listed.iter().map(|listed| Relative::Animal(listed.candidate.id)).collect();
     let inbreeding = facts.pedigree.expected_inbreeding_of(&dams, &relatives);
-    let offers: Vec<Offers> =
-        listed.iter().zip(inbreeding).map(|(listed, of)| offers(listed, &facts.stock, &sires, &of)).collect();
+    let (offers, planned): (Vec<Offers>, Vec<_>) =
+        listed.iter().zip(inbreeding).map(|(listed, of)| offers(listed, &facts.stock, &sires, &of)).unzip();
     let supply: Vec<Supply<(TankId, Canister)>> = facts
         .stock
         .iter()
         .map(|stock| Supply { straws: stock.straws, canister: (stock.place.tank_id, stock.place.canister) })
         .collect();
-    reserve(&offers, &supply)
+    (reserve(&offers, &supply), planned)
 }
 
-/// The straws that she may have: by what the rule names first, then in the order of use; those of one lot are alike.
-fn offers(listed: &Listed<'_>, stock: &[Stock], sires: &[SireId], inbreeding: &[Inbreeding]) -> Offers {
-    if !listed.needs_straw() {
-        return Vec::new();
+/// The straws that she may have: by what her plan wants, then by what the rule names first, then in the order of use; those of
+/// one lot are alike. And what comes of her plan for this service.
+fn offers(
+    listed: &Listed<'_>,
+    stock: &[Stock],
+    sires: &[SireId],
+    inbreeding: &[Inbreeding],
+) -> (Offers, Vec<StandingChoice>) {
+    if !listed.needs_straw() && listed.candidate.plan.is_none() {
+        return (Vec::new(), Vec::new());
     }
     let (candidate, turn) = (listed.candidate, &listed.turn);
     let of =
@@ -348,8 +367,17 @@ fn offers(listed: &Listed<'_>, stock: &[Stock], sires: &[SireId], inbreeding: &[
                 .is_empty()
     };
     let mut places: Vec<usize> = (0..stock.len()).filter(|n| may_have(&stock[*n])).collect();
-    places.sort_by_key(|n| turn.allowed.preference(stock[*n].semen_type));
-    places.chunk_by(|a, b| stock[*a].lot.id == stock[*b].lot.id).map(<[usize]>::to_vec).collect()
+    let is_offered = |n: usize| places.contains(&n);
+    let offered = Offered { stock, is_offered: &is_offered, inbreeding: &of, wanted: None };
+    let mut planned = standings(candidate, turn, &offered);
+    planned.retain(|choice| choice.for_this_service);
+    if !listed.needs_straw() {
+        return (Vec::new(), planned);
+    }
+    places.sort_by_cached_key(|n| precedence(candidate, turn, &stock[*n]));
+    let places =
+        places.chunk_by(|a, b| stock[*a].lot.id == stock[*b].lot.id).map(<[usize]>::to_vec).collect();
+    (places, planned)
 }
 
 impl ReservedStraw {
@@ -422,13 +450,19 @@ impl Stop {
     }
 }
 
-fn due(listed: &Listed<'_>, straw: Option<ReservedStraw>, out: Option<Timestamp>) -> DueAnimal {
+fn due(
+    listed: &Listed<'_>,
+    straw: Option<ReservedStraw>,
+    planned: Vec<StandingChoice>,
+    out: Option<Timestamp>,
+) -> DueAnimal {
     let Listed { candidate, turn, timing, permitted } = listed;
     let zone = candidate.herd.time_zone;
     let objections = candidate.objections(turn);
     let mut cautions: Vec<String> =
         waiting_warning(&turn.status, &candidate.herd, turn.at).into_iter().collect();
     cautions.extend(candidate.doubts(turn));
+    cautions.extend(plan_caution(listed, straw.as_ref(), &planned));
     cautions.extend(out.map(|since| {
         format!("A straw has been out for her since {} and is not accounted for.", since.display_in(zone))
     }));
@@ -447,8 +481,26 @@ fn due(listed: &Listed<'_>, straw: Option<ReservedStraw>, out: Option<Timestamp>
         permitted: *permitted,
         objections: objections.iter().map(|objection| objection.set_aside(&candidate.herd, None)).collect(),
         short: listed.needs_straw() && straw.is_none(),
+        planned,
         straw,
         cautions,
+    }
+}
+
+/// Says so where her straw on the list is not what is planned, and why.
+fn plan_caution(
+    listed: &Listed<'_>,
+    straw: Option<&ReservedStraw>,
+    planned: &[StandingChoice],
+) -> Option<String> {
+    if !listed.needs_straw() {
+        return None;
+    }
+    let departs = straw
+        .and_then(|straw| listed.candidate.departure_from_plan(&listed.turn, &straw.sire, straw.semen_type));
+    match (straw, departs) {
+        (Some(_), None) => None,
+        (_, departs) => not_followed(planned).or(departs),
     }
 }
 

@@ -125,6 +125,19 @@ impl Watched {
         self.services.push((service, id, sire_breed));
     }
 
+    /// What is on record last of her up to `now`, in words.
+    pub fn last_word(&self, now: Timestamp) -> Option<String> {
+        let served = self.history.services.iter().rev().find(|service| service.at <= now);
+        let happened = self.history.happenings.iter().rev().find(|(at, _)| *at <= now);
+        let (at, what) = match (served, happened) {
+            (Some(service), Some((at, _))) if service.at >= *at => (service.at, "served"),
+            (Some(service), None) => (service.at, "served"),
+            (_, Some((at, what))) => (*at, what.in_words()),
+            (None, None) => return None,
+        };
+        Some(format!("{what} on {}", at.day_in(self.time_zone)))
+    }
+
     /// What is to be watched of her at `now`, with what begins up to `until`.
     pub fn items(&self, now: Timestamp, until: Day) -> Vec<WatchItem> {
         let status = self.history.standing(now, self.same_heat_hours);

@@ -12,7 +12,8 @@ use crate::{
         identifiers::ExternalId,
         straws::{lot::Lot, place::Place, semen::SemenType},
         values::{
-            AdeItemId, AnimalId, Code, Day, HerdId, LotId, Name, Note, SireId, Source, TimeZone, Timestamp,
+            AdeItemId, AnimalId, Code, Day, HerdId, Lactation, LotId, Name, Note, SireId, Source, TimeZone,
+            Timestamp,
         },
     },
     json_column, text_enum,
@@ -73,17 +74,17 @@ impl ItemKind {
         format!("/ade/locations/{}/{herd}/{}/{id}", own::HERD, self.path())
     }
 
-    /// What such an item is in this book; a recommendation is nothing but itself.
-    pub const fn subject(self) -> Option<ChangeKind> {
+    /// What is told as such an item where it was entered here.
+    pub const fn subject(self) -> ChangeKind {
         match self {
-            Self::Insemination => Some(ChangeKind::Service),
-            Self::Heat => Some(ChangeKind::Heat),
-            Self::PregnancyCheck => Some(ChangeKind::PregnancyCheck),
-            Self::Parturition => Some(ChangeKind::Calving),
-            Self::Abortion => Some(ChangeKind::Abortion),
-            Self::DoNotBreed => Some(ChangeKind::DoNotBreed),
-            Self::Animal => Some(ChangeKind::Animal),
-            Self::MatingRecommendation => None,
+            Self::Insemination => ChangeKind::Service,
+            Self::Heat => ChangeKind::Heat,
+            Self::PregnancyCheck => ChangeKind::PregnancyCheck,
+            Self::Parturition => ChangeKind::Calving,
+            Self::Abortion => ChangeKind::Abortion,
+            Self::DoNotBreed => ChangeKind::DoNotBreed,
+            Self::Animal => ChangeKind::Animal,
+            Self::MatingRecommendation => ChangeKind::MatingPlan,
         }
     }
 }
@@ -203,21 +204,15 @@ pub struct Recommended {
     pub semen_type: Option<SemenType>,
     /// First choice, second choice.
     pub rank: Option<i64>,
-    /// For which parity of hers.
-    pub parity: Option<i64>,
+    /// For which parity of hers: calvings, 0 for heifers (Norman et al. 2009, J Dairy Sci 92:2259-2269, count them so).
+    #[serde(alias = "parity")]
+    pub lactation: Option<Lactation>,
 }
 
 /// A mating plan as it came.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Plan(pub Vec<Recommended>);
-
-impl Plan {
-    /// The names of sires in it, in the order of its choices.
-    pub fn names(&self) -> impl Iterator<Item = ExternalId> {
-        self.0.iter().flat_map(|told| told.sires.iter().cloned())
-    }
-}
 
 /// What is told of a straw.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -38,6 +38,8 @@ text_enum! {
         Abortion = "abortion",
         /// A decision whether she may be bred.
         DoNotBreed = "do_not_breed",
+        /// What is planned for an animal.
+        MatingPlan = "mating_plan",
         /// A stocktake.
         Stocktake = "stocktake",
         /// Straws that came or left by one delivery note.
@@ -57,7 +59,8 @@ impl ChangeKind {
             Self::Tank => "/v1/tanks",
             Self::Sire => "/v1/sires",
             Self::Lot => "/v1/lots",
-            Self::Animal => "/v1/animals",
+            // A plan is found by its animal.
+            Self::Animal | Self::MatingPlan => "/v1/animals",
             Self::Movement => "/v1/movements",
             Self::Withdrawal => "/v1/withdrawals",
             Self::Service => "/v1/services",
@@ -114,10 +117,16 @@ pub struct Link {
 struct Subject {
     kind: ChangeKind,
     subject_id: Uuid,
+    animal_id: Option<AnimalId>,
 }
 
 impl From<Subject> for Link {
     fn from(subject: Subject) -> Self {
-        Self { href: format!("{}/{}", subject.kind.path(), subject.subject_id) }
+        let path = subject.kind.path();
+        let href = match (subject.kind, subject.animal_id) {
+            (ChangeKind::MatingPlan, Some(animal)) => format!("{path}/{animal}/mating-plan"),
+            _ => format!("{path}/{}", subject.subject_id),
+        };
+        Self { href }
     }
 }

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use uuid::Uuid;
 
 use crate::domain::{
-    animals::{animal::Animal, event::Event, service::Service},
+    animals::{animal::Animal, event::Event, mating_plan::MatingPlan, service::Service},
     exchange::{
         ade::{ItemKind, RawResource},
         change::{Change, ChangeKind},
@@ -70,10 +70,9 @@ pub struct OutgoingChange {
 }
 
 impl OutgoingChange {
-    /// What it is in the book; a recommendation is nothing but itself.
+    /// What it is in the book; a recommendation that came is nothing but itself.
     pub fn subject(&self, kind: ItemKind) -> Option<Uuid> {
         match (kind, self.change.kind) {
-            (ItemKind::MatingRecommendation, _) => None,
             (_, ChangeKind::AdeItem) => self.item_subject_id,
             _ => Some(self.change.id),
         }
@@ -119,6 +118,8 @@ pub enum Subject {
     Service(Box<Service>),
     /// The animal herself.
     Animal(Box<Descent>),
+    /// What is planned for an animal.
+    Plan(Box<MatingPlan>),
     /// The animal, who is at another location now.
     Elsewhere,
 }

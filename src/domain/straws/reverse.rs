@@ -17,7 +17,7 @@ use crate::{
             posting::{Cause, PlaceStock, Posting, PostingEnd},
             withdrawal::WithdrawalState,
         },
-        values::{Note, ServiceId, StocktakeId, Technician, Timestamp, WithdrawalId, needs_note},
+        values::{AnimalId, Note, ServiceId, StocktakeId, Technician, Timestamp, WithdrawalId, needs_note},
     },
     form,
 };
@@ -71,6 +71,8 @@ pub struct Decision {
     pub withdrawal: Option<(WithdrawalId, WithdrawalState)>,
     /// The service that no longer counts.
     pub service: Option<ServiceId>,
+    /// Whom it served.
+    pub animal: Option<AnimalId>,
     /// Services that get another number by that.
     pub renumbered: Vec<(ServiceId, Numbered)>,
 }
@@ -123,6 +125,7 @@ pub fn decide(new: &NewReversal, facts: &Facts, now: Now) -> Result<Decision, Re
         posting,
         withdrawal: original.withdrawal_id.zip(state),
         service,
+        animal: facts.candidate.as_ref().map(|candidate| candidate.id),
         renumbered: renumbered.unwrap_or_default(),
     })
 }

@@ -220,6 +220,7 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
     warnings.extend(kinship.warning());
     warnings.extend(objection::waiting_warning(&turn.status, &candidate.herd, at));
     warnings.extend(candidate.unruled_warning(&turn));
+    warnings.extend(candidate.departure_from_plan(&turn, sire, lot.details.semen_type));
     warnings.extend(otherwise);
     warnings.extend(turn.allowed.purpose_warning(sire));
     warnings.extend(many_warning(new.straws));
@@ -455,20 +456,21 @@ fn choose<'f>(
 }
 
 /// Of a sire's straws, which to use, the least first: where they were meant and as the straw says; free for her and of an
-/// allowed type before others, then one place that holds enough before several that do not, then the type that the rule
-/// names first. The oldest collection stands in front anyway.
+/// allowed type before others, then one place that holds enough before several that do not, then the type that her plan
+/// wants, then that which the rule names first. The oldest collection stands in front anyway.
 fn how_well_it_fits(
     new: &NewWithdrawal,
     sire: &SireSummary,
     candidate: &Candidate,
     turn: &Turn,
     stock: &Stock,
-) -> (bool, bool, bool, bool, usize) {
+) -> (bool, bool, bool, bool, usize, usize) {
     (
         !is_meant(new, candidate, stock),
         mismatch(new.straw_read.as_ref(), &stock.lot, sire).is_some(),
         !candidate.may_have(stock) || !turn.allowed.has(stock.semen_type),
         stock.straws < new.straws.get(),
+        candidate.plan_rank(turn, sire, stock.semen_type),
         turn.allowed.preference(stock.semen_type),
     )
 }

@@ -7,14 +7,15 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
+        alerts::stock::StockSubject,
         animals::{
             objection::{DeviationKind, Deviations},
             service_kind::ServiceKind,
         },
         straws::{place::Place, semen::SemenType},
         values::{
-            AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId, Timestamp,
-            WebhookId, WithdrawalId,
+            AlertId, AnimalId, HerdId, LotId, MessageId, ServiceId, SireId, StocktakeId, Straws, TankId,
+            Timestamp, WebhookId, WithdrawalId,
         },
     },
     text_enum,
@@ -41,6 +42,14 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// An animal is to be checked for pregnancy, or once more.
+        CheckDue = "check.due",
+        /// An animal is due to calve.
+        CalvingDue = "calving.due",
+        /// An animal may come back into heat.
+        ReturnWatch = "return.watch",
+        /// What a device told that was done could not be kept.
+        ActRefused = "act.refused",
         /// A straw left the tank for an animal.
         StrawWithdrawn = "straw.withdrawn",
         /// A service was recorded.
@@ -132,16 +141,16 @@ pub enum Subject {
     Tank(TankId),
     /// A sire.
     Sire(SireId),
-    /// A sire's straws of one type.
-    SireType(SireId, SemenType),
-    /// A lot.
-    Lot(LotId),
+    /// Straws that an alert of stock is about.
+    Straws(StockSubject),
     /// A withdrawal.
     Withdrawal(WithdrawalId),
     /// A stocktake.
     Stocktake(StocktakeId),
     /// A webhook.
     Webhook(WebhookId),
+    /// An alert that is about nothing else in the book.
+    Alert(AlertId),
 }
 
 impl Subject {
@@ -152,11 +161,11 @@ impl Subject {
             Self::Herd(id) => format!("/v1/herds/{id}"),
             Self::Tank(id) => format!("/v1/tanks/{id}"),
             Self::Sire(id) => format!("/v1/sires/{id}"),
-            Self::SireType(id, semen_type) => format!("/v1/stock?sire_id={id}&semen_type={semen_type}"),
-            Self::Lot(id) => format!("/v1/lots/{id}"),
+            Self::Straws(straws) => straws.wire(),
             Self::Withdrawal(id) => format!("/v1/withdrawals/{id}"),
             Self::Stocktake(id) => format!("/v1/stocktakes/{id}"),
             Self::Webhook(id) => format!("/v1/webhooks/{id}"),
+            Self::Alert(id) => format!("/v1/alerts/{id}"),
         }
     }
 }

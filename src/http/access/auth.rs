@@ -25,7 +25,7 @@ use crate::{
     domain::values::KeyId,
     http::{
         App,
-        access::failures,
+        access::{device, failures},
         problem::{Kind, Problem},
     },
     store::{
@@ -147,6 +147,9 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
         None
     };
     let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role };
+    if let Some(note) = device::note(request.headers()) {
+        app.book.devices.note(key.business_id, key.id, &note, app.book.clock.now());
+    }
     request.extensions_mut().insert(caller);
     let mut response = next.run(request).await;
     if let Some((limiter, Ok(left))) = counted {

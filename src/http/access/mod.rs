@@ -3,5 +3,6 @@
 pub mod audit;
 pub mod auth;
 pub mod business;
+pub mod device;
 pub mod failures;
 pub mod readers;

@@ -65,8 +65,8 @@ catalogue! {
     path "/v1/alert-rules", one "alert rule", tag "Alerts",
     create "create_alert_rule" "Create an alert rule"
         "A rule holds for one kind of alert and for a lot, a sire's straws of a type, a tank, a herd, or everything; where several \
-         hold, the narrowest decides, and one with `enabled` false silences. `stock.low` and `stock.out` are told only where a \
-         rule says so. The other kinds are told without one, with the defaults named here; a rule changes them. Of nitrogen \
+         hold, the narrowest decides, and one with `enabled` false silences. `stock.low`, `stock.out`, `check.due`, \
+         `calving.due` and `return.watch` are told only where a rule says so. The other kinds are told without one, with the defaults named here; a rule changes them. Of nitrogen \
          nothing is told of a tank that was never read. What a new rule finds is told within half a minute. 409 `in-use` when \
          another rule holds for the same.",
         example {"kind": "stock.low", "sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0ad", "semen_type": "sexed_female", "below_straws": 5},

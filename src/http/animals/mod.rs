@@ -5,6 +5,7 @@ pub mod calendar;
 pub mod call_out;
 pub mod event;
 pub mod herd;
+pub mod mating_plan;
 pub mod next_service;
 pub mod round;
 pub mod service;

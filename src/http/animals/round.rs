@@ -116,7 +116,7 @@ async fn read(State(app): State<App>, caller: Permit<Read>, query: RoundQuery) -
     })
 }
 
-const COLUMNS: [&str; 21] = [
+const COLUMNS: [&str; 22] = [
     "herd_name",
     "animal_number",
     "reason",
@@ -127,6 +127,7 @@ const COLUMNS: [&str; 21] = [
     "best_at",
     "latest_at",
     "state",
+    "planned",
     "sire_name",
     "sire_identifiers",
     "semen_type",
@@ -168,6 +169,7 @@ fn line(stop: &Stop, animal: &DueAnimal) -> [String; COLUMNS.len()] {
         animal.timing.best_at.to_string(),
         animal.timing.latest_at.to_string(),
         animal.timing.state.to_string(),
+        planned(animal),
         of(|straw| straw.sire.name.to_string()),
         of(codes),
         of(|straw| straw.semen_type.to_string()),
@@ -208,6 +210,11 @@ fn asked(request: &CallOut) -> String {
         request.telephone.as_ref().map(ToString::to_string),
     ];
     said.into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
+/// What is planned for this service, first choice first.
+fn planned(animal: &DueAnimal) -> String {
+    animal.planned.iter().map(|choice| choice.choice.describe()).collect::<Vec<_>>().join("; ")
 }
 
 /// The sire's codes as they are printed on straws.
@@ -255,7 +262,9 @@ fn page(round: &Round) -> String {
             body.push_str("</div>");
         }
         if !stop.animals.is_empty() {
-            body.push_str("<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Heed</tr>");
+            body.push_str(
+                "<h2>Serve</h2><table><tr><th>Animal<th>Service<th>Serve<th>Straw<th>Planned<th>Heed</tr>",
+            );
             stop.animals.iter().for_each(|animal| animal_html(&mut body, animal, zone, round.date));
             body.push_str("</table>");
         }
@@ -334,12 +343,13 @@ fn animal_html(body: &mut String, animal: &DueAnimal, zone: TimeZone, date: Day)
     };
     let _ = write!(
         body,
-        "<tr><td class=\"number\">{}<td>{}{}: {}<td>{when}<td>{}<td>{}</tr>",
+        "<tr><td class=\"number\">{}<td>{}{}: {}<td>{when}<td>{}<td>{}<td>{}</tr>",
         escaped(animal.animal_number.as_str()),
         animal.numbered.service_number,
         if animal.numbered.rank > 1 { format!(", rank {}", animal.numbered.rank) } else { String::new() },
         one_of(&animal.semen_types),
         escaped(&straw),
+        escaped(&planned(animal)),
         escaped(&notes(animal))
     );
 }

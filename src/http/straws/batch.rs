@@ -16,7 +16,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         Caller,
-        command::{Keyed, On, RequestContext},
+        command::{Keyed, On, RequestContext, Told},
     },
     domain::{
         animals::record_service::NewService,
@@ -26,6 +26,7 @@ use crate::{
     },
     http::{
         App,
+        access::device,
         animals::service::recorded,
         docs::Problems,
         extract::{MOST_BYTES, Permit, Work, fingerprint_of, no_query, read_key},
@@ -42,6 +43,7 @@ const MOST_ITEMS: usize = 1000;
 /// The items of a batch, as they were sent.
 struct Batch {
     caller: Caller,
+    told: Told,
     items: Vec<Result<Value, Problem>>,
 }
 
@@ -83,7 +85,9 @@ impl FromRequest<App> for Batch {
             let detail = format!("must have 1 to {MOST_ITEMS} steps");
             return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
         }
-        Ok(Self { caller, items })
+        // All of it has happened.
+        let told = Told { device: device::note(&parts.headers) };
+        Ok(Self { caller, told, items })
     }
 }
 
@@ -156,9 +160,12 @@ pub struct BatchResult {
         (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
 async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem> {
-    let Batch { caller, items } = batch;
+    let Batch { caller, told, items } = batch;
     // Handed to the writer in order without waiting in between, so that they share commits.
-    let results = items.into_iter().enumerate().map(|(index, item)| one(&app, caller.clone(), index, item));
+    let results = items
+        .into_iter()
+        .enumerate()
+        .map(|(index, item)| one(&app, caller.clone(), told.clone(), index, item));
     let results = join_all(results).await.into_iter().collect::<Result<_, _>>()?;
     Ok((StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response())
 }
@@ -169,13 +176,16 @@ const MOST_FAULTS: usize = 20;
 async fn one(
     app: &App,
     caller: Caller,
+    told: Told,
     index: usize,
     item: Result<Value, Problem>,
 ) -> Result<ItemResult, Problem> {
+    let sent_key = item.as_ref().ok().and_then(|item| item["idempotency_key"].as_str()).and_then(read_key);
     let (key, outcome) = match item.and_then(read_item) {
         Ok(Item { key, path, fingerprint, step }) => {
             let keyed = Keyed { key: key.clone(), fingerprint };
-            let ask = RequestContext { caller, request: format!("POST {path} (batch)"), keyed: Some(keyed) };
+            let request = format!("POST {path} (batch)");
+            let ask = RequestContext { caller, request, keyed: Some(keyed), told: Some(told) };
             let outcome = match step {
                 Step::Withdrawal(new) => app.run(ask, *new, |withdrawal| withdrawn(&withdrawal)).await,
                 Step::Thaw(thaw) => app.run(ask, thaw, |withdrawal| thawing(&withdrawal)).await,
@@ -184,7 +194,15 @@ async fn one(
             };
             (Some(key), outcome)
         }
-        Err(problem) => (None, Err(problem.with_at_most(MOST_FAULTS))),
+        Err(problem) => {
+            if let Some(key) = sent_key {
+                let keyed = Some(Keyed { key, fingerprint: String::new() });
+                let request = "POST /v1/withdrawals/batch".to_owned();
+                app.note_refused(&RequestContext { caller, request, keyed, told: Some(told) }, &problem)
+                    .await?;
+            }
+            (None, Err(problem.with_at_most(MOST_FAULTS)))
+        }
     };
     let (reply, replayed) = outcome.unwrap_or_else(|problem| (problem.reply(), false));
     let body = serde_json::from_str(&reply.body)?;

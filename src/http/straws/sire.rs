@@ -22,7 +22,7 @@ form! {
         pub breed: Option<Code>,
         /// Only with this official name, in its normal form and whatever scheme.
         pub identifier: Option<Code>,
-        /// Only where each word of this is the beginning of a word of his name or of an official name; not beside `identifier`.
+        /// Only where each word of this is the beginning of a word of his name or of an official name.
         #[param(required = false, value_type = Option<String>, max_length = 100, example = "invented")]
         pub q: Option<Query>,
     }
@@ -34,10 +34,11 @@ async fn rows(
     filter: &SireFilter,
     page: store::Page,
 ) -> store::Result<Vec<Sire>> {
-    if let (Some(query), None) = (&filter.q, &filter.identifier) {
-        return store::straws::sire::search(tx, business, query, filter.breed.clone(), page).await;
+    let (breed, identifier) = (filter.breed.clone(), filter.identifier.clone());
+    match &filter.q {
+        Some(query) => store::straws::sire::search(tx, business, query, breed, identifier, page).await,
+        None => store::straws::sire::list(tx, business, breed, identifier, page).await,
     }
-    store::straws::sire::list(tx, business, filter.breed.clone(), filter.identifier.clone(), page).await
 }
 
 catalogue! {

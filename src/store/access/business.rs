@@ -10,7 +10,7 @@ use crate::{
         ids,
         now::Recorded,
         straws::thaw::ThawProtocol,
-        values::{BusinessId, HerdId, KeyId, Name, TimeZone, Timestamp},
+        values::{AnimalId, BusinessId, HerdId, KeyId, Name, TimeZone, Timestamp},
     },
     store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
 };
@@ -98,6 +98,7 @@ struct StateRow {
     has_webhooks: bool,
     has_items: bool,
     has_stock_rules: bool,
+    has_animal_rules: bool,
     has_open_alerts: bool,
     has_open_call_outs: bool,
     responses: String,
@@ -113,6 +114,8 @@ macro_rules! read_state {
                     exists (select 1 from ade_item i where i.business_id = $1) as has_items,
                     exists (select 1 from alert_rule r where r.business_id = $1 and r.kind in ('stock.low', 'stock.out'))
                         as has_stock_rules,
+                    exists (select 1 from alert_rule r where r.business_id = $1
+                            and r.kind in ('check.due', 'calving.due', 'return.watch')) as has_animal_rules,
                     exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
                     exists (select 1 from call_out c where c.business_id = $1 and c.state = 'open') as has_open_call_outs,
                     (select ", $responses, " from act a
@@ -166,6 +169,7 @@ async fn read(
         has_webhooks: row.has_webhooks,
         has_items: row.has_items,
         has_stock_rules: row.has_stock_rules,
+        has_animal_rules: row.has_animal_rules,
         has_open_alerts: row.has_open_alerts,
         has_open_call_outs: row.has_open_call_outs,
     };
@@ -221,6 +225,15 @@ pub(in crate::store) fn has_items_now(tx: &mut Tx, id: BusinessId) {
     if let Some(state) = &mut tx.pending.of(id).state {
         state.has_items = true;
     }
+}
+
+/// The animals of whom something changed in this transaction, where a rule tells what is due for animals; without one that
+/// can open or clear nothing. Each call gives those since the last.
+pub async fn animals_to_look_at(tx: &mut Tx, id: BusinessId) -> Result<Vec<AnimalId>> {
+    if tx.pending.of(id).animals.is_empty() || !state(tx, id).await?.has_animal_rules {
+        return Ok(Vec::new());
+    }
+    Ok(std::mem::take(&mut tx.pending.of(id).animals).into_iter().collect())
 }
 
 /// Whether a rule watches its stock, and whether an alert is open: without either nothing that moves straws can

@@ -75,6 +75,15 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     .await
 }
 
+/// Who holds a key.
+pub async fn holder(tx: &mut Tx, business: BusinessId, id: KeyId) -> Result<Option<Name>> {
+    tx.sql("select name from api_key where business_id = $1 and id = $2")
+        .bind(business)
+        .bind(id)
+        .value()
+        .await
+}
+
 /// All keys of all businesses, for the owner of the store.
 pub async fn all(tx: &mut Tx) -> Result<Vec<FoundKey>> {
     tx.sql(

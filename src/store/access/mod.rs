@@ -1,5 +1,6 @@
-//! Businesses, their keys, and the audit with the first response to each Idempotency-Key.
+//! Businesses, their keys and devices, and the audit with the first response to each Idempotency-Key.
 
 pub mod audit;
 pub mod business;
+pub mod device;
 pub mod key;

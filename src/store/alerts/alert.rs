@@ -1,9 +1,13 @@
 //! Alerts.
 
+use serde_json::json;
+
 use crate::{
     domain::{
-        alerts::{Alert, AlertKind, Figures},
-        values::{AlertId, AlertRuleId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId},
+        alerts::{About, Alert, AlertKind, Figures},
+        values::{
+            AlertId, AlertRuleId, AnimalId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId,
+        },
     },
     store::{Page, Result, Tx, access::business},
 };
@@ -17,8 +21,9 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     let about = alert.about;
     tx.sql(
         "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,
-                            withdrawal_id, stocktake_id, text, figures, opened_at, notified_at, next_notification_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $15, $16)",
+                            withdrawal_id, stocktake_id, animal_id, text, figures, opened_at, notified_at,
+                            next_notification_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $16, $17)",
     )
     .bind(business)
     .bind(alert.id)
@@ -32,6 +37,7 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     .bind(about.lot_id)
     .bind(about.withdrawal_id)
     .bind(about.stocktake_id)
+    .bind(about.animal_id)
     .bind(alert.text.clone())
     .bind(alert.figures)
     .bind(alert.opened_at)
@@ -114,8 +120,8 @@ macro_rules! alerts {
     ($rest:expr) => {
         concat!(
             "select id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id, withdrawal_id,
-                    stocktake_id, text, figures, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note, cleared_at,
-                    clear_reason
+                    stocktake_id, animal_id, text, figures, opened_at, notified_at, next_notification_at, acknowledged_at,
+                    acknowledged_by, note, cleared_at, clear_reason
              from alert ",
             $rest
         )
@@ -143,6 +149,19 @@ pub async fn open_on(
         .await
 }
 
+/// Whether one of that kind and subject was ever opened.
+pub async fn was_opened(tx: &mut Tx, business: BusinessId, kind: AlertKind, subject: &str) -> Result<bool> {
+    // Uses alert_by_subject.
+    let found = tx
+        .sql("select id from alert where business_id = $1 and subject = $2 and kind = $3 limit 1")
+        .bind(business)
+        .bind(subject.to_owned())
+        .bind(kind)
+        .value::<AlertId>()
+        .await?;
+    Ok(found.is_some())
+}
+
 /// The open alerts about a straw's way out.
 pub async fn open_about(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Vec<Alert>> {
     // Uses alert_of_withdrawal.
@@ -151,6 +170,56 @@ pub async fn open_about(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> 
         .bind(id)
         .all()
         .await
+}
+
+macro_rules! of_animals {
+    ($values:literal) => {
+        alerts!(concat!(
+            "where business_id = $1 and kind in ('check.due', 'calving.due', 'return.watch') and cleared_at is null
+               and subject in (select ",
+            $values,
+            ") order by id"
+        ))
+    };
+}
+
+/// The open alerts of what is due for these animals.
+pub async fn open_of_animals(tx: &mut Tx, business: BusinessId, animals: &[AnimalId]) -> Result<Vec<Alert>> {
+    let subjects: Vec<_> =
+        animals.iter().map(|id| About { animal_id: Some(*id), ..About::default() }.wire()).collect();
+    // Uses alert_open_once.
+    tx.sql_for(
+        of_animals!("value from json_each($2)"),
+        of_animals!("value from json_array_elements_text($2::json)"),
+    )
+    .bind(business)
+    .bind(json!(subjects).to_string())
+    .all()
+    .await
+}
+
+/// Which animals have an open alert of something due, of which kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, sqlx::FromRow)]
+pub struct OpenOfAnimal {
+    /// The kind.
+    pub kind: AlertKind,
+    /// The animal.
+    pub animal_id: AnimalId,
+    /// Her herd when it was opened.
+    pub herd_id: HerdId,
+}
+
+/// All open alerts of what is due for animals.
+pub async fn all_open_of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OpenOfAnimal>> {
+    // Uses alert_open_once.
+    tx.sql(
+        "select kind, animal_id, herd_id from alert
+         where business_id = $1 and kind in ('check.due', 'calving.due', 'return.watch') and cleared_at is null
+           and animal_id is not null and herd_id is not null",
+    )
+    .bind(business)
+    .all()
+    .await
 }
 
 /// The open alerts that a rule opened.

@@ -167,6 +167,31 @@ pub async fn concerned(
     .await
 }
 
+/// A rule about what is due for animals, and when all that it watches was last gone through.
+#[derive(Clone, Debug, sqlx::FromRow)]
+pub struct OfAnimals {
+    /// The rule.
+    #[sqlx(flatten)]
+    pub rule: AlertRule,
+    /// When; not yet where null.
+    pub looked_at: Option<Timestamp>,
+}
+
+/// Every rule about what is due for animals.
+pub async fn of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OfAnimals>> {
+    // Uses alert_rule_by_kind.
+    tx.sql(
+        "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
+                r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
+                r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at, r.looked_at
+         from alert_rule r
+         where r.business_id = $1 and r.kind in ('check.due', 'calving.due', 'return.watch') order by r.id",
+    )
+    .bind(business)
+    .all()
+    .await
+}
+
 /// Rules about stock of which what they watch was not gone through since that time.
 pub async fn to_look_at(
     tx: &mut Tx,

@@ -6,10 +6,10 @@ use uuid::Uuid;
 use crate::{
     domain::{
         animals::animal::{Animal, AnimalDetails},
-        exchange::{ade::Plan, change::ChangeKind, outgoing::Descent},
+        exchange::{change::ChangeKind, outgoing::Descent},
         identifiers::ExternalId,
-        search::{Query, words},
-        values::{AdeItemId, AnimalId, BusinessId, Code, Day, HerdId, Name, Timestamp},
+        search::{Query, last_digits, words},
+        values::{AnimalId, BusinessId, Code, Day, HerdId, Name},
     },
     store::{
         Page, Result, Tx,
@@ -102,7 +102,10 @@ pub async fn change(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalD
 /// The words by which she is found.
 async fn set_words(tx: &mut Tx, business: BusinessId, id: AnimalId, d: &AnimalDetails) -> Result<()> {
     let texts = [Some(d.number.as_str()), d.name.as_ref().map(Name::as_str)];
-    let words = words(texts.into_iter().flatten(), &d.identifiers);
+    let mut words = words(texts.into_iter().flatten(), &d.identifiers);
+    words.extend(last_digits(&d.identifiers));
+    words.sort_unstable();
+    words.dedup();
     search::set(tx, business, SearchSubject::Animal, id.0, &words).await
 }
 
@@ -152,59 +155,6 @@ pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[AnimalId]) -> Resu
     )
     .bind(business)
     .bind(json!(ids).to_string())
-    .all()
-    .await
-}
-
-/// An animal with the last mating recommendation for her.
-#[derive(Debug, sqlx::FromRow)]
-pub struct PlannedAnimal {
-    /// She.
-    #[sqlx(flatten)]
-    pub animal: Animal,
-    /// The recommendation.
-    pub item_id: Option<AdeItemId>,
-    /// When it was made.
-    pub planned_at: Option<Timestamp>,
-    /// What it says.
-    pub plan: Option<Plan>,
-}
-
-macro_rules! planned {
-    ($ids:literal) => {
-        concat!(
-            "select ",
-            animal_columns!(),
-            ", i.item_id, i.planned_at, i.plan
-             from animal
-             left join (select x.business_id as in_book, x.id as item_id, x.happened_at as planned_at, x.plan from ade_item x) as i
-               on i.in_book = animal.business_id and i.item_id = (
-                   select y.id from ade_item y
-                   where y.business_id = animal.business_id and y.animal_id = animal.id
-                     and y.kind = 'mating_recommendation' and not y.deleted and y.happened_at <= $3
-                   order by y.happened_at desc, y.id desc limit 1)
-             where animal.business_id = $1 and animal.id in (",
-            $ids,
-            ")"
-        )
-    };
-}
-
-/// These animals with their last plans up to `at`, in no order.
-pub async fn planned(
-    tx: &mut Tx,
-    business: BusinessId,
-    ids: &[AnimalId],
-    at: Timestamp,
-) -> Result<Vec<PlannedAnimal>> {
-    // Uses ade_item_by_animal.
-    tx.sql_for(
-        planned!("select unhex(q.value, '-') from json_each($2) as q"),
-        planned!("select q.value::uuid from json_array_elements_text($2::json) as q(value)"),
-    )
-    .bind(business)
-    .bind(json!(ids).to_string())
-    .bind(at)
     .all()
     .await
 }

@@ -29,7 +29,10 @@ use crate::{
     },
     store::{
         Error, Result, Tx,
-        animals::pedigree::pedigree_json,
+        animals::{
+            mating_plan::{PlanRow, plan_json},
+            pedigree::pedigree_json,
+        },
         straws::{
             lot::lot_columns,
             sire::sire_columns,
@@ -90,7 +93,7 @@ macro_rules! history_json {
 }
 pub(in crate::store) use history_json;
 
-/// The columns of an animal `a` and her herd `h` that [`CandidateRow`] reads beside `history`.
+/// The columns of an animal `a` and her herd `h` that [`CandidateRow`] reads beside `history` and `plan`.
 macro_rules! candidate_columns {
     () => {
         concat!(
@@ -115,6 +118,7 @@ pub(in crate::store) struct CandidateRow {
     #[sqlx(flatten)]
     herd: HerdDetails,
     history: Json<Vec<Entry>>,
+    plan: Option<Json<PlanRow>>,
 }
 
 impl Joined for CandidateRow {
@@ -124,6 +128,7 @@ impl Joined for CandidateRow {
 impl CandidateRow {
     pub(in crate::store) fn candidate(self, pedigree: Pedigree<Relative>) -> Result<Candidate> {
         let (history, numbered) = history(self.history.0)?;
+        let plan = self.plan.map(|row| row.0.plan(self.animal_id)).transpose()?;
         Ok(Candidate {
             id: self.animal_id,
             number: self.animal_number,
@@ -136,6 +141,7 @@ impl CandidateRow {
             history,
             numbered,
             pedigree,
+            plan,
         })
     }
 }
@@ -200,9 +206,9 @@ pub struct Found {
 }
 
 macro_rules! gather {
-    ($history:expr, $pedigree:expr, $hanging:expr) => {
+    ($history:expr, $plan:expr, $pedigree:expr, $hanging:expr) => {
         concat!(
-            "select ", candidate_columns!(), ", ", $history, " as history, ", $pedigree, " as pedigree, ",
+            "select ", candidate_columns!(), ", ", $history, " as history, ", $plan, " as plan, ", $pedigree, " as pedigree, ",
             lot_columns!(), ", ", sire_columns!(), ", t.name as tank_name, t.canisters as tank_canisters,
              t.herd_id as tank_herd_id,
              (select p.id from place p
@@ -239,6 +245,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Resu
         .sql_for(
             gather!(
                 history_json!(sqlite, hers!()),
+                plan_json!(sqlite, "a.id"),
                 pedigree_json!(
                     sqlite,
                     "$1",
@@ -254,6 +261,7 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, asked: Asked<'_>) -> Resu
             ),
             gather!(
                 history_json!(postgres, hers!()),
+                plan_json!(postgres, "a.id"),
                 pedigree_json!(
                     postgres,
                     "$1",

@@ -12,6 +12,7 @@ use crate::{
         Result, Tx,
         animals::{
             candidate::{CandidateRow, candidate_columns, history_json},
+            mating_plan::plan_json,
             pedigree::{ids_in, list},
         },
     },
@@ -39,13 +40,15 @@ pub async fn candidates(
 ) -> Result<Vec<Candidate>> {
     // Uses animal_event_heat_at and service_at, and for each animal service_by_animal and animal_event_by_animal.
     macro_rules! due {
-        ($history:expr, $herds:expr) => {
+        ($history:expr, $plan:expr, $herds:expr) => {
             concat!(
                 "select ",
                 candidate_columns!(),
                 ", ",
                 $history,
-                " as history
+                " as history, ",
+                $plan,
+                " as plan
                  from (select e.animal_id from animal_event e
                        where e.business_id = $1 and e.kind = 'heat' and e.reversed_at is null
                          and e.happened_at between $2 and $3
@@ -62,8 +65,8 @@ pub async fn candidates(
     }
     let rows: Vec<CandidateRow> = tx
         .sql_for(
-            due!(history_json!(sqlite, "= a.id"), ids_in!(sqlite, "$7")),
-            due!(history_json!(postgres, "= a.id"), ids_in!(postgres, "$7")),
+            due!(history_json!(sqlite, "= a.id"), plan_json!(sqlite, "a.id"), ids_in!(sqlite, "$7")),
+            due!(history_json!(postgres, "= a.id"), plan_json!(postgres, "a.id"), ids_in!(postgres, "$7")),
         )
         .bind(business)
         .bind(window.heats_from)

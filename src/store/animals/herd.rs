@@ -4,7 +4,7 @@ use crate::{
     domain::{
         animals::herd::{Herd, HerdDetails},
         exchange::change::ChangeKind,
-        values::{BusinessId, HerdId},
+        values::{BusinessId, HerdId, TimeZone},
     },
     store::{
         Page, Result, Tx,
@@ -106,6 +106,11 @@ pub async fn at_location(tx: &mut Tx, business: BusinessId, scheme: &str, id: &s
     .bind(id.to_owned())
     .all()
     .await
+}
+
+/// All herds with their time zones, oldest first.
+pub async fn zones(tx: &mut Tx, business: BusinessId) -> Result<Vec<(HerdId, TimeZone)>> {
+    tx.sql("select id, time_zone from herd where business_id = $1 order by id").bind(business).all().await
 }
 
 /// All herds, oldest first.

@@ -9,6 +9,7 @@ pub mod event;
 pub mod herd;
 pub mod history;
 pub mod identifier;
+pub mod mating_plan;
 pub mod numbering;
 pub mod pedigree;
 pub mod service;

@@ -257,19 +257,20 @@ pub async fn reverse(tx: &mut Tx, business: BusinessId, decision: &Decision) -> 
     if let Some(id) = service.withdrawal_id {
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0));
     }
-    note_reversed(tx, business, Some(service.id), renumbered);
+    note_reversed(tx, business, Some((service.id, Some(service.animal_id))), renumbered);
     call_out::unserved(tx, business, service.id).await
 }
 
-/// Notes a service that no longer counts and those that got another number by that.
+/// Notes a service that no longer counts, with whom it served, and those that got another number by that.
 pub(in crate::store) fn note_reversed(
     tx: &mut Tx,
     business: BusinessId,
-    service: Option<ServiceId>,
+    service: Option<(ServiceId, Option<AnimalId>)>,
     renumbered: &[(ServiceId, Numbered)],
 ) {
-    if let Some(id) = service {
-        change::note(tx, business, NewChange::of(ChangeKind::Service, id.0).reversed(true));
+    if let Some((id, animal)) = service {
+        let change = NewChange::of(ChangeKind::Service, id.0).reversed(true);
+        change::note(tx, business, animal.map_or(change, |animal| change.animal(animal)));
     }
     note_renumbered(tx, business, renumbered);
 }

@@ -37,6 +37,7 @@ pub struct Wanted {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Lead {
     Animal,
+    Reversed,
     Herd,
     Sire,
     Technician,
@@ -44,7 +45,7 @@ enum Lead {
     Book,
 }
 
-/// The filter of which the fewest services are to come. An animal has few; else, when there is a choice, each filter is asked
+/// The filter of which the fewest services are to come. An animal has few, and few are mistakes; else, when there is a choice, each filter is asked
 /// how far its next services reach: the further, the thinner they stand.
 async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -> Result<Lead> {
     #[derive(sqlx::FromRow)]
@@ -56,6 +57,9 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
     }
     if wanted.animal.is_some() {
         return Ok(Lead::Animal);
+    }
+    if wanted.reversed == Some(true) {
+        return Ok(Lead::Reversed);
     }
     let span = span(wanted.from, wanted.to);
     let asked = asked_of(&[
@@ -106,7 +110,7 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
         Lead::Herd => reach.herd,
         Lead::Sire => reach.sire,
         Lead::Technician => reach.technician,
-        Lead::Animal | Lead::Days | Lead::Book => None,
+        Lead::Animal | Lead::Reversed | Lead::Days | Lead::Book => None,
     };
     let few_days = (span.is_some() && !reach.wide).then_some(Lead::Days);
     Ok(leader(&asked, reach_of, few_days).unwrap_or(Lead::Book))
@@ -136,6 +140,8 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page
         Lead::Animal => {
             tx.sql(filtered!("x.animal_id = $4 and coalesce(x.id, x.id) > $2", "coalesce(x.id, x.id)"))
         }
+        // service_reversed.
+        Lead::Reversed => tx.sql(filtered!("x.reversed_at is not null and x.id > $2 and $4 is null", "x.id")),
         // service_by_herd.
         Lead::Herd => tx.sql(filtered!("x.herd_id = $5 and x.id > $2 and $4 is null", "x.id")),
         // service_by_sire.

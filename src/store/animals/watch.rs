@@ -1,5 +1,7 @@
 //! What is on record of all animals of a herd or a business, to see what is to be watched.
 
+use serde_json::json;
+
 use crate::{
     domain::{
         animals::{
@@ -67,7 +69,7 @@ pub async fn animals(
     herd: Option<HerdId>,
     now: Timestamp,
 ) -> Result<Vec<Watched>> {
-    let rows: Vec<Row> = tx
+    let rows = tx
         .sql(match herd {
             // animal_by_herd, then animal_event_by_animal and service_by_animal.
             Some(_) => on_record!("a.herd_id = $2"),
@@ -77,6 +79,30 @@ pub async fn animals(
         .bind(herd)
         .all()
         .await?;
+    Ok(watched(rows, now))
+}
+
+/// The same of these animals.
+pub async fn of_ids(
+    tx: &mut Tx,
+    business: BusinessId,
+    ids: &[AnimalId],
+    now: Timestamp,
+) -> Result<Vec<Watched>> {
+    let rows = tx
+        .sql_for(
+            on_record!("a.id in (select unhex(q.value, '-') from json_each($2) as q)"),
+            on_record!("a.id in (select q.value::uuid from json_array_elements_text($2::json) as q(value))"),
+        )
+        .bind(business)
+        .bind(json!(ids).to_string())
+        .all()
+        .await?;
+    Ok(watched(rows, now))
+}
+
+/// Puts together what is on record of each, without those that left by `now`.
+fn watched(rows: Vec<Row>, now: Timestamp) -> Vec<Watched> {
     let mut animals: Vec<Watched> = Vec::new();
     for row in rows {
         if row.left_on.is_some_and(|left| left <= now.day_in(row.time_zone)) {
@@ -104,7 +130,7 @@ pub async fn animals(
             (None, None) => {}
         }
     }
-    Ok(animals)
+    animals
 }
 
 /// How many animals there are in a business, or a number beyond `most`.

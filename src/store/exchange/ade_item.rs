@@ -163,22 +163,22 @@ pub async fn by_source(
         .await
 }
 
-/// The last mating recommendation for an animal up to a moment.
-pub async fn plan_for(
+/// The last mating recommendation for an animal that stands, `except` aside.
+pub async fn last_recommendation(
     tx: &mut Tx,
     business: BusinessId,
     animal: AnimalId,
-    at: Timestamp,
+    except: AdeItemId,
 ) -> Result<Option<AdeItem>> {
     // Uses ade_item_by_animal.
     tx.sql(items!(
-        "where business_id = $1 and animal_id = $2 and kind = 'mating_recommendation' and not deleted
-           and happened_at <= $3
+        "where business_id = $1 and animal_id = $2 and kind = 'mating_recommendation' and not deleted and id <> $3
+           and happened_at is not null
          order by happened_at desc, id desc limit 1"
     ))
     .bind(business)
     .bind(animal)
-    .bind(at)
+    .bind(except)
     .optional()
     .await
 }

@@ -63,6 +63,20 @@ impl NewChange {
         json!([self.kind.as_str(), self.subject, self.herd, self.animal, self.reversed])
     }
 
+    /// The animal for whom something else may be due now.
+    pub(in crate::store) fn watched_animal(&self) -> Option<AnimalId> {
+        match self.kind {
+            ChangeKind::Animal => Some(AnimalId(self.subject)),
+            ChangeKind::Service
+            | ChangeKind::Heat
+            | ChangeKind::PregnancyCheck
+            | ChangeKind::Calving
+            | ChangeKind::Abortion
+            | ChangeKind::DoNotBreed => self.animal,
+            _ => None,
+        }
+    }
+
     /// Whether the thing may be told to herd systems as an item of theirs.
     pub(in crate::store) fn may_be_an_item(&self) -> bool {
         match self.kind {
@@ -82,6 +96,7 @@ impl NewChange {
             | ChangeKind::Stocktake
             | ChangeKind::Consignment
             | ChangeKind::CallOut
+            | ChangeKind::MatingPlan
             | ChangeKind::AdeItem => false,
         }
     }

@@ -151,7 +151,7 @@ pub async fn write(
     now: Timestamp,
     decision: Decision,
 ) -> Result<Movement> {
-    let Decision { posting, withdrawal, service, renumbered } = decision;
+    let Decision { posting, withdrawal, service, animal, renumbered } = decision;
     let line = Line::next(tx, business, by, now, posting).await?;
     let state = withdrawal.map(|(_, state)| state);
     line.bind(tx.sql_for(
@@ -181,7 +181,7 @@ pub async fn write(
         let reversed = state == WithdrawalState::Reversed;
         change::note(tx, business, NewChange::of(ChangeKind::Withdrawal, id.0).reversed(reversed));
     }
-    note_reversed(tx, business, service, &renumbered);
+    note_reversed(tx, business, service.map(|service| (service, animal)), &renumbered);
     if let Some(service) = service {
         call_out::unserved(tx, business, service).await?;
     }

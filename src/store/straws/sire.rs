@@ -141,12 +141,14 @@ pub async fn list(
     .await
 }
 
-/// Sires, oldest first, of whose name or official names a word begins so; of one breed, when that is given.
+/// Sires, oldest first, of whose name or official names a word begins so; of one breed, or with an official name as well, when
+/// these are given.
 pub async fn search(
     tx: &mut Tx,
     business: BusinessId,
     query: &Query,
     breed: Option<Code>,
+    identifier: Option<Code>,
     page: Page,
 ) -> Result<Vec<Sire>> {
     macro_rules! found {
@@ -158,7 +160,8 @@ pub async fn search(
                  from sire
                  where business_id = $1 and id > $2 and ($4 is null or breed = $4) and ",
                 is_found!($database, "sire", "id", "$5"),
-                " order by id limit $3"
+                " and ($6 is null or id in (select i.subject_id from identifier i where i.business_id = $1 and i.code = $6))
+                 order by id limit $3"
             )
         };
     }
@@ -169,6 +172,7 @@ pub async fn search(
         .bind(page.limit)
         .bind(breed)
         .bind(search::spans(Some(query)))
+        .bind(identifier)
         .all()
         .await
 }

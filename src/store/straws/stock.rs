@@ -9,6 +9,7 @@ use crate::{
     },
     store::{
         Result, Tx,
+        animals::pedigree::{ids_in, list as ids},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
 };
@@ -43,10 +44,10 @@ macro_rules! on_hold {
 pub(in crate::store) use on_hold;
 
 macro_rules! stock {
-    ($rest:literal) => {
+    ($rest:expr) => {
         stock!("b.straws", $rest)
     };
-    ($straws:expr, $rest:literal) => {
+    ($straws:expr, $rest:expr) => {
         concat!(
             "select ",
             lot_columns!(),
@@ -127,6 +128,27 @@ pub async fn for_herd(tx: &mut Tx, business: BusinessId, herd: HerdId) -> Result
     let stock =
         tx.sql(stock!("where b.business_id = $1 and b.straws > 0 and (t.herd_id is null or t.herd_id = $2)"));
     stock.bind(business).bind(herd).all().await.map(in_order_of_use)
+}
+
+/// All stock within reach of a herd, and that of these sires wherever it hangs, in the order in which it should be used.
+pub async fn for_herd_and_of(
+    tx: &mut Tx,
+    business: BusinessId,
+    herd: HerdId,
+    sires: &[SireId],
+) -> Result<Vec<Stock>> {
+    macro_rules! found {
+        ($database:ident) => {
+            stock!(concat!(
+                "where b.business_id = $1 and b.straws > 0
+                   and (t.herd_id is null or t.herd_id = $2 or l.sire_id ",
+                ids_in!($database, "$3"),
+                ")"
+            ))
+        };
+    }
+    let stock = tx.sql_for(found!(sqlite), found!(postgres));
+    stock.bind(business).bind(herd).bind(ids(sires)).all().await.map(in_order_of_use)
 }
 
 /// Which stock a list shows; what is not said is not asked.

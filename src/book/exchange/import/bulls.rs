@@ -1,4 +1,4 @@
-//! Sires without straws: each line a bull, with his own sire where the file knows him.
+//! Sires without straws: each line a bull, with his own sire and his dam's sire where the file knows them.
 
 use std::collections::{HashMap, HashSet};
 
@@ -12,7 +12,7 @@ use crate::{
     domain::{
         animals::kinship::Relative,
         identifiers::Identifiers,
-        straws::sire::Purpose,
+        straws::sire::{Purpose, SireDetails},
         values::{Code, Name, SireId},
     },
     form,
@@ -43,6 +43,12 @@ form! {
         pub id: Option<SireId>,
         /// Which of them was his own sire there.
         pub sire_id: Option<SireId>,
+        /// The name of his dam's sire.
+        pub maternal_grandsire_name: Option<Name>,
+        /// The international ID of his dam's sire.
+        pub maternal_grandsire_international_id: Option<InternationalId>,
+        /// Which of them was his dam's sire there.
+        pub maternal_grandsire_id: Option<SireId>,
     }
 }
 
@@ -66,9 +72,73 @@ impl BullLine {
         }
     }
 
-    fn his_sire(&self) -> SireLine {
-        let code = self.sire_international_id.iter().map(|code| ("sire_international_id", code.0.clone()));
-        SireLine { name: self.sire_name.clone(), codes: code.collect(), ..SireLine::default() }
+    /// What it says of his own sire, or of his dam's.
+    fn ancestor(&self, which: Ancestor) -> Named<'_> {
+        match which {
+            Ancestor::Sire => Named {
+                id: ("sire_id", self.sire_id),
+                name: ("sire_name", self.sire_name.as_ref()),
+                code: ("sire_international_id", self.sire_international_id.as_ref()),
+            },
+            Ancestor::MaternalGrandsire => Named {
+                id: ("maternal_grandsire_id", self.maternal_grandsire_id),
+                name: ("maternal_grandsire_name", self.maternal_grandsire_name.as_ref()),
+                code: (
+                    "maternal_grandsire_international_id",
+                    self.maternal_grandsire_international_id.as_ref(),
+                ),
+            },
+        }
+    }
+}
+
+/// Whom of a bull's ancestors a line may name.
+#[derive(Clone, Copy)]
+enum Ancestor {
+    Sire,
+    MaternalGrandsire,
+}
+
+impl Ancestor {
+    /// Where he stands in what is known of a bull.
+    fn of(self, details: &mut SireDetails) -> &mut Option<SireId> {
+        match self {
+            Self::Sire => &mut details.sire_id,
+            Self::MaternalGrandsire => &mut details.maternal_grandsire_id,
+        }
+    }
+}
+
+/// How a line names an ancestor, each with its column.
+struct Named<'l> {
+    id: (&'static str, Option<SireId>),
+    name: (&'static str, Option<&'l Name>),
+    code: (&'static str, Option<&'l InternationalId>),
+}
+
+impl Named<'_> {
+    /// The column by which he is named.
+    fn column(&self) -> &'static str {
+        match self {
+            Self { id: (column, Some(_)), .. } | Self { name: (column, Some(_)), .. } => column,
+            Self { code: (column, _), .. } => column,
+        }
+    }
+
+    /// Whether the line names him.
+    fn is_said(&self) -> bool {
+        self.id.1.is_some() || self.name.1.is_some() || self.code.1.is_some()
+    }
+
+    fn line(&self) -> SireLine {
+        let code = self.code.1.map(|code| (self.code.0, code.0.clone()));
+        let columns = SireColumns { name: self.name.0, ..SireColumns::default() };
+        SireLine {
+            columns,
+            name: self.name.1.cloned(),
+            codes: code.into_iter().collect(),
+            ..SireLine::default()
+        }
     }
 }
 
@@ -96,7 +166,7 @@ pub async fn take<P: FnMut(u64)>(taking: &mut Taking<'_, P>, sheet: &mut Sheet) 
     }
     // A line that is wrong may be the sire of many; they would all be told of him.
     if taking.faults.is_empty() {
-        find_sires(taking, &mut sires, &by_origin, &sons).await?;
+        find_ancestors(taking, &mut sires, &by_origin, &sons).await?;
     }
     Ok(())
 }
@@ -123,8 +193,8 @@ async fn enter<P: FnMut(u64)>(
     Ok(Some(Son { line: number, id, said, skipped }))
 }
 
-/// Gives the bulls their own sires.
-async fn find_sires<P: FnMut(u64)>(
+/// Gives the bulls their own sires and their dams' sires.
+async fn find_ancestors<P: FnMut(u64)>(
     taking: &mut Taking<'_, P>,
     sires: &mut Sires,
     by_origin: &HashMap<SireId, SireId>,
@@ -133,31 +203,37 @@ async fn find_sires<P: FnMut(u64)>(
     let business = taking.business();
     let mut changed = HashSet::new();
     for son in sons {
-        let (column, sire) = if let Some(origin) = son.said.sire_id {
-            let known = by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
-            if known.is_none() {
-                let wrong = "is neither the id of a line of this file nor of a sire in the book; enter him too, or \
-                             leave the field empty";
-                taking.faults.at(son.line, "sire_id", wrong);
-            }
-            ("sire_id", known)
-        } else {
-            let column = if son.said.sire_name.is_some() { "sire_name" } else { "sire_international_id" };
-            let said = son.said.his_sire();
-            (column, sires.meant(taking, son.line, &said).await?.unwrap_or_default())
-        };
-        let (Some(sire), Some(known)) = (sire, sires.find(son.id)) else { continue };
-        match known.details.sire_id {
-            Some(held) if held == sire => {}
-            Some(_) => taking.faults.at(son.line, column, "is another in the book; correct it here or there"),
-            None => {
-                let mut bull = known.clone();
-                bull.details.sire_id = Some(sire);
-                store::straws::sire::change(taking.cx.tx, business, bull.id, &bull.details).await?;
-                sires.know(bull);
-                changed.insert(son.id);
-                taking.summary.skipped -= u64::from(son.skipped);
-                taking.summary.sires_completed += u64::from(son.skipped);
+        for which in [Ancestor::Sire, Ancestor::MaternalGrandsire] {
+            let named = son.said.ancestor(which);
+            let column = named.column();
+            let ancestor = if let (_, Some(origin)) = named.id {
+                let known =
+                    by_origin.get(&origin).copied().or_else(|| sires.find(origin).map(|sire| sire.id));
+                if known.is_none() {
+                    let wrong = "is neither the id of a line of this file nor of a sire in the book; enter him too, or \
+                                 leave the field empty";
+                    taking.faults.at(son.line, column, wrong);
+                }
+                known
+            } else {
+                sires.meant(taking, son.line, &named.line()).await?.unwrap_or_default()
+            };
+            let (Some(ancestor), Some(known)) = (ancestor, sires.find(son.id)) else { continue };
+            let mut bull = known.clone();
+            match which.of(&mut bull.details) {
+                Some(held) if *held == ancestor => {}
+                Some(_) => {
+                    taking.faults.at(son.line, column, "is another in the book; correct it here or there");
+                }
+                none => {
+                    *none = Some(ancestor);
+                    store::straws::sire::change(taking.cx.tx, business, bull.id, &bull.details).await?;
+                    sires.know(bull);
+                    if changed.insert(son.id) {
+                        taking.summary.skipped -= u64::from(son.skipped);
+                        taking.summary.sires_completed += u64::from(son.skipped);
+                    }
+                }
             }
         }
     }
@@ -165,7 +241,9 @@ async fn find_sires<P: FnMut(u64)>(
     let on_loops = pedigree::of(taking.cx.tx, business, None, &changed).await?.on_loops();
     for son in sons.iter().filter(|son| on_loops.contains(&Relative::Sire(son.id))) {
         let wrong = "descends from his own son; nobody is an ancestor of its own";
-        taking.faults.at(son.line, if son.said.sire_id.is_some() { "sire_id" } else { "sire_name" }, wrong);
+        let named = [Ancestor::Sire, Ancestor::MaternalGrandsire].map(|which| son.said.ancestor(which));
+        let column = named.iter().find(|named| named.is_said()).unwrap_or(&named[0]).column();
+        taking.faults.at(son.line, column, wrong);
     }
     Ok(())
 }

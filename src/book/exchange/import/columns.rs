@@ -1,6 +1,6 @@
 //! The columns of the files that can be taken in, as they are explained to people.
 //!
-//! What a value may be is not said here but by its type in `inventory`, `bulls`, `animals` and `services`; a test
+//! What a value may be is not said here but by its type in `inventory`, `bulls`, `animals`, `services` and `plans`; a test
 //! holds the names together.
 
 use std::fmt::Write as _;
@@ -83,7 +83,9 @@ columns! {
         "identifiers" May "All his identifiers, as JSON: [{\"scheme\": ..., \"id\": ...}].", "";
         "id" May "Tells sires apart that are otherwise alike; not taken over.", "";
         "sire_id" May "His own sire's id, of another line of this file or in the book.", "";
-        "maternal_grandsire_id" Unread "Not read.", "";
+        "maternal_grandsire_name" May "The name of his dam's sire.", "";
+        "maternal_grandsire_international_id" May "The international ID of his dam's sire.", "";
+        "maternal_grandsire_id" May "The id of his dam's sire, of another line of this file or in the book.", "";
         "sire_identifier" Unread "Not read.", "";
         "dam_identifier" Unread "Not read.", "";
         "maternal_grandsire_identifier" Unread "Not read.", "";
@@ -117,6 +119,31 @@ columns! {
         "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
         "semen_type" May "conventional, sexed_female or sexed_male.", "sexed_female";
         "note" May "A remark.", "Second straw of the goblet";
+    }
+    /// Mating plans: one line for each choice of an animal's plan. An export of the mating plans is such a file.
+    MATING_PLANS {
+        "herd_name" Must "The herd, by its name in the book.", "Lower Meadow";
+        "animal_number" Must "The animal's number in the herd.", "412";
+        "rank" May "The place of the choice in her plan, 1 first; the order of her lines when empty.", "1";
+        "recommendation" May "sire (when empty), beef_sire, no_sire or impossible.", "";
+        "sire_name" May "The sire's name; he must be in the book. May be left out when an identifier finds him.", "Invented One";
+        "sire_international_id" May "The sire's international ID.", "HOLZZZM000000A12345";
+        "sire_uniform_code" May "The sire's uniform code.", "0HO123";
+        "semen_type" May "Only his straws of this type: conventional, sexed_female or sexed_male.", "sexed_female";
+        "service_number" May "Only for this service number.", "1";
+        "from_service" May "The first service number for which he is meant.", "";
+        "to_service" May "The last one.", "";
+        "lactation" May "Only in this lactation: calvings on record, 0 for heifers.", "";
+        "note" May "A remark on her plan, the same on all her lines.", "Agreed in February";
+        "source" May "by_hand (when empty) or herd_software.", "";
+        "sire_identifiers" May "All the sire's identifiers, as JSON: [{\"scheme\": ..., \"id\": ...}].", "";
+        "sire_id" May "Tells sires apart that are otherwise alike, by their ids in the book.", "";
+        "animal_id" Unread "Not read.", "";
+        "herd_id" Unread "Not read.", "";
+        "item_id" Unread "Not read.", "";
+        "planned_at" Unread "Not read.", "";
+        "recorded_at" Unread "Not read.", "";
+        "recorded_by" Unread "Not read.", "";
     }
 }
 

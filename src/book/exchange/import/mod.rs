@@ -4,7 +4,7 @@
 //! - [`columns`]: what a file may hold, for people
 //! - [`sheet`], [`line`], [`faults`]: reading it line by line, never the whole; every fault at once
 //! - [`register`], [`sires`], [`lots`]: what the book holds already, by the names on paper
-//! - [`inventory`], [`bulls`], [`animals`], [`services`]: what becomes of a line
+//! - [`inventory`], [`bulls`], [`animals`], [`services`], [`plans`]: what becomes of a line
 //! - [`noted`]: who took in what, and the same delivery only once
 
 mod animals;
@@ -15,6 +15,7 @@ mod inventory;
 mod line;
 mod lots;
 mod noted;
+mod plans;
 mod register;
 mod services;
 mod sheet;
@@ -52,6 +53,8 @@ text_enum! {
         Animals = "animals",
         /// What they were served with so far.
         Services = "services",
+        /// What is planned for them.
+        MatingPlans = "mating-plans",
     }
 }
 
@@ -63,6 +66,7 @@ impl Subject {
             Self::Sires => columns::SIRES,
             Self::Animals => columns::ANIMALS,
             Self::Services => columns::SERVICES,
+            Self::MatingPlans => columns::MATING_PLANS,
         }
     }
 }
@@ -90,6 +94,8 @@ pub struct Summary {
     pub calvings: u64,
     /// Services entered.
     pub services: u64,
+    /// Mating plans set.
+    pub mating_plans: u64,
 }
 
 /// Why nothing was taken in.
@@ -150,6 +156,7 @@ impl Import<'_> {
             Subject::Sires => bulls::take(&mut taking, &mut sheet).await?,
             Subject::Animals => animals::take(&mut taking, &mut sheet).await?,
             Subject::Services => services::take(&mut taking, &mut sheet).await?,
+            Subject::MatingPlans => plans::take(&mut taking, &mut sheet).await?,
         }
         if !taking.faults.is_empty() {
             return Err(Failure::Wrong(taking.faults));

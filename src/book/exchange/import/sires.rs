@@ -64,7 +64,7 @@ enum SireMatch {
 }
 
 /// What is wrong, and in which column.
-type Wrong = (&'static str, String);
+pub type Wrong = (&'static str, String);
 
 /// The sires of the book.
 #[derive(Default)]
@@ -122,6 +122,18 @@ impl Sires {
                 self.claims.note(id, said.origin);
                 Ok(Ok(Some(id)))
             }
+        }
+    }
+
+    /// The sire of the book that a line means, `None` when it names nobody; else in which column it is wrong, and why.
+    pub fn known(&self, said: &SireLine) -> Result<Option<SireId>, Wrong> {
+        match self.decide(said)? {
+            SireMatch::Nobody => Ok(None),
+            SireMatch::Known(id, _) => Ok(Some(id)),
+            SireMatch::New(_) => Err((
+                said.columns.name,
+                "no sire of the book is called so; import the sires first".to_owned(),
+            )),
         }
     }
 

@@ -6,6 +6,7 @@
 
 mod animal;
 mod insemination;
+mod plan;
 
 use crate::{
     book::{
@@ -185,10 +186,8 @@ impl TakeIn {
     /// Something of ours that a system read and sends back: the word on it is ours.
     async fn ours_came_back(&self, cx: &mut CommandContext<'_>) -> Result<TakenIn, CommandError> {
         let told = match Uuid::try_parse(self.source_id.as_str()) {
-            Ok(id) if self.kind.subject().is_some() => {
-                resource::find(cx.tx, cx.caller.business_id, self.herd_id, self.kind, id).await?
-            }
-            _ => None,
+            Ok(id) => resource::find(cx.tx, cx.caller.business_id, self.herd_id, self.kind, id).await?,
+            Err(_) => None,
         };
         let told =
             told.filter(|told| told.sent.is_none() || self.kind == ItemKind::Animal).ok_or_else(|| {
@@ -276,9 +275,10 @@ impl TakeIn {
             None => Entered { animal: item.animal_id, ..Entered::default() },
             Some(content) => self.content(cx, &item, content, before, found).await?,
         };
-        let Entered { animal, subject, made, flag, resolution, mut messages } = entered;
+        let Entered { animal, subject, mut made, flag, resolution, mut messages } = entered;
         let (flag, flag_text) = flag.unzip();
         let (resolution, resolved_at) = resolution.unzip();
+        let before_animal = item.animal_id;
         let plan = content.and_then(|content| match &content.what {
             What::Plan(plan) => Some(plan.clone()),
             _ => None,
@@ -300,12 +300,19 @@ impl TakeIn {
             note: item.note.filter(|_| resolution.is_some()),
             ..item
         };
+        let mut steps = plan::Steps::default();
+        if item.kind == ItemKind::MatingRecommendation {
+            steps = plan::decide(cx, &item, before_animal).await?;
+            made.append(&mut steps.made);
+            messages.append(&mut steps.messages);
+        }
         let business = cx.business();
         if is_new {
             store::exchange::ade_item::add(cx.tx, business, cx.caller.key_id, &item, &made).await?;
         } else {
             store::exchange::ade_item::change(cx.tx, business, &item, None, &made).await?;
         }
+        steps.run(cx).await?;
         if item.flagged {
             let text = item.flag_text.clone().unwrap_or_default();
             messages.push(Message::warning(format!(

@@ -68,6 +68,9 @@ columns! {
     Calvings: id, animal_id, herd_id, calved_at, calves, technician, note, warnings, reversed_at, recorded_at;
     Abortions: id, animal_id, herd_id, aborted_at, opens_cycle, technician, note, warnings, reversed_at, recorded_at;
     DoNotBreed: id, animal_id, herd_id, decided_at, do_not_breed, technician, note, warnings, reversed_at, recorded_at;
+    // The import of mating plans knows these.
+    MatingPlans: herd_name, animal_number, rank, recommendation, sire_id, sire_name, sire_identifiers, semen_type, from_service,
+        to_service, lactation, note, source, planned_at, animal_id, herd_id, item_id, recorded_at, recorded_by;
     Stocktakes: id, tank_id, canister, complete, as_of_seq, counted_at, technician, note, lines, state, accepted_at,
         recorded_at, recorded_by;
     Holds: id, tank_id, canister, reason, technician, held_at, lifted_at, recorded_at;
@@ -93,7 +96,7 @@ columns! {
         superseded_by, warnings, recorded_at;
     Repairs: id, tank_id, repaired_at, kind, technician, note, supersedes, superseded_by, warnings, recorded_at;
     Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
-        withdrawal_id, stocktake_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
+        withdrawal_id, stocktake_id, animal_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
         cleared_at, clear_reason;
     AlertRules: id, kind, tank_id, herd_id, sire_id, semen_type, lot_id, enabled, below_straws, below_days,
         above_probability, lead_days, delivery_at, clear_at, below_depth_mm, within_days, every_days, grace_minutes,
@@ -116,7 +119,7 @@ pub fn told(value: Option<&Value>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::exchange::import::columns::{INVENTORY, SIRES};
+    use crate::book::exchange::import::columns::{INVENTORY, MATING_PLANS, SIRES};
 
     #[test]
     fn no_list_has_two_columns_of_one_name() {
@@ -129,8 +132,13 @@ mod tests {
     }
 
     #[test]
-    fn an_import_knows_every_column_of_the_stock_and_of_the_sires() {
-        for (list, known) in [(ExportList::Stock, INVENTORY), (ExportList::Sires, SIRES)] {
+    fn an_import_knows_every_column_of_the_stock_the_sires_and_the_mating_plans() {
+        let lists = [
+            (ExportList::Stock, INVENTORY),
+            (ExportList::Sires, SIRES),
+            (ExportList::MatingPlans, MATING_PLANS),
+        ];
+        for (list, known) in lists {
             for (name, _) in list.columns() {
                 assert!(known.iter().any(|column| column.name == *name), "{name}");
             }

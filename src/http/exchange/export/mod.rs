@@ -69,6 +69,8 @@ text_enum! {
         Abortions = "abortions",
         /// Decisions whether animals may be bred.
         DoNotBreed = "do-not-breed",
+        /// What is planned for animals, a line for each choice.
+        MatingPlans = "mating-plans",
         /// Stocktakes.
         Stocktakes = "stocktakes",
         /// Holds, open and lifted.

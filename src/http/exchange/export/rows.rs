@@ -6,8 +6,12 @@ use uuid::Uuid;
 
 use crate::{
     domain::{
-        animals::{event::Event, history::HappeningKind},
-        values::{BusinessId, Timestamp},
+        animals::{
+            event::Event,
+            history::HappeningKind,
+            mating_plan::{MatingPlan, PlanSource, PlannedChoice},
+        },
+        values::{AdeItemId, AnimalId, BusinessId, Code, HerdId, KeyId, Name, Note, Timestamp},
     },
     http::{
         animals::event::{Abortion, Calving, DoNotBreedDecision, Heat, PregnancyCheck},
@@ -18,9 +22,50 @@ use crate::{
         self, Page, Tx,
         access::audit,
         alerts::alert::WantedAlerts,
+        animals::mating_plan::Planned,
         straws::{movement, register, stock},
     },
 };
+
+/// One choice of a plan, with all that is said of the plan: a line for each, so that a file of them can be taken in.
+#[derive(Serialize)]
+struct PlannedLine<'p> {
+    herd_name: &'p Name,
+    animal_number: &'p Code,
+    rank: usize,
+    #[serde(flatten)]
+    choice: &'p PlannedChoice,
+    note: Option<&'p Note>,
+    source: PlanSource,
+    planned_at: Timestamp,
+    animal_id: AnimalId,
+    herd_id: HerdId,
+    item_id: Option<AdeItemId>,
+    recorded_at: Timestamp,
+    recorded_by: KeyId,
+}
+
+impl<'p> PlannedLine<'p> {
+    fn of(planned: &'p Planned) -> impl Iterator<Item = Self> {
+        let lines = move |plan: &'p MatingPlan| {
+            plan.choices.iter().enumerate().map(move |(n, choice)| Self {
+                herd_name: &planned.herd_name,
+                animal_number: &planned.animal_number,
+                rank: n + 1,
+                choice,
+                note: plan.note.as_ref(),
+                source: plan.source,
+                planned_at: plan.planned_at,
+                animal_id: planned.animal_id,
+                herd_id: planned.herd_id,
+                item_id: plan.item_id,
+                recorded_at: plan.recorded_at,
+                recorded_by: plan.recorded_by,
+            })
+        };
+        planned.plan.iter().flat_map(lines)
+    }
+}
 
 /// Items that are read in one transaction.
 const PIECE: i64 = 500;
@@ -109,6 +154,11 @@ impl Progress {
             ExportList::Abortions => self.events(tx, business, HappeningKind::Abortion, Abortion::of).await,
             ExportList::DoNotBreed => {
                 self.events(tx, business, HappeningKind::DoNotBreed, DoNotBreedDecision::of).await
+            }
+            ExportList::MatingPlans => {
+                let rows = store::animals::mating_plan::list(tx, business, page).await?;
+                self.note(&rows, |planned| planned.plan.as_ref().map_or(Uuid::nil(), |plan| plan.id.0));
+                rows.iter().flat_map(PlannedLine::of).map(|line| json(&line)).collect()
             }
             ExportList::Stocktakes => {
                 let rows = store::straws::stocktake::list(tx, business, None, page).await?;

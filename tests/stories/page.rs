@@ -1,0 +1,540 @@
+//! The page at the tank: its files, and the snapshot that a device keeps.
+
+use std::collections::BTreeSet;
+
+use reqwest::Method;
+use serde_json::{Value, json};
+use tankside::domain::access::Role;
+use uuid::Uuid;
+
+use crate::{
+    ade::{Yard, event},
+    on_both_stores,
+    statements::cost,
+    world::{Answer, Client, Farm, World},
+};
+
+on_both_stores!(
+    the_files_of_the_page_are_served,
+    the_snapshot_says_what_each_route_says,
+    the_snapshot_is_of_some_herds,
+    what_is_of_other_owners_is_offered_to_nobody,
+    an_unchanged_snapshot_is_not_sent_again,
+    the_snapshot_costs_the_same_however_many_are_due,
+    a_device_says_how_much_waits_on_it,
+    a_device_makes_no_request_dearer,
+    what_was_done_and_is_refused_the_office_hears_of,
+);
+
+async fn open(client: &Client, path: &str, headers: &[(&str, &str)]) -> Answer {
+    client.send_without_key(Method::GET, path, headers, vec![]).await
+}
+
+async fn the_files_of_the_page_are_served(world: &World) {
+    let client = &world.manager;
+    let build = open(client, "/build.json", &[]).await;
+    assert_eq!(build.header("cache-control"), "no-cache");
+    let build = build.expect(200);
+    assert_eq!(build["build"].as_str().unwrap().len(), 32);
+    let files: Vec<&str> =
+        build["files"].as_array().unwrap().iter().map(|file| file.as_str().unwrap()).collect();
+    assert!(files.contains(&"/") && !files.contains(&"/index.html") && !files.contains(&"/sw.js"));
+    for path in &files {
+        let file = open(client, path, &[]).await;
+        assert_eq!(file.status, 200, "{path}");
+        for (name, value) in [
+            ("cache-control", "no-cache"),
+            ("x-content-type-options", "nosniff"),
+            ("referrer-policy", "no-referrer"),
+            ("cross-origin-opener-policy", "same-origin"),
+            ("cross-origin-resource-policy", "same-origin"),
+            ("vary", "accept-encoding"),
+        ] {
+            assert_eq!(file.header(name), value, "{path}");
+        }
+        let policy = file.header("content-security-policy");
+        for said in [
+            "default-src 'none'",
+            "script-src 'self'",
+            "require-trusted-types-for 'script'",
+            "frame-ancestors 'none'",
+        ] {
+            assert!(policy.contains(said) && !policy.contains("unsafe"), "{policy}");
+        }
+        assert!(file.header("permissions-policy").contains("camera=()"), "{path}");
+        let etag = file.header("etag").to_owned();
+        assert!(etag.starts_with('"'), "a strong ETag: {etag}");
+        let again = open(client, path, &[("if-none-match", &etag)]).await;
+        assert_eq!((again.status, again.text.as_str(), again.header("etag")), (304, "", etag.as_str()));
+        let head = client.send_without_key(Method::HEAD, path, &[], vec![]).await;
+        assert_eq!((head.status, head.text.as_str(), head.header("etag")), (200, "", etag.as_str()));
+        assert_eq!(head.header("content-length"), file.text.len().to_string());
+        // Another sequence of bytes is another version.
+        let small =
+            client.send_without_key(Method::HEAD, path, &[("accept-encoding", "gzip, br")], vec![]).await;
+        if small.headers.contains_key("content-encoding") {
+            assert_eq!(small.header("content-encoding"), "br");
+            assert_ne!(small.header("etag"), etag);
+            let length: usize = small.header("content-length").parse().unwrap();
+            assert!(length < file.text.len(), "{path}");
+        }
+    }
+    let page = open(client, "/", &[]).await;
+    assert_eq!(page.header("content-type"), "text/html; charset=utf-8");
+    assert_eq!(open(client, "/index.html", &[]).await.text, page.text);
+    // What is to be loaded first is among the files.
+    if let Some(links) = page.headers.get("link") {
+        for link in links.to_str().unwrap().split(", ") {
+            let path =
+                link.strip_prefix('<').and_then(|rest| rest.strip_suffix(">; rel=modulepreload")).unwrap();
+            assert!(files.contains(&path), "{path}");
+        }
+    }
+    // The service's own pages stay what they are.
+    assert!(
+        open(client, "/docs", &[])
+            .await
+            .header("content-security-policy")
+            .contains("style-src 'unsafe-inline'")
+    );
+    open(client, "/problems", &[]).await;
+    client.send_without_key(Method::POST, "/", &[], vec![]).await.problem(405, "method-not-allowed");
+}
+
+async fn in_heat(client: &Client, animal: &str, at: &str) {
+    let heat = json!({"animal_id": animal, "standing_at": at, "method": "seen"});
+    client.post("/v1/heats", heat).await.created();
+}
+
+fn ids<'v>(list: &'v Value, member: &str) -> Vec<&'v str> {
+    list.as_array().unwrap().iter().map(|item| item[member].as_str().unwrap()).collect()
+}
+
+/// What next-service says, with its straws as a snapshot tells them.
+fn shortened(mut next: Value, snapshot: &Value) -> Value {
+    let protocols = snapshot["thaw_protocols"].as_array().unwrap();
+    if let Some(first) = next["candidates"].get(0) {
+        let lot = first["lot"]["id"].clone();
+        let told = snapshot["animals"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|told| told["id"] == next["animal_id"])
+            .unwrap();
+        let offered = &told["next_service"]["candidates"][0];
+        assert_eq!(offered["lot_id"], lot);
+        let n = usize::try_from(offered["thaw_protocol"].as_u64().unwrap()).unwrap();
+        assert_eq!(protocols[n], next["thaw"], "the protocol of her first straw");
+    }
+    for straw in next["candidates"].as_array_mut().unwrap() {
+        *straw = json!({"lot_id": straw["lot"]["id"], "semen_type": straw["semen_type"], "place": straw["place"],
+                        "tank_name": straw["tank_name"], "straws": straw["straws"]});
+    }
+    next
+}
+
+fn without_protocols(mut next: Value) -> Value {
+    for straw in next["candidates"].as_array_mut().unwrap() {
+        straw.as_object_mut().unwrap().remove("thaw_protocol");
+    }
+    next
+}
+
+async fn the_snapshot_says_what_each_route_says(world: &World) {
+    let yard = Yard::of(world).await;
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let empty = client.get("/v1/page?date=2026-02-02").await.expect(200);
+    assert_eq!((&empty["animals"], &empty["round"]["stops"]), (&json!([]), &json!([])));
+    // One for whom a straw is out, one with a plan, one by kinship barred from all, one whose herd thaws in its own way.
+    let out = farm.animal(client, "1").await;
+    let straw =
+        client.post("/v1/withdrawals", json!({"animal_id": out, "lot_id": farm.sexed})).await.created();
+    let daughter =
+        json!({"herd_id": farm.herd, "number": "2", "born_on": "2023-05-02", "sire_id": farm.sire});
+    let daughter = client.make("/v1/animals", daughter).await;
+    let planned = yard.animal("3").await;
+    let told = json!({"sireRecommendations": [{"recommendationType": "SireRecommended", "sireOfficialName": "One",
+        "sireIdentifiers": [{"scheme": "tankside.sire", "id": farm.sire}], "sireRank": 1}]});
+    yard.send("mating-recommendations", &event("p", "3", "2026-02-28T08:00:00Z", told)).await;
+    let own = json!({"min_c": 34.0, "max_c": 36.0, "aim_c": 35.0, "min_s": 60, "use_within_s": 600});
+    client.patch(&format!("/v1/herds/{}", farm.herd), None, json!({"thaw": own})).await.expect(200);
+    let plain = farm.animal(client, "4").await;
+    for animal in [&out, &daughter, &planned, &plain] {
+        in_heat(client, animal, "2026-03-01T20:00:00+01:00").await;
+    }
+    let reading = json!({"read_at": "2026-03-01T06:00:00Z", "depth_mm": 310});
+    client.make(&format!("/v1/tanks/{}/nitrogen-readings", farm.tank), reading).await;
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 7});
+    let count = client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [count]})).await;
+
+    let snapshot = client.get("/v1/page?date=2026-03-02").await.expect(200);
+    assert_eq!(snapshot["round"], client.get("/v1/round?date=2026-03-02").await.expect(200));
+    let on_round: BTreeSet<&str> = snapshot["round"]["stops"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(|stop| ids(&stop["animals"], "animal_id"))
+        .collect();
+    assert_eq!(on_round.len(), 4);
+    assert_eq!(on_round, ids(&snapshot["animals"], "id").into_iter().collect());
+    for told in snapshot["animals"].as_array().unwrap() {
+        let id = told["id"].as_str().unwrap();
+        let next = client.get(&format!("/v1/animals/{id}/next-service")).await.expect(200);
+        assert_eq!(without_protocols(told["next_service"].clone()), shortened(next, &snapshot), "{id}");
+        let mut animal = client.get(&format!("/v1/animals/{id}")).await.expect(200);
+        animal.as_object_mut().unwrap().remove("etag");
+        let mut told = told.clone();
+        told.as_object_mut().unwrap().remove("next_service");
+        assert_eq!(told, animal);
+    }
+    let of =
+        |id: &str| snapshot["animals"].as_array().unwrap().iter().find(|told| told["id"] == *id).unwrap();
+    assert_eq!(of(&planned)["next_service"]["plan"]["choices"][0]["sire_id"], json!(farm.sire));
+    assert_eq!(of(&daughter)["next_service"]["candidates"], json!([]));
+    assert!(!of(&daughter)["next_service"]["blocked"].as_array().unwrap().is_empty());
+    assert!(of(&out)["next_service"]["cautions"].to_string().contains("A straw has been out for her"));
+    let n = of(&plain)["next_service"]["candidates"][0]["thaw_protocol"].as_u64().unwrap();
+    assert_eq!(snapshot["thaw_protocols"][usize::try_from(n).unwrap()]["min_s"], 60);
+
+    // The lists.
+    let stock = client.get("/v1/stock?limit=500").await.expect(200);
+    let places = |list: &Value, lot: &dyn Fn(&Value) -> Value| -> BTreeSet<String> {
+        list.as_array()
+            .unwrap()
+            .iter()
+            .map(|s| format!("{} {} {}", lot(s), s["place"], s["straws"]))
+            .collect()
+    };
+    assert_eq!(
+        places(&snapshot["stock"], &|s| s["lot_id"].clone()),
+        places(&stock["items"], &|s| s["lot"]["id"].clone())
+    );
+    for lot in snapshot["lots"].as_array().unwrap() {
+        let mut whole = client.get(&format!("/v1/lots/{}", lot["id"].as_str().unwrap())).await.expect(200);
+        whole.as_object_mut().unwrap().remove("etag");
+        for (name, value) in whole.as_object().unwrap() {
+            assert_eq!(&lot[name], value, "{name}");
+        }
+        assert_eq!(lot["sire"]["id"], lot["sire_id"]);
+    }
+    assert_eq!(
+        snapshot["tanks"],
+        client.get("/v1/tanks?include=nitrogen&limit=500").await.expect(200)["items"]
+    );
+    assert_eq!(
+        snapshot["withdrawals"],
+        client.get("/v1/withdrawals?unresolved=true").await.expect(200)["items"]
+    );
+    assert_eq!(ids(&snapshot["withdrawals"], "id"), [straw["id"].as_str().unwrap()]);
+    assert_eq!(snapshot["alerts"], client.get("/v1/alerts?open=true").await.expect(200)["items"]);
+    assert_eq!(snapshot["alerts"][0]["stocktake_id"], json!(count));
+    let changes = client.get("/v1/changes?limit=500").await.expect(200);
+    assert_eq!(snapshot["seq"], changes["items"].as_array().unwrap().last().unwrap()["seq"]);
+    assert_eq!(snapshot["key"]["role"], "manager");
+    assert_eq!(snapshot["truncated"], json!([]));
+    let herds = client.get("/v1/herds").await.expect(200);
+    assert_eq!(ids(&snapshot["herds"], "id"), ids(&herds["items"], "id"));
+}
+
+async fn the_snapshot_is_of_some_herds(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let other = Farm::found(client).await;
+    for farm in [&farm, &other] {
+        let animal = farm.animal(client, "1").await;
+        in_heat(client, &animal, "2026-03-01T20:00:00+01:00").await;
+        let left = farm.animal(client, "2").await;
+        client.make("/v1/withdrawals", json!({"animal_id": left, "lot_id": farm.sexed})).await;
+    }
+    let van = client.make("/v1/tanks", json!({"name": "Van"})).await;
+    let one = client.get(&format!("/v1/page?date=2026-03-02&herd_id={}", farm.herd)).await.expect(200);
+    assert_eq!(one["key"]["herds"], json!([farm.herd]));
+    assert_eq!(ids(&one["herds"], "id"), [farm.herd.as_str()]);
+    assert_eq!(ids(&one["animals"], "herd_id"), [farm.herd.as_str()]);
+    assert_eq!(ids(&one["tanks"], "id"), [farm.tank.as_str(), van.as_str()]);
+    assert_eq!(ids(&one["withdrawals"], "herd_id"), [farm.herd.as_str()]);
+    for hanging in one["stock"].as_array().unwrap() {
+        assert_eq!(hanging["place"]["tank_id"], json!(farm.tank));
+    }
+    let both = format!("/v1/page?date=2026-03-02&herd_id={}&herd_id={}", farm.herd, other.herd);
+    let both = client.get(&both).await.expect(200);
+    assert_eq!(both["animals"].as_array().unwrap().len(), 2);
+    let none = client.get(&format!("/v1/page?herd_id={}", uuid::Uuid::now_v7())).await.expect(200);
+    for list in ["animals", "herds", "withdrawals", "stock"] {
+        assert_eq!(none[list], json!([]), "{list}");
+    }
+    client.get("/v1/page?herd_id=1").await.problem(400, "invalid-query");
+    client.get("/v1/page?date=today").await.problem(400, "invalid-query");
+}
+
+async fn what_is_of_other_owners_is_offered_to_nobody(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let other = Farm::found(client).await;
+    let van = client.make("/v1/tanks", json!({"name": "Van"})).await;
+    let lot = json!({"sire_id": other.sire, "semen_type": "sexed_female", "owner_herd_id": other.herd});
+    let lot = client.make("/v1/lots", lot).await;
+    let place = json!({"tank_id": van, "canister": 1});
+    client.post("/v1/receipts", json!({"lot_id": lot, "place": place, "straws": 2})).await.created();
+    for farm in [&farm, &other] {
+        let animal = farm.animal(client, "1").await;
+        in_heat(client, &animal, "2026-03-01T20:00:00+01:00").await;
+    }
+    let snapshot = client.get("/v1/page?date=2026-03-02").await.expect(200);
+    for told in snapshot["animals"].as_array().unwrap() {
+        let hers = told["herd_id"] == json!(other.herd);
+        let text = told["next_service"].to_string();
+        assert_eq!(text.contains(&lot), hers, "{told:#}");
+    }
+    let stock = snapshot["stock"].to_string();
+    assert!(stock.contains(&lot), "it hangs there all the same, and is counted");
+}
+
+async fn an_unchanged_snapshot_is_not_sent_again(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let path = "/v1/page?date=2026-03-02";
+    let ask = async |etag: &str| client.send(Method::GET, path, &[("if-none-match", etag)], vec![]).await;
+    let first = client.get(path).await;
+    let mut etag = first.header("etag").to_owned();
+    assert!(etag.starts_with("W/\""), "{etag}");
+    first.expect(200);
+    let same = ask(&etag).await;
+    assert_eq!((same.status, same.text.as_str(), same.header("etag")), (304, "", etag.as_str()));
+    world.pass(chrono::TimeDelta::seconds(100));
+    assert_eq!(ask(&etag).await.status, 304);
+    let animal = farm.animal(client, "1").await;
+    let reading = json!({"read_at": "2026-03-01T06:00:00Z", "depth_mm": 310});
+    let hold = json!({"tank_id": farm.tank, "canister": 6, "reason": "Doubt."});
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 7});
+    for (what, path, body) in [
+        ("an animal", "/v1/heats".to_owned(), json!({"animal_id": animal})),
+        ("a reading", format!("/v1/tanks/{}/nitrogen-readings", farm.tank), reading),
+        ("a hold", "/v1/holds".to_owned(), hold),
+        ("an alert", "/v1/stocktakes".to_owned(), json!({"tank_id": farm.tank, "counts": [count]})),
+    ] {
+        client.make(&path, body).await;
+        let next = ask(&etag).await;
+        assert_eq!(next.status, 200, "after {what} it is another");
+        etag = next.header("etag").to_owned();
+        assert_eq!(ask(&etag).await.status, 304);
+    }
+    // Another key, other herds and another time have versions of their own.
+    let reader = world.caller(Role::Reader).await;
+    assert_eq!(reader.send(Method::GET, path, &[("if-none-match", &etag)], vec![]).await.status, 200);
+    let some = format!("{path}&herd_id={}", farm.herd);
+    assert_eq!(client.send(Method::GET, &some, &[("if-none-match", &etag)], vec![]).await.status, 200);
+    world.pass(chrono::TimeDelta::minutes(5));
+    assert_eq!(ask(&etag).await.status, 200);
+}
+
+async fn the_snapshot_costs_the_same_however_many_are_due(world: &World) {
+    let yard = Yard::of(world).await;
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let add = async |number: usize| {
+        let animal = yard.animal(&number.to_string()).await;
+        in_heat(client, &animal, "2026-03-01T20:00:00+01:00").await;
+        let told = json!({"sireRecommendations": [{"recommendationType": "SireRecommended",
+            "sireIdentifiers": [{"scheme": "tankside.sire", "id": farm.sire}]}]});
+        let told = event(&format!("p-{number}"), &number.to_string(), "2026-02-28T08:00:00Z", told);
+        yard.send("mating-recommendations", &told).await;
+        client
+            .make("/v1/withdrawals", json!({"animal_id": animal, "lot_id": farm.sexed, "already_done": true}))
+            .await;
+    };
+    add(1).await;
+    world.stop_clockwork().await;
+    world.db().record_statements();
+    client.get("/v1/business").await.expect(200);
+    let (few, short) = cost(world, client.get("/v1/page?date=2026-03-02")).await;
+    assert_eq!(few.expect(200)["animals"].as_array().unwrap().len(), 1);
+    for number in 2..=9 {
+        add(number).await;
+    }
+    let (many, long) = cost(world, client.get("/v1/page?date=2026-03-02")).await;
+    let etag = many.header("etag").to_owned();
+    assert_eq!(many.expect(200)["animals"].as_array().unwrap().len(), 9);
+    assert!(long.len() <= 12, "{} statements:\n{}", long.len(), long.join("\n--\n"));
+    assert_eq!(short.len(), long.len(), "it costs more for more");
+    let asked = async {
+        let headers = [("if-none-match", etag.as_str())];
+        client.send(Method::GET, "/v1/page?date=2026-03-02", &headers, vec![]).await
+    };
+    let (again, none) = cost(world, asked).await;
+    assert_eq!((again.status, none.len()), (304, 1));
+}
+
+/// A device of the farm's.
+const PHONE: &str = "019cacea-b970-7c3e-9d61-0c7a51e6b0ff";
+
+async fn ask_as(client: &Client, device: &str, waiting: &str) {
+    let headers = [("tankside-device", device), ("tankside-waiting", waiting)];
+    client.send(Method::GET, "/v1/business", &headers, vec![]).await.expect(200);
+}
+
+async fn a_device_says_how_much_waits_on_it(world: &World) {
+    let client = &world.manager;
+    let phone = world.caller(Role::Technician).await;
+    let devices = async || client.get("/v1/devices").await.expect(200)["items"].clone();
+    assert_eq!(devices().await, json!([]));
+    ask_as(&phone, PHONE, "3; oldest=2026-03-02T04:10:00Z").await;
+    // Only with the clockwork it is written, and no act waits for that.
+    world.look_round().await;
+    let told = devices().await;
+    assert_eq!(told.as_array().unwrap().len(), 1, "{told:#}");
+    let first = &told[0];
+    assert_eq!(
+        (&first["id"], &first["name"], &first["key_name"]),
+        (&json!(PHONE), &Value::Null, &json!("A caller"))
+    );
+    assert_eq!((&first["waiting"], &first["oldest_waiting_at"]), (&json!(3), &json!("2026-03-02T04:10:00Z")));
+    assert_eq!(first["last_seen_at"], "2026-03-02T05:00:00Z");
+    // Not twice within a minute.
+    ask_as(&phone, PHONE, "0").await;
+    world.look_round().await;
+    assert_eq!(devices().await[0]["waiting"], 3);
+    world.pass(chrono::TimeDelta::seconds(61));
+    let named =
+        [("tankside-device", PHONE), ("tankside-device-name", "Anna%27s%20phone"), ("tankside-waiting", "0")];
+    client.send(Method::GET, "/v1/business", &named, vec![]).await.expect(200);
+    world.look_round().await;
+    let told = devices().await;
+    assert_eq!((&told[0]["waiting"], &told[0]["oldest_waiting_at"]), (&json!(0), &Value::Null));
+    assert_eq!(
+        (&told[0]["name"], &told[0]["key_name"]),
+        (&json!("Anna's phone"), &json!("First manager key"))
+    );
+    // What cannot be read is no reason to refuse anything.
+    for (device, waiting) in [("phone", "3"), (PHONE, "many"), ("", "")] {
+        ask_as(&phone, device, waiting).await;
+    }
+    // Next door it is not seen.
+    let neighbour = world.neighbour().await;
+    assert_eq!(neighbour.get("/v1/devices").await.expect(200)["items"], json!([]));
+    // The snapshot is no other for it.
+    let etag = client.get("/v1/page").await.header("etag").to_owned();
+    ask_as(&phone, "019cacea-b970-7c3e-9d61-0c7a51e6b100", "1").await;
+    world.look_round().await;
+    assert_eq!(devices().await.as_array().unwrap().len(), 2);
+    assert_eq!(client.send(Method::GET, "/v1/page", &[("if-none-match", &etag)], vec![]).await.status, 304);
+}
+
+async fn a_device_makes_no_request_dearer(world: &World) {
+    let client = &world.manager;
+    world.stop_clockwork().await;
+    world.db().record_statements();
+    client.get("/v1/business").await.expect(200);
+    let ((), plain) = cost(world, async { drop(client.get("/v1/business").await.expect(200)) }).await;
+    let ((), told) = cost(world, ask_as(client, PHONE, "2")).await;
+    assert_eq!(plain, told);
+}
+
+async fn open_refusals(client: &Client) -> Vec<Value> {
+    let list = client.get("/v1/alerts?open=true&kind=act.refused").await.expect(200);
+    list["items"].as_array().unwrap().clone()
+}
+
+async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
+    let client = &world.manager;
+    let phone = world.caller(Role::Technician).await;
+    let farm = Farm::found(client).await;
+    let animal = farm.animal(client, "412").await;
+    let hook = json!({"url": "https://farm.example/hook", "events": ["act.refused"]});
+    let hook = client.make("/v1/webhooks", hook).await;
+    let events = async || {
+        let sent = client.get(&format!("/v1/webhooks/{hook}/deliveries?limit=500")).await.expect(200);
+        sent["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|sent| sent["type"].to_string())
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
+    let send = async |key: &str, path: &str, body: Value, waiting: &str| {
+        let headers = [
+            ("content-type", "application/json"),
+            ("idempotency-key", key),
+            ("tankside-device", PHONE),
+            ("tankside-waiting", waiting),
+        ];
+        phone.send(Method::POST, path, &headers, body.to_string().into_bytes()).await
+    };
+    // No straw of that lot ever hung anywhere, so nothing can be taken; not said to have happened, it is only refused.
+    let lot = farm.lot(client, "conventional", "2024-06-01").await;
+    let take = json!({"animal_id": animal, "lot_id": lot});
+    assert!(send("asked", "/v1/withdrawals", take.clone(), "0").await.status >= 400);
+    let explicit = json!({"animal_id": animal, "lot_id": lot, "already_done": false});
+    assert!(send("asked too", "/v1/withdrawals", explicit, "1").await.status >= 400);
+    assert_eq!(open_refusals(client).await, [] as [Value; 0]);
+    // Told as done, the office hears, and once however often it is sent.
+    let done = json!({"animal_id": animal, "lot_id": lot, "already_done": true});
+    let refused = send("told", "/v1/withdrawals", done.clone(), "1").await;
+    let why = refused.body["detail"].as_str().unwrap().to_owned();
+    assert!((400..500).contains(&refused.status), "{refused:?}");
+    for _ in 0..2 {
+        send("told", "/v1/withdrawals", done.clone(), "1").await;
+    }
+    let [alert] = &open_refusals(client).await[..] else { panic!("not one alert") };
+    let text = alert["text"].as_str().unwrap();
+    for said in ["A caller", PHONE, "POST /v1/withdrawals", &why] {
+        assert!(text.contains(said), "{said} is not in: {text}");
+    }
+    assert!(alert["advice"].as_str().unwrap().contains("enter"), "{alert:#}");
+    // Each kind of refusal: bad input, what is not there, what was settled, what a role may not.
+    let gone = Uuid::now_v7();
+    for (n, (path, body, status)) in [
+        ("/v1/withdrawals".to_owned(), json!({"animal_id": 412, "already_done": true}), 422),
+        (format!("/v1/withdrawals/{gone}/thaw"), json!({"bath_temp_c": 36, "already_done": true}), 404),
+        ("/v1/services".to_owned(), json!({"withdrawal_id": gone, "already_done": true}), 422),
+        // These cannot say that they were done; they waited on the device.
+        (format!("/v1/withdrawals/{gone}/discard"), json!({"reason": "dropped"}), 404),
+        (format!("/v1/tanks/{gone}/nitrogen-readings"), json!({"depth_mm": 300}), 404),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let key = format!("kind {n}");
+        let answer = send(&key, &path, body.clone(), "2; oldest=2026-03-02T04:10:00Z").await;
+        assert_eq!(answer.status, status, "{path}: {answer:?}");
+        send(&key, &path, body, "2").await;
+        assert_eq!(open_refusals(client).await.len(), n + 2, "{path}");
+    }
+    // Steps of a batch are told too.
+    let steps = json!([{"idempotency_key": "step 1", "animal_id": animal, "lot_id": lot},
+                       {"idempotency_key": "step 2", "animal_id": 5}]);
+    let headers = [("content-type", "application/json"), ("tankside-device", PHONE)];
+    phone
+        .send(Method::POST, "/v1/withdrawals/batch", &headers, steps.to_string().into_bytes())
+        .await
+        .expect(207);
+    assert_eq!(open_refusals(client).await.len(), 8);
+    // Somebody takes it on, and it is over; the same act again opens no other.
+    let id = alert["id"].as_str().unwrap().to_owned();
+    let over = client
+        .post(&format!("/v1/alerts/{id}/acknowledgement"), json!({"note": "Counted."}))
+        .await
+        .expect(200);
+    assert!(over["cleared_at"].is_string(), "{over:#}");
+    send("told", "/v1/withdrawals", done, "1").await;
+    assert_eq!(open_refusals(client).await.len(), 7);
+    let told = events().await;
+    for kind in ["\"act.refused\"", "\"act.refused.acknowledged\"", "\"act.refused.cleared\""] {
+        assert!(told.contains(kind), "{told}");
+    }
+    // A rule silences it.
+    client.make("/v1/alert-rules", json!({"kind": "act.refused", "enabled": false})).await;
+    send("silent", "/v1/services", json!({"withdrawal_id": gone, "already_done": true}), "1").await;
+    assert_eq!(open_refusals(client).await.len(), 7);
+    client
+        .post("/v1/alert-rules", json!({"kind": "act.refused", "herd_id": farm.herd}))
+        .await
+        .problem(422, "invalid-input");
+    // What is done after all leaves no alert.
+    let body =
+        json!({"animal_id": animal, "lot_id": farm.sexed, "already_done": true, "place": farm.place(3)});
+    send("good", "/v1/withdrawals", body, "1").await.created();
+    assert_eq!(open_refusals(client).await.len(), 7);
+}
