@@ -131,6 +131,11 @@ export class App {
     this.sender.kick();
   }
 
+  /** Whether this key may record what is done. */
+  get canAct() {
+    return this.meta["role"] !== "reader" && this.meta["role"] !== "integration";
+  }
+
   /** Who makes the acts of this device. */
   who() {
     return { made_by: String(this.meta["name"] ?? this.meta["device_id"]), business_id: this.meta["business_id"] ?? null };

@@ -66,7 +66,7 @@ export const TEXTS = {
   nobody_anywhere: ["Nobody is due today.", "Heute ist kein Tier dran."],
   data_of: ["Data of {time}.", "Daten von {time}."],
   back_round: ["BACK TO THE ROUND", "ZUR RUNDE"],
-  undo: ["UNDO", "ZURÜCK"],
+  undo: ["UNDO", "DOCH NICHT"],
   undo_left: ["{what}; {s} s left", "{what}; noch {s} s"],
   was_served: ["{n} was not served", "{n} nicht besamt"],
   // Card
@@ -274,7 +274,7 @@ export const TEXTS = {
   plus_h: ["+ 1 h", "+ 1 h"],
   check: ["Pregnancy check", "Trächtigkeit"],
   checked_now: ["Checked now, by ultrasound", "Jetzt untersucht, mit Ultraschall"],
-  found_pregnant: ["Found pregnant {day}.", "Tragend gefunden {day}."],
+  found_pregnant: ["Found pregnant {day}", "Tragend gefunden {day}"],
   pregnant: ["PREGNANT", "TRAGEND"],
   open: ["OPEN", "LEER"],
   not_pregnant: ["not pregnant", "nicht tragend"],
@@ -347,6 +347,7 @@ export const TEXTS = {
   broken: ["Something on this page broke", "Auf dieser Seite ist etwas gebrochen"],
   broken_text: ["What was kept is safe: {n} wait. {detail}", "Was da war, ist sicher: {n} warten. {detail}"],
   not_here: ["This animal is not kept on this phone.", "Dieses Tier ist nicht auf diesem Gerät."],
+  overdue: ["{n} overdue", "{n} überfällig"],
   // Office
   office_title: ["The book, {day}", "Das Buch, {day}"],
   as_of: ["as of {time}", "Stand {time}"],

@@ -136,7 +136,7 @@ export class Office {
                 alert.caution ? h("span", " ", alert.caution) : null,
                 " ",
                 h("span.quiet", t("opened", { time: when(alert.opened_at, at) }), alert.acknowledged_at ? `, ${t("seen_by")}` : "", "."),
-                alert.acknowledged_at || this.app.meta["role"] === "reader"
+                alert.acknowledged_at || !this.app.canAct
                   ? null
                   : h("div", h("button.tool", { type: "button", "data-id": `seen ${alert.id}`, click: () => void this.see(alert) }, t("acknowledge"))),
               ),
@@ -167,7 +167,8 @@ export class Office {
           const minimum = status.reaches_minimum;
           const min = Math.round((status.min_depth_mm ?? tank.min_depth_mm ?? 0) / 10);
           const cm = status.level ? Math.round(status.level.depth_mm.estimate / 10) : null;
-          const frost = !status.frost ? t("frost_unknown") : status.frost.frost === "none" ? t("frost_none") : t("frost_seen");
+          const looked = readings.find((/** @type {Json} */ reading) => reading.read_at === last?.read_at)?.frost ?? null;
+          const frost = status.frost && status.frost.frost !== "none" ? t("frost_seen") : looked === "none" ? t("frost_none") : t("frost_unknown");
           return h(
             "li",
             h(
@@ -205,7 +206,7 @@ export class Office {
       table(
         [t("phone"), t("last_heard"), t("then_waiting")],
         rows.map((row) => [
-          h("span", h("b", row.key_name), row.name ? ` ${row.name}` : ` …${String(row.device_id).slice(-4)}`),
+          h("span", h("b", row.key_name), row.name ? ` ${row.name}` : ` …${String(row.id).slice(-4)}`),
           `${when(row.last_seen_at, at)}, ${age(at - Date.parse(row.last_seen_at))}`,
           row.waiting ? `${row.waiting}${row.oldest_waiting_at ? `, ${t("since", { time: when(row.oldest_waiting_at, at) })}` : ""}` : t("none"),
         ]),
@@ -295,8 +296,8 @@ export class Office {
     for (const item of /** @type {Json[]} */ (watch.items)) groups.set(item.kind, [...(groups.get(item.kind) ?? []), item]);
     const rows = [...groups].map(([kind, items]) => [
       h("b", told(kind, kind)),
-      h("span", ...items.slice(0, 40).flatMap((/** @type {Json} */ item) => [item.state === "overdue" ? h("b", `${item.animal_number}!`) : item.animal_number, " "])),
-      `${day(items[0].on)}${items.length > 1 ? ` – ${day(items[items.length - 1].on)}` : ""}`,
+      h("span", ...items.slice(0, 40).flatMap((/** @type {Json} */ item) => [item.state === "overdue" ? h("b", t("overdue", { n: item.animal_number })) : item.animal_number, " "])),
+      [...new Set([items[0], items[items.length - 1]].map((item) => day(item.on)))].join(" – "),
     ]);
     return section("watch", t("watch"), watch.until ? t("to_day", { day: day(watch.until) }) : "", rows.length ? table([t("what_th"), t("animals_th"), t("when_th")], rows) : h("p", t("nothing")));
   }

@@ -2,7 +2,7 @@
 
 import { now } from "../clock.js";
 import { h } from "../dom.js";
-import { check as keepCheck, heat as keepHeat } from "../taps.js";
+import { check as keepCheck, heat as keepHeat, seen } from "../taps.js";
 import { clockTime, day, t, told, when } from "../texts.js";
 import { herOf, title, typeWord, who } from "./common.js";
 import { stopOf } from "./round.js";
@@ -148,7 +148,7 @@ export function alerts(app) {
     ],
     deckLabel: t("alerts"),
     deck: [
-      ...(isSeen(alert) || app.meta["role"] === "reader" ? [] : [{ id: "seen", label: t("seen_it"), small: t("seen_it_hint"), look: "next", on: async () => (await import("../taps.js")).seen(app, alert) }]),
+      ...(isSeen(alert) || !app.canAct ? [] : [{ id: "seen", label: t("seen_it"), small: t("seen_it_hint"), look: "next", on: () => seen(app, alert) }]),
       ...(all.length > 1
         ? [
             {

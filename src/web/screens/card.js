@@ -95,9 +95,11 @@ export default function card(app, animalId) {
     tank: choice?.place.tank_id ?? null,
     viewClass: "tight",
     view,
-    whole: !closed,
+    whole: !closed || !app.canAct,
     deckLabel: her.number,
-    deck: !closed
+    deck: !app.canAct
+      ? [more, back]
+      : !closed
       ? [{ id: "out", label: t("straw_out"), small: t("straw_out_hint"), look: "next tall", on: goOut }, more]
       : closed.bath
         ? [{ id: "bath", label: t("bath_first"), look: "next", on: () => app.go("bath", animalId) }, shut, more]

@@ -17,7 +17,7 @@ function rowsOf(app) {
   const { stop, stops } = stopOf(app);
   const tank = usualTank(app);
   const level = tank && levelOf(tank);
-  const canAct = app.meta["role"] !== "reader";
+  const { canAct } = app;
   const alerts = [...(app.book["alerts"]?.values() ?? [])];
   const meta = app.meta;
   const themes = ["device", "sun", "dark"];

@@ -38,7 +38,7 @@ export default function why(app, animalId) {
     deckLabel: her.number,
     deck: [
       { id: "another", label: t("another_straw"), small: others ? t("n_places", { n: others }) : t("no_place"), look: others ? "" : "closed", on: () => (others ? app.go("places", animalId) : undefined) },
-      ...(choice ? [{ id: "already", label: t("out_already"), small: t("out_already_hint"), rare: true, on: async () => app.go("out", await strawOut(app, her, choice, protocolFor(app, her, choice))) }] : []),
+      ...(choice && app.canAct ? [{ id: "already", label: t("out_already"), small: t("out_already_hint"), rare: true, on: async () => app.go("out", await strawOut(app, her, choice, protocolFor(app, her, choice))) }] : []),
       back,
     ],
   };
@@ -86,15 +86,19 @@ export function places(app, animalId) {
           app.go("card", animalId);
         },
       },
-      {
-        id: "next",
-        label: t("next_is", { what: lotOf(next)?.code ?? "" }),
-        small: placeShort(next.place),
-        on: () => {
-          app.mind["place"] = key(next);
-          app.render();
-        },
-      },
+      ...(others.length > 1
+        ? [
+            {
+              id: "next",
+              label: t("next_is", { what: lotOf(next)?.code ?? "" }),
+              small: placeShort(next.place),
+              on: () => {
+                app.mind["place"] = key(next);
+                app.render();
+              },
+            },
+          ]
+        : []),
       { ...back, rare: true },
     ],
   };
