@@ -1,7 +1,7 @@
 // The page: what is kept on this device, which screen shows it, and what runs beside it.
 
 import { keepOffset, now, uuid7 } from "./clock.js";
-import { DEAF_MS, Deck } from "./deck.js";
+import { DEAF_MS, Deck, OFFICE_PX } from "./deck.js";
 import { h } from "./dom.js";
 import { CannotKeep, takenHere } from "./outbox.js";
 import { phase } from "./rules/thaw.js";
@@ -10,7 +10,7 @@ import { runningLine, strip } from "./screens/strip.js";
 import { Sender } from "./sender.js";
 import { SignedOut, NoAnswer, refresh } from "./snapshot.js";
 import { keepAwake, signals } from "./sound.js";
-import { SNAPSHOT, openStore, readMeta, stockKey, writeMeta } from "./store.js";
+import { SNAPSHOT, openStore, readMeta, stockKey, strict, writeMeta } from "./store.js";
 import { speak, t } from "./texts.js";
 
 /** @typedef {import("./store.js").Straw} Straw @typedef {import("./store.js").Entry} Entry @typedef {any} Json */
@@ -28,14 +28,14 @@ import { speak, t } from "./texts.js";
  * @property {(now: number) => string} [shape] another shape draws the screen anew
  */
 
-/** From here on the same address is the office's page. */
-const OFFICE_PX = 900;
 const TICK_MS = 200;
 const LOOK_MS = 30_000;
 /** A snapshot older than this is fetched anew when there is a signal. */
 const FRESH_MS = 5 * 60_000;
 /** Straws that ended longer ago are no longer shown. */
 const SHOWN_MS = 18 * 3_600_000;
+/** How often a page that stays open asks whether there is a new one. */
+const NEW_PAGE_MS = 3_600_000;
 const LATE_AGAIN_MS = 30_000;
 const LATE_TIMES = 5;
 
@@ -79,6 +79,7 @@ export class App {
     /** @type {ServiceWorkerRegistration | null} */
     this.worker = null;
     this.hasNewPage = false;
+    this.registeredAt = 0;
   }
 
   // ---- what is kept
@@ -408,6 +409,7 @@ export class App {
   look() {
     this.sender.kick();
     if (now() - (this.meta["snapshot_at"] ?? 0) > FRESH_MS) void this.fetchBook();
+    if (performance.now() - this.registeredAt > NEW_PAGE_MS) void this.register();
   }
 
   // ---- sign-in
@@ -424,6 +426,18 @@ export class App {
     });
     await this.loadActs();
     void navigator.storage?.persist?.();
+  }
+
+  /** The key and the book leave the device; what waits to be sent stays. */
+  async signOut() {
+    const tx = strict(this.db, [...SNAPSHOT, "meta"]);
+    for (const name of SNAPSHOT) void tx.objectStore(name).clear();
+    const meta = tx.objectStore("meta");
+    for (const name of ["key", "signed_out", "name", "role", "technician", "snapshot_at", "snapshot_etag", "animals_at", "stop"]) void meta.delete(name);
+    await tx.done;
+    await this.loadBook();
+    await this.changed();
+    this.channel.postMessage("book");
   }
 
   async start() {
@@ -461,15 +475,17 @@ export class App {
   /** The service worker of the build that the service has now. */
   async register() {
     if (!("serviceWorker" in navigator)) return;
+    this.registeredAt = performance.now();
     try {
       const { build } = await (await fetch("/build.json", { cache: "no-store" })).json();
       const url = trusted(`/sw.js?build=${encodeURIComponent(build)}`);
+      const known = this.worker;
       this.worker = await navigator.serviceWorker.register(url, { updateViaCache: "none" });
       const look = () => {
         this.hasNewPage = Boolean(this.worker?.waiting && navigator.serviceWorker.controller);
         this.render();
       };
-      this.worker.addEventListener("updatefound", () => this.worker?.installing?.addEventListener("statechange", look));
+      if (known !== this.worker) this.worker.addEventListener("updatefound", () => this.worker?.installing?.addEventListener("statechange", look));
       look();
     } catch {
       // No signal: the worker that is there goes on.

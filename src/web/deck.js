@@ -2,6 +2,9 @@
 
 import { h } from "./dom.js";
 
+/** From this width on the address without a screen is the office's page. */
+export const OFFICE_PX = 900;
+
 /** How long it is deaf. */
 export const DEAF_MS = 600;
 

@@ -172,17 +172,20 @@ export class Sender {
     await tx.done;
   }
 
-  /** The id that the path lacks: of the line of the ledger that took the straw. @param {Entry} entry @param {string} key @param {Entry[]} all */
+  /**
+   * The id that the path lacks: of the line of the ledger that took the straw. Where there is none, a word that the service
+   * refuses. @param {Entry} entry @param {string} key @param {Entry[]} all
+   */
   async look(entry, key, all) {
     const response = await fetch(/** @type {string} */ (entry.lookup), {
       headers: this.headers(key, all),
       signal: AbortSignal.timeout(PATIENCE_MS),
       cache: "no-store",
     });
+    if (mayPass(response.status, response.headers.get("Retry-After")) || response.status === 401) throw new Error(String(response.status));
     const { items = [] } = response.ok ? await response.json() : {};
     const line = items.find((/** @type {any} */ item) => item.withdrawal_id === entry.case_id && item.kind === "withdrawal");
-    if (!line) throw new Error("the line of that withdrawal is not known yet");
-    return String(line.id);
+    return String(line?.id ?? "unknown");
   }
 }
 

@@ -299,6 +299,7 @@ export const TEXTS = {
   language_row: ["Sprache: Deutsch", "Language: English"],
   update_row: ["Take the new page", "Neue Seite nehmen"],
   refresh_row: ["Fetch the book now", "Buch jetzt holen"],
+  office_row: ["The office page", "Die Büroseite"],
   sign_out_row: ["Sign out", "Abmelden"],
   next: ["NEXT", "WEITER"],
   why_this: ["Why this straw", "Warum dieser Samen"],

@@ -3,7 +3,7 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { kept, launch, pointAt, seen, sentAll, show, tap, until } from "./lib/browser.js";
+import { kept, launch, pointAt, seen, sentAll, show, signIn, tap, until } from "./lib/browser.js";
 import { adds, onceInOrder, withdrawalOf } from "./lib/check.js";
 import { enterFarm } from "./lib/farm.js";
 import { phone, straightOut } from "./lib/phone.js";
@@ -157,4 +157,23 @@ test("a reader sees the round and is offered no act that the book would refuse",
   assert.equal(await page.locator('[data-id="out"]').count(), 0);
   await show(page, "more");
   assert.ok(!(await page.locator("main").textContent()).includes("Count a canister"));
+});
+
+test("signing out takes the key and the book off the phone, and leaves what waits", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t);
+  wire.cut();
+  await show(page, "heat", farm.animals["104"].id);
+  await tap(page, "seen");
+  await show(page, "sign_out");
+  assert.match(await page.locator("main").textContent(), /1 acts wait on this phone/);
+  await tap(page, "out");
+  await seen(page, '[data-id="try"]');
+  assert.deepEqual(await kept(page, "animals"), []);
+  assert.deepEqual((await kept(page, "outbox")).map((entry) => entry.kind), ["heat"]);
+  assert.ok(!JSON.stringify(await kept(page, "meta")).includes("tks_"));
+  wire.mend();
+  await signIn(page, wire.base, service.key("Mira again", "technician"));
+  await sentAll(page);
+  onceInOrder(wire, ["heat"]);
+  adds(service);
 });

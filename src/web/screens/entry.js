@@ -67,8 +67,7 @@ export function signOut(app) {
         label: t("sign_out_do"),
         rare: true,
         on: async () => {
-          await writeMeta(app.db, { key: undefined, signed_out: undefined, name: undefined, role: undefined, technician: undefined });
-          await app.changed();
+          await app.signOut();
           app.go("sign_in");
         },
       },

@@ -4,6 +4,7 @@ import { now } from "../clock.js";
 import { h } from "../dom.js";
 import { writeMeta } from "../store.js";
 import { language, t, told, when } from "../texts.js";
+import { OFFICE_PX } from "../deck.js";
 import { USUAL } from "./bath.js";
 import { following, levelOf, pointed, title, usualTank } from "./common.js";
 import { stopOf } from "./round.js";
@@ -54,6 +55,7 @@ function rowsOf(app) {
     { id: "theme", name: t("theme_row", { theme: told(`theme_${theme}`, theme) }), on: () => keep({ theme: following(themes, theme) }) },
     { id: "language", name: t("language_row"), on: () => keep({ language: language() === "en" ? "de" : "en" }) },
     ...(app.hasNewPage && !app.running().length ? [{ id: "update", name: t("update_row"), on: () => app.takeNewPage() }] : []),
+    ...(innerWidth >= OFFICE_PX ? [{ id: "office", name: t("office_row"), on: () => void (location.hash = "") }] : []),
     { id: "out", name: t("sign_out_row"), on: () => app.go("sign_out") },
   ];
 }
