@@ -279,7 +279,7 @@ export class App {
       heading?.setAttribute("tabindex", "-1");
       heading?.focus({ preventScroll: true });
       scrollTo(0, 0);
-      main.querySelector(".at")?.scrollIntoView({ block: "center" });
+      main.querySelector(".at")?.scrollIntoView({ block: "nearest" });
     } else {
       scrollTo(0, scrolled);
       if (focused && !isSame) /** @type {HTMLElement | null} */ (nav.querySelector(`[data-id="${focused}"]`))?.focus({ preventScroll: true });

@@ -173,7 +173,7 @@ function rowOf(app, line, stop, isAt) {
     "li",
     pointed(isAt),
     h("span.n", her?.number),
-    h("span", h("b", `${her?.service_number}: ${typeWord(type).toUpperCase()}`), h("br"), mark(type), code(lot?.code ?? ""), why && [" ", why].join("")),
+    h("span", h("b.kind", `${her?.service_number}: ${typeWord(type).toUpperCase()}`), h("br"), mark(type), code(lot?.code ?? ""), why && [" ", why].join("")),
     h("span.w", t("until"), h("br"), h("b", her?.timing ? clockTime(her.timing.latest_at, stop.time_zone) : "")),
   );
 }

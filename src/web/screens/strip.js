@@ -31,7 +31,7 @@ export function strip(app, tankId, screen) {
           : h("span", h("b", t("never_read", { tank: tank.name })))
         : h("span", t("no_tank")),
       refused ? h("span.here.bad", t("refused_n", { n: refused })) : null,
-      waiting ? h("span.here", waiting === 1 ? t("wait_one") : t("waits", { n: waiting })) : h("span", t("none_wait")),
+      waiting ? h("span.here", waiting === 1 ? t("wait_one") : t("waits", { n: waiting })) : h("span.roomy", t("none_wait")),
     ),
     h("p", h("span", filled), h("span", dataWords(app, at))),
     running ? h("p.running", h("b", runningLine(running, at))) : null,
