@@ -1,0 +1,179 @@
+// What else is done at the tank: nitrogen and frost, a count, heat and check, an alert, a straw that says another; and how the
+// pages of a farm with nothing to do and of a reader look.
+
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+import { kept, launch, pointAt, seen, sentAll, show, signIn, tap, until } from "./lib/browser.js";
+import { adds, onceInOrder, withdrawalOf } from "./lib/check.js";
+import { enterFarm } from "./lib/farm.js";
+import { phone, straightOut } from "./lib/phone.js";
+import { Service } from "./lib/service.js";
+
+let browser;
+before(async () => (browser = await launch()));
+after(() => browser?.close());
+
+async function farmWithPhone(t, how = {}) {
+  const service = await new Service().start();
+  t.after(() => service.stop());
+  const farm = await enterFarm(service, { cows: 1, thawS: 1, ...how });
+  return { service, farm, ...(await phone(t, browser, service, service.key("Mira", "technician"))) };
+}
+
+test("nitrogen with frost, the tank closed, a count, a heat, a check, an alert: kept without a signal, once in the book", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t);
+  await service.post(`/v1/tanks/${farm.tanks.dairy.id}/nitrogen-readings`, { depth_mm: 100, frost: "none" });
+  await until(async () => {
+    await page.evaluate(() => dispatchEvent(new Event("online")));
+    return (await kept(page, "alerts")).length > 0;
+  }, "the alert of the low tank");
+  wire.cut();
+  await show(page, "nitrogen", farm.tanks.own.id);
+  for (let i = 0; i < 3; i++) await tap(page, "less");
+  assert.equal(await page.locator(".figure span").textContent(), "18");
+  await tap(page, "frost");
+  await seen(page, '[data-id="close"]');
+  assert.match(await page.locator("main").textContent(), /Move the straws now/);
+  await tap(page, "close");
+  await seen(page, ".rows");
+  assert.match(await page.locator(".strip").textContent(), /18 cm/);
+  await show(page, "count", farm.tanks.own.id, "6");
+  await tap(page, "less");
+  await tap(page, "here");
+  await tap(page, "send");
+  await show(page, "heat", farm.animals["104"].id);
+  for (let i = 0; i < 2; i++) await tap(page, "less");
+  await tap(page, "seen");
+  await seen(page, ".rows");
+  await show(page, "check", farm.animals["106"].id);
+  await tap(page, "open");
+  await seen(page, ".rows");
+  await show(page, "alerts");
+  await tap(page, "seen");
+  await until(async () => (await kept(page, "outbox")).length === 6, "six acts kept");
+  wire.mend();
+  await page.evaluate(() => dispatchEvent(new Event("online")));
+  await sentAll(page);
+  const acts = wire.acts.map((act) => act.path.replaceAll(/[0-9a-f-]{36}/g, "…"));
+  assert.deepEqual(acts, ["/v1/tanks/…/nitrogen-readings", "/v1/holds", "/v1/stocktakes", "/v1/heats", "/v1/pregnancy-checks", "/v1/alerts/…/acknowledgement"]);
+  assert.ok(wire.acts.every((act) => act.status < 300), JSON.stringify(wire.acts));
+  const { items: readings } = await service.get(`/v1/tanks/${farm.tanks.own.id}/nitrogen-readings`);
+  assert.deepEqual([readings.at(-1).frost ?? readings[0].frost, readings.length], ["frost", 3]);
+  const { items: counts } = await service.get("/v1/stocktakes");
+  assert.equal(counts.length, 1);
+  const { items: checks } = await service.get(`/v1/pregnancy-checks?animal_id=${farm.animals["106"].id}`);
+  assert.ok(checks.some((check) => check.result === "empty"));
+  adds(service);
+});
+
+test("the straw says another: discarded, or served with what it says", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t, { cows: 2 });
+  await pointAt(page, "201");
+  await straightOut(tap, page);
+  await tap(page, "in-bath");
+  await page.waitForSelector('[data-id="served"]:not(.closed)');
+  await tap(page, "served");
+  await tap(page, "no");
+  await tap(page, "discarded");
+  await seen(page, ".rows");
+  await pointAt(page, "202");
+  for (const id of ["go", "out", "in-bath"]) await tap(page, id);
+  await page.waitForSelector('[data-id="served"]:not(.closed)');
+  await tap(page, "served");
+  await tap(page, "no");
+  await tap(page, "was-served");
+  assert.match(await page.locator(".rows .at").textContent(), /0HO127/);
+  await tap(page, "this");
+  await seen(page, ".rows .done");
+  await sentAll(page);
+  onceInOrder(wire, ["out", "bath", "discard", "out", "bath", "serve"]);
+  assert.equal((await withdrawalOf(service, farm.animals["201"].id)).state, "discarded");
+  const { items } = await service.get(`/v1/services?animal_id=${farm.animals["202"].id}&limit=50`);
+  const service202 = items.find((one) => one.withdrawal_id !== null);
+  assert.equal(service202.straw_read, "0HO127, 26074-09");
+  assert.deepEqual(service202.deviations.map((one) => one.kind), ["straw_mismatch"]);
+  adds(service);
+});
+
+test("a bath that is not right closes the way to the straw, and what has happened is kept all the same", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t);
+  const animal = farm.animals["201"].id;
+  await show(page, "bath", animal);
+  for (let i = 0; i < 2; i++) await tap(page, "plus1");
+  assert.match(await page.locator(".plate").textContent(), /Too warm: add water42 ml, then 43/);
+  await tap(page, "shows");
+  await show(page, "card", animal);
+  assert.match(await page.locator('[data-id="out"]').textContent(), /closed: bath 37.6 °C/);
+  await tap(page, "out");
+  await tap(page, "already");
+  await tap(page, "in-bath");
+  await page.waitForSelector('[data-id="served"]:not(.closed)');
+  await tap(page, "served");
+  await tap(page, "yes");
+  await sentAll(page);
+  onceInOrder(wire, ["out", "bath", "serve"]);
+  assert.deepEqual((await withdrawalOf(service, animal)).deviations.map((one) => one.kind), ["bath_out_of_range"]);
+  // Two straws in one bath: the earliest on top, each with its animal.
+  adds(service);
+});
+
+test("two straws in one bath: the earliest on top, each with its animal; sexed ones one at a time", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t, { cows: 2, thawS: 30 });
+  await pointAt(page, "201");
+  await straightOut(tap, page);
+  await tap(page, "in-bath");
+  await seen(page, ".clock.wait");
+  await show(page, "card", farm.animals["202"].id);
+  assert.match(await page.locator(".strip .running").textContent(), /^201 WAIT 0:\d\d$/);
+  await tap(page, "out");
+  await tap(page, "in-bath");
+  await seen(page, ".after");
+  const ids = (await kept(page, "thaws")).sort((a, b) => a.out_at - b.out_at).map((straw) => straw.withdrawal_id);
+  await show(page, "thaw", ids[0]);
+  assert.equal(await page.locator(".who .number").textContent(), "201");
+  assert.match(await page.locator(".after").textContent(), /^202then, WAIT0LM1100:\d\d$/);
+  // A sexed straw waits until the bath is empty.
+  await show(page, "bath", farm.animals["101"].id);
+  await tap(page, "shows");
+  await show(page, "card", farm.animals["101"].id);
+  assert.match(await page.locator('[data-id="out"]').textContent(), /closed: the bath is full/);
+  for (const [i, id] of ids.entries()) {
+    await show(page, "thaw", id);
+    await page.waitForSelector('[data-id="served"]:not(.closed)', { timeout: 45_000 });
+    assert.equal(await page.locator(".who .number").textContent(), String(201 + i));
+    await tap(page, "served");
+    await tap(page, "yes");
+    await until(async () => (await kept(page, "thaws")).filter((straw) => straw.ended === "served").length === i + 1, "the answer kept");
+  }
+  await sentAll(page);
+  onceInOrder(wire, ["out", "bath", "out", "bath", "serve", "serve"]);
+  adds(service);
+});
+
+test("a reader sees the round and is offered no act that the book would refuse", async (t) => {
+  const { service } = await farmWithPhone(t);
+  const { page } = await phone(t, browser, service, service.key("Owner", "reader"));
+  await show(page, "card", (await kept(page, "animals")).find((animal) => animal.number === "201").id);
+  assert.equal(await page.locator('[data-id="out"]').count(), 0);
+  await show(page, "more");
+  assert.ok(!(await page.locator("main").textContent()).includes("Count a canister"));
+});
+
+test("signing out takes the key and the book off the phone, and leaves what waits", async (t) => {
+  const { service, farm, page, wire } = await farmWithPhone(t);
+  wire.cut();
+  await show(page, "heat", farm.animals["104"].id);
+  await tap(page, "seen");
+  await show(page, "sign_out");
+  assert.match(await page.locator("main").textContent(), /1 acts wait on this phone/);
+  await tap(page, "out");
+  await seen(page, '[data-id="try"]');
+  assert.deepEqual(await kept(page, "animals"), []);
+  assert.deepEqual((await kept(page, "outbox")).map((entry) => entry.kind), ["heat"]);
+  assert.ok(!JSON.stringify(await kept(page, "meta")).includes("tks_"));
+  wire.mend();
+  await signIn(page, wire.base, service.key("Mira again", "technician"));
+  await sentAll(page);
+  onceInOrder(wire, ["heat"]);
+  adds(service);
+});
