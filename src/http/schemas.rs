@@ -40,7 +40,9 @@ pub fn sharpen(api: &mut openapi::OpenApi) {
 
     let mut sent = Sent { known: &known, told: &told, schemas: BTreeMap::new() };
     for item in own(&mut api.paths) {
-        for (operation, role) in [(&mut item.post, Role::Input), (&mut item.patch, Role::Patch)] {
+        let sent_by =
+            [(&mut item.post, Role::Input), (&mut item.put, Role::Input), (&mut item.patch, Role::Patch)];
+        for (operation, role) in sent_by {
             let body = operation.as_mut().and_then(|operation| operation.request_body.as_mut());
             let contents = body.and_then(direct).into_iter().flat_map(|body| body.content.values_mut());
             for content in contents.filter_map(direct) {

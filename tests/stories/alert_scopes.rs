@@ -11,7 +11,7 @@ use crate::{
 
 on_both_stores!(a_rule_decides_where_it_holds_and_nowhere_else);
 
-const KINDS: [&str; 9] = [
+const KINDS: [&str; 10] = [
     "stock.low",
     "stock.out",
     "nitrogen.low",
@@ -21,13 +21,14 @@ const KINDS: [&str; 9] = [
     "withdrawal.unresolved",
     "stocktake.difference",
     "rule.overridden",
+    "conception.falling",
 ];
 
 /// Without a rule of theirs nothing is said of these.
-const ONLY_BY_RULE: [&str; 2] = ["stock.low", "stock.out"];
+const ONLY_BY_RULE: [&str; 3] = ["stock.low", "stock.out", "conception.falling"];
 
-/// These are about an animal's straw, wherever it hung.
-const OF_NO_TANK: [&str; 2] = ["withdrawal.unresolved", "rule.overridden"];
+/// These are about an animal's straw, wherever it hung, or about the results of many.
+const OF_NO_TANK: [&str; 3] = ["withdrawal.unresolved", "rule.overridden", "conception.falling"];
 
 /// Where a rule holds: for the business, for a herd, for a tank.
 const SCOPES: [&str; 3] = ["business", "herd", "tank"];
@@ -93,6 +94,19 @@ async fn bring_about(world: &World, farm: &Farm, kind: &str) {
             let mut aside = take(&animal, &farm.conventional);
             aside["override"] = json!({"reason": "agreed"});
             client.make("/v1/withdrawals", aside).await;
+        }
+        "conception.falling" => {
+            // Eighteen services of one sire that nobody says who did, and none of them took.
+            let at = |days| world.now() - TimeDelta::days(days);
+            for number in 0..18 {
+                let animal = farm.animal(client, &format!("of {number}")).await;
+                let service = json!({"animal_id": animal, "served_at": at(60), "sire_id": farm.sire,
+                                     "semen_type": "sexed_female"});
+                client.post("/v1/services", service).await.created();
+                let check = json!({"animal_id": animal, "checked_at": at(20), "method": "ultrasound", "result": "empty"});
+                client.post("/v1/pregnancy-checks", check).await.created();
+            }
+            world.look_round().await;
         }
         other => unreachable!("{other}"),
     }

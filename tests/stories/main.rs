@@ -36,6 +36,7 @@ mod main_job;
 mod nitrogen;
 mod protocol;
 mod receiver;
+mod reports;
 mod round;
 mod statements;
 #[path = "../support/mod.rs"]

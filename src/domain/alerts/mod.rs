@@ -53,6 +53,8 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// Conception seems to fall.
+        ConceptionFalling = "conception.falling",
     }
 }
 
@@ -69,13 +71,14 @@ impl AlertKind {
             Self::WithdrawalUnresolved => Topic::WithdrawalUnresolved,
             Self::StocktakeDifference => Topic::StocktakeDifference,
             Self::RuleOverridden => Topic::RuleOverridden,
+            Self::ConceptionFalling => Topic::ConceptionFalling,
         }
     }
 
-    /// Whether it is told where no rule says anything. Of stock nothing is: no number of straws is right
-    /// for everybody.
+    /// Whether it is told only where a rule says so. Of stock: no number of straws is right for everybody. Of conception: a
+    /// hint that comes without a cause too is for who asks for it.
     pub const fn needs_rule(self) -> bool {
-        self.is_of_stock()
+        self.is_of_stock() || matches!(self, Self::ConceptionFalling)
     }
 
     /// Whether it is about straws that are left.
@@ -172,6 +175,7 @@ impl About {
             .or(self.stocktake_id.map(Subject::Stocktake))
             .or(self.lot_id.map(Subject::Lot))
             .or(straws)
+            .or(self.sire_id.map(Subject::Sire))
             .or(self.tank_id.map(Subject::Tank))
             .or(self.herd_id.map(Subject::Herd))
     }
@@ -183,7 +187,8 @@ pub struct Figures {
     /// Straws: left, unaccounted for, or by which a count differs.
     #[schema(minimum = 0)]
     pub straws: Option<i64>,
-    /// What was measured against the threshold: straws, days, a probability, or millimetres, by the rule.
+    /// What was measured against the threshold: straws, days, a probability, millimetres, or the sum of the watch over
+    /// conception, by the rule.
     pub measured: Option<f64>,
     /// The threshold, in the same unit.
     pub threshold: Option<f64>,

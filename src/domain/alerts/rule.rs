@@ -132,7 +132,10 @@ impl AlertRuleDetails {
             }
         }
         if self.tank_id.is_some()
-            && matches!(self.kind, AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden)
+            && matches!(
+                self.kind,
+                AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden | AlertKind::ConceptionFalling
+            )
         {
             wrong("tank_id", "does not belong to this kind; name a herd, or nothing");
         }

@@ -41,6 +41,8 @@ text_enum! {
         StocktakeDifference = "stocktake.difference",
         /// A rule was set aside.
         RuleOverridden = "rule.overridden",
+        /// Conception seems to fall.
+        ConceptionFalling = "conception.falling",
         /// A straw left the tank for an animal.
         StrawWithdrawn = "straw.withdrawn",
         /// A service was recorded.
