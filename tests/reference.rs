@@ -4,7 +4,7 @@
 
 use serde_json::Value;
 use tankside::domain::{
-    animals::{gestation::due_on, kinship::Pedigree},
+    animals::{choice::Class, gestation::due_on, kinship::Pedigree},
     identifiers::{parse_animal_code, parse_international_id, parse_uniform_code},
     nitrogen::{
         ChartPoint, DepthChart, facts,
@@ -15,8 +15,15 @@ use tankside::domain::{
         track::Track,
         watch::Watch,
     },
+    reports::{
+        cusum::{Cusum, Scores, Share, fallen, run_length, scores},
+        distribution::Distribution,
+        proportion::{self, difference, wilson},
+        season::{FemaleShares, PlannedFemales, PlannedHerd, PlannedService, season},
+    },
     straws::{
         demand::{Demand, UseHistory},
+        semen::SemenType,
         thaw::{water_to_add_ml, water_to_replace_ml},
     },
     values::Day,
@@ -456,5 +463,111 @@ fn reorder_points_meet_the_textbook_where_its_formulas_apply() {
         #[expect(clippy::cast_precision_loss, reason = "a few thousand straws")]
         let apart = (point as f64 - textbook).abs();
         assert!(apart <= 1.5, "{point} for {textbook}");
+    }
+}
+
+/// Two numbers of a list.
+fn pair(row: &Value) -> [i64; 2] {
+    [0, 1].map(|n| row[n].as_i64().unwrap())
+}
+
+#[test]
+fn shares_and_their_intervals_agree_with_statsmodels() {
+    let proportions = table(include_str!("reference/proportions.json"));
+    let tolerance = number(&proportions, "tolerance_abs");
+    for case in rows(&proportions, "shares") {
+        let [k, n] = ["k", "n"].map(|name| case[name].as_i64().unwrap());
+        for (coverage, ends) in case["wilson"].as_object().unwrap() {
+            let interval = wilson(k, n, coverage.parse().unwrap()).unwrap();
+            assert_near(interval.low, ends[0].as_f64().unwrap(), tolerance, case);
+            assert_near(interval.high, ends[1].as_f64().unwrap(), tolerance, case);
+        }
+        let drawn = proportion::Prior { yes: 101.5, no: 101.5 }.after_with_interval(k, n, 0.9);
+        for (got, at) in [(drawn.low, 0), (drawn.estimate, 1), (drawn.high, 2)] {
+            assert_near(got, case["drawn"][at].as_f64().unwrap(), tolerance, case);
+        }
+    }
+    for case in rows(&proportions, "differences") {
+        let ([k1, n1], [k2, n2]) = (pair(&case["later"]), pair(&case["earlier"]));
+        let interval = difference((k1, n1), (k2, n2)).unwrap();
+        assert_near(interval.low, number(case, "low"), tolerance, case);
+        assert_near(interval.high, number(case, "high"), tolerance, case);
+    }
+}
+
+#[test]
+fn what_a_season_takes_agrees_with_numpy_and_scipy() {
+    let plans = table(include_str!("reference/season.json"));
+    let tolerance = number(&plans, "tolerance_rel");
+    let same = |got: &Distribution, wanted: &Value| {
+        assert_near(got.mean(), number(wanted, "mean"), tolerance * number(wanted, "mean").max(1.0), wanted);
+        assert_near(got.variance(), number(wanted, "variance"), 1e-7, wanted);
+        for (q, at) in wanted["quantiles"].as_object().unwrap() {
+            assert_eq!(
+                Some(got.quantile(q.parse().unwrap())),
+                at.as_u64().and_then(|at| usize::try_from(at).ok()),
+                "{q}: {wanted}"
+            );
+        }
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a number of straws")]
+        let at_mean = got.at(number(wanted, "mean").round_ties_even() as usize);
+        assert_near(at_mean, number(wanted, "at_mean"), 1e-9, wanted);
+    };
+    for case in rows(&plans, "cases") {
+        let services =
+            rows(case, "services").iter().zip(1..).map(|(service, service_number)| PlannedService {
+                service_number,
+                semen_type: SemenType::parse(service[0].as_str().unwrap()).unwrap(),
+                conception: service[1].as_f64().unwrap(),
+            });
+        let count = usize::try_from(case["n"].as_i64().unwrap()).unwrap();
+        let females = PlannedFemales { class: Class::Heifer, count, services: services.collect() };
+        let herd = PlannedHerd { females: vec![females], spread: number(case, "spread") };
+        let shares = FemaleShares {
+            conventional: number(&case["female"], "conventional"),
+            sexed_female: number(&case["female"], "sexed_female"),
+            sexed_male: 0.1,
+        };
+        let outcome = season(&[herd], shares);
+        for (semen_type, wanted) in case["straws"].as_object().unwrap() {
+            same(&outcome.straws[&SemenType::parse(semen_type).unwrap()], wanted);
+        }
+        same(&outcome.pregnancies, &case["pregnancies"]);
+        same(&outcome.heifer_calves, &case["heifer_calves"]);
+    }
+}
+
+#[test]
+fn the_watch_over_conception_agrees_with_the_full_markov_chain() {
+    let watch = table(include_str!("reference/cusum.json"));
+    let tolerance = number(&watch, "tolerance_rel");
+    let whole = |row: &Value, name: &str| row[name].as_i64().unwrap();
+    for case in rows(&watch, "single") {
+        let own = Scores { up: whole(case, "up"), down: whole(case, "down") };
+        let length = run_length(
+            &[Share { share: 1.0, takes: number(case, "takes"), scores: own }],
+            whole(case, "limit"),
+        );
+        assert_within(length, number(case, "run_length"), tolerance, case);
+    }
+    for case in rows(&watch, "mixed") {
+        let mix = |takes: fn(f64) -> f64| -> Vec<Share> {
+            let parts = rows(case, "parts").iter().map(|part| {
+                let expected = number(part, "expected");
+                let own = Scores { up: whole(part, "up"), down: whole(part, "down") };
+                assert_eq!(scores(expected), own, "{part}");
+                Share { share: number(part, "share"), takes: takes(expected), scores: own }
+            });
+            parts.collect()
+        };
+        assert_within(run_length(&mix(|rate| rate), 184), number(case, "in_control"), tolerance, case);
+        assert_within(run_length(&mix(fallen), 184), number(case, "when_fallen"), tolerance, case);
+    }
+    for case in rows(&watch, "paths") {
+        let (own, mut cusum) = (scores(number(case, "expected")), Cusum::default());
+        for (took, sum) in rows(case, "outcomes").iter().zip(rows(case, "sums")) {
+            cusum.add(own, took == 1);
+            assert_eq!(Some(cusum.sum), sum.as_i64(), "{case}");
+        }
     }
 }

@@ -13,6 +13,7 @@ pub mod command;
 pub mod exchange;
 mod lookup;
 pub(crate) mod nitrogen;
+pub(crate) mod reports;
 pub(crate) mod straws;
 pub(crate) mod webhooks;
 pub mod writer;

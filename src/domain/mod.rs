@@ -15,6 +15,7 @@
 //! - [`choice`], [`history`], [`kinship`], [`verdict`]: which straw she may have
 //! - [`demand`], [`alert`]: how long the stock lasts; what needs attention
 //! - [`event`], [`webhook`], [`address`]: what others are told of, whom, and where that may lead
+//! - [`reports`]: results, use and season reckoned from what is on record
 //! - [`exposure`], [`thaw`], [`timing`], [`gestation`]: how to thaw it, when to use it, what follows
 //! - [`level`], [`nitrogen`]: the liquid that keeps it: how much, how long it lasts, is the tank failing
 
@@ -30,6 +31,7 @@ pub mod ids;
 pub mod nitrogen;
 pub mod now;
 pub mod rejection;
+pub mod reports;
 pub mod row;
 pub mod search;
 pub mod straws;

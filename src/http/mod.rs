@@ -28,7 +28,9 @@ mod ics;
 pub(crate) mod json;
 pub(crate) mod nitrogen;
 pub(crate) mod page;
+pub(crate) mod picture;
 pub mod problem;
+pub(crate) mod reports;
 mod schemas;
 pub(crate) mod serve;
 pub(crate) mod straws;
@@ -170,6 +172,13 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::service::routes())
         .merge(straws::report::routes())
         .merge(straws::register::routes())
+        .merge(reports::conception::routes())
+        .merge(reports::pregnancy_rate::routes())
+        .merge(reports::season::routes())
+        .merge(reports::watch::routes())
+        .merge(reports::charges::routes())
+        .merge(reports::price_list::routes())
+        .merge(reports::straw_use::routes())
         .merge(webhooks::webhook::routes())
         .merge(access::audit::routes())
         .merge(access::device::routes())
@@ -338,6 +347,7 @@ async fn counted(request: Request, next: Next) -> Response {
         Method::GET => "GET",
         Method::HEAD => "HEAD",
         Method::POST => "POST",
+        Method::PUT => "PUT",
         Method::PATCH => "PATCH",
         Method::DELETE => "DELETE",
         _ => "other",

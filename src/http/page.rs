@@ -223,6 +223,22 @@ impl<F> Listing<F> {
         Ok((after, self.limit + 1))
     }
 
+    /// The same for what several lines are made of, in the order of time: time, id, and which of its lines.
+    pub fn by_time_id_and_part(&self) -> Result<(Option<(Timestamp, Uuid, i64)>, i64), Problem> {
+        let after = match &self.after {
+            None => None,
+            Some(after) => {
+                let mut parts = after.split(' ');
+                let mut next = || parts.next().ok_or_else(bad_cursor);
+                let at = DateTime::parse_from_rfc3339(next()?).map_err(|_| bad_cursor())?;
+                let id = Uuid::try_parse(next()?).map_err(|_| bad_cursor())?;
+                let part = next()?.parse().map_err(|_| bad_cursor())?;
+                Some((Timestamp::from(at.to_utc()), id, part))
+            }
+        };
+        Ok((after, self.limit + 1))
+    }
+
     /// The page: of `rows`, read with one more than it shows; `place` tells where a row stands.
     pub fn page<T>(&self, mut rows: Vec<T>, place: impl Fn(&T) -> String) -> Page<T> {
         let shown = usize::try_from(self.limit).unwrap_or(usize::MAX);

@@ -18,6 +18,7 @@ pub mod exchange;
 pub mod nitrogen;
 mod pending;
 pub mod private;
+pub mod reports;
 pub mod search;
 pub mod straws;
 pub mod verify;
@@ -47,7 +48,7 @@ fn span(from: Option<Timestamp>, to: Option<Timestamp>) -> Option<(Timestamp, Ti
 }
 
 /// The same where none need be given.
-fn whole_span(from: Option<Timestamp>, to: Option<Timestamp>) -> (Timestamp, Timestamp) {
+pub fn whole_span(from: Option<Timestamp>, to: Option<Timestamp>) -> (Timestamp, Timestamp) {
     let day = |days| Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::days(days));
     (from.unwrap_or_else(|| day(-719_528)), to.unwrap_or_else(|| day(2_932_897)))
 }

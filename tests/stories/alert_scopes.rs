@@ -11,7 +11,7 @@ use crate::{
 
 on_both_stores!(a_rule_decides_where_it_holds_and_nowhere_else);
 
-const KINDS: [&str; 12] = [
+const KINDS: [&str; 13] = [
     "stock.low",
     "stock.out",
     "nitrogen.low",
@@ -24,14 +24,22 @@ const KINDS: [&str; 12] = [
     "check.due",
     "calving.due",
     "return.watch",
+    "conception.falling",
 ];
 
 /// Without a rule of theirs nothing is said of these.
-const ONLY_BY_RULE: [&str; 5] = ["stock.low", "stock.out", "check.due", "calving.due", "return.watch"];
+const ONLY_BY_RULE: [&str; 6] =
+    ["stock.low", "stock.out", "check.due", "calving.due", "return.watch", "conception.falling"];
 
-/// These are about an animal, or her straw wherever it hung.
-const OF_NO_TANK: [&str; 5] =
-    ["withdrawal.unresolved", "rule.overridden", "check.due", "calving.due", "return.watch"];
+/// These are about an animal, or her straw wherever it hung, or about the results of many.
+const OF_NO_TANK: [&str; 6] = [
+    "withdrawal.unresolved",
+    "rule.overridden",
+    "check.due",
+    "calving.due",
+    "return.watch",
+    "conception.falling",
+];
 
 /// Where a rule holds: for the business, for a herd, for a tank.
 const SCOPES: [&str; 3] = ["business", "herd", "tank"];
@@ -107,6 +115,19 @@ async fn bring_about(world: &World, farm: &Farm, kind: &str) {
             };
             let animal = farm.animal(client, "412").await;
             farm.served(client, &animal, &(world.now() - TimeDelta::days(days)).to_rfc3339()).await;
+        }
+        "conception.falling" => {
+            // Eighteen services of one sire that nobody says who did, and none of them took.
+            let at = |days| world.now() - TimeDelta::days(days);
+            for number in 0..18 {
+                let animal = farm.animal(client, &format!("of {number}")).await;
+                let service = json!({"animal_id": animal, "served_at": at(60), "sire_id": farm.sire,
+                                     "semen_type": "sexed_female"});
+                client.post("/v1/services", service).await.created();
+                let check = json!({"animal_id": animal, "checked_at": at(20), "method": "ultrasound", "result": "empty"});
+                client.post("/v1/pregnancy-checks", check).await.created();
+            }
+            world.look_round().await;
         }
         other => unreachable!("{other}"),
     }

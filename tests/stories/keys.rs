@@ -200,6 +200,7 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/tanks/{id}/nitrogen-readings", &[Role::Technician, Role::Integration, Role::Manager]),
     ("POST /v1/tanks/{id}/refills", &[Role::Technician, Role::Integration, Role::Manager]),
     ("POST /v1/tanks/{id}/repairs", &[Role::Technician, Role::Integration, Role::Manager]),
+    ("PUT /v1/price-list", &[Role::Manager]),
     ("POST /v1/webhooks", &[Role::Manager]),
     ("GET /v1/webhooks", &[Role::Manager]),
     ("GET /v1/webhooks/{id}", &[Role::Manager]),

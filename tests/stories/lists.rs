@@ -96,6 +96,7 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/holds", vec![("tank_id", is!("/tank_id")), ("open", is_held)]),
         ("/v1/consignments", vec![("direction", is!("/direction"))]),
         ("/v1/reports/register", vec![]),
+        ("/v1/reports/charges", vec![("herd_id", is!("/herd_id"))]),
         ("/v1/calendars", vec![]),
         ("/v1/requests", vec![("herd_id", is!("/herd_id")), ("state", is!("/state"))]),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),

@@ -39,6 +39,7 @@ mod nitrogen;
 mod page;
 mod protocol;
 mod receiver;
+mod reports;
 mod round;
 mod statements;
 #[path = "../support/mod.rs"]

@@ -11,6 +11,7 @@ use crate::{
         command::{BackgroundCommand, Command, CommandContext, Touched},
         lookup,
         nitrogen::status,
+        reports::watch,
     },
     domain::{
         access::device::DeviceNote,
@@ -138,7 +139,9 @@ async fn look_at(
         let outlook = status::outlook(tx, business, &tank, now).await?;
         return Ok(look_at_tank(&rules, kind, &tank, &outlook, now));
     }
-    if let Some(subject) = StockSubject::of(&about) {
+    if kind.is_of_stock()
+        && let Some(subject) = StockSubject::of(&about)
+    {
         let deciding = stock::deciding(rules.iter(), kind, subject).filter(|rule| rule.details.enabled);
         let Some(rule) = deciding else { return Ok(unwatched()) };
         return Ok((Some(rule.id), look_at_stock(tx, business, now, rule, subject).await?));
@@ -417,7 +420,12 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
             let sire = lookup::sire_of(tx, business, lot.details.sire_id).await?;
             format!("{} ({})", sire.details.name, lot.details.describe())
         }
-        None => tank.map_or_else(String::new, |tank| tank.details.name.to_string()),
+        None => match (tank, about.sire_id, about.herd_id) {
+            (Some(tank), ..) => tank.details.name.to_string(),
+            (None, Some(sire), _) => lookup::sire_of(tx, business, sire).await?.details.name.to_string(),
+            (None, None, Some(herd)) => lookup::herd_of(tx, business, herd).await?.details.name.to_string(),
+            (None, None, None) => String::new(),
+        },
     };
     Ok((name, full))
 }
@@ -592,10 +600,12 @@ async fn found(cx: &mut CommandContext<'_>, id: AlertId) -> Result<Alert, Comman
 }
 
 /// What is to be looked at by the clock.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub enum Due {
     /// Something that may have changed.
     Look(AlertKind, About),
+    /// What was found by a rule, where looking once more would take long.
+    Found(AlertKind, About, AlertRuleId, Finding),
     /// All that a rule watches was looked at.
     LookedAt(AlertRuleId),
 }
@@ -621,6 +631,11 @@ pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Re
     let before = now.plus(-LOOKED_AT_AFTER);
     for rule in store::alerts::rule::to_look_at(tx, business, before, AT_ONCE).await? {
         let kind = rule.details.kind;
+        if kind == AlertKind::ConceptionFalling {
+            due.extend(due_conception(tx, business, &rule, now).await?);
+            due.push(Due::LookedAt(rule.id));
+            continue;
+        }
         for subject in watched(tx, business, &rule).await? {
             let (_, finding) = look_at(tx, business, now, kind, subject.about()).await?;
             if is_news(tx, business, kind, &subject.wire(), &finding).await? {
@@ -628,6 +643,33 @@ pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Re
             }
         }
         due.push(Due::LookedAt(rule.id));
+    }
+    Ok(due)
+}
+
+/// What the watch over conception opens or clears. It goes through the results of years, so the writer is handed what is
+/// found.
+async fn due_conception(
+    tx: &mut Tx,
+    business: BusinessId,
+    rule: &AlertRule,
+    now: Timestamp,
+) -> store::Result<Vec<Due>> {
+    let kind = AlertKind::ConceptionFalling;
+    let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+    let mut found = watch::findings(tx, business, rule, &rules, now).await?;
+    // Whoever is not seen any more within the year does not fall either.
+    for open in store::alerts::alert::open_by(tx, business, rule.id).await? {
+        if !found.iter().any(|(about, _)| about.wire() == open.subject) {
+            let text = "No result of the last year is left to watch.".to_owned();
+            found.push((open.about, Finding::Right { text }));
+        }
+    }
+    let mut due = Vec::new();
+    for (about, finding) in found {
+        if is_news(tx, business, kind, &about.wire(), &finding).await? {
+            due.push(Due::Found(kind, about, rule.id, finding));
+        }
     }
     Ok(due)
 }
@@ -705,9 +747,12 @@ impl BackgroundCommand for Round {
     async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<()> {
         let mut what = Vec::new();
         for due in &self.due {
-            match *due {
-                Due::Look(kind, about) => what.push((kind, about)),
-                Due::LookedAt(rule) => store::alerts::rule::looked_at(tx, self.business, rule, now).await?,
+            match due {
+                Due::Look(kind, about) => what.push((*kind, *about)),
+                Due::Found(kind, about, rule, finding) => {
+                    write(tx, self.business, now, *kind, *about, Some(*rule), finding.clone()).await?;
+                }
+                Due::LookedAt(rule) => store::alerts::rule::looked_at(tx, self.business, *rule, now).await?,
             }
         }
         settle_all(tx, self.business, now, what).await

@@ -63,6 +63,8 @@ text_enum! {
         ReturnWatch = "return.watch",
         /// What a device told that was done could not be kept.
         ActRefused = "act.refused",
+        /// Conception seems to fall.
+        ConceptionFalling = "conception.falling",
     }
 }
 
@@ -83,13 +85,14 @@ impl AlertKind {
             Self::CalvingDue => Topic::CalvingDue,
             Self::ReturnWatch => Topic::ReturnWatch,
             Self::ActRefused => Topic::ActRefused,
+            Self::ConceptionFalling => Topic::ConceptionFalling,
         }
     }
 
     /// Whether it is told only where a rule says so. Of stock: no number of straws is right for everybody. Of what is due for
-    /// animals: a large herd has some every day.
+    /// animals: a large herd has some every day. Of conception: a hint that comes without a cause too is for who asks for it.
     pub const fn needs_rule(self) -> bool {
-        self.is_of_stock() || self.is_of_animals()
+        self.is_of_stock() || self.is_of_animals() || matches!(self, Self::ConceptionFalling)
     }
 
     /// Those about what is due for an animal.
@@ -195,6 +198,7 @@ impl About {
             .or(self.stocktake_id.map(Subject::Stocktake))
             .or(self.animal_id.map(Subject::Animal))
             .or(StockSubject::of(self).map(Subject::Straws))
+            .or(self.sire_id.map(Subject::Sire))
             .or(self.tank_id.map(Subject::Tank))
             .or(self.herd_id.map(Subject::Herd))
     }
@@ -206,7 +210,8 @@ pub struct Figures {
     /// Straws: left, unaccounted for, or by which a count differs.
     #[schema(minimum = 0)]
     pub straws: Option<i64>,
-    /// What was measured against the threshold: straws, days, a probability, or millimetres, by the rule.
+    /// What was measured against the threshold: straws, days, a probability, millimetres, or the sum of the watch over
+    /// conception, by the rule.
     pub measured: Option<f64>,
     /// The threshold, in the same unit.
     pub threshold: Option<f64>,

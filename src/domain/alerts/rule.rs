@@ -145,7 +145,10 @@ impl AlertRuleDetails {
         }
         if self.tank_id.is_some()
             && (self.kind.is_of_animals()
-                || matches!(self.kind, AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden))
+                || matches!(
+                    self.kind,
+                    AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden | AlertKind::ConceptionFalling
+                ))
         {
             wrong("tank_id", "does not belong to this kind; name a herd, or nothing");
         }

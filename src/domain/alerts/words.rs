@@ -31,6 +31,11 @@ impl AlertKind {
                 "Count again where it differs, look for straws in neighbouring goblets and for withdrawals that were \
                  not entered; then accept the stocktake, or acknowledge this."
             }
+            Self::ConceptionFalling => {
+                "Look first at the thaw (bath, seconds to the bath), then at the level history of the tank and at the trace of \
+                 the lot; GET /v1/reports/conception-watch tells the figures. A hint, never a verdict on anybody: it also \
+                 comes without a cause, as often as its text says."
+            }
             Self::RuleOverridden => "See whether the reason holds, and acknowledge this.",
             Self::ActRefused => {
                 "It was done all the same and the book does not have it: ask who did it what happened, enter that, and \

@@ -16,6 +16,8 @@ use crate::domain::{
 const NORMAN: &str = "Norman et al. 2009, J Dairy Sci 92:2259-2269";
 /// Beef breeds, heifers and cows together.
 const NEVADA: &str = "Nevada Extension, beef breeds";
+/// Days of a gestation where nothing more is known (Nevada Extension, all breeds).
+pub const USUAL_DAYS: i64 = 283;
 /// What is used when the sire's breed is not known or not in the table.
 const ALL_BREEDS: (f64, &str) = (283.0, "Nevada Extension, all breeds");
 

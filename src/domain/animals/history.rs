@@ -183,7 +183,13 @@ pub struct FoundHeat {
 }
 
 impl FoundHeat {
-    fn of((at, what): &(Timestamp, AnimalEvent)) -> Option<Self> {
+    /// Whether an insemination at `at` can belong to it.
+    pub fn counts_at(self, at: Timestamp) -> bool {
+        at.since(self.at) <= HEAT_COUNTS_FOR
+    }
+
+    /// The heat that this is, if it is one.
+    pub fn of((at, what): &(Timestamp, AnimalEvent)) -> Option<Self> {
         match what {
             AnimalEvent::Heat { method } => Some(Self { at: *at, method: *method }),
             _ => None,
@@ -282,7 +288,7 @@ impl AnimalHistory {
             .filter(|(_, what)| matches!(what, AnimalEvent::DoNotBreed { do_not_breed: true }))
             .map(|(when, _)| *when);
         let heat = last(|what| matches!(what, AnimalEvent::Heat { .. })).and_then(FoundHeat::of);
-        let heat = heat.filter(|heat| at.since(heat.at) <= HEAT_COUNTS_FOR);
+        let heat = heat.filter(|heat| heat.counts_at(at));
         let cycle = self.cycle_at(at);
         let numbered = cycle.iter().filter(|s| s.kind.takes_number()).map(|s| s.at);
         AnimalStatus {

@@ -256,6 +256,11 @@ impl AnimalHistory {
 
     /// What it says of that service.
     fn result(&self, when: Timestamp, what: &AnimalEvent, service: usize) -> Option<ServiceResult> {
+        self.word(when, what).filter(|(of, _)| *of == service).map(|(_, result)| result)
+    }
+
+    /// Of which service it says what.
+    fn word(&self, when: Timestamp, what: &AnimalEvent) -> Option<(usize, ServiceResult)> {
         let result = match what {
             AnimalEvent::PregnancyCheck { result: CheckResult::Pregnant | CheckResult::Multiple, .. } => {
                 ServiceResult::Pregnant
@@ -267,8 +272,22 @@ impl AnimalHistory {
         };
         let fit = self.fit(when, what);
         // Too early to see a calf says nothing; a calf that was seen is there.
-        let of_it = if result == ServiceResult::Empty { fit.service() } else { fit.at_best() };
-        (of_it == Some(service)).then_some(result)
+        let service = if result == ServiceResult::Empty { fit.service() } else { fit.at_best() };
+        service.map(|service| (service, result))
+    }
+
+    /// What checks, calvings and abortions say of each service, each with when, in their order; the services stand in
+    /// that of [`AnimalHistory::services`].
+    pub fn words(&self) -> Vec<Vec<(Timestamp, ServiceResult)>> {
+        let mut words = vec![Vec::new(); self.services.len()];
+        for (when, what) in &self.happenings {
+            if let Some((service, result)) = self.word(*when, what)
+                && let Some(own) = words.get_mut(service)
+            {
+                own.push((*when, result));
+            }
+        }
+        words
     }
 
     /// Whether more than one calf of that service was seen or born.

@@ -50,6 +50,8 @@ text_enum! {
         ReturnWatch = "return.watch",
         /// What a device told that was done could not be kept.
         ActRefused = "act.refused",
+        /// Conception seems to fall.
+        ConceptionFalling = "conception.falling",
         /// A straw left the tank for an animal.
         StrawWithdrawn = "straw.withdrawn",
         /// A service was recorded.

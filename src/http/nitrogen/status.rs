@@ -1,11 +1,6 @@
 //! How a tank stands with its nitrogen: level, loss, when to refill, condition; as figures and as a picture.
 
-use axum::{
-    Json,
-    extract::State,
-    http::{HeaderMap, HeaderValue, StatusCode, header},
-    response::{IntoResponse, Response},
-};
+use axum::{Json, extract::State, http::HeaderMap, response::Response};
 use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::{
@@ -18,10 +13,7 @@ use utoipa::{
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{
-        catalogue::version_of_bytes,
-        nitrogen::status::{self, TankStatus},
-    },
+    book::nitrogen::status::{self, TankStatus},
     domain::{
         nitrogen::{
             Basis, CAUTION, Condition, Interval, LastAlarm, Level, Loss, Minimum,
@@ -34,13 +26,10 @@ use crate::{
     http::{
         App,
         animals::next_service::Query,
-        answer::{is_known, with_etag},
         docs::Problems,
         extract::{Id, Permit, Read},
-        nitrogen::{
-            level::tank_in,
-            picture::{self, Picture, Theme},
-        },
+        nitrogen::{level::tank_in, picture::Picture},
+        picture::{self, Theme},
         problem::{Problem, internal},
     },
     store,
@@ -295,18 +284,7 @@ async fn drawn(
         tracing::error!(%error, "a picture could not be drawn");
         internal()
     })?;
-    let etag = format!("\"{}\"", version_of_bytes(&bytes));
-    if is_known(headers, &etag) {
-        return Ok(with_etag(StatusCode::NOT_MODIFIED.into_response(), &etag));
-    }
-    let mut response = bytes.into_response();
-    let own = response.headers_mut();
-    own.insert(header::CONTENT_TYPE, HeaderValue::from_static(media));
-    own.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    // Opened by itself, a picture may style itself and do nothing else.
-    let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
-    own.insert(header::CONTENT_SECURITY_POLICY, policy);
-    Ok(with_etag(response, &etag))
+    Ok(picture::answer(bytes, media, headers))
 }
 
 /// The picture for screens of any size.

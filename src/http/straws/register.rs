@@ -18,20 +18,10 @@ use crate::{
         extract::{Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
+        reports::query::ReportFormat,
     },
     store::straws::register,
-    text_enum,
 };
-
-text_enum! {
-    /// How a report is written.
-    ReportFormat {
-        /// A page of JSON.
-        Json = "json",
-        /// The whole of it as comma-separated values (RFC 4180), with a header.
-        Csv = "csv",
-    }
-}
 
 form! {
     /// Which lines the register shows, and how.

@@ -192,7 +192,7 @@ pub async fn of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OfAnima
     .await
 }
 
-/// Rules about stock of which what they watch was not gone through since that time.
+/// Rules about stock or conception of which what they watch was not gone through since that time.
 pub async fn to_look_at(
     tx: &mut Tx,
     business: BusinessId,
@@ -200,7 +200,7 @@ pub async fn to_look_at(
     limit: i64,
 ) -> Result<Vec<AlertRule>> {
     tx.sql(rules!(
-        "where r.business_id = $1 and r.kind in ('stock.low', 'stock.out')
+        "where r.business_id = $1 and r.kind in ('stock.low', 'stock.out', 'conception.falling')
            and (r.looked_at is null or r.looked_at <= $2)
          order by r.id limit $3"
     ))

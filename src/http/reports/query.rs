@@ -1,0 +1,88 @@
+//! What every report is asked: of which herds, from when until when, and how it is written.
+
+use axum::{extract::FromRequestParts, http::request::Parts};
+use utoipa::IntoParams;
+
+use crate::{
+    domain::{
+        form::{Field, InputPath},
+        values::{HerdId, Timestamp},
+    },
+    http::{
+        App,
+        page::{query_with_many, read_query},
+        problem::{Kind, Problem},
+    },
+    text_enum,
+};
+
+text_enum! {
+    /// How a report is written.
+    ReportFormat {
+        /// JSON.
+        Json = "json",
+        /// Comma-separated values (RFC 4180), with a header.
+        Csv = "csv",
+    }
+}
+
+text_enum! {
+    /// How a report of shares is written.
+    PlottedFormat {
+        /// JSON.
+        Json = "json",
+        /// Comma-separated values (RFC 4180), with a header.
+        Csv = "csv",
+        /// A picture: each group with its interval.
+        Svg = "svg",
+    }
+}
+
+/// The herds that a report is about, as its description tells them.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what ReportQuery reads by hand")]
+pub struct HerdsParam {
+    /// Only of this herd; may be repeated. All herds without it.
+    #[param(required = false)]
+    herd_id: Vec<uuid::Uuid>,
+}
+
+/// What a report is asked, with its herds.
+pub struct ReportQuery<Q> {
+    /// What is asked.
+    pub asked: Q,
+    /// Of which herds; of all when empty.
+    pub herds: Vec<HerdId>,
+}
+
+/// Herds that one question names at most.
+const MOST_HERDS: usize = 500;
+
+impl<Q: Field> FromRequestParts<App> for ReportQuery<Q> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let (members, herds) = query_with_many::<HerdId>(parts, "herd_id")?;
+        if herds.len() > MOST_HERDS {
+            return Err(wrong(
+                "herd_id",
+                format!("may stand at most {MOST_HERDS} times; leave it out for all herds"),
+            ));
+        }
+        Ok(Self { asked: read_query(members)?, herds })
+    }
+}
+
+/// A parameter of the query is wrong.
+pub fn wrong(parameter: &str, detail: impl Into<String>) -> Problem {
+    Problem::invalid(Kind::InvalidQuery, vec![InputPath::query().member(parameter).fault(detail)])
+}
+
+/// A span that ends after it begins.
+///
+/// # Errors
+/// It does not.
+pub fn span(from: Timestamp, to: Timestamp) -> Result<(Timestamp, Timestamp), Problem> {
+    if from < to { Ok((from, to)) } else { Err(wrong("to", "must be after from")) }
+}
