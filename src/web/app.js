@@ -5,7 +5,7 @@ import { DEAF_MS, Deck, OFFICE_PX } from "./deck.js";
 import { h } from "./dom.js";
 import { CannotKeep, takenHere } from "./outbox.js";
 import { phase } from "./rules/thaw.js";
-import { SCREENS } from "./screens/index.js";
+import { SCREENS, bringTheRest } from "./screens/index.js";
 import { runningLine, strip } from "./screens/strip.js";
 import { Sender } from "./sender.js";
 import { SignedOut, NoAnswer, refresh } from "./snapshot.js";
@@ -237,10 +237,10 @@ export class App {
     /** @type {Screen} */
     let screen;
     try {
-      screen = /** @type {any} */ (SCREENS)[name](this, ...args);
+      screen = /** @type {import("./screens/index.js").ScreenOf} */ (SCREENS[name])(this, ...args);
     } catch (error) {
       console.error(error);
-      screen = /** @type {any} */ (SCREENS)["broken"](this, error);
+      screen = /** @type {import("./screens/index.js").ScreenOf} */ (SCREENS["broken"])(this, error);
       name = "broken";
     }
     const hash = `${name}/${args.join("/")}`;
@@ -428,6 +428,16 @@ export class App {
     void navigator.storage?.persist?.();
   }
 
+  /** The screens that the first view does not need; without a signal they are in the cache, or come with the signal. */
+  async bringTheRest() {
+    try {
+      await bringTheRest();
+      this.render();
+    } catch {
+      setTimeout(() => void this.bringTheRest(), LOOK_MS);
+    }
+  }
+
   /** The key and the book leave the device; what waits to be sent stays. */
   async signOut() {
     const tx = strict(this.db, [...SNAPSHOT, "meta"]);
@@ -465,6 +475,7 @@ export class App {
       void (data === "book" ? this.loadBook() : Promise.resolve()).then(() => this.loadActs()).then(() => this.render());
     });
     this.render();
+    void this.bringTheRest();
     setInterval(() => this.tick(), TICK_MS);
     setInterval(() => this.look(), LOOK_MS);
     this.sender.kick();

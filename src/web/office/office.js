@@ -13,6 +13,7 @@ import { cover, levelBand } from "./pictures.js";
 /** @typedef {import("../app.js").App} App @typedef {any} Json */
 
 const AGAIN_MS = 60_000;
+const DEVIATIONS_DAYS = 14;
 const BACK_MS = 21 * 86_400_000;
 
 export class Office {
@@ -68,8 +69,19 @@ export class Office {
       watch: () => get("/v1/watch"),
       devices: () => get("/v1/devices"),
       webhooks: () => get("/v1/webhooks"),
-      deviations: () => get("/v1/reports/deviations?limit=20"),
-      conception: () => get("/v1/reports/conception"),
+      deviations: async () => {
+        const from = encodeURIComponent(new Date(now() - DEVIATIONS_DAYS * 86_400_000).toISOString());
+        const [straws, services] = await Promise.all([get(`/v1/withdrawals?limit=500&from=${from}`), get(`/v1/services?limit=500&from=${from}`)]);
+        const rows = [
+          ...(straws?.items ?? []).map((/** @type {Json} */ row) => ({ at: row.withdrawn_at, number: row.animal_number, all: row.deviations })),
+          ...(services?.items ?? []).map((/** @type {Json} */ row) => ({ at: row.served_at, number: row.animal_number, all: row.deviations })),
+        ];
+        return rows
+          .flatMap(({ at, number, all: found }) => (found ?? []).map((/** @type {Json} */ one) => ({ at, number: String(number ?? ""), text: one.text })))
+          .sort((a, b) => Date.parse(b.at) - Date.parse(a.at))
+          .slice(0, 20);
+      },
+      conception: () => get("/v1/reports/conception?by=service_number,semen_type"),
     };
     this.silent = [];
     await Promise.all(
@@ -304,34 +316,37 @@ export class Office {
 
   /** @param {number} at */
   deviations(at) {
-    const list = this.book["deviations"];
-    const rows = /** @type {Json[]} */ (list?.items ?? []);
-    if (!list) return null;
+    const rows = /** @type {Json[] | undefined} */ (this.book["deviations"]);
+    if (!rows) return null;
     return section(
       "deviations",
       t("deviations"),
-      t("deviations_sub"),
-      rows.length
-        ? table(
-            [t("when_th"), t("animals_th"), t("what_th")],
-            rows.map((row) => [when(row.at ?? row.occurred_at ?? row.recorded_at ?? at, at), String(row.animal_number ?? ""), row.text ?? row.deviation?.text ?? row.kind ?? ""]),
-          )
-        : h("p", t("none")),
+      t("deviations_sub", { n: DEVIATIONS_DAYS }),
+      rows.length ? table([t("when_th"), t("animals_th"), t("what_th")], rows.map((row) => [when(row.at, at), row.number, row.text])) : h("p", t("none")),
     );
   }
 
+  /** Only where the service has that report. */
   conception() {
     const report = this.book["conception"];
-    const rows = /** @type {Json[]} */ (report?.items ?? report?.groups ?? []);
+    const rows = /** @type {Json[]} */ (report?.items ?? []);
     if (!rows.length) return null;
+    const percent = (/** @type {number | null} */ n) => (n === null || n === undefined ? "–" : `${Math.round(n * 100)} %`);
+    const label = (/** @type {Json} */ key) => told(String(key.value ?? key.label), String(key.label));
     return section(
       "conception",
       t("conception"),
-      "",
+      t("conception_sub", { n: report.asked?.horizon_days ?? "" }),
       table(
-        Object.keys(rows[0]).filter((name) => typeof rows[0][name] !== "object").map((name) => name.replaceAll("_", " ")),
-        rows.slice(0, 20).map((row) => Object.values(row).filter((value) => typeof value !== "object").map(String)),
+        [t("what_th"), { r: t("pregnant_of") }, { r: t("rate") }, { r: t("interval") }],
+        rows.map((row) => [
+          h("b", row.keys.map(label).join(", ")),
+          { r: `${row.numerator} / ${row.denominator}` },
+          { r: row.judgement ? t("too_few") : h("b", percent(row.estimate)) },
+          { r: row.judgement ? "" : `${percent(row.low)} – ${percent(row.high)}` },
+        ]),
       ),
+      h("p.foot", report.cautions?.[0] ?? ""),
     );
   }
 }

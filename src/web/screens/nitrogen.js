@@ -99,7 +99,7 @@ export function frost(app, tankId) {
           app.go("round");
         },
       },
-      { id: "next", label: t("nitrogen"), small: tank && tanks.length > 1 ? following(tanks, tank).name : null, rare: true, on: () => app.go("nitrogen", tank && tanks.length > 1 ? following(tanks, tank).id : tankId) },
+      { id: "next", label: t("nitrogen").toUpperCase(), small: tank && tanks.length > 1 ? following(tanks, tank).name : null, rare: true, on: () => app.go("nitrogen", tank && tanks.length > 1 ? following(tanks, tank).id : tankId) },
       { id: "back", label: t("back_round"), on: () => app.go("round") },
     ],
   };

@@ -114,7 +114,6 @@ export class Wire {
   async start() {
     await new Promise((resolve) => this.server.listen(0, "127.0.0.1", resolve));
     this.base = `http://127.0.0.1:${this.server.address().port}`;
-    if (process.env.PAGE_DEV) (await import(process.env.PAGE_DEV)).addFiles(this, path.join(ROOT, "src/web"));
     return this;
   }
 

@@ -1,0 +1,10 @@
+// The screens beside the way of a straw.
+
+import { alerts, check, find, heat } from "./animal.js";
+import count from "./count.js";
+import more, { settings } from "./more.js";
+import nitrogen, { frost } from "./nitrogen.js";
+import phone from "./phone.js";
+import why, { places } from "./why.js";
+
+export const REST = { alerts, check, count, find, frost, heat, more, nitrogen, phone, places, settings, why };
