@@ -216,7 +216,7 @@ impl<F> Listing<F> {
         Ok((after, self.limit + 1))
     }
 
-    /// The same for what several lines are made of, in the order of time: time, id, and which of its lines.
+    /// The same for what several lines are made of, in the order of time: time, id, and which of its lines, up to ten.
     pub fn by_time_id_and_part(&self) -> Result<(Option<(Timestamp, Uuid, i64)>, i64), Problem> {
         let after = match &self.after {
             None => None,
@@ -225,7 +225,9 @@ impl<F> Listing<F> {
                 let mut next = || parts.next().ok_or_else(bad_cursor);
                 let at = DateTime::parse_from_rfc3339(next()?).map_err(|_| bad_cursor())?;
                 let id = Uuid::try_parse(next()?).map_err(|_| bad_cursor())?;
-                let part = next()?.parse().map_err(|_| bad_cursor())?;
+                let part = next()?;
+                let is_whole = part.len() == 1 && parts.next().is_none();
+                let part = part.parse().ok().filter(|_| is_whole).ok_or_else(bad_cursor)?;
                 Some((Timestamp::from(at.to_utc()), id, part))
             }
         };

@@ -443,16 +443,13 @@ mod tests {
 
     #[test]
     fn a_visit_a_service_and_a_straw() {
-        use {ChargeKind::*, PriceSource::*};
+        use ChargeKind::{Service, Straw, Visit};
+        use PriceSource::{LotCost, OwnStraw, PriceList as Listed};
         let mut charges = Charges::new(prices());
         let first = charges.lines(&service(8, 1, SemenType::SexedFemale));
         assert_eq!(
             told(&first),
-            [
-                (Visit, Some(1500), PriceList),
-                (Service, Some(2000), PriceList),
-                (Straw, Some(4800), PriceList)
-            ]
+            [(Visit, Some(1500), Listed), (Service, Some(2000), Listed), (Straw, Some(4800), Listed)]
         );
         // A second straw in the same heat on the same day, by the lot's cost.
         let second = charges.lines(&service(18, 2, SemenType::Conventional));
@@ -463,7 +460,7 @@ mod tests {
         let next = charges.lines(&own);
         assert_eq!(
             told(&next),
-            [(Visit, Some(1500), PriceList), (Service, Some(2000), PriceList), (Straw, Some(0), OwnStraw)]
+            [(Visit, Some(1500), Listed), (Service, Some(2000), Listed), (Straw, Some(0), OwnStraw)]
         );
         let mut totals = ChargeTotals::default();
         first.iter().chain(&second).chain(&next).for_each(|line| totals.add(line));

@@ -8,8 +8,8 @@
 //!
 //! It finds a change that lasts a season. It is not made for one bad thaw or a warmed tank, and no verdict on anybody.
 
-/// What the odds fall to: 50 to 35 %.
-pub const ODDS_RATIO: f64 = (0.35 / 0.65) / 1.0;
+/// What the odds fall to: from even ones, 50 %, to 35 in 65.
+pub const ODDS_RATIO: f64 = 0.35 / 0.65;
 
 /// Where it alarms. At an expectation of one half a false alarm comes every 1221 services on the average, and a fall to 35 %
 /// is found after 69.
