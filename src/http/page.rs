@@ -59,6 +59,9 @@ pub struct Listing<F> {
     others: Vec<(String, String)>,
 }
 
+/// A place in a list whose things give several lines each: time, id, and which of its lines.
+pub type TimeIdPart = (Timestamp, Uuid, i64);
+
 /// A list without filters.
 #[derive(Clone, Copy)]
 pub struct NoFilter;
@@ -217,7 +220,7 @@ impl<F> Listing<F> {
     }
 
     /// The same for what several lines are made of, in the order of time: time, id, and which of its lines, up to ten.
-    pub fn by_time_id_and_part(&self) -> Result<(Option<(Timestamp, Uuid, i64)>, i64), Problem> {
+    pub fn by_time_id_and_part(&self) -> Result<(Option<TimeIdPart>, i64), Problem> {
         let after = match &self.after {
             None => None,
             Some(after) => {

@@ -143,7 +143,7 @@ mod tests {
             |got: f64, wanted: f64| assert!((got / wanted - 1.0).abs() < 5e-5, "{got} is not {wanted}");
         near(run_length(&one(0.5, 3, 4), 46), 1220.9);
         assert!((run_length(&one(0.35, 3, 4), 46) - 69.0).abs() < 0.05);
-        near(run_length(&one(0.5, 3, 4), 52), 2071.970_866);
+        near(run_length(&one(0.5, 3, 4), 52), 2_071.970_866);
         near(run_length(&one(0.35, 3, 4), 52), 79.856_353);
         // In finer units it is the same chain.
         near(run_length(&one(0.5, 12, 16), 184), 1220.9);
