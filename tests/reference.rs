@@ -468,7 +468,7 @@ fn reorder_points_meet_the_textbook_where_its_formulas_apply() {
 
 /// Two numbers of a list.
 fn pair(row: &Value) -> [i64; 2] {
-    [0, 1].map(|n| row[n].as_i64().unwrap())
+    [0, 1].map(|n| row[n].as_i64().unwrap_or_else(|| panic!("two numbers in {row}")))
 }
 
 #[test]

@@ -62,6 +62,9 @@ pub struct Listing<F> {
     others: Vec<(String, String)>,
 }
 
+/// A place in a list whose things give several lines each: time, id, and which of its lines.
+pub type TimeIdPart = (Timestamp, Uuid, i64);
+
 /// A list without filters.
 #[derive(Clone, Copy)]
 pub struct NoFilter;
@@ -223,8 +226,8 @@ impl<F> Listing<F> {
         Ok((after, self.limit + 1))
     }
 
-    /// The same for what several lines are made of, in the order of time: time, id, and which of its lines.
-    pub fn by_time_id_and_part(&self) -> Result<(Option<(Timestamp, Uuid, i64)>, i64), Problem> {
+    /// The same for what several lines are made of, in the order of time: time, id, and which of its lines, up to ten.
+    pub fn by_time_id_and_part(&self) -> Result<(Option<TimeIdPart>, i64), Problem> {
         let after = match &self.after {
             None => None,
             Some(after) => {
@@ -232,7 +235,9 @@ impl<F> Listing<F> {
                 let mut next = || parts.next().ok_or_else(bad_cursor);
                 let at = DateTime::parse_from_rfc3339(next()?).map_err(|_| bad_cursor())?;
                 let id = Uuid::try_parse(next()?).map_err(|_| bad_cursor())?;
-                let part = next()?.parse().map_err(|_| bad_cursor())?;
+                let part = next()?;
+                let is_whole = part.len() == 1 && parts.next().is_none();
+                let part = part.parse().ok().filter(|_| is_whole).ok_or_else(bad_cursor)?;
                 Some((Timestamp::from(at.to_utc()), id, part))
             }
         };

@@ -12,6 +12,7 @@ import numpy
 
 UNIT = log(0.65 / 0.5) / 12
 ODDS = 0.35 / 0.65
+LIMIT = 184
 
 
 def run_length(mix, limit):
@@ -44,8 +45,8 @@ def mixed(parts):
     falls = [(share, fallen(p), *scores(p)) for share, p in parts]
     return {
         "parts": [{"share": share, "expected": p, "up": scores(p)[0], "down": scores(p)[1]} for share, p in parts],
-        "in_control": run_length(mix, 184),
-        "when_fallen": run_length(falls, 184),
+        "in_control": run_length(mix, LIMIT),
+        "when_fallen": run_length(falls, LIMIT),
     }
 
 
@@ -53,7 +54,7 @@ def path(p, outcomes):
     up, down = scores(p)
     sums, at = [], 0
     for took in outcomes:
-        at = max(0, at - down if took else at + up)
+        at = min(LIMIT, max(0, at - down if took else at + up))
         sums.append(at)
     return {"expected": p, "outcomes": outcomes, "sums": sums}
 
@@ -67,7 +68,7 @@ def main():
         "versions": {"numpy": numpy.__version__},
         "function": "numpy.linalg.solve on the absorbing Markov chain",
         "tolerance_rel": 1e-8,
-        "note": "up is added when she did not conceive, down taken off when she did; the limit of the mixes is 184",
+        "note": "up is added when she did not conceive, down taken off when she did; the limit of the mixes is 184, and no sum of a path goes beyond it",
         "single": [
             single(0.5, 3, 4, 46),
             single(0.35, 3, 4, 46),

@@ -296,7 +296,8 @@ async fn every_list_is_paged_in_order_with_each_item_once(world: &World) {
         }
         let ids = ids(&all);
         assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), all.len(), "{path} repeats something");
-        if !["/v1/stock", "/v1/stock/outlook"].contains(&path.as_str()) {
+        // What is charged comes in the order of the services' times.
+        if !["/v1/stock", "/v1/stock/outlook", "/v1/reports/charges"].contains(&path.as_str()) {
             let mut entered = ids.clone();
             entered.sort();
             assert_eq!(ids, entered, "{path} is in the order of entry: ids made later sort later");

@@ -5,6 +5,7 @@ use tankside::domain::access::Role;
 
 use crate::{
     on_both_stores,
+    statements::cost,
     world::{Client, Farm, World},
 };
 
@@ -13,6 +14,7 @@ on_both_stores!(
     non_return_waits_for_its_days,
     a_report_is_a_table_and_a_picture_too,
     a_report_is_asked_strictly,
+    a_report_costs_three_statements_however_it_is_grouped,
     the_pregnancy_rate_counts_cycles,
     calvings_lie_apart,
     straws_are_used_thrown_away_and_exposed,
@@ -200,6 +202,27 @@ async fn a_report_is_asked_strictly(world: &World) {
             assert_eq!(answer.pointers(), [parameter], "{query}");
             answer.problem(400, "invalid-query");
         }
+    }
+}
+
+async fn a_report_costs_three_statements_however_it_is_grouped(world: &World) {
+    let client = &world.manager;
+    season(client).await;
+    world.stop_clockwork().await;
+    world.db().record_statements();
+    client.get("/v1/business").await.expect(200);
+    for path in [
+        "conception?by=sire,lot,tank",
+        "conception?by=heat_to_service&format=csv",
+        "non-return?by=herd,technician,month&format=svg",
+        "use?by=sire,lot,herd",
+        "conception-watch?of=sire",
+        "season-plan?starts_on=2026-05-01",
+        "charges?limit=3",
+    ] {
+        let (answer, statements) = cost(world, client.get(&format!("/v1/reports/{path}"))).await;
+        assert_eq!(answer.status, 200, "{path}");
+        assert!((1..=3).contains(&statements.len()), "{path}: {}", statements.join("\n--\n"));
     }
 }
 

@@ -60,18 +60,17 @@ pub async fn findings(
     if !rule.details.enabled {
         return Ok(Vec::new());
     }
-    let herds = match rule.details.herd_id {
-        Some(herd) => vec![herd],
-        None => {
-            let own: Vec<HerdId> = rules.iter().filter_map(|rule| rule.details.herd_id).collect();
-            let known = record::herds(tx, business).await?.into_iter().map(|herd| herd.id);
-            let left: Vec<HerdId> = known.filter(|herd| !own.contains(herd)).collect();
-            if left.is_empty() {
-                return Ok(Vec::new());
-            }
-            // Without rules of their own all herds are watched, however many there are.
-            if own.is_empty() { Vec::new() } else { left }
+    let herds = if let Some(herd) = rule.details.herd_id {
+        vec![herd]
+    } else {
+        let own: Vec<HerdId> = rules.iter().filter_map(|rule| rule.details.herd_id).collect();
+        let known = record::herds(tx, business).await?.into_iter().map(|herd| herd.id);
+        let left: Vec<HerdId> = known.filter(|herd| !own.contains(herd)).collect();
+        if left.is_empty() {
+            return Ok(Vec::new());
         }
+        // Without rules of their own all herds are watched, however many there are.
+        if own.is_empty() { Vec::new() } else { left }
     };
     let span = (now.plus(-TimeDelta::days(WATCHED_DAYS)), now);
     let subjects = watch(tx, business, span, now, &herds, Watched::ALL).await?;

@@ -76,14 +76,12 @@ impl PriceListDetails {
     fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
         let is_code =
             |code: &Code| code.as_str().len() == 3 && code.as_str().bytes().all(|b| b.is_ascii_uppercase());
-        match &self.currency {
-            None if !self.items.is_empty() => {
-                faults.push(spot.member("currency").fault("is required with any price"))
-            }
-            Some(code) if !is_code(code) => faults
-                .push(spot.member("currency").fault("must be three capital letters (ISO 4217), such as EUR")),
-            _ => {}
-        }
+        let wrong = match &self.currency {
+            None if !self.items.is_empty() => Some("is required with any price"),
+            Some(code) if !is_code(code) => Some("must be three capital letters (ISO 4217), such as EUR"),
+            _ => None,
+        };
+        faults.extend(wrong.map(|wrong| spot.member("currency").fault(wrong)));
         for (n, price) in self.items.iter().enumerate() {
             if self.items.iter().take(n).any(|other| other.of == price.of) {
                 faults.push(
@@ -367,7 +365,10 @@ pub struct ChargeTotal {
 
 /// Adds up the lines of each owner.
 #[derive(Debug, Default)]
-pub struct ChargeTotals(BTreeMap<(Name, HerdId, Option<String>), (i64, [i64; 3])>);
+pub struct ChargeTotals(BTreeMap<(Name, HerdId, Option<String>), Sums>);
+
+/// An amount, and how many visits, services and straws it is of.
+type Sums = (i64, [i64; 3]);
 
 impl ChargeTotals {
     /// Adds a line.
@@ -443,16 +444,13 @@ mod tests {
 
     #[test]
     fn a_visit_a_service_and_a_straw() {
-        use {ChargeKind::*, PriceSource::*};
+        use ChargeKind::{Service, Straw, Visit};
+        use PriceSource::{LotCost, OwnStraw, PriceList as Listed};
         let mut charges = Charges::new(prices());
         let first = charges.lines(&service(8, 1, SemenType::SexedFemale));
         assert_eq!(
             told(&first),
-            [
-                (Visit, Some(1500), PriceList),
-                (Service, Some(2000), PriceList),
-                (Straw, Some(4800), PriceList)
-            ]
+            [(Visit, Some(1500), Listed), (Service, Some(2000), Listed), (Straw, Some(4800), Listed)]
         );
         // A second straw in the same heat on the same day, by the lot's cost.
         let second = charges.lines(&service(18, 2, SemenType::Conventional));
@@ -463,10 +461,12 @@ mod tests {
         let next = charges.lines(&own);
         assert_eq!(
             told(&next),
-            [(Visit, Some(1500), PriceList), (Service, Some(2000), PriceList), (Straw, Some(0), OwnStraw)]
+            [(Visit, Some(1500), Listed), (Service, Some(2000), Listed), (Straw, Some(0), OwnStraw)]
         );
         let mut totals = ChargeTotals::default();
-        first.iter().chain(&second).chain(&next).for_each(|line| totals.add(line));
+        for line in first.iter().chain(&second).chain(&next) {
+            totals.add(line);
+        }
         let [total] = &totals.told()[..] else { panic!("one owner, one currency") };
         assert_eq!(total.amount_minor, Some(1500 + 2000 + 4800 + 1200 + 1500 + 2000));
         assert_eq!((total.visits, total.services, total.straws), (2, 2, 3));

@@ -227,7 +227,9 @@ mod tests {
 
     fn count(question: Question, animals: &[AnimalRecord]) -> Counted {
         let mut count = Count::new(question, &[herd()]);
-        animals.iter().for_each(|animal| count.add(animal));
+        for animal in animals {
+            count.add(animal);
+        }
         count.finish().unwrap()
     }
 

@@ -8,8 +8,8 @@
 //!
 //! It finds a change that lasts a season. It is not made for one bad thaw or a warmed tank, and no verdict on anybody.
 
-/// What the odds fall to: 50 to 35 %.
-pub const ODDS_RATIO: f64 = (0.35 / 0.65) / 1.0;
+/// What the odds fall to: from even ones, 50 %, to 35 in 65.
+pub const ODDS_RATIO: f64 = 0.35 / 0.65;
 
 /// Where it alarms. At an expectation of one half a false alarm comes every 1221 services on the average, and a fall to 35 %
 /// is found after 69.
@@ -143,7 +143,7 @@ mod tests {
             |got: f64, wanted: f64| assert!((got / wanted - 1.0).abs() < 5e-5, "{got} is not {wanted}");
         near(run_length(&one(0.5, 3, 4), 46), 1220.9);
         assert!((run_length(&one(0.35, 3, 4), 46) - 69.0).abs() < 0.05);
-        near(run_length(&one(0.5, 3, 4), 52), 2071.970_866);
+        near(run_length(&one(0.5, 3, 4), 52), 2_071.970_866);
         near(run_length(&one(0.35, 3, 4), 52), 79.856_353);
         // In finer units it is the same chain.
         near(run_length(&one(0.5, 12, 16), 184), 1220.9);

@@ -71,7 +71,7 @@ impl FemaleShares {
     }
 }
 
-/// Nodes and weights that average over a standard normal: Gauss and Hermite, eleven of them (numpy.polynomial.hermite_e).
+/// Nodes and weights that average over a standard normal: Gauss and Hermite, eleven of them (`numpy.polynomial.hermite_e`).
 const NODES: [(f64, f64); 6] = [
     (0.0, 0.369_408_369_408_369_3),
     (0.928_868_997_381_064, 0.242_240_299_873_969_97),

@@ -206,6 +206,9 @@ impl Sums {
     }
 }
 
+/// What straws have in common, and how they were used.
+pub type UseGroup = (Vec<Part>, StrawUse);
+
 /// By what use is grouped.
 pub const USE_DIMENSIONS: [Dimension; 6] = [
     Dimension::Sire,
@@ -270,7 +273,7 @@ impl UseCount {
     ///
     /// # Errors
     /// There are too many groups to tell.
-    pub fn finish(self) -> Result<(StrawUse, Vec<(Vec<Part>, StrawUse)>), TooManyGroups> {
+    pub fn finish(self) -> Result<(StrawUse, Vec<UseGroup>), TooManyGroups> {
         if self.too_many {
             return Err(TooManyGroups);
         }
@@ -335,13 +338,17 @@ mod tests {
             ..line(MovementKind::Transfer, 4)
         };
         let mut count = UseCount::new(vec![], &[]);
-        [5, 6, 9].iter().for_each(|seconds| count.add(&moved(*seconds)));
+        for seconds in [5, 6, 9] {
+            count.add(&moved(seconds));
+        }
         let to_bath = |seconds| UseLine {
             withdrawn_at: Some(day(0)),
             thaw_started_at: Some(day(0).plus(chrono::TimeDelta::seconds(seconds))),
             ..line(MovementKind::Withdrawal, 1)
         };
-        [15, 16].iter().for_each(|seconds| count.add(&to_bath(*seconds)));
+        for seconds in [15, 16] {
+            count.add(&to_bath(seconds));
+        }
         let (all, _) = count.finish().unwrap();
         let told: Vec<_> = all.exposures.iter().map(|by| (by.times, by.over_limit, by.longest_s)).collect();
         assert_eq!(told, [(3, 2, 9), (2, 1, 16)]);
@@ -363,7 +370,9 @@ mod tests {
                 }
             }).collect();
             let mut count = UseCount::new(vec![Dimension::Technician, Dimension::Month], &[]);
-            lines.iter().for_each(|line| count.add(line));
+            for line in &lines {
+                count.add(line);
+            }
             let (all, groups) = count.finish().unwrap();
             let sum = |of: fn(&StrawUse) -> i64| groups.iter().map(|(_, own)| of(own)).sum::<i64>();
             prop_assert_eq!(sum(|own| own.used), all.used);

@@ -196,8 +196,11 @@ impl Reading {
             charges::page(&mut tx, self.business, self.within, self.herd_id, self.at, PIECE + 1).await?;
         drop(tx);
         let new = rows.iter().filter(|row| self.at.is_none_or(|at| (row.served_at, row.id.0) > at));
-        let lines: Vec<_> = new.clone().flat_map(|row| all.lines(row)).map(|line| cells(&line)).collect();
-        let last = new.last().map(|row| (row.served_at, row.id.0));
+        let lines: Vec<_> = new.flat_map(|row| all.lines(row)).map(|line| cells(&line)).collect();
+        let last = rows
+            .last()
+            .filter(|row| self.at.is_none_or(|at| (row.served_at, row.id.0) > at))
+            .map(|row| (row.served_at, row.id.0));
         self.charges = Some(all);
         if self.begun && last.is_none() {
             return Ok(None);

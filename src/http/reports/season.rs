@@ -133,6 +133,7 @@ form! {
         /// Share of heifer calves of semen sexed for females. Default 0.9.
         pub female_sexed: Option<Coefficient>,
         /// How probable it is to be that the straws are enough. Default 0.95.
+        #[param(value_type = Option<f64>, minimum = 0.5, maximum = 0.999)]
         pub service_level: Option<ServiceLevel>,
         /// Days from an order to its delivery. Default 14.
         pub lead_days: Option<LeadDays>,

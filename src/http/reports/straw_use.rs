@@ -249,15 +249,18 @@ async fn deviations(
     query: ReportQuery<DeviationQuery>,
 ) -> Result<Response, Problem> {
     let ReportQuery { asked, herds } = query;
-    let to = asked.to.unwrap_or_else(|| app.book.clock.now());
+    let now = app.book.clock.now();
+    let to = asked.to.unwrap_or(now);
     let from = asked.from.unwrap_or_else(|| to.plus(-TimeDelta::days(365)));
     let (from, to) = span(from, to)?;
+    // What happens at this very moment is not yet to come.
+    let within = (from, asked.to.unwrap_or_else(|| now.plus(TimeDelta::microseconds(1))));
     let middle = from.plus(to.since(from) / 2);
     let mut tx = app.book.db.read().await?;
     let mut count = DeviationCount::new(middle);
     let give = |at, deviations: &_| count.add(at, deviations);
-    straw_use::each_deviation(&mut tx, caller.business_id, (from, to), &herds, give).await?;
-    let occasions = straw_use::occasions(&mut tx, caller.business_id, (from, to), middle, &herds).await?;
+    straw_use::each_deviation(&mut tx, caller.business_id, within, &herds, give).await?;
+    let occasions = straw_use::occasions(&mut tx, caller.business_id, within, middle, &herds).await?;
     drop(tx);
     let items = count.finish(occasions);
     let Occasions { earlier, later } = occasions;

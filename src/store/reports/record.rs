@@ -72,7 +72,7 @@ pub enum Whom {
     },
 }
 
-/// Which events a report looks at besides the services.
+/// What is on record of these animals: events and services, each animal's together and in the order of time.
 macro_rules! records {
     ($of:expr, $more:expr) => {
         concat!(
@@ -82,7 +82,7 @@ macro_rules! records {
                     null as thaw_started_at
              from animal_event e
              join animal a on a.business_id = e.business_id and a.id = e.animal_id
-             where e.business_id = $1 and e.reversed_at is null and e.happened_at < $2
+             where e.business_id = $1 and e.reversed_at is null and e.happened_at <= $2
                and (e.kind in ('pregnancy_check', 'calving', 'abortion') or e.kind = $3) and ",
             $of,
             " union all
@@ -93,7 +93,7 @@ macro_rules! records {
              join animal a on a.business_id = v.business_id and a.id = v.animal_id
              left join place p on p.business_id = v.business_id and p.id = v.place_id
              left join withdrawal w on w.business_id = v.business_id and w.id = v.withdrawal_id
-             where v.business_id = $1 and v.reversed_at is null and v.served_at < $2 and ",
+             where v.business_id = $1 and v.reversed_at is null and v.served_at <= $2 and ",
             $of,
             $more,
             " order by animal_id, at, id"
@@ -137,7 +137,7 @@ macro_rules! each_animal {
     };
 }
 
-/// Gives each animal with all that is on record of her before `until`, heats and decisions whether to breed her only where
+/// Gives each animal with all that is on record of her up to `until`, heats and decisions whether to breed her only where
 /// they are `also` asked for. One statement, read once; what is held at a time is one animal.
 pub async fn each(
     tx: &mut Tx,
