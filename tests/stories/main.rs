@@ -45,6 +45,7 @@ mod tank_alerts;
 mod tenancy;
 mod thaw_advice;
 mod thawing;
+mod timed_protocols;
 mod watch;
 mod webhooks;
 mod world;

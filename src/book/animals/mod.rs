@@ -6,3 +6,4 @@ pub mod next_service;
 pub mod record_service;
 pub mod report_event;
 pub mod round;
+pub mod timed_protocol;

@@ -1,5 +1,6 @@
 //! Before the plug comes off: which service it would be, what it calls for, and where that hangs.
 
+use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -14,6 +15,7 @@ use crate::{
             objection::{Deviation, waiting_warning},
             offers::Blocked,
             pregnancy::Pregnancy,
+            timed_protocol::{ProtocolStart, StartState},
             timing::{Timing, WindowState, timing},
         },
         cautions::withdrawal as lifting,
@@ -221,6 +223,9 @@ pub async fn next_service(
         let served = turn.status.served_at.filter(|served| *served >= heat.at);
         timing(heat, semen_type, at, served, candidate.herd.time_zone)
     });
+    let protocol = protocol_of(tx, business, &candidate, at).await?;
+    let timing = protocol.as_ref().map(|start| start.timing(semen_type, at)).or(timing);
+    cautions.extend(protocol.as_ref().map(ProtocolStart::caution_in_words));
     let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
     cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
     let plan = plan_for(tx, business, candidate.id, at).await?;
@@ -250,6 +255,20 @@ pub async fn next_service(
         thaw,
         cautions,
     }))
+}
+
+/// The timed protocol that has her to be served on the day of `at`, or had her within the last three days.
+async fn protocol_of(
+    tx: &mut Tx,
+    business: BusinessId,
+    candidate: &Candidate,
+    at: Timestamp,
+) -> store::Result<Option<ProtocolStart>> {
+    let (from, until) = (store::animals::timed_protocol::matters_from(at), at.plus(TimeDelta::days(1)));
+    let starts =
+        store::animals::timed_protocol::ahead_of(tx, business, &[candidate.id], from, Some(until)).await?;
+    let stands = starts.into_iter().map(|start| start.at(&candidate.history, at));
+    Ok(stands.filter(|start| start.state == StartState::Running).last())
 }
 
 /// Her kinship with each sire whose straws she may have, or not.

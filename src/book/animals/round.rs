@@ -14,7 +14,7 @@ use crate::{
         self, Tx,
         animals::{
             due::{self, Window},
-            pedigree,
+            pedigree, timed_protocol,
         },
         straws::stock,
     },
@@ -23,13 +23,15 @@ use crate::{
 /// How far the day of a herd may begin before or after that of UTC.
 const ZONES_APART: TimeDelta = TimeDelta::hours(15);
 
-/// A heat counts for three days, a return comes after 18 to 24; a day more on either side.
+/// A heat counts for three days, and so does the hour of a timed protocol; a return comes after 18 to 24; a day more on either side.
 fn window(date: Day) -> Window {
     let start = date.start_in(TimeZone::UTC).plus(-ZONES_APART);
     let end = date.plus_days(1).start_in(TimeZone::UTC).plus(ZONES_APART);
     Window {
         heats_from: start.plus(-TimeDelta::days(4)),
         heats_until: end,
+        protocols_from: start.plus(-TimeDelta::days(4)),
+        protocols_until: end.plus(TimeDelta::days(1)),
         services_from: start.plus(-TimeDelta::days(25)),
         services_until: end.plus(-TimeDelta::days(17)),
     }
@@ -43,10 +45,13 @@ pub async fn of(
     herds: &[HerdId],
     now: Timestamp,
 ) -> store::Result<Round> {
-    let candidates = due::candidates(tx, business, herds, window(date)).await?;
+    let window = window(date);
+    let candidates = due::candidates(tx, business, herds, window).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let stock = stock::all(tx, business).await?;
     let pedigree = pedigree::of_matings(tx, business, &animals, &sires_of(&stock)).await?;
+    let hours = (window.protocols_from, window.protocols_until);
+    let protocols = timed_protocol::ahead_of(tx, business, &animals, hours.0, Some(hours.1)).await?;
     let out = due::straws_out(tx, business, &animals).await?;
-    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out }, now))
+    Ok(round::plan(date, &Facts { candidates, pedigree, stock, out, protocols }, now))
 }

@@ -8,4 +8,5 @@ pub mod herd;
 pub mod next_service;
 pub mod round;
 pub mod service;
+pub mod timed_protocol;
 pub mod watch;

@@ -96,6 +96,8 @@ impl NewChange {
             | ChangeKind::Stocktake
             | ChangeKind::Consignment
             | ChangeKind::CallOut
+            | ChangeKind::TimedProtocol
+            | ChangeKind::ProtocolStart
             | ChangeKind::AdeItem => false,
         }
     }
