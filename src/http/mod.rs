@@ -144,6 +144,7 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::round::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
+        .merge(straws::labels::routes())
         .merge(animals::timed_protocol::all_routes())
         .merge(animals::calendar::routes())
         .merge(straws::receipt::routes())

@@ -347,7 +347,8 @@ impl<'w> Yard<'w> {
                 (format!("/v1/protocol-starts/{}/stopping", self.begun().await), json!({"reason": "Lame."}))
             }
             "steps" => {
-                let body = json!({"step": 1, "state": "not_needed", "reason": "The veterinarian said so."});
+                let body =
+                    json!({"step": 1, "step_state": "not_needed", "reason": "The veterinarian said so."});
                 (format!("/v1/protocol-starts/{}/steps", self.begun().await), body)
             }
             "requests" => (
@@ -1078,9 +1079,11 @@ async fn with_own_ids(yard: &Yard<'_>, body: &Value) -> Value {
         match value {
             Value::Object(members) => {
                 for (name, member) in members {
-                    match name.strip_suffix("_id").filter(|_| member.is_string()) {
-                        Some(thing) => *member = own_id(yard, thing).await.into(),
-                        None => inside.push(member),
+                    let many = name.strip_suffix("_ids").filter(|_| member[0].is_string());
+                    match (name.strip_suffix("_id").filter(|_| member.is_string()), many) {
+                        (Some(thing), _) => *member = own_id(yard, thing).await.into(),
+                        (None, Some(thing)) => *member = json!([own_id(yard, thing).await]),
+                        (None, None) => inside.push(member),
                     }
                 }
             }
@@ -1569,7 +1572,7 @@ fn forms() -> Vec<(&'static str, Vec<Field>)> {
             "steps",
             vec![
                 Field("step", Must, Whole(1, 20)),
-                Field("state", Must, Word(&["planned", "done", "not_needed"])),
+                Field("step_state", Must, Word(&["planned", "done", "not_needed"])),
                 Field("reason", May, Lines(500)),
             ],
         ),

@@ -30,6 +30,7 @@ mod imports;
 mod input;
 mod keys;
 mod kinds;
+mod labels;
 mod ledger;
 mod limits;
 mod lists;

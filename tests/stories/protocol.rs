@@ -63,7 +63,7 @@ async fn what_is_not_there_is_not_found(world: &World) {
             "/v1/requests/{id}/closing" | "/v1/protocol-starts/{id}/stopping" => {
                 json!({"reason": "Not in heat."})
             }
-            "/v1/protocol-starts/{id}/steps" => json!({"step": 1, "state": "done"}),
+            "/v1/protocol-starts/{id}/steps" => json!({"step": 1, "step_state": "done"}),
             "/v1/timed-protocols/{id}/starts" if *method == Method::POST => {
                 json!({"animal_ids": [id], "starts_on": "2026-03-03"})
             }

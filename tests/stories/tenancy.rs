@@ -191,7 +191,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "POST /v1/timed-protocols/{id}/starts" => {
             vec![json!({"animal_ids": [id("animals")], "starts_on": "2026-03-03"})]
         }
-        "POST /v1/protocol-starts/{id}/steps" => vec![json!({"step": 1, "state": "done"})],
+        "POST /v1/protocol-starts/{id}/steps" => vec![json!({"step": 1, "step_state": "done"})],
         "POST /v1/consignments" => ["in", "out"]
             .map(|direction| {
                 let line = json!({"lot_id": id("lots"), "place": place, "straws": 1});

@@ -123,7 +123,7 @@ async fn a_protocol_brings_animals_to_their_insemination(world: &World) {
 
     // What somebody said was done leaves the list.
     let marks = format!("/v1/protocol-starts/{}/steps", first["id"].as_str().unwrap());
-    let marked = technician.post(&marks, json!({"step": 1, "state": "done"})).await.expect(200);
+    let marked = technician.post(&marks, json!({"step": 1, "step_state": "done"})).await.expect(200);
     assert_eq!(marked["calendar"][0]["state"], "done");
     assert_eq!(steps_to_watch(client, "until=2026-03-02").await, [watched("2", "due", 1)]);
 
@@ -260,7 +260,7 @@ async fn what_is_stopped_or_not_needed_is_asked_for_no_more(world: &World) {
     let begun = begin(client, &protocol, &[&animal], "2026-03-02").await.remove(0);
     let path = format!("/v1/protocol-starts/{}", begun["id"].as_str().unwrap());
     let marks = format!("{path}/steps");
-    let mark = json!({"step": 2, "state": "not_needed", "reason": "The veterinarian said so."});
+    let mark = json!({"step": 2, "step_state": "not_needed", "reason": "The veterinarian said so."});
     let told = client.post(&marks, mark.clone()).await.expect(200);
     assert_eq!(
         (&told["calendar"][1]["state"], &told["calendar"][1]["reason"]),
@@ -271,10 +271,10 @@ async fn what_is_stopped_or_not_needed_is_asked_for_no_more(world: &World) {
         steps_to_watch(client, "until=2026-03-12").await,
         [watched("412", "due", 1), watched("412", "coming", 3)]
     );
-    let told = client.post(&marks, json!({"step": 2, "state": "planned"})).await.expect(200);
+    let told = client.post(&marks, json!({"step": 2, "step_state": "planned"})).await.expect(200);
     assert_eq!(told["calendar"], begun["calendar"], "taken back");
     for (step, pointer) in [(3, "#/step"), (4, "#/step")] {
-        let answer = client.post(&marks, json!({"step": step, "state": "done"})).await;
+        let answer = client.post(&marks, json!({"step": step, "step_state": "done"})).await;
         assert_eq!(answer.pointers(), [pointer]);
         answer.problem(422, "invalid-input");
     }
@@ -290,7 +290,7 @@ async fn what_is_stopped_or_not_needed_is_asked_for_no_more(world: &World) {
     assert_eq!(client.get(&path).await.expect(200), stopped);
     assert_eq!(steps_to_watch(client, "until=2026-03-12").await, []);
     assert_eq!(due(client, "2026-03-12").await, Vec::<Value>::new());
-    client.post(&marks, json!({"step": 1, "state": "done"})).await.problem(409, "protocol-not-possible");
+    client.post(&marks, json!({"step": 1, "step_state": "done"})).await.problem(409, "protocol-not-possible");
     // She may begin another.
     begin(client, &protocol, &[&animal], "2026-03-09").await;
 }

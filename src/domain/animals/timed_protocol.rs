@@ -50,7 +50,7 @@ const MOST_DAYS_AHEAD: i64 = 366;
 
 text_enum! {
     /// What is done in a step.
-    StepKind {
+    ProtocolStepKind {
         /// A treatment, an implant that goes in or out, a look: what the veterinarian said.
         Treatment = "treatment",
         /// The insemination: one, and the last step.
@@ -67,7 +67,7 @@ form! {
         /// At which hour, by the herd's clocks.
         pub time: ClockTime,
         /// What kind of step.
-        pub kind: StepKind,
+        pub kind: ProtocolStepKind,
         /// What the veterinarian said, in plain words and without a dose.
         #[schema(example = "First treatment, as prescribed")]
         pub text: Name,
@@ -99,11 +99,11 @@ fn check_steps(steps: &[ProtocolStep], spot: &InputPath, faults: &mut Vec<Fault>
         let at = spot.element(n);
         let is_last = n + 1 == steps.len();
         match step.kind {
-            StepKind::Insemination if !is_last => faults.push(
+            ProtocolStepKind::Insemination if !is_last => faults.push(
                 at.member("kind")
                     .fault("must be treatment: there is one insemination, and it is the last step"),
             ),
-            StepKind::Treatment if is_last => {
+            ProtocolStepKind::Treatment if is_last => {
                 faults.push(at.member("kind").fault("must be insemination: a timed protocol ends with one"));
             }
             _ => {}
@@ -277,7 +277,7 @@ pub struct CalendarStep {
     #[schema(minimum = 1)]
     pub step: i64,
     /// What kind of step.
-    pub kind: StepKind,
+    pub kind: ProtocolStepKind,
     /// What the veterinarian said.
     pub text: Name,
     /// The day.
@@ -507,11 +507,11 @@ impl ProtocolStart {
             let detail = format!("names no step: there are {count}");
             return Err(Rejection::Invalid(vec![Fault::at("step", &detail)]));
         };
-        if step.kind == StepKind::Insemination {
+        if step.kind == ProtocolStepKind::Insemination {
             let detail = "is the insemination: record the service, or stop the protocol";
             return Err(Rejection::Invalid(vec![Fault::at("step", detail)]));
         }
-        if (step.state, &step.reason) == (mark.state, &mark.reason) {
+        if (step.state, &step.reason) == (mark.step_state, &mark.reason) {
             return Ok(self);
         }
         if self.state != StartState::Running {
@@ -519,9 +519,9 @@ impl ProtocolStart {
             let text = format!("The protocol does not run any more. {why}");
             return Err(Rejection::ProtocolNotPossible { text });
         }
-        step.state = mark.state;
+        step.state = mark.step_state;
         step.reason = mark.reason.clone();
-        step.said_at = (mark.state != StepState::Planned).then_some(now);
+        step.said_at = (mark.step_state != StepState::Planned).then_some(now);
         Ok(self)
     }
 
@@ -584,7 +584,7 @@ pub struct WatchedStep {
     #[schema(minimum = 1)]
     pub step: i64,
     /// What kind of step.
-    pub kind: StepKind,
+    pub kind: ProtocolStepKind,
     /// The instant.
     pub at: Timestamp,
     /// What the veterinarian said.
@@ -610,7 +610,7 @@ form! {
         /// Its number, from 1.
         pub step: StepNumber,
         /// What became of it; `planned` takes back what was said before.
-        pub state: StepState,
+        pub step_state: StepState,
         /// Why; with `not_needed` it is worth saying.
         pub reason: Option<Reason>,
     }
@@ -1009,7 +1009,7 @@ mod tests {
                 }
                 let stands = start.clone().at(&history, now);
                 let items = stands.items(now, now.day_in(zone).plus_days(1000));
-                let has_it = items.iter().any(|item| item.on == the_day && item.protocol.as_ref().is_some_and(|step| step.kind == StepKind::Insemination));
+                let has_it = items.iter().any(|item| item.on == the_day && item.protocol.as_ref().is_some_and(|step| step.kind == ProtocolStepKind::Insemination));
                 prop_assert_eq!(has_it, !ended(now) && now <= due_at.plus(ASKED_FOR));
             }
         }

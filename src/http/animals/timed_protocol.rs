@@ -190,7 +190,7 @@ async fn stop(
     summary = "Say what became of a step",
     description = "That it was done, is not needed, or is to be done after all. A step that is not planned any more leaves the \
         watch list. The insemination is told by recording the service.",
-    request_body(content = NewStepState, example = json!({"step": 1, "state": "done"})),
+    request_body(content = NewStepState, example = json!({"step": 1, "step_state": "done"})),
     params(("id" = uuid::Uuid, Path, description = "The start."), IdempotencyKey),
     responses((status = 200, description = "As it stands now.", body = ProtocolStart), Problems))]
 async fn mark(
