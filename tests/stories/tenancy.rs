@@ -140,6 +140,7 @@ fn kind_of(operation: &str, name: &str) -> &'static str {
         "lot_id" => "lots",
         "animal_id" | "animal_ids" | "dam_id" | "donor_id" => "animals",
         "withdrawal_id" => "withdrawals",
+        "protocol_id" => "timed-protocols",
         "key_id" => "keys",
         other => panic!("what is {other} the id of?"),
     }
