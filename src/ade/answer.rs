@@ -172,6 +172,9 @@ impl From<Rejection> for AdeError {
                 Self::new(409, "not-reversible", "It cannot be undone as it stands", text)
             }
             Rejection::InUse { text } => Self::new(409, "in-use", "It is needed as it is", text),
+            Rejection::ProtocolNotPossible { text } => {
+                Self::new(409, "protocol-not-possible", "The timed protocol is not possible now", text)
+            }
             Rejection::NotInStock(missing) => {
                 let detail =
                     format!("{} asked for, {} there: {}.", missing.asked, missing.held, missing.text);

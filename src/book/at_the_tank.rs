@@ -268,7 +268,7 @@ impl Gathered {
         candidate.pedigree = mem::take(&mut self.facts.pedigree);
         let turn = candidate.at(self.at);
         let offered = offers(&candidate, &turn, told_of, None);
-        let next = told(&candidate, turn, offered, &open);
+        let next = told(&candidate, turn, offered, &open, &self.facts.protocols);
         let offer = |hanging: Stock| Offered {
             thaw_protocol: protocols.place_of(candidate.protocol(&hanging.lot)),
             lot_id: hanging.lot.id,

@@ -5,7 +5,7 @@
 //! writes down what came out.
 //!
 //! - [`form`], [`values`], [`cell`]: reading what a client sent; values that cannot be wrong; text in spreadsheets
-//! - [`duration`], [`cautions`]: lengths of time in words; what to heed with an act
+//! - [`duration`], [`clock_time`], [`cautions`]: lengths of time in words, hours of the day; what to heed with an act
 //! - [`ids`], [`now`]: ids that sort by time, and what time it is
 //! - [`row`]: reading rows that several tables were joined to
 //! - [`identifiers`], [`place`], [`semen`]: names, where a straw hangs, what is in it
@@ -23,6 +23,7 @@ pub mod access;
 pub mod alerts;
 pub mod animals;
 pub mod cautions;
+pub mod clock_time;
 pub mod duration;
 pub mod exchange;
 pub mod form;

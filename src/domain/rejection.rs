@@ -40,6 +40,11 @@ pub enum Rejection {
         /// What holds it.
         text: String,
     },
+    /// A timed protocol cannot begin for an animal, or runs no more.
+    ProtocolNotPossible {
+        /// For whom and why.
+        text: String,
+    },
     /// Something stands against this straw for this animal.
     Objected(Box<Objected>),
     /// So many straws do not hang there.

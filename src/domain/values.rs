@@ -82,6 +82,10 @@ ids! {
     CallOutId;
     /// Names a calendar of what to watch.
     CalendarId;
+    /// Names a timed protocol.
+    TimedProtocolId;
+    /// Names the start of a timed protocol for an animal.
+    ProtocolStartId;
     /// Names a consignment.
     ConsignmentId;
     /// Names something else that happened to an animal.
@@ -457,6 +461,10 @@ wholes! {
     ServiceNumber, from 1 to 100;
     /// Hours within which inseminations count as one heat.
     HeatHours, from 1 to 240;
+    /// A day of a timed protocol, from 0.
+    ProtocolDay, from 0 to 120;
+    /// The number of a step, from 1.
+    StepNumber, from 1 to 20;
     /// Days of a pregnancy, as a check tells them.
     PregnancyDays, from 1 to 300;
     /// Calves born at one calving.

@@ -117,6 +117,8 @@ impl IntoResponses for Problems {
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
         (name = "Watch", description = "What to look at on which day, and calendars of it. A calendar is read without a key at \
             `/v1/watch.ics?token=`."),
+        (name = "Timed protocols", description = "A veterinarian's steps to an insemination at a set hour, and for whom they began. The \
+            veterinarian's prescription and local law go before them; no dose stands here."),
         (name = "Requests", description = "Farms that ask for the technician."),
         (name = "Choosing", description = "Before the plug comes off."),
         (name = "Stock", description = "Deliveries, what hangs where, the ledger."),

@@ -154,6 +154,8 @@ fn described() -> OpenApiRouter<App> {
         .merge(animals::mating_plan::routes())
         .merge(animals::call_out::routes())
         .merge(animals::watch::routes())
+        .merge(straws::labels::routes())
+        .merge(animals::timed_protocol::all_routes())
         .merge(animals::calendar::routes())
         .merge(straws::receipt::routes())
         .merge(straws::transfer::routes())

@@ -148,6 +148,9 @@ kinds! {
         "Remove one that is no longer used, or widen one that is.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
+    ProtocolNotPossible 409 "protocol-not-possible", "The timed protocol is not possible now",
+        "It may not begin for an animal that is pregnant, not to be bred, gone or in a protocol already, and what runs no more \
+         is not changed; the detail says for whom and why. Ask the veterinarian who answers for it.";
     Stale 412 "stale", "It was changed in the meantime",
         "The ETag in If-Match is no longer that of the resource. Read it again, and send the change with its new ETag.";
     TooLarge 413 "too-large", "The body is too large",
@@ -389,6 +392,7 @@ impl From<Rejection> for Problem {
                 Self::new(Kind::Stale, "It has another ETag now; read it again before changing it.")
             }
             Rejection::InUse { text } => Self::new(Kind::InUse, text),
+            Rejection::ProtocolNotPossible { text } => Self::new(Kind::ProtocolNotPossible, text),
             Rejection::Objected(objected) => {
                 let kind = kind_of(objected.kind);
                 let told: Vec<_> =

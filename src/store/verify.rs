@@ -462,6 +462,26 @@ rules! {
                                       and a.service_id is null)))
             or not exists (select 1 from change n
                            where n.business_id = c.business_id and n.kind = 'request' and n.subject_id = c.id)";
+    "a timed protocol and what began by it are among the changes" since 25:
+        "select t.business_id, t.kind || ' ' || lower(hex(t.id)) as subject
+         from (select business_id, id, 'timed_protocol' as kind from timed_protocol
+               union all
+               select business_id, id, 'protocol_start' from protocol_start) t
+         where not exists (select 1 from change n
+                           where n.business_id = t.business_id and n.kind = t.kind and n.subject_id = t.id)",
+        "select t.business_id, t.kind || ' ' || t.id as subject
+         from (select business_id, id, 'timed_protocol' as kind from timed_protocol
+               union all
+               select business_id, id, 'protocol_start' from protocol_start) t
+         where not exists (select 1 from change n
+                           where n.business_id = t.business_id and n.kind = t.kind and n.subject_id = t.id)";
+    "the hour of a timed protocol is that of its last step" since 25:
+        "select business_id, 'protocol start ' || lower(hex(id)) as subject from protocol_start
+         where calendar ->> '$[#-1].kind' <> 'insemination'
+            or unixepoch(calendar ->> '$[#-1].at') <> inseminate_at / 1000000",
+        "select business_id, 'protocol start ' || id as subject from protocol_start
+         where calendar -> -1 ->> 'kind' <> 'insemination'
+            or (calendar -> -1 ->> 'at')::timestamptz <> inseminate_at";
 }
 
 /// What was found in a store.

@@ -99,6 +99,15 @@ pub fn lists() -> Vec<(&'static str, Vec<Filter>)> {
         ("/v1/reports/charges", vec![("herd_id", is!("/herd_id"))]),
         ("/v1/calendars", vec![]),
         ("/v1/requests", vec![("herd_id", is!("/herd_id")), ("state", is!("/state"))]),
+        ("/v1/timed-protocols", vec![("herd_id", is!("/herd_id"))]),
+        (
+            "/v1/protocol-starts",
+            vec![
+                ("protocol_id", is!("/protocol_id")),
+                ("animal_id", is!("/animal_id")),
+                ("herd_id", is!("/herd_id")),
+            ],
+        ),
         ("/v1/tanks/{id}/nitrogen-readings", vec![]),
         ("/v1/tanks/{id}/refills", vec![]),
         ("/v1/tanks/{id}/repairs", vec![]),
@@ -202,6 +211,14 @@ pub async fn stocked(client: &Client) {
                 client.post(&path, json!({"reason": "Not in heat."})).await.expect(200);
             }
         }
+        for name in ["Heifers", "Cows"] {
+            let protocol = json!({"herd_id": farm.herd, "name": name, "prescribed_by": "Dr. Example",
+                                  "steps": [{"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]});
+            let protocol = client.make("/v1/timed-protocols", protocol).await;
+            let animals = [farm.animal(client, "1").await, farm.animal(client, "3").await];
+            let body = json!({"animal_ids": animals, "starts_on": "2026-03-03"});
+            client.post(&format!("/v1/timed-protocols/{protocol}/starts"), body).await.created();
+        }
         for direction in ["in", "out"] {
             let line = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
             let consignment =
@@ -282,8 +299,10 @@ async fn every_list_is_paged_in_order_with_each_item_once(world: &World) {
     world.look_round().await;
     let described: BTreeSet<String> = operations()
         .into_iter()
-        // What was sent to one webhook has its story with that webhook.
-        .filter(|(_, path, _)| path != "/v1/webhooks/{id}/deliveries")
+        // What was sent to one webhook has its story with that webhook, for whom a protocol began with that protocol.
+        .filter(|(_, path, _)| {
+            !["/v1/webhooks/{id}/deliveries", "/v1/timed-protocols/{id}/starts"].contains(&path.as_str())
+        })
         .filter(|(_, _, operation)| operation.to_string().contains("\"name\":\"cursor\""))
         .map(|(_, path, _)| path)
         .collect();

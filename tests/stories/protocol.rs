@@ -61,7 +61,13 @@ async fn what_is_not_there_is_not_found(world: &World) {
             "/v1/tanks/{id}/refills" if *method == Method::POST => json!({"depth_after_mm": 425}),
             "/v1/tanks/{id}/repairs" if *method == Method::POST => json!({"kind": "repaired"}),
             "/v1/animals/{id}/mating-plan" => json!({"choices": [{"sire_id": id}]}),
-            "/v1/requests/{id}/closing" => json!({"reason": "Not in heat."}),
+            "/v1/requests/{id}/closing" | "/v1/protocol-starts/{id}/stopping" => {
+                json!({"reason": "Not in heat."})
+            }
+            "/v1/protocol-starts/{id}/steps" => json!({"step": 1, "step_state": "done"}),
+            "/v1/timed-protocols/{id}/starts" if *method == Method::POST => {
+                json!({"animal_ids": [id], "starts_on": "2026-03-03"})
+            }
             "/v1/webhooks/{id}/redelivery" => json!({"since": "2026-03-01T00:00:00Z"}),
             _ => json!({}),
         };

@@ -166,10 +166,11 @@ async fn moving_straws_costs_few_statements(world: &World) {
 /// Reads that may cost more than three statements, and why.
 fn most_of(path: &str) -> usize {
     match path {
-        // The animal with her plan, the straws in question, the pedigree and the straws that are out. Of a round: whose day
-        // it is, who is due, the straws that hang, the pedigree of their matings and the straws that are out.
-        "/v1/animals/{id}/next-service" => 4,
-        "/v1/round" => 5,
+        // The animal with her plan, the timed protocol that leads to it, the straws in question, the pedigree and the straws that
+        // are out. Of a round: whose day it is, who is due, what farms ask for, which timed protocols lead to it, the straws that
+        // hang, the pedigree of their matings and the straws that are out.
+        "/v1/animals/{id}/next-service" => 5,
+        "/v1/round" => 7,
         _ => 3,
     }
 }
@@ -215,6 +216,14 @@ async fn some_of_everything(client: &Client) -> Farm {
     }
     for text in ["Heat seen.", "Another."] {
         client.make("/v1/requests", json!({"herd_id": farm.herd, "text": text})).await;
+    }
+    for name in ["Heifers", "Cows"] {
+        let protocol = json!({"herd_id": farm.herd, "name": name, "prescribed_by": "Dr. Example",
+                              "steps": [{"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]});
+        let protocol = client.make("/v1/timed-protocols", protocol).await;
+        let animals = [farm.animal(client, "8").await, farm.animal(client, "9").await];
+        let body = json!({"animal_ids": animals, "starts_on": "2026-03-02"});
+        client.post(&format!("/v1/timed-protocols/{protocol}/starts"), body).await.created();
     }
     for direction in ["in", "out"] {
         let lines = [1, 2].map(|_| json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1}));

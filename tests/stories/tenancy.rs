@@ -110,6 +110,13 @@ async fn book_of(client: &Client) -> Ids {
     ids.insert("calendars", client.make("/v1/calendars", calendar).await);
     let asked = json!({"herd_id": farm.herd, "animal_ids": [animal]});
     ids.insert("requests", client.make("/v1/requests", asked).await);
+    let protocol = json!({"herd_id": farm.herd, "name": "Heifers", "prescribed_by": "Dr. Example",
+                          "steps": [{"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]});
+    let protocol = client.make("/v1/timed-protocols", protocol).await;
+    let body = json!({"animal_ids": [watched], "starts_on": "2026-03-03"});
+    let begun = client.post(&format!("/v1/timed-protocols/{protocol}/starts"), body).await.created();
+    ids.insert("protocol-starts", begun["items"][0]["id"].as_str().unwrap().to_owned());
+    ids.insert("timed-protocols", protocol);
     ids.insert("consignments", client.make("/v1/consignments", consignment).await);
     ids.insert("stocktakes", client.make("/v1/stocktakes", count).await);
     let hold = json!({"tank_id": farm.tank, "canister": 6, "reason": "Doubt."});
@@ -147,6 +154,7 @@ fn kind_of(operation: &str, name: &str) -> &'static str {
         "lot_id" => "lots",
         "animal_id" | "animal_ids" | "dam_id" | "donor_id" => "animals",
         "withdrawal_id" => "withdrawals",
+        "protocol_id" => "timed-protocols",
         "key_id" => "keys",
         other => panic!("what is {other} the id of?"),
     }
@@ -190,7 +198,16 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         }
         "POST /v1/calendars" => vec![json!({"name": "To watch", "herd_id": id("herds")})],
         "POST /v1/requests" => vec![json!({"herd_id": id("herds"), "animal_ids": [id("animals")]})],
-        "POST /v1/requests/{id}/closing" => vec![json!({"reason": "Not in heat."})],
+        "POST /v1/requests/{id}/closing" | "POST /v1/protocol-starts/{id}/stopping" => {
+            vec![json!({"reason": "Not in heat."})]
+        }
+        "POST /v1/timed-protocols" | "PATCH /v1/timed-protocols/{id}" => vec![json!({
+            "herd_id": id("herds"), "name": "Heifers", "prescribed_by": "Dr. Example",
+            "steps": [{"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]})],
+        "POST /v1/timed-protocols/{id}/starts" => {
+            vec![json!({"animal_ids": [id("animals")], "starts_on": "2026-03-03"})]
+        }
+        "POST /v1/protocol-starts/{id}/steps" => vec![json!({"step": 1, "step_state": "done"})],
         "POST /v1/consignments" => ["in", "out"]
             .map(|direction| {
                 let line = json!({"lot_id": id("lots"), "place": place, "straws": 1});
@@ -260,9 +277,8 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "DELETE /v1/alert-rules/{id}"
         | "DELETE /v1/calendars/{id}"
         | "DELETE /v1/holds/{id}"
-        | "DELETE /v1/animals/{id}/mating-plan" => {
-            vec![]
-        }
+        | "DELETE /v1/animals/{id}/mating-plan"
+        | "DELETE /v1/timed-protocols/{id}" => vec![],
         "POST /v1/pregnancy-checks" => {
             vec![json!({"animal_id": id("animals"), "method": "milk", "result": "empty"})]
         }

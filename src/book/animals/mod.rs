@@ -7,3 +7,4 @@ pub mod next_service;
 pub mod record_service;
 pub mod report_event;
 pub mod round;
+pub mod timed_protocol;

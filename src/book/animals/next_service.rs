@@ -1,5 +1,6 @@
 //! Before the plug comes off: which service it would be, what it calls for, and where that hangs.
 
+use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -15,6 +16,7 @@ use crate::{
             objection::{Deviation, waiting_warning},
             offers::{Blocked, Offers},
             pregnancy::Pregnancy,
+            timed_protocol::{ProtocolStart, StartState},
             timing::{Timing, WindowState, timing},
         },
         cautions::withdrawal as lifting,
@@ -22,7 +24,10 @@ use crate::{
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol, withdrawal::Withdrawal},
         values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, Note, ServiceId, SireId, Timestamp},
     },
-    store::{self, Tx, animals::candidate},
+    store::{
+        self, Tx,
+        animals::{candidate, timed_protocol},
+    },
 };
 
 /// What an animal's next service calls for, with the straws that she may have.
@@ -140,14 +145,23 @@ pub async fn next_service(
     let (candidate, offers) = in_reach(tx, business, candidate, &turn, wanted).await?;
     let page = store::Page { after: uuid::Uuid::nil(), limit: i64::from(MOST_OUT) };
     let open = store::straws::withdrawal::list(tx, business, Some(candidate.id), true, page).await?;
-    Ok(Some(told(&candidate, turn, offers, &open)))
+    let (from, until) = (timed_protocol::matters_from(at), at.plus(TimeDelta::days(1)));
+    let starts = timed_protocol::ahead_of(tx, business, &[candidate.id], from, Some(until)).await?;
+    Ok(Some(told(&candidate, turn, offers, &open, &starts)))
 }
 
 /// Straws that are out for an animal of which is told at most.
 pub(crate) const MOST_OUT: u8 = 10;
 
-/// What is told of an animal whose turn it is, with what there is for her and the straws that are out for her.
-pub(crate) fn told(candidate: &Candidate, turn: Turn, offers: Offers, open: &[Withdrawal]) -> NextService {
+/// What is told of an animal whose turn it is, with what there is for her, the straws that are out for her, and the timed
+/// protocols that may have her to be served.
+pub(crate) fn told(
+    candidate: &Candidate,
+    turn: Turn,
+    offers: Offers,
+    open: &[Withdrawal],
+    starts: &[ProtocolStart],
+) -> NextService {
     let at = turn.at;
     let Offers { free: candidates, blocked, planned } = offers;
     let semen_type = candidates
@@ -182,6 +196,9 @@ pub(crate) fn told(candidate: &Candidate, turn: Turn, offers: Offers, open: &[Wi
         let served = turn.status.served_at.filter(|served| *served >= heat.at);
         timing(heat, semen_type, at, served, candidate.herd.time_zone)
     });
+    let protocol = running(candidate, starts, at);
+    let timing = protocol.as_ref().map(|start| start.timing(semen_type, at)).or(timing);
+    cautions.extend(protocol.as_ref().map(ProtocolStart::caution_in_words));
     let to_heed = |timing: &&Timing| timing.state == WindowState::Passed || timing.served_at.is_some();
     cautions.extend(timing.as_ref().filter(to_heed).map(|timing| timing.text.clone()));
     cautions.extend(not_followed(&planned));
@@ -211,6 +228,15 @@ pub(crate) fn told(candidate: &Candidate, turn: Turn, offers: Offers, open: &[Wi
         cautions,
     };
     NextService { call, candidates }
+}
+
+/// The timed protocol that has her to be served on the day of `at`, or had her within the last three days.
+fn running(candidate: &Candidate, starts: &[ProtocolStart], at: Timestamp) -> Option<ProtocolStart> {
+    let (from, until) = (timed_protocol::matters_from(at), at.plus(TimeDelta::days(1)));
+    let hers = starts.iter().filter(|start| start.animal_id == candidate.id);
+    let near = hers.filter(|start| (from..=until).contains(&start.inseminate_at));
+    let stands = near.map(|start| start.clone().at(&candidate.history, at));
+    stands.filter(|start| start.state == StartState::Running).last()
 }
 
 /// Her kinship with each sire whose straws she may have, or not.

@@ -12,7 +12,7 @@ use crate::{
         animals::{
             call_out,
             due::{self, Window},
-            pedigree,
+            pedigree, timed_protocol,
         },
         straws::stock,
     },
@@ -21,13 +21,15 @@ use crate::{
 /// How far the day of a herd may begin before or after that of UTC.
 const ZONES_APART: TimeDelta = TimeDelta::hours(15);
 
-/// A heat counts for three days, a return comes after 18 to 24; a day more on either side.
+/// A heat counts for three days, and so does the hour of a timed protocol; a return comes after 18 to 24; a day more on either side.
 fn window(date: Day) -> Window {
     let start = date.start_in(TimeZone::UTC).plus(-ZONES_APART);
     let end = date.plus_days(1).start_in(TimeZone::UTC).plus(ZONES_APART);
     Window {
         heats_from: start.plus(-TimeDelta::days(4)),
         heats_until: end,
+        protocols_from: start.plus(-TimeDelta::days(4)),
+        protocols_until: end.plus(TimeDelta::days(1)),
         services_from: start.plus(-TimeDelta::days(25)),
         services_until: end.plus(-TimeDelta::days(17)),
     }
@@ -52,8 +54,10 @@ pub async fn gather(tx: &mut Tx, business: BusinessId, date: Day, herds: &[HerdI
     let candidates = due::candidates(tx, business, herds, window).await?;
     let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
+    let hours = (window.protocols_from, window.protocols_until);
+    let protocols = timed_protocol::ahead_of(tx, business, &animals, hours.0, Some(hours.1)).await?;
     let stock = stock::all(tx, business).await?;
     let pedigree =
         pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
-    Ok(Facts { candidates, pedigree, stock, out: Vec::new(), requests })
+    Ok(Facts { candidates, pedigree, stock, out: Vec::new(), requests, protocols })
 }

@@ -45,5 +45,6 @@ fn in_words(item: &WatchItem) -> String {
         WatchKind::Recheck => format!("the pregnancy is to be checked again from {from}{until}."),
         WatchKind::Calving => format!("due to calve on {on}, expected from {from}{until}."),
         WatchKind::FirstService => format!("to be served from {from}."),
+        WatchKind::ProtocolStep => format!("a step of a timed protocol on {on}."),
     }
 }

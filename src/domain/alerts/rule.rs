@@ -147,7 +147,9 @@ impl AlertRuleDetails {
             && (self.kind.is_of_animals()
                 || matches!(
                     self.kind,
-                    AlertKind::WithdrawalUnresolved | AlertKind::RuleOverridden | AlertKind::ConceptionFalling
+                    AlertKind::WithdrawalUnresolved
+                        | AlertKind::RuleOverridden
+                        | AlertKind::ConceptionFalling
                 ))
         {
             wrong("tank_id", "does not belong to this kind; name a herd, or nothing");

@@ -23,5 +23,6 @@ pub mod reverse_service;
 pub mod round;
 pub mod service;
 pub mod service_kind;
+pub mod timed_protocol;
 pub mod timing;
 pub mod watch;

@@ -21,6 +21,7 @@ use crate::{
             objection::{Deviation, waiting_warning},
             offers::{precedence, sires_of},
             reservation::{Offers, Supply, reserve},
+            timed_protocol::{ProtocolStart, StartState},
             timing::{Timing, WindowState, timing},
         },
         straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary, stock::Stock},
@@ -199,6 +200,8 @@ pub struct Facts {
     pub out: Vec<(AnimalId, Timestamp)>,
     /// What farms ask for and still wait for, the oldest first.
     pub requests: Vec<WaitingCallOut>,
+    /// Timed protocols that nobody stopped and whose insemination may be on the day.
+    pub protocols: Vec<ProtocolStart>,
 }
 
 impl Facts {
@@ -214,6 +217,8 @@ struct Listed<'f> {
     turn: Turn,
     timing: Timing,
     permitted: bool,
+    /// The timed protocol that brings her to it.
+    protocol: Option<ProtocolStart>,
 }
 
 impl Listed<'_> {
@@ -225,7 +230,7 @@ impl Listed<'_> {
 /// Plans the round of `date` as it stands at `now`.
 pub fn plan(date: Day, facts: &Facts, now: Timestamp) -> Round {
     let mut listed: Vec<Listed<'_>> =
-        facts.candidates.iter().filter_map(|candidate| listed(candidate, date, now)).collect();
+        facts.candidates.iter().filter_map(|candidate| on_the_list(candidate, facts, date, now)).collect();
     listed.sort_by_key(|listed| {
         (listed.timing.latest_at, listed.candidate.herd_id, listed.candidate.number.clone())
     });
@@ -298,7 +303,39 @@ fn listed(candidate: &Candidate, date: Day, now: Timestamp) -> Option<Listed<'_>
     let is_missed = at == now && timing.latest_at < start;
     // Who was served before the day began is done with.
     let is_over = served_at.is_some_and(|served| served < start);
-    ((touches || is_missed) && !is_over).then_some(Listed { candidate, turn, timing, permitted })
+    let listed = Listed { candidate, turn, timing, permitted, protocol: None };
+    ((touches || is_missed) && !is_over).then_some(listed)
+}
+
+/// Whether she is on the list, by a timed protocol or by a heat; the hour that a veterinarian set goes before.
+fn on_the_list<'f>(candidate: &'f Candidate, facts: &Facts, date: Day, now: Timestamp) -> Option<Listed<'f>> {
+    let of_hers = facts.protocols.iter().filter(|start| start.animal_id == candidate.id);
+    let by_protocol = of_hers.filter_map(|start| listed_by_protocol(candidate, start, date, now)).next();
+    by_protocol.or_else(|| listed(candidate, date, now))
+}
+
+/// Whether a timed protocol has her on the list: it runs, or she was served in it that day. Today's list has those too whom
+/// nobody served at their hour, until that is three days ago.
+fn listed_by_protocol<'f>(
+    candidate: &'f Candidate,
+    start: &ProtocolStart,
+    date: Day,
+    now: Timestamp,
+) -> Option<Listed<'f>> {
+    let (start_of_day, end, at) = moment(candidate.herd.time_zone, date, now);
+    let stands = start.clone().at(&candidate.history, at);
+    if !matches!(stands.state, StartState::Running | StartState::Served) {
+        return None;
+    }
+    let turn = candidate.at(at);
+    let wanted = turn.allowed.semen_types.first().copied().unwrap_or(SemenType::Conventional);
+    let timing = stands.timing(wanted, at);
+    let permitted = candidate.objections(&turn).is_empty();
+    let touches = timing.earliest_at <= end && timing.latest_at >= start_of_day;
+    let is_missed = at == now && timing.latest_at < start_of_day;
+    let is_over = stands.served_at().is_some_and(|served| served < start_of_day);
+    let listed = Listed { candidate, turn, timing, permitted, protocol: Some(stands) };
+    ((touches || is_missed) && !is_over).then_some(listed)
 }
 
 /// Whether she may come back into heat on the day, and was neither seen to nor found pregnant.
@@ -456,13 +493,14 @@ fn due(
     planned: Vec<StandingChoice>,
     out: Option<Timestamp>,
 ) -> DueAnimal {
-    let Listed { candidate, turn, timing, permitted } = listed;
+    let Listed { candidate, turn, timing, permitted, protocol } = listed;
     let zone = candidate.herd.time_zone;
     let objections = candidate.objections(turn);
     let mut cautions: Vec<String> =
         waiting_warning(&turn.status, &candidate.herd, turn.at).into_iter().collect();
     cautions.extend(candidate.doubts(turn));
     cautions.extend(plan_caution(listed, straw.as_ref(), &planned));
+    cautions.extend(protocol.as_ref().map(ProtocolStart::caution_in_words));
     cautions.extend(out.map(|since| {
         format!("A straw has been out for her since {} and is not accounted for.", since.display_in(zone))
     }));

@@ -12,7 +12,7 @@ use crate::{
     domain::{
         animals::history::{FoundHeat, HeatMethod},
         straws::semen::SemenType,
-        values::{TimeZone, Timestamp},
+        values::{Name, TimeZone, Timestamp},
     },
     text_enum,
 };
@@ -36,7 +36,8 @@ pub struct Timing {
     pub semen_type: SemenType,
     /// How the heat was found.
     pub method: HeatMethod,
-    /// From when the hours count: seen standing; the sensor's threshold; of a timed protocol the second GnRH.
+    /// From when the hours count: seen standing; the sensor's threshold; of a timed protocol the second GnRH, or the
+    /// hour that the veterinarian set for the insemination.
     pub standing_at: Timestamp,
     /// Not before this.
     pub earliest_at: Timestamp,
@@ -173,6 +174,27 @@ pub fn timing(
     }
 }
 
+/// When to inseminate at the end of a timed protocol of which `prescribed_by` set the hour: that hour goes before all others,
+/// and the window around it is as wide as the published one around its middle.
+pub fn planned(
+    hour: Timestamp,
+    prescribed_by: &Name,
+    semen: SemenType,
+    at: Timestamp,
+    served_at: Option<Timestamp>,
+    zone: TimeZone,
+) -> Timing {
+    let heat = FoundHeat { at: hour.plus(TimeDelta::hours(-TIMED.best)), method: HeatMethod::TimedProtocol };
+    Timing {
+        standing_at: hour,
+        source: format!(
+            "the hour that {prescribed_by} set, which goes before any other; the window about it is as wide as 16-25 h after the \
+             second GnRH (extension, as read by a second source) about 20 h"
+        ),
+        ..timing(heat, semen, at, served_at, zone)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -235,6 +257,18 @@ mod tests {
             assert_eq!((earliest, latest), (16, 25));
             assert!((earliest..latest).contains(&best));
         }
+    }
+
+    #[test]
+    fn a_planned_insemination_is_best_at_the_hour_that_was_set() {
+        let hour = instant("2026-03-12T08:00:00+01:00");
+        let by = Name::parse("Dr. Example").unwrap();
+        let timing = planned(hour, &by, SemenType::SexedFemale, hour, None, vienna());
+        assert_eq!((timing.best_at, timing.standing_at), (hour, hour));
+        // 16-25 h about 20 h: extension, as read by a second source.
+        assert_eq!(timing.earliest_at, instant("2026-03-12T04:00:00+01:00"));
+        assert_eq!(timing.latest_at, instant("2026-03-12T13:00:00+01:00"));
+        assert!(timing.source.contains("Dr. Example") && timing.method.is_timed());
     }
 
     #[test]

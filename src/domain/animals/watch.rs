@@ -2,6 +2,8 @@
 //!
 //! Derived from what is on record, as everything about an animal. Days are those of her herd.
 
+use std::collections::HashMap;
+
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -11,6 +13,7 @@ use crate::{
             gestation::EarliestCheck,
             history::{AnimalEvent, AnimalHistory, PastService, ServiceResult},
             service::{FollowUp, Served},
+            timed_protocol::{ProtocolStart, WatchedStep},
         },
         values::{AnimalId, Code, Day, Days, HeatHours, HerdId, Name, ServiceId, TimeZone, Timestamp},
     },
@@ -30,6 +33,8 @@ text_enum! {
         Calving = "calving",
         /// The waiting period is over and nobody has served her.
         FirstService = "first_service",
+        /// A step of a timed protocol.
+        ProtocolStep = "protocol_step",
     }
 }
 
@@ -68,13 +73,15 @@ pub struct WatchItem {
     pub to_on: Option<Day>,
     /// The service that it follows from.
     pub service_id: Option<ServiceId>,
+    /// `protocol_step`: which one, at which hour, and who answers for it.
+    pub protocol: Option<WatchedStep>,
     /// `pregnancy_check`: from when on each method can be trusted.
     pub checks: Vec<EarliestCheck>,
     /// Why, in words.
-    #[schema(max_length = 300)]
+    #[schema(max_length = 1000)]
     pub reason: String,
     /// Where the days come from.
-    #[schema(max_length = 300)]
+    #[schema(max_length = 500)]
     pub source: String,
 }
 
@@ -279,6 +286,7 @@ impl Watched {
             on,
             to_on: None,
             service_id: None,
+            protocol: None,
             checks: Vec::new(),
             reason: String::new(),
             source: String::new(),
@@ -286,10 +294,30 @@ impl Watched {
     }
 }
 
-/// What is to be watched of all of these, the earliest first.
-pub fn all(animals: &[Watched], now: Timestamp, until: impl Fn(Day) -> Day) -> Vec<WatchItem> {
+/// Starts as they stand by what is on record of these animals.
+pub fn as_they_stand(starts: Vec<ProtocolStart>, animals: &[Watched], now: Timestamp) -> Vec<ProtocolStart> {
+    let histories: HashMap<AnimalId, &AnimalHistory> =
+        animals.iter().map(|animal| (animal.id, &animal.history)).collect();
+    let empty = AnimalHistory::default();
+    let stands = |start: ProtocolStart| {
+        let history = histories.get(&start.animal_id).copied().unwrap_or(&empty);
+        start.at(history, now)
+    };
+    starts.into_iter().map(stands).collect()
+}
+
+/// What is to be watched of all of these, the earliest first; with the steps of the timed protocols that began for some.
+pub fn all(
+    animals: &[Watched],
+    starts: Vec<ProtocolStart>,
+    now: Timestamp,
+    until: impl Fn(Day) -> Day,
+) -> Vec<WatchItem> {
     let of = |animal: &Watched| animal.items(now, until(now.day_in(animal.time_zone)));
     let mut items: Vec<_> = animals.iter().flat_map(of).collect();
+    for start in as_they_stand(starts, animals, now) {
+        items.extend(start.items(now, until(now.day_in(start.time_zone))));
+    }
     items.sort_by_cached_key(|item| {
         (item.from_on, item.herd_id, item.animal_number.clone(), item.animal_id, item.kind)
     });

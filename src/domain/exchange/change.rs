@@ -46,6 +46,10 @@ text_enum! {
         Consignment = "consignment",
         /// A farm that asks for the technician.
         CallOut = "request",
+        /// A veterinarian's list of steps to a timed insemination.
+        TimedProtocol = "timed_protocol",
+        /// A timed protocol that began for an animal.
+        ProtocolStart = "protocol_start",
         /// Something that a herd system sent by the Animal Data Exchange.
         AdeItem = "ade_item",
     }
@@ -72,6 +76,8 @@ impl ChangeKind {
             Self::Stocktake => "/v1/stocktakes",
             Self::Consignment => "/v1/consignments",
             Self::CallOut => "/v1/requests",
+            Self::TimedProtocol => "/v1/timed-protocols",
+            Self::ProtocolStart => "/v1/protocol-starts",
             Self::AdeItem => "/v1/ade-items",
         }
     }

@@ -9,4 +9,5 @@ pub mod mating_plan;
 pub mod next_service;
 pub mod round;
 pub mod service;
+pub mod timed_protocol;
 pub mod watch;

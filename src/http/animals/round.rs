@@ -377,7 +377,8 @@ fn clock(at: Timestamp, zone: TimeZone, date: Day) -> String {
     }
 }
 
-fn escaped(text: &str) -> String {
+/// Text in a page.
+pub fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 

@@ -63,8 +63,8 @@ pub struct Watch {
 /// What to watch.
 #[utoipa::path(get, path = "/v1/watch", operation_id = "get_watch", tag = "Watch",
     summary = "Get what to watch",
-    description = "Returns to heat (day 18-24), pregnancy checks by method, rechecks (day 60-90), calvings due and overdue, and \
-        cows past the herd's waiting period without a service: each with its days in the herd's own calendar, its reason and the \
+    description = "Returns to heat (day 18-24), pregnancy checks by method, rechecks (day 60-90), calvings due and overdue, \
+        cows past the herd's waiting period without a service, steps of timed protocols: each with its days in the herd's own calendar, its reason and the \
         source of the days. Without `herd_id` it covers all herds of a business of up to 20,000 animals. These are dates to look \
         at an animal; what is done then is for her keeper and a veterinarian.",
     params(WatchQuery),
@@ -93,7 +93,8 @@ async fn items(
         return Err(Problem::invalid(Kind::InvalidQuery, vec![fault]));
     }
     let animals = store::animals::watch::animals(tx, business, herd, now).await?;
-    Ok(watch::all(&animals, now, until))
+    let starts = store::animals::timed_protocol::ahead(tx, business, herd, now).await?;
+    Ok(watch::all(&animals, starts, now, until))
 }
 
 /// `GET /v1/watch.ics`: what to watch as a calendar (RFC 5545), by the token in its address and nothing else.
@@ -143,6 +144,7 @@ fn event(item: &WatchItem, now: Timestamp) -> Event {
         WatchKind::Recheck => "check the pregnancy again",
         WatchKind::Calving => "due to calve",
         WatchKind::FirstService => "not served since she calved",
+        WatchKind::ProtocolStep => item.reason.as_str(),
     };
     let (from, to) = match item.kind {
         // One day says more than a span around it.
@@ -150,6 +152,10 @@ fn event(item: &WatchItem, now: Timestamp) -> Event {
         _ => (item.from_on, item.to_on.unwrap_or(item.from_on)),
     };
     let follows = item.service_id.map_or(item.animal_id.0, |service| service.0);
+    let follows = match &item.protocol {
+        Some(step) => format!("{}-{}", step.start_id, step.step),
+        None => follows.to_string(),
+    };
     Event {
         uid: format!("{}-{follows}@tankside", item.kind),
         said_at: now,

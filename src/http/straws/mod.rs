@@ -4,6 +4,7 @@ pub mod batch;
 pub mod consignment;
 pub mod discard;
 pub mod hold;
+pub mod labels;
 pub mod lot;
 pub mod movement;
 pub mod outlook;

@@ -18,7 +18,7 @@ use crate::{
     },
 };
 
-/// Within which times a heat, or a service, makes an animal one that may be due.
+/// Within which times a heat, a service, or the hour of a timed protocol makes an animal one that may be due.
 #[derive(Clone, Copy, Debug)]
 pub struct Window {
     /// Heats from then.
@@ -29,16 +29,20 @@ pub struct Window {
     pub services_from: Timestamp,
     /// Services up to then.
     pub services_until: Timestamp,
+    /// Hours of timed protocols from then.
+    pub protocols_from: Timestamp,
+    /// Hours of timed protocols up to then.
+    pub protocols_until: Timestamp,
 }
 
-/// Animals with a heat or a service in the window, of these herds or of all, without their pedigrees.
+/// Animals with a heat, a service or the end of a timed protocol in the window, of these herds or of all, without their pedigrees.
 pub async fn candidates(
     tx: &mut Tx,
     business: BusinessId,
     herds: &[HerdId],
     window: Window,
 ) -> Result<Vec<Candidate>> {
-    // Uses animal_event_heat_at and service_at, and for each animal service_by_animal and animal_event_by_animal.
+    // Uses animal_event_heat_at, service_at and protocol_start_ahead, and for each animal service_by_animal and animal_event_by_animal.
     macro_rules! due {
         ($history:expr, $plan:expr, $herds:expr) => {
             concat!(
@@ -54,7 +58,10 @@ pub async fn candidates(
                          and e.happened_at between $2 and $3
                        union
                        select v.animal_id from service v
-                       where v.business_id = $1 and v.reversed_at is null and v.served_at between $4 and $5) as due
+                       where v.business_id = $1 and v.reversed_at is null and v.served_at between $4 and $5
+                       union
+                       select s.animal_id from protocol_start s
+                       where s.business_id = $1 and s.stopped_at is null and s.inseminate_at between $8 and $9) as due
                  join animal a on a.business_id = $1 and a.id = due.animal_id
                  join herd h on h.business_id = $1 and h.id = a.herd_id
                  where a.left_on is null and ($6 or a.herd_id ",
@@ -75,6 +82,8 @@ pub async fn candidates(
         .bind(window.services_until)
         .bind(herds.is_empty())
         .bind(list(herds))
+        .bind(window.protocols_from)
+        .bind(window.protocols_until)
         .all()
         .await?;
     rows.into_iter().map(|row| row.candidate(Pedigree::<Relative>::new())).collect()

@@ -14,4 +14,5 @@ pub mod numbering;
 pub mod pedigree;
 pub mod service;
 pub mod service_list;
+pub mod timed_protocol;
 pub mod watch;

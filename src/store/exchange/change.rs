@@ -97,6 +97,8 @@ impl NewChange {
             | ChangeKind::Consignment
             | ChangeKind::CallOut
             | ChangeKind::MatingPlan
+            | ChangeKind::TimedProtocol
+            | ChangeKind::ProtocolStart
             | ChangeKind::AdeItem => false,
         }
     }

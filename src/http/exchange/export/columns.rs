@@ -90,6 +90,9 @@ columns! {
         reason, reverses, reversed_by, exposure_s, note, warnings, lot_id, recorded_at, recorded_by;
     Requests: id, herd_id, herd_name, animals, text, wanted_by, caller, telephone, asked_at, state, closed_at, close_reason,
         warnings, recorded_at, recorded_by;
+    TimedProtocols: id, herd_id, name, prescribed_by, steps, caution, created_at;
+    ProtocolStarts: id, protocol_id, name, prescribed_by, herd_id, herd_name, time_zone, animal_id, animal_number, starts_on,
+        inseminate_at, calendar, state, over_at, over_reason, stopped_at, stop_reason, recorded_at, recorded_by, caution, warnings;
     NitrogenReadings: id, tank_id, read_at, measured, depth_mm, litres, frost, source, technician, note, supersedes,
         superseded_by, warnings, recorded_at;
     Refills: id, tank_id, filled_at, depth_before_mm, depth_after_mm, litres_added, technician, note, supersedes,

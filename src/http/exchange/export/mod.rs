@@ -81,6 +81,10 @@ text_enum! {
         Register = "register",
         /// Farms that asked for the technician.
         Requests = "requests",
+        /// Timed protocols.
+        TimedProtocols = "timed-protocols",
+        /// Animals for whom timed protocols began.
+        ProtocolStarts = "protocol-starts",
         /// Readings of the nitrogen in all tanks.
         NitrogenReadings = "nitrogen-readings",
         /// Refills of all tanks.

@@ -184,6 +184,16 @@ impl Progress {
                 let rows = store::animals::call_out::list(tx, business, wanted, page).await?;
                 self.items(&rows, |call_out| call_out.id.0)
             }
+            ExportList::TimedProtocols => {
+                let rows = store::animals::timed_protocol::list(tx, business, None, page).await?;
+                self.items(&all_tagged(rows)?, |protocol| protocol.thing.id.0)
+            }
+            ExportList::ProtocolStarts => {
+                let wanted = store::animals::timed_protocol::Wanted::default();
+                let rows =
+                    store::animals::timed_protocol::list_starts(tx, business, wanted, page, now).await?;
+                self.items(&rows, |start| start.id.0)
+            }
             ExportList::NitrogenReadings => {
                 let rows = store::nitrogen::level::all_readings(tx, business, page).await?;
                 self.items(&rows, |reading| reading.id.0)
