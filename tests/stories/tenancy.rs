@@ -111,7 +111,8 @@ async fn book_of(client: &Client) -> Ids {
     let asked = json!({"herd_id": farm.herd, "animal_ids": [animal]});
     ids.insert("requests", client.make("/v1/requests", asked).await);
     let protocol = json!({"herd_id": farm.herd, "name": "Heifers", "prescribed_by": "Dr. Example",
-                          "steps": [{"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]});
+                          "steps": [{"day": 0, "time": "08:00", "kind": "treatment", "text": "As prescribed"},
+                                    {"day": 1, "time": "08:00", "kind": "insemination", "text": "Inseminate"}]});
     let protocol = client.make("/v1/timed-protocols", protocol).await;
     let body = json!({"animal_ids": [watched], "starts_on": "2026-03-03"});
     let begun = client.post(&format!("/v1/timed-protocols/{protocol}/starts"), body).await.created();
