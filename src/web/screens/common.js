@@ -1,7 +1,7 @@
 // What several screens show alike.
 
 import { now } from "../clock.js";
-import { code, h, svg } from "../dom.js";
+import { h, svg } from "../dom.js";
 import { isSexed, protocolOf } from "../rules/thaw.js";
 import { t, told, when } from "../texts.js";
 import { stockKey } from "../store.js";
