@@ -1,6 +1,6 @@
 // Every tap is written here before it is confirmed, and leaves only after an answer.
 
-import { iso, now, uuid7 } from "./clock.js";
+import { now, uuid7 } from "./clock.js";
 import { strict } from "./store.js";
 
 /** @typedef {import("./store.js").Db} Db @typedef {import("./store.js").Entry} Entry @typedef {import("./store.js").Straw} Straw */
@@ -121,9 +121,6 @@ export async function amend(db, n, change, { straw, entries = [] }) {
     throw new CannotKeep(String(error), { cause: error });
   }
 }
-
-/** What is answered on this device's own paper: an instant of the book. @param {number} at */
-export const instant = (at) => iso(at);
 
 /** Straws that acts on this device took from a place and the service does not know yet. @param {Entry[]} outbox */
 export function takenHere(outbox) {

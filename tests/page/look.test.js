@@ -142,7 +142,7 @@ async function eachScreen(page, look) {
 }
 
 /** Screens that time brings: made so by the instants that are kept. */
-async function byTime(page, look) {
+async function byTime(page, look, wire) {
   const set = (readyIn, useByIn, extra) =>
     page.evaluate(
       async ([ready, use, more]) => {
@@ -170,6 +170,32 @@ async function byTime(page, look) {
   await set(-1000, -125_000, false);
   await seen(page, ".clock.late");
   await look("thaw late");
+  for (const name of ["sign_in", "welcome", "cannot", "broken"]) {
+    await show(page, name);
+    await sleep(650);
+    await look(name);
+  }
+  // Refused, and a day without a signal.
+  wire.cut();
+  await page.evaluate(async () => {
+    const { openDB } = await import("/vendor/idb.js");
+    const { now } = await import("/clock.js");
+    const db = await openDB("tankside");
+    const [first] = await db.getAll("outbox");
+    await db.put("outbox", { ...first, state: "refused", answer: { status: 409, title: "", detail: "1 asked for, 0 there.", at: now() } });
+    const at = now() - 13 * 3_600_000;
+    await db.put("meta", at, "snapshot_at");
+    for (const tank of await db.getAll("tanks")) {
+      tank.nitrogen.last_reading.read_at = new Date(at - 8 * 86_400_000).toISOString();
+      await db.put("tanks", tank);
+    }
+    db.close();
+    location.hash = "#/phone";
+    location.reload();
+  });
+  await seen(page, ".queue .refused");
+  await seen(page, ".strip .stale");
+  await look("refused and stale");
 }
 
 const LOOKS = [
@@ -203,7 +229,7 @@ describe("every screen", { concurrency: 2 }, () => {
         await page.setViewportSize(SIZES[0]);
       };
       await eachScreen(page, look);
-      await byTime(page, look);
+      await byTime(page, look, own);
       assert.deepEqual(faults, []);
     });
   }

@@ -91,6 +91,8 @@ test("what the book refuses stays, says so, and holds up nothing else", async (t
   await page.reload();
   await page.waitForSelector(".queue .refused");
   assert.equal((await kept(page, "outbox")).length, 2, "a refusal hides nothing");
+  const { items: alerts } = await service.get("/v1/alerts?open=true&limit=50");
+  assert.equal(alerts.filter((alert) => alert.kind === "act.refused").length, 1, "the office hears of it, once");
   adds(service);
 });
 

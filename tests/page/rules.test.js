@@ -92,6 +92,24 @@ test("sexed straws one at a time, never more than ten, no more than cool the bat
   assert.equal(roomFor("conventional", 0.25, 1000, [{ semen_type: "sexed_male", straw_ml: 0.25 }]), 0);
 });
 
+test("acts are sent by order; what may be undone holds up all, a question or a refusal its own case", async () => {
+  const { pick } = await import("../../src/web/sender.js");
+  const at = 1_000_000;
+  let n = 0;
+  const entry = (caseId, more = {}) => ({ n: ++n, case_id: caseId, state: "waiting", hold_until: 0, business_id: null, ...more });
+  const first = (...entries) => pick(entries, at, "b").entry?.n ?? null;
+  const [a, b] = [entry("one"), entry("two")];
+  assert.equal(first(a, b), a.n);
+  assert.equal(first({ ...a, hold_until: at + 5000 }, b), null, "within the ten seconds");
+  assert.equal(pick([{ ...a, hold_until: at + 5000 }, b], at, "b").next_at, at + 5000);
+  assert.equal(first({ ...a, hold_until: at + 3_600_000 }, b), a.n, "a clock that was put back holds nothing up");
+  assert.equal(first({ ...a, state: "asked", hold_until: at + 60_000 }, entry("one"), b), b.n);
+  assert.equal(first({ ...a, state: "refused" }, entry("one"), b), b.n);
+  assert.equal(first({ ...a, state: "replaced" }, b), b.n);
+  assert.equal(first({ ...a, state: "sending" }, b), a.n, "what a killed page was sending is sent again");
+  assert.equal(first({ ...a, business_id: "another" }, b), b.n, "acts of another book wait for its key");
+});
+
 test("both languages have every text, with the same placeholders, and every text is used", async () => {
   const { TEXTS } = await import("../../src/web/texts.js");
   const sources = sourcesOf(path.join(ROOT, "src/web")).join("\n");

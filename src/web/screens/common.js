@@ -1,7 +1,7 @@
 // What several screens show alike.
 
 import { now } from "../clock.js";
-import { code, h, svg } from "../dom.js";
+import { h, svg } from "../dom.js";
 import { isSexed, protocolOf } from "../rules/thaw.js";
 import { t, told, when } from "../texts.js";
 import { stockKey } from "../store.js";
@@ -146,11 +146,6 @@ export function usualTank(app) {
 /** @param {number} c */
 export const degrees = (c) => c.toFixed(1);
 
-/** Code and batch of a straw. @param {{code: string, batch: string}} straw */
-export function printedLines(straw) {
-  return [code(straw.code, "mid"), h("br"), code(straw.batch, "mid")];
-}
-
 /** An upright straw: fills, drains, or is barred. @param {string} look */
 export function strawPicture(look) {
   if (look === "late") return { picture: h("span.bar.closed", { "aria-hidden": "true" }), fill: null };
@@ -193,5 +188,3 @@ export function worstCaution(app, her, choice) {
 
 /** Whether a canister or its tank is closed here. @param {App} app @param {Choice} choice */
 export const onHold = (app, choice) => app.book["places"]?.get(stockKey(choice.lot_id, choice.place))?.on_hold ?? null;
-
-export { now };

@@ -1,7 +1,7 @@
 // A count, canister by canister: the goblet in hand, by pairs; nothing is changed in the book until the office accepts it.
 
 import { h } from "../dom.js";
-import { placeKey, stockKey } from "../store.js";
+import { placeKey } from "../store.js";
 import { counted } from "../taps.js";
 import { t } from "../texts.js";
 import { code } from "../dom.js";
@@ -128,5 +128,3 @@ function which(app) {
     ],
   };
 }
-
-export { stockKey };
