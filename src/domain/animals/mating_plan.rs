@@ -588,21 +588,20 @@ pub enum Landing {
 pub fn landing(plan: Option<&MatingPlan>, told: AdeItemId, last: Option<(AdeItemId, Timestamp)>) -> Landing {
     let is_told = |last: AdeItemId| last == told;
     match (plan, last) {
+        // Somebody took the plan away: only what comes after that is one.
         (None, Some((last, _))) if is_told(last) => Landing::Set(last),
-        (None, _) => Landing::Keep,
-        (Some(plan), Some((last, at))) if plan.item_id.is_none() => {
-            if !is_told(last) {
-                Landing::Keep
-            } else if at > plan.planned_at {
+        (Some(plan), Some((last, at))) if plan.item_id.is_none() && is_told(last) => {
+            if at > plan.planned_at {
                 Landing::Set(last)
             } else {
                 Landing::KeepLater
             }
         }
-        (Some(plan), Some((last, _))) if plan.item_id == Some(last) && !is_told(last) => Landing::Keep,
-        (Some(_), Some((last, _))) => Landing::Set(last),
+        (Some(plan), Some((last, _))) if plan.item_id.is_some_and(|item| item != last || is_told(last)) => {
+            Landing::Set(last)
+        }
         (Some(plan), None) if plan.item_id.is_some() => Landing::Remove,
-        (Some(_), None) => Landing::Keep,
+        _ => Landing::Keep,
     }
 }
 

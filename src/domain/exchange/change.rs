@@ -122,7 +122,8 @@ pub struct Link {
 #[derive(sqlx::FromRow)]
 struct Subject {
     kind: ChangeKind,
-    subject_id: Uuid,
+    #[sqlx(rename = "subject_id")]
+    id: Uuid,
     animal_id: Option<AnimalId>,
 }
 
@@ -131,7 +132,7 @@ impl From<Subject> for Link {
         let path = subject.kind.path();
         let href = match (subject.kind, subject.animal_id) {
             (ChangeKind::MatingPlan, Some(animal)) => format!("{path}/{animal}/mating-plan"),
-            _ => format!("{path}/{}", subject.subject_id),
+            _ => format!("{path}/{}", subject.id),
         };
         Self { href }
     }

@@ -119,9 +119,12 @@ struct Named<'l> {
 impl Named<'_> {
     /// The column by which he is named.
     fn column(&self) -> &'static str {
-        match self {
-            Self { id: (column, Some(_)), .. } | Self { name: (column, Some(_)), .. } => column,
-            Self { code: (column, _), .. } => column,
+        if self.id.1.is_some() {
+            self.id.0
+        } else if self.name.1.is_some() {
+            self.name.0
+        } else {
+            self.code.0
         }
     }
 

@@ -29,7 +29,7 @@ enum Step {
 /// What is to be done with plans once the item is written.
 #[derive(Default)]
 pub(super) struct Steps {
-    steps: Vec<Step>,
+    todo: Vec<Step>,
     /// What comes into the book by the item, and is told as the item.
     pub made: Vec<Uuid>,
     /// What the sender should know.
@@ -61,7 +61,7 @@ pub(super) async fn decide(
                 steps.messages.push(Message::information(text));
             }
             Landing::Remove => {
-                steps.steps.extend(current.map(|plan| Step::Remove(found.herd_id, animal, plan.id)));
+                steps.todo.extend(current.map(|plan| Step::Remove(found.herd_id, animal, plan.id)));
             }
             Landing::Set(last) => {
                 let Some(source) = stands.into_iter().chain(another.as_ref()).find(|one| one.id == last)
@@ -70,7 +70,7 @@ pub(super) async fn decide(
                 };
                 let plan = plan_of(cx, source, animal, &mut steps.messages).await?;
                 steps.made.push(plan.id.0);
-                steps.steps.push(Step::Set(found.herd_id, Box::new(plan), current.map(|plan| plan.id)));
+                steps.todo.push(Step::Set(found.herd_id, Box::new(plan), current.map(|plan| plan.id)));
             }
         }
     }
@@ -81,7 +81,7 @@ impl Steps {
     /// Does it.
     pub(super) async fn run(self, cx: &mut CommandContext<'_>) -> store::Result<()> {
         let business = cx.business();
-        for step in self.steps {
+        for step in self.todo {
             match step {
                 Step::Set(herd, plan, before) => {
                     mating_plan::set(cx.tx, business, herd, &plan, before).await?;
