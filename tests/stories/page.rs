@@ -538,3 +538,52 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
     send("good", "/v1/withdrawals", body, "1").await.created();
     assert_eq!(open_refusals(client).await.len(), 7);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn pages_of_named_sites_may_ask_and_others_not() {
+    const NAMED: &str = "https://herd.example";
+    let world = World::with(|config| config.cors_origins = vec![NAMED.parse().unwrap()]).await;
+    let client = &world.manager;
+    // Fetch, "CORS-preflight request": it carries no key.
+    let preflight = async |client: &Client, origin: &str| {
+        let headers = [
+            ("origin", origin),
+            ("access-control-request-method", "POST"),
+            ("access-control-request-headers", "authorization,content-type,idempotency-key,tankside-device"),
+        ];
+        client.send_without_key(Method::OPTIONS, "/v1/withdrawals", &headers, vec![]).await
+    };
+    let told = preflight(client, NAMED).await;
+    assert_eq!((told.status, told.header("access-control-allow-origin")), (200, NAMED));
+    assert!(told.header("access-control-allow-methods").contains("POST"));
+    for asked in ["authorization", "content-type", "idempotency-key", "if-none-match", "tankside-waiting"] {
+        assert!(told.header("access-control-allow-headers").contains(asked), "{asked}");
+    }
+    let read = client.send(Method::GET, "/v1/business", &[("origin", NAMED)], vec![]).await;
+    assert_eq!(read.header("access-control-allow-origin"), NAMED);
+    assert!(!read.headers.contains_key("access-control-allow-credentials"));
+    let exposed = read.header("access-control-expose-headers").to_ascii_lowercase();
+    for name in
+        ["etag", "link", "location", "idempotent-replayed", "ratelimit", "retry-after", "x-request-id"]
+    {
+        assert!(exposed.split(',').any(|told| told == name), "{name} is not in {exposed}");
+    }
+    read.expect(200);
+    // A key is needed all the same, and another site is not told that it may.
+    let without = client.send_without_key(Method::GET, "/v1/business", &[("origin", NAMED)], vec![]).await;
+    assert_eq!(without.header("access-control-allow-origin"), NAMED);
+    without.problem(401, "key-missing");
+    for other in ["https://other.example", "https://herd.example:8443", "null"] {
+        assert!(
+            !preflight(client, other).await.headers.contains_key("access-control-allow-origin"),
+            "{other}"
+        );
+    }
+    world.close().await;
+    // Where none is named nobody is answered anything of it.
+    let world = World::with(|_| ()).await;
+    let told = preflight(&world.manager, NAMED).await;
+    assert!(!told.headers.keys().any(|name| name.as_str().starts_with("access-control")), "{told:?}");
+    assert_eq!(told.status, 405);
+    world.close().await;
+}
