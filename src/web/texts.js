@@ -342,7 +342,7 @@ export const TEXTS = {
   cannot_text: ["Its storage is full or closed. What was kept before is safe. Make room, then try again.", "Der Speicher ist voll oder zu. Was schon da war, ist sicher. Platz machen, dann noch einmal."],
   try_again: ["TRY AGAIN", "NOCH EINMAL"],
   sign_out_title: ["Sign out?", "Abmelden?"],
-  sign_out_waits: ["{n} acts wait on this phone. Send them first. They stay here in any case.", "{n} Einträge warten hier. Erst senden. Sie bleiben in jedem Fall hier."],
+  sign_out_waits: ["Waiting on this phone: {n}. Send first. Nothing that waits is deleted.", "{n} Einträge warten hier. Erst senden. Sie bleiben in jedem Fall hier."],
   sign_out_none: ["Nothing waits. The key is taken off this phone.", "Nichts wartet. Der Schlüssel kommt vom Gerät."],
   sign_out_do: ["SIGN OUT", "ABMELDEN"],
   broken: ["Something on this page broke", "Auf dieser Seite ist etwas gebrochen"],

@@ -164,8 +164,9 @@ test("signing out takes the key and the book off the phone, and leaves what wait
   wire.cut();
   await show(page, "heat", farm.animals["104"].id);
   await tap(page, "seen");
+  await seen(page, ".rows");
   await show(page, "sign_out");
-  assert.match(await page.locator("main").textContent(), /1 acts wait on this phone/);
+  await page.waitForFunction(() => document.querySelector("main")?.textContent?.includes("Waiting on this phone: 1"));
   await tap(page, "out");
   await seen(page, '[data-id="try"]');
   assert.deepEqual(await kept(page, "animals"), []);
