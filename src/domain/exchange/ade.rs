@@ -205,7 +205,7 @@ pub struct Recommended {
     /// First choice, second choice.
     pub rank: Option<i64>,
     /// For which parity of hers: calvings, 0 for heifers (Norman et al. 2009, J Dairy Sci 92:2259-2269, count them so).
-    #[serde(alias = "parity")]
+    #[serde(rename = "parity")]
     pub lactation: Option<Lactation>,
 }
 
