@@ -13,13 +13,14 @@ fn main() -> Result<()> {
     let mut files = Vec::new();
     list(&folder, &mut files)?;
     files.sort();
-    let mut list = String::from("&[");
+    let mut entries = Vec::new();
     for file in files {
         let path = file.strip_prefix(&folder).map_err(Error::other)?;
         let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
-        list += &format!("({:?}, include_bytes!({:?})),\n", format!("/{}", parts.join("/")), file);
+        let (path, file) = (format!("/{}", parts.join("/")), file.to_string_lossy());
+        entries.push(format!("({path:?}, include_bytes!({file:?})),\n"));
     }
-    fs::write(from("OUT_DIR")?.join("web.rs"), list + "]")
+    fs::write(from("OUT_DIR")?.join("web.rs"), format!("&[{}]", entries.concat()))
 }
 
 fn list(folder: &Path, files: &mut Vec<PathBuf>) -> Result<()> {

@@ -109,7 +109,7 @@ async fn measure(store: &str, url: &str) -> [f64; 2] {
         let order = json!({"animal_id": animal, "lot_id": lot});
         let command = form::read::<NewWithdrawal>(&order, &InputPath::body()).unwrap();
         let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
-        let request = RequestContext { caller, request: String::new(), keyed };
+        let request = RequestContext { caller, request: String::new(), keyed, told: None };
         async move {
             let respond = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());

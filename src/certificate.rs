@@ -161,9 +161,9 @@ fn authority(names: &[String], ips: &[IpAddr], now: DateTime<Utc>) -> anyhow::Re
     let single = ips.iter().chain([&IpAddr::V6(Ipv6Addr::LOCALHOST)]);
     permitted.extend(single.map(|ip| CidrSubnet::from_addr_prefix(*ip, if ip.is_ipv4() { 32 } else { 128 })));
     let own = names.iter().map(String::as_str).chain(PRIVATE_NAMES);
-    let named = own.map(|name| GeneralSubtree::DnsName(name.to_owned()));
+    let by_name = own.map(|name| GeneralSubtree::DnsName(name.to_owned()));
     params.name_constraints = Some(NameConstraints {
-        permitted_subtrees: named.chain(permitted.into_iter().map(GeneralSubtree::IpAddress)).collect(),
+        permitted_subtrees: by_name.chain(permitted.into_iter().map(GeneralSubtree::IpAddress)).collect(),
         excluded_subtrees: Vec::new(),
     });
     Ok(params)
@@ -191,9 +191,9 @@ fn vouched_for(
     for subject in subjects {
         let name =
             ServerName::try_from(subject.as_str()).with_context(|| format!("{subject} is not a name"))?;
-        let verified =
+        let checked =
             verifier.verify_server_cert(certificate, &[], &name, &[], UnixTime::since_unix_epoch(at));
-        if let Err(error) = verified {
+        if let Err(error) = checked {
             bail!(
                 "the authority in this folder does not vouch for {subject} ({error}): it was made for other names, or is over. \
                  Name another --folder; its authority then goes on each device in place of this"

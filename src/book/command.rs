@@ -163,12 +163,12 @@ pub struct RequestContext {
     /// The Idempotency-Key.
     pub keyed: Option<Keyed>,
     /// That it was done already and is only told, and by which device.
-    pub told: Option<Told>,
+    pub told: Option<PastAct>,
 }
 
 /// An act that was done already and is told afterwards.
 #[derive(Clone, Debug)]
-pub struct Told {
+pub struct PastAct {
     /// The device that tells it, where it says so.
     pub device: Option<DeviceNote>,
 }

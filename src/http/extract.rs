@@ -7,7 +7,7 @@
 use crate::{
     book::{
         Caller,
-        command::{Keyed, RequestContext, Told},
+        command::{Keyed, PastAct, RequestContext},
     },
     domain::{
         access::Role,
@@ -216,10 +216,10 @@ impl<P: Permission> FromRequestParts<App> for DeleteRequest<P> {
 }
 
 /// Whether an act was done already and is only told: it says so, or, where it cannot, it waited on the device that sends it.
-fn told(headers: &HeaderMap, body: &Value) -> Option<Told> {
+fn told(headers: &HeaderMap, body: &Value) -> Option<PastAct> {
     let device = device::note(headers);
     let waited = device.as_ref().and_then(|device| device.waiting).is_some_and(|waiting| waiting.acts > 0);
-    body["already_done"].as_bool().unwrap_or(waited).then_some(Told { device })
+    body["already_done"].as_bool().unwrap_or(waited).then_some(PastAct { device })
 }
 
 /// A write says everything in its body.

@@ -240,7 +240,7 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
         .layer(middleware::map_request(plain_request_id))
 }
 
-/// Lets pages of other sites ask, each with a key of its own; no cookie is known here. (Fetch, https://fetch.spec.whatwg.org)
+/// Lets pages of other sites ask, each with a key of its own; no cookie is known here. (Fetch, <https://fetch.spec.whatwg.org>)
 fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
     let custom = ["idempotency-key", "tankside-device", "tankside-device-name", "tankside-waiting"];
     let asked =
@@ -252,7 +252,7 @@ fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
         .allow_methods([Method::GET, Method::HEAD, Method::POST, Method::PATCH, Method::DELETE])
         .allow_headers(asked.into_iter().chain(custom.map(HeaderName::from_static)).collect::<Vec<_>>())
         .expose_headers(exposed.into_iter().chain(told.map(HeaderName::from_static)).collect::<Vec<_>>())
-        .max_age(Duration::from_secs(600))
+        .max_age(Duration::from_mins(10))
 }
 
 async fn not_found(uri: Uri) -> Problem {

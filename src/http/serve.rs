@@ -122,7 +122,7 @@ pub async fn serve(
                 Some(tls) => match timeout(limits.header, tls.accept(stream)).await {
                     Ok(Ok(stream)) => converse(&http, stream, router, from, watcher).await,
                     Ok(Err(error)) => {
-                        tracing::debug!(%error, %from, "a connection did not become a secure one")
+                        tracing::debug!(%error, %from, "a connection did not become a secure one");
                     }
                     Err(_) => {}
                 },

@@ -259,7 +259,7 @@ async fn a_large_book_is_gone_through_once_a_day(world: &World) {
     world.look_round().await;
     assert_eq!(open(client).await.len(), 10);
     world.pass(TimeDelta::minutes(20));
-    let (_, again) = cost(world, world.look_round()).await;
+    let ((), again) = cost(world, world.look_round()).await;
     assert_eq!(reads(&again), 0, "nobody's record is read twice on a day: {again:?}");
     at(world, "2026-03-03T08:00:00Z").await;
     world.db().take_statements();
@@ -269,7 +269,7 @@ async fn a_large_book_is_gone_through_once_a_day(world: &World) {
         let path = format!("/v1/alerts/{}/acknowledgement", alert["id"].as_str().unwrap());
         client.post(&path, json!({})).await.expect(200);
     }
-    let (_, tomorrow) = cost(world, world.look_round()).await;
+    let ((), tomorrow) = cost(world, world.look_round()).await;
     assert_eq!(reads(&tomorrow), farms.len(), "one statement for each herd: {tomorrow:?}");
     // An animal of whom something changed is looked at alone.
     let animal = farms[0].animal(client, "new").await;

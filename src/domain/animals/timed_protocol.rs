@@ -323,8 +323,10 @@ impl ProtocolCalendar {
 
 text_enum! {
     /// Whether a start still runs.
+    #[derive(Default)]
     StartState {
         /// It runs.
+        #[default]
         Running = "running",
         /// She was served.
         Served = "served",
@@ -336,12 +338,6 @@ text_enum! {
         Over = "over",
         /// Nobody served her within three days of its hour.
         Missed = "missed",
-    }
-}
-
-impl Default for StartState {
-    fn default() -> Self {
-        Self::Running
     }
 }
 
@@ -520,7 +516,7 @@ impl ProtocolStart {
             return Err(Rejection::ProtocolNotPossible { text });
         }
         step.state = mark.step_state;
-        step.reason = mark.reason.clone();
+        step.reason.clone_from(&mark.reason);
         step.said_at = (mark.step_state != StepState::Planned).then_some(now);
         Ok(self)
     }

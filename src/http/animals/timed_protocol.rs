@@ -122,6 +122,7 @@ form! {
     /// Which starts a list shows.
     #[derive(IntoParams)]
     #[into_params(parameter_in = Query)]
+    #[allow(clippy::struct_field_names, reason = "the parameters are called so")]
     pub struct ProtocolStartFilter {
         /// Only of this protocol, also one that was taken away since.
         pub protocol_id: Option<TimedProtocolId>,

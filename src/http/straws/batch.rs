@@ -16,7 +16,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         Caller,
-        command::{Keyed, On, RequestContext, Told},
+        command::{Keyed, On, PastAct, RequestContext},
     },
     domain::{
         animals::record_service::NewService,
@@ -43,7 +43,7 @@ const MOST_ITEMS: usize = 1000;
 /// The items of a batch, as they were sent.
 struct Batch {
     caller: Caller,
-    told: Told,
+    told: PastAct,
     items: Vec<Result<Value, Problem>>,
 }
 
@@ -86,7 +86,7 @@ impl FromRequest<App> for Batch {
             return Err(Problem::invalid(Kind::InvalidInput, vec![InputPath::body().fault(detail)]));
         }
         // All of it has happened.
-        let told = Told { device: device::note(&parts.headers) };
+        let told = PastAct { device: device::note(&parts.headers) };
         Ok(Self { caller, told, items })
     }
 }
@@ -176,7 +176,7 @@ const MOST_FAULTS: usize = 20;
 async fn one(
     app: &App,
     caller: Caller,
-    told: Told,
+    told: PastAct,
     index: usize,
     item: Result<Value, Problem>,
 ) -> Result<ItemResult, Problem> {

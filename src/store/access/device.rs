@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::{
     domain::{
         access::device::{Device, SeenDevice},
-        values::BusinessId,
+        values::{BusinessId, Timestamp},
     },
     store::{Page, Result, Tx},
 };
@@ -18,7 +18,7 @@ pub async fn write(tx: &mut Tx, business: BusinessId, seen: &[SeenDevice]) -> Re
     let rows: Vec<_> = seen
         .iter()
         .map(|device| {
-            let oldest = device.waiting.oldest_at.map(|at| at.utc_micros());
+            let oldest = device.waiting.oldest_at.map(Timestamp::utc_micros);
             json!([
                 device.id,
                 device.key_id,
