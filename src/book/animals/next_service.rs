@@ -235,8 +235,8 @@ fn running(candidate: &Candidate, starts: &[ProtocolStart], at: Timestamp) -> Op
     let (from, until) = (timed_protocol::matters_from(at), at.plus(TimeDelta::days(1)));
     let hers = starts.iter().filter(|start| start.animal_id == candidate.id);
     let near = hers.filter(|start| (from..=until).contains(&start.inseminate_at));
-    let stands = near.map(|start| start.clone().at(&candidate.history, at));
-    stands.filter(|start| start.state == StartState::Running).last()
+    let mut stands = near.map(|start| start.clone().at(&candidate.history, at));
+    stands.rfind(|start| start.state == StartState::Running)
 }
 
 /// Her kinship with each sire whose straws she may have, or not.

@@ -309,8 +309,8 @@ fn listed(candidate: &Candidate, date: Day, now: Timestamp) -> Option<Listed<'_>
 
 /// Whether she is on the list, by a timed protocol or by a heat; the hour that a veterinarian set goes before.
 fn on_the_list<'f>(candidate: &'f Candidate, facts: &Facts, date: Day, now: Timestamp) -> Option<Listed<'f>> {
-    let of_hers = facts.protocols.iter().filter(|start| start.animal_id == candidate.id);
-    let by_protocol = of_hers.filter_map(|start| listed_by_protocol(candidate, start, date, now)).next();
+    let mut of_hers = facts.protocols.iter().filter(|start| start.animal_id == candidate.id);
+    let by_protocol = of_hers.find_map(|start| listed_by_protocol(candidate, start, date, now));
     by_protocol.or_else(|| listed(candidate, date, now))
 }
 

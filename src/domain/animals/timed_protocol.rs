@@ -339,6 +339,7 @@ text_enum! {
     }
 }
 
+#[expect(clippy::derivable_impls, reason = "the list of words takes no attribute for its first")]
 impl Default for StartState {
     fn default() -> Self {
         Self::Running
@@ -520,7 +521,7 @@ impl ProtocolStart {
             return Err(Rejection::ProtocolNotPossible { text });
         }
         step.state = mark.step_state;
-        step.reason = mark.reason.clone();
+        step.reason.clone_from(&mark.reason);
         step.said_at = (mark.step_state != StepState::Planned).then_some(now);
         Ok(self)
     }

@@ -121,6 +121,7 @@ async fn list_of_protocol(
 form! {
     /// Which starts a list shows.
     #[derive(IntoParams)]
+    #[expect(clippy::struct_field_names, reason = "what they name on the wire")]
     #[into_params(parameter_in = Query)]
     pub struct ProtocolStartFilter {
         /// Only of this protocol, also one that was taken away since.

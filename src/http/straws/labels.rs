@@ -69,7 +69,9 @@ fn page(tank: &Tank, mut stock: Vec<Stock>, made: &str) -> String {
             body.push_str("<p class=\"empty\">empty</p>");
         } else {
             body.push_str("<table><tr><th>Cane<th>Goblet<th>Sire<th>Type<th>Straws</tr>");
-            here.iter().for_each(|stock| line(&mut body, stock));
+            for stock in &here {
+                line(&mut body, stock);
+            }
             body.push_str("</table>");
         }
         let straws: i64 = here.iter().map(|stock| stock.straws).sum();
