@@ -249,7 +249,7 @@ fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
     let exposed = [header::ETAG, header::LINK, header::LOCATION, header::RETRY_AFTER, REQUEST_ID];
     CorsLayer::new()
         .allow_origin(origins.to_vec())
-        .allow_methods([Method::GET, Method::HEAD, Method::POST, Method::PATCH, Method::DELETE])
+        .allow_methods([Method::GET, Method::HEAD, Method::POST, Method::PUT, Method::PATCH, Method::DELETE])
         .allow_headers(asked.into_iter().chain(custom.map(HeaderName::from_static)).collect::<Vec<_>>())
         .expose_headers(exposed.into_iter().chain(told.map(HeaderName::from_static)).collect::<Vec<_>>())
         .max_age(Duration::from_mins(10))

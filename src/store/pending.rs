@@ -65,6 +65,8 @@ pub(crate) struct BookState {
     pub(crate) has_open_alerts: bool,
     /// Some farm waits for the technician.
     pub(crate) has_open_call_outs: bool,
+    /// Some farm asked for the technician, ever.
+    pub(crate) has_call_outs: bool,
 }
 
 impl Pending {

@@ -211,6 +211,11 @@ async fn some_of_everything(client: &Client) -> Farm {
     for name in ["To watch", "The same"] {
         client.make("/v1/calendars", json!({"name": name})).await;
     }
+    let planned = farm.animal(client, "0").await;
+    let plan = json!({"choices": [{"sire_id": farm.sire}]}).to_string().into_bytes();
+    let path = format!("/v1/animals/{planned}/mating-plan");
+    let headers = [("content-type", "application/json")];
+    client.send(reqwest::Method::PUT, &path, &headers, plan).await.created();
     for canister in [5, 6] {
         client
             .make("/v1/holds", json!({"tank_id": farm.tank, "canister": canister, "reason": "Doubt."}))
@@ -234,11 +239,6 @@ async fn some_of_everything(client: &Client) -> Farm {
             .make("/v1/consignments", json!({"direction": direction, "party": party, "lines": lines}))
             .await;
     }
-    let planned = farm.animal(client, "0").await;
-    let plan = json!({"choices": [{"sire_id": farm.sire}]}).to_string().into_bytes();
-    let path = format!("/v1/animals/{planned}/mating-plan");
-    let headers = [("content-type", "application/json")];
-    client.send(reqwest::Method::PUT, &path, &headers, plan).await.created();
     for (number, depth) in [("1", 400), ("2", 390), ("3", 380)] {
         let animal = farm.animal(client, number).await;
         let withdrawal =

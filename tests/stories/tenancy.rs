@@ -334,6 +334,8 @@ fn said(answer: &Answer, id: &str) -> (u16, String, Vec<(String, String)>) {
         .headers
         .iter()
         .filter(|(name, _)| !["date", "x-request-id", "ratelimit"].contains(&name.as_str()))
+        // A weak one is of what was asked, too.
+        .filter(|(name, value)| *name != "etag" || !value.as_bytes().starts_with(b"W/"))
         .map(|(name, value)| (name.to_string(), value.to_str().unwrap().to_owned()))
         .collect();
     (answer.status, answer.text.replace(id, "(id)"), headers)

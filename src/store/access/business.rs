@@ -101,6 +101,7 @@ struct StateRow {
     has_animal_rules: bool,
     has_open_alerts: bool,
     has_open_call_outs: bool,
+    has_call_outs: bool,
     responses: String,
 }
 
@@ -118,6 +119,7 @@ macro_rules! read_state {
                             and r.kind in ('check.due', 'calving.due', 'return.watch')) as has_animal_rules,
                     exists (select 1 from alert a where a.business_id = $1 and a.cleared_at is null) as has_open_alerts,
                     exists (select 1 from call_out c where c.business_id = $1 and c.state = 'open') as has_open_call_outs,
+                    exists (select 1 from call_out c where c.business_id = $1) as has_call_outs,
                     (select ", $responses, " from act a
                      where a.business_id = $1 and a.idempotency_key ", $keys, ") as responses
              from business b where b.id = $1"
@@ -172,6 +174,7 @@ async fn read(
         has_animal_rules: row.has_animal_rules,
         has_open_alerts: row.has_open_alerts,
         has_open_call_outs: row.has_open_call_outs,
+        has_call_outs: row.has_call_outs,
     };
     Ok((Some(state), from_json(&row.responses)?))
 }

@@ -134,7 +134,7 @@ pub(in crate::store) async fn served(
     Ok(())
 }
 
-/// A service does not count any more: what a farm asked for may wait again.
+/// A service does not count any more: what a farm asked for may wait again. Where nobody ever asked it costs nothing.
 pub(in crate::store) async fn unserved(tx: &mut Tx, business: BusinessId, service: ServiceId) -> Result<()> {
     #[derive(sqlx::FromRow)]
     struct Row {
@@ -142,6 +142,9 @@ pub(in crate::store) async fn unserved(tx: &mut Tx, business: BusinessId, servic
         call_out: CallOut,
         animal_id: AnimalId,
         instead: Option<ServiceId>,
+    }
+    if !business::state(tx, business).await?.has_call_outs {
+        return Ok(());
     }
     // Uses call_out_of_animal and service_by_animal.
     let rows: Vec<Row> = tx
