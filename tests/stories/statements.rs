@@ -167,10 +167,10 @@ async fn moving_straws_costs_few_statements(world: &World) {
 fn most_of(path: &str) -> usize {
     match path {
         // The animal with her plan, the timed protocol that leads to it, the straws in question, the pedigree and the straws that
-        // are out. Of a round: whose day it is, who is due, what farms ask for, which timed protocols lead to it, the straws that
+        // are out. Of a round: whose day it is, who is due, what farms ask for and for whom, which timed protocols lead to it, the straws that
         // hang, the pedigree of their matings and the straws that are out.
         "/v1/animals/{id}/next-service" => 5,
-        "/v1/round" => 7,
+        "/v1/round" => 8,
         // The round's, her own entry, the straws that are out, the tanks and their records, the alerts, and how far the book is.
         "/v1/page" => 13,
         _ => 3,
