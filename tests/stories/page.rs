@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use crate::{
     ade::{Yard, event},
+    lists::whole,
     on_both_stores,
     statements::cost,
     world::{Answer, Client, Farm, World},
@@ -417,7 +418,9 @@ async fn a_device_says_how_much_waits_on_it(world: &World) {
     let etag = client.get("/v1/page").await.header("etag").to_owned();
     ask_as(&phone, "019cacea-b970-7c3e-9d61-0c7a51e6b100", "1").await;
     world.look_round().await;
-    assert_eq!(devices().await.as_array().unwrap().len(), 2);
+    let both = devices().await.as_array().unwrap().clone();
+    assert_eq!(both.len(), 2);
+    assert_eq!(whole(client, "/v1/devices", "", 1).await, both);
     assert_eq!(client.send(Method::GET, "/v1/page", &[("if-none-match", &etag)], vec![]).await.status, 304);
 }
 
