@@ -238,8 +238,8 @@ describe("every screen", { concurrency: 2 }, () => {
 test("what is now, closed, pointed at, late or refused is told apart without colour", async (t) => {
   const { page, wire } = await phone(t, browser, service, service.key("Mira grey", "technician"));
   wire.isBusy = true;
-  const session = await page.context().newCDPSession(page);
-  await session.send("Emulation.setEmulatedVisionDeficiency", { type: "achromatopsia" });
+  const devtools = await page.context().newCDPSession(page);
+  await devtools.send("Emulation.setEmulatedVisionDeficiency", { type: "achromatopsia" });
   await show(page, "round");
   await page.screenshot({ path: path.join(PICTURES, "grey-round.png") });
   await show(page, "card", farm.animals["201"].id);
@@ -278,13 +278,13 @@ test("nothing from elsewhere, nothing inline, and a first view within 100 kB", a
   page.on("console", (message) => {
     if (/Content Security Policy|Trusted/.test(message.text())) reports.push(message.text());
   });
-  const session = await context.newCDPSession(page);
-  await session.send("Network.enable");
-  session.on("Network.requestWillBeSent", ({ requestId, request }) => {
+  const devtools = await context.newCDPSession(page);
+  await devtools.send("Network.enable");
+  devtools.on("Network.requestWillBeSent", ({ requestId, request }) => {
     asked.push(request.url);
     urls.set(requestId, new URL(request.url).pathname);
   });
-  session.on("Network.loadingFinished", ({ requestId, encodedDataLength }) => sizes.set(urls.get(requestId), encodedDataLength));
+  devtools.on("Network.loadingFinished", ({ requestId, encodedDataLength }) => sizes.set(urls.get(requestId), encodedDataLength));
   await page.goto(`${wire.base}/`);
   await seen(page, "h1");
   // What the first view needs is all named with the page itself: one round trip after it. Without a key nothing of the book is
