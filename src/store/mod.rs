@@ -15,6 +15,7 @@ mod connect;
 pub mod copy;
 pub mod db;
 pub mod exchange;
+mod ids;
 pub mod nitrogen;
 mod pending;
 pub mod private;

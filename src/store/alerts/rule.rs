@@ -71,15 +71,17 @@ pub async fn remove(tx: &mut Tx, business: BusinessId, id: AlertRuleId) -> Resul
         .map(drop)
 }
 
+/// What a rule `r` is read from.
+macro_rules! rule_columns {
+    () => {
+        "r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws, r.below_days,
+                    r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm, r.within_days,
+                    r.every_days, r.grace_minutes, r.min_difference, r.created_at"
+    };
+}
 macro_rules! rules {
     ($rest:literal) => {
-        concat!(
-            "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
-                    r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
-                    r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at
-             from alert_rule r ",
-            $rest
-        )
+        concat!("select ", rule_columns!(), " from alert_rule r ", $rest)
     };
 }
 
@@ -143,11 +145,10 @@ pub async fn concerned(
     lot: LotId,
     places: [Option<PlaceId>; 2],
 ) -> Result<Vec<Concerned>> {
-    tx.sql(
-        "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
-                r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
-                r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at,
-                l.sire_id as lot_sire_id, l.semen_type as lot_semen_type
+    tx.sql(concat!(
+        "select ",
+        rule_columns!(),
+        ", l.sire_id as lot_sire_id, l.semen_type as lot_semen_type
          from alert_rule r
          join lot l on l.business_id = r.business_id and l.id = $2
          where r.business_id = $1 and r.kind in ('stock.low', 'stock.out')
@@ -157,8 +158,8 @@ pub async fn concerned(
                select 1 from place p join tank t on t.business_id = p.business_id and t.id = p.tank_id
                where p.business_id = r.business_id and p.id in ($3, $4)
                  and (t.id = r.tank_id or t.herd_id = r.herd_id)))
-         order by r.id",
-    )
+         order by r.id"
+    ))
     .bind(business)
     .bind(lot)
     .bind(places[0])
@@ -180,13 +181,13 @@ pub struct OfAnimals {
 /// Every rule about what is due for animals.
 pub async fn of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OfAnimals>> {
     // Uses alert_rule_by_kind.
-    tx.sql(
-        "select r.id, r.kind, r.tank_id, r.herd_id, r.sire_id, r.semen_type, r.lot_id, r.enabled, r.below_straws,
-                r.below_days, r.above_probability, r.lead_days, r.delivery_at, r.clear_at, r.below_depth_mm,
-                r.within_days, r.every_days, r.grace_minutes, r.min_difference, r.created_at, r.looked_at
+    tx.sql(concat!(
+        "select ",
+        rule_columns!(),
+        ", r.looked_at
          from alert_rule r
-         where r.business_id = $1 and r.kind in ('check.due', 'calving.due', 'return.watch') order by r.id",
-    )
+         where r.business_id = $1 and r.kind in ('check.due', 'calving.due', 'return.watch') order by r.id"
+    ))
     .bind(business)
     .all()
     .await

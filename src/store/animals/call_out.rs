@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::json;
-
 use crate::{
     domain::{
         animals::call_out::{CallOut, CallOutState, CalledFor, WaitingCallOut},
@@ -13,17 +11,24 @@ use crate::{
     store::{
         Page, Result, Tx,
         access::business,
-        animals::pedigree::{ids_in, list as list_of},
         exchange::change::{self, NewChange},
+        ids::{ids_in, json_ids},
     },
 };
 
+/// What a call-out `c` is read from, its herd `h` among it.
+macro_rules! call_out_columns {
+    () => {
+        "c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state, c.closed_at,
+                    c.close_reason, c.recorded_at, c.recorded_by"
+    };
+}
 macro_rules! call_outs {
     ($rest:expr) => {
         concat!(
-            "select c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state,
-                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by, h.time_zone
-             from call_out c join herd h on h.business_id = c.business_id and h.id = c.herd_id ",
+            "select ",
+            call_out_columns!(),
+            ", h.time_zone from call_out c join herd h on h.business_id = c.business_id and h.id = c.herd_id ",
             $rest
         )
     };
@@ -62,7 +67,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, c: &CallOut) -> Result<()> {
         )
         .bind(business)
         .bind(c.id)
-        .bind(json!(animals).to_string())
+        .bind(json_ids(&animals))
         .run()
         .await?;
     }
@@ -148,9 +153,10 @@ pub(in crate::store) async fn unserved(tx: &mut Tx, business: BusinessId, servic
     }
     // Uses call_out_of_animal and service_by_animal.
     let rows: Vec<Row> = tx
-        .sql(
-            "select c.id, c.herd_id, h.name as herd_name, c.text, c.wanted_by, c.caller, c.telephone, c.asked_at, c.state,
-                    c.closed_at, c.close_reason, c.recorded_at, c.recorded_by, s.animal_id,
+        .sql(concat!(
+            "select ",
+            call_out_columns!(),
+            ", s.animal_id,
                     (select v.id from service v
                      where v.business_id = $1 and v.animal_id = s.animal_id and v.served_at >= c.asked_at
                        and v.reversed_at is null and v.id <> s.id
@@ -161,8 +167,8 @@ pub(in crate::store) async fn unserved(tx: &mut Tx, business: BusinessId, servic
              join call_out c on c.business_id = a.business_id and c.id = a.call_out_id
              join herd h on h.business_id = c.business_id and h.id = c.herd_id
              where s.business_id = $1 and s.id = $2
-             order by c.id",
-        )
+             order by c.id"
+        ))
         .bind(business)
         .bind(service)
         .all()
@@ -220,7 +226,7 @@ pub async fn waiting(
         .bind(business)
         .bind(asked_until)
         .bind(herds.is_empty())
-        .bind(list_of(herds))
+        .bind(json_ids(herds))
         .all()
         .await?;
     let (found, zones): (Vec<_>, Vec<_>) = found.into_iter().map(|one| (one.call_out, one.time_zone)).unzip();
@@ -283,13 +289,13 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
 }
 
 macro_rules! animals {
-    ($ids:literal) => {
+    ($ids:expr) => {
         concat!(
             "select o.call_out_id, o.animal_id, a.number as animal_number, o.service_id
              from call_out_animal o join animal a on a.business_id = o.business_id and a.id = o.animal_id
-             where o.business_id = $1 and o.call_out_id in (",
+             where o.business_id = $1 and o.call_out_id ",
             $ids,
-            ") order by o.call_out_id, o.animal_id"
+            " order by o.call_out_id, o.animal_id"
         )
     };
 }
@@ -309,14 +315,11 @@ async fn with_animals(
     if call_outs.is_empty() {
         return Ok(call_outs);
     }
-    let ids = json!(call_outs.iter().map(|call_out| call_out.id).collect::<Vec<_>>());
+    let ids: Vec<_> = call_outs.iter().map(|call_out| call_out.id).collect();
     let rows: Vec<Row> = tx
-        .sql_for(
-            animals!("select unhex(value, '-') from json_each($2)"),
-            animals!("select cast(value as uuid) from json_array_elements_text($2::json)"),
-        )
+        .sql_for(animals!(ids_in!(sqlite, "$2")), animals!(ids_in!(postgres, "$2")))
         .bind(business)
-        .bind(ids.to_string())
+        .bind(json_ids(&ids))
         .all()
         .await?;
     let mut animals = BTreeMap::<CallOutId, Vec<CalledFor>>::new();

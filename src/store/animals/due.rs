@@ -13,8 +13,8 @@ use crate::{
         animals::{
             candidate::{CandidateRow, candidate_columns, history_json},
             mating_plan::plan_json,
-            pedigree::{ids_in, list},
         },
+        ids::{ids_in, json_ids},
     },
 };
 
@@ -81,7 +81,7 @@ pub async fn candidates(
         .bind(window.services_from)
         .bind(window.services_until)
         .bind(herds.is_empty())
-        .bind(list(herds))
+        .bind(json_ids(herds))
         .bind(window.protocols_from)
         .bind(window.protocols_until)
         .all()
@@ -114,7 +114,7 @@ pub async fn straws_out(
     let rows: Vec<Row> = tx
         .sql_for(out!(ids_in!(sqlite, "$2")), out!(ids_in!(postgres, "$2")))
         .bind(business)
-        .bind(list(animals))
+        .bind(json_ids(animals))
         .all()
         .await?;
     Ok(rows.into_iter().map(|row| (row.animal_id, row.withdrawn_at)).collect())

@@ -14,7 +14,7 @@ use crate::{
     },
     store::{
         Result, Tx,
-        animals::pedigree::{ids_in, list},
+        ids::{ids_in, json_ids},
     },
 };
 
@@ -61,7 +61,7 @@ async fn of(
     let rows: Vec<Row> = tx
         .sql_for(records!(ids_in!(sqlite, "$2")), records!(ids_in!(postgres, "$2")))
         .bind(business)
-        .bind(list(&animals))
+        .bind(json_ids(&animals))
         .all()
         .await?;
     let mut records = HashMap::<AnimalId, Record>::new();

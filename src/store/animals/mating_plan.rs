@@ -15,8 +15,8 @@ use crate::{
     },
     store::{
         Error, Page, Result, Tx,
-        animals::pedigree::{ids_in, list as ids},
         exchange::change::{self, NewChange},
+        ids::{ids_in, json_ids},
     },
 };
 
@@ -303,5 +303,5 @@ pub async fn sires(tx: &mut Tx, business: BusinessId, sires: &[SireId]) -> Resul
             )
         };
     }
-    tx.sql_for(of!(sqlite), of!(postgres)).bind(business).bind(ids(sires)).all().await
+    tx.sql_for(of!(sqlite), of!(postgres)).bind(business).bind(json_ids(sires)).all().await
 }

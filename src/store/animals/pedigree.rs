@@ -10,22 +10,11 @@ use crate::{
         identifiers::ExternalId,
         values::{AnimalId, BusinessId, SireId},
     },
-    store::{Result, Tx},
+    store::{
+        Result, Tx,
+        ids::{ids_in, json_ids},
+    },
 };
-
-/// The end of a condition on an id: that it is in a list, given as JSON text.
-///
-/// PostgreSQL takes an array to be short; of `in (select ...)` it expects so much that it compiles the
-/// statement first, which takes longer than running it.
-macro_rules! ids_in {
-    (sqlite, $list:literal) => {
-        concat!("in (select unhex(value, '-') from json_each(", $list, "))")
-    };
-    (postgres, $list:literal) => {
-        concat!("= any (array(select value::uuid from json_array_elements_text((", $list, ")::json)))")
-    };
-}
-pub(crate) use ids_in;
 
 /// What a line of the pedigree says of a sire `s`: his parents and his dam's sire, those named only by an official name
 /// too, if someone in this book goes by it; and the names themselves (`$names`, in each database's own words).
@@ -160,12 +149,12 @@ pub async fn of(
 ) -> Result<Pedigree<Relative>> {
     let found = tx
         .sql_for(
-            concat!("select ", self::pedigree_json!(sqlite, "$1", "= $2", self::ids_in!(sqlite, "$3"))),
-            concat!("select ", self::pedigree_json!(postgres, "$1", "= $2", self::ids_in!(postgres, "$3"))),
+            concat!("select ", self::pedigree_json!(sqlite, "$1", "= $2", ids_in!(sqlite, "$3"))),
+            concat!("select ", self::pedigree_json!(postgres, "$1", "= $2", ids_in!(postgres, "$3"))),
         )
         .bind(business)
         .bind(animal.into())
-        .bind(list(sires))
+        .bind(json_ids(sires))
         .value::<Json<_>>()
         .await?;
     Ok(found.map_or_else(Pedigree::new, |Json(pedigree)| pedigree))
@@ -191,27 +180,17 @@ pub async fn of_matings(
         .sql_for(
             concat!(
                 "select ",
-                self::pedigree_json!(sqlite, "$1", self::ids_in!(sqlite, "$2"), self::ids_in!(sqlite, "$3"))
+                self::pedigree_json!(sqlite, "$1", ids_in!(sqlite, "$2"), ids_in!(sqlite, "$3"))
             ),
             concat!(
                 "select ",
-                self::pedigree_json!(
-                    postgres,
-                    "$1",
-                    self::ids_in!(postgres, "$2"),
-                    self::ids_in!(postgres, "$3")
-                )
+                self::pedigree_json!(postgres, "$1", ids_in!(postgres, "$2"), ids_in!(postgres, "$3"))
             ),
         )
         .bind(business)
-        .bind(list(animals))
-        .bind(list(sires))
+        .bind(json_ids(animals))
+        .bind(json_ids(sires))
         .value::<Json<_>>()
         .await?;
     Ok(found.map_or_else(Pedigree::new, |Json(pedigree)| pedigree))
-}
-
-/// Ids as the JSON text that `ids_in!` reads.
-pub fn list<I: serde::Serialize>(ids: &[I]) -> String {
-    serde_json::to_string(ids).unwrap_or_default()
 }

@@ -14,11 +14,9 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
-        animals::{
-            pedigree::{ids_in, list as json_list},
-            watch,
-        },
+        animals::watch,
         exchange::change::{self, NewChange},
+        ids::{ids_in, json_ids},
     },
 };
 
@@ -330,7 +328,7 @@ pub async fn ahead_of(
         .bind(business)
         .bind(from)
         .bind(until)
-        .bind(json_list(animals))
+        .bind(json_ids(animals))
         .all()
         .await
 }

@@ -1,7 +1,6 @@
 //! What is on record of animals, one after the other, each with all that happened to her.
 
 use futures_util::TryStreamExt as _;
-use serde_json::json;
 use uuid::Uuid;
 
 use crate::{
@@ -17,7 +16,10 @@ use crate::{
             Timestamp,
         },
     },
-    store::{Result, Tx, animals::pedigree::ids_in},
+    store::{
+        Result, Tx,
+        ids::{ids_in, json_ids},
+    },
 };
 
 /// Every herd of the business.
@@ -170,7 +172,7 @@ pub async fn each(
         .bind(business)
         .bind(until)
         .bind(also.to_owned())
-        .bind(json!(herds).to_string())
+        .bind(json_ids(herds))
         .bind(span.0)
         .bind(span.1)
         .stream::<Row>();
@@ -287,7 +289,7 @@ macro_rules! names {
 pub async fn names(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<Named>> {
     tx.sql_for(names!(ids_in!(sqlite, "$2")), names!(ids_in!(postgres, "$2")))
         .bind(business)
-        .bind(json!(ids).to_string())
+        .bind(json_ids(ids))
         .all()
         .await
 }

@@ -1,13 +1,15 @@
 //! What there is for a season: straws on hand by type, and what a straw cost last.
 
-use serde_json::json;
-
 use crate::{
     domain::{
         straws::{lot::Cost, semen::SemenType},
         values::{BusinessId, HerdId},
     },
-    store::{Result, Tx, animals::pedigree::ids_in, straws::stock::on_hold},
+    store::{
+        Result, Tx,
+        ids::{ids_in, json_ids},
+        straws::stock::on_hold,
+    },
 };
 
 /// Straws of a type.
@@ -48,7 +50,7 @@ macro_rules! on_hand {
 pub async fn on_hand(tx: &mut Tx, business: BusinessId, herds: &[HerdId]) -> Result<Vec<OnHand>> {
     tx.sql_for(on_hand!(ids_in!(sqlite, "$2")), on_hand!(ids_in!(postgres, "$2")))
         .bind(business)
-        .bind(json!(herds).to_string())
+        .bind(json_ids(herds))
         .all()
         .await
 }

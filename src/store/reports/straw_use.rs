@@ -1,7 +1,6 @@
 //! How straws were used, and what was out of the ordinary.
 
 use futures_util::TryStreamExt as _;
-use serde_json::json;
 
 use crate::{
     domain::{
@@ -9,7 +8,10 @@ use crate::{
         reports::{deviation_trend::Occasions, straw_use::UseLine},
         values::{BusinessId, HerdId, Timestamp},
     },
-    store::{Result, Tx, animals::pedigree::ids_in},
+    store::{
+        Result, Tx,
+        ids::{ids_in, json_ids},
+    },
 };
 
 macro_rules! uses {
@@ -47,7 +49,7 @@ pub async fn each(
         .bind(business)
         .bind(from)
         .bind(to)
-        .bind(json!(herds).to_string())
+        .bind(json_ids(herds))
         .stream::<UseLine>();
     while let Some(line) = rows.try_next().await? {
         give(line);
@@ -120,7 +122,7 @@ pub async fn each_deviation(
         .bind(business)
         .bind(from)
         .bind(to)
-        .bind(json!(herds).to_string())
+        .bind(json_ids(herds))
         .stream::<Deviating>();
     while let Some(row) = rows.try_next().await? {
         give(row.at, &row.deviations);
@@ -140,7 +142,7 @@ pub async fn occasions(
         .bind(business)
         .bind(from)
         .bind(to)
-        .bind(json!(herds).to_string())
+        .bind(json_ids(herds))
         .bind(middle)
         .one()
         .await

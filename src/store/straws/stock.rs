@@ -9,7 +9,7 @@ use crate::{
     },
     store::{
         Result, Tx,
-        animals::pedigree::{ids_in, list as ids},
+        ids::{ids_in, json_ids},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
 };
@@ -148,7 +148,7 @@ pub async fn for_herd_and_of(
         };
     }
     let stock = tx.sql_for(found!(sqlite), found!(postgres));
-    stock.bind(business).bind(herd).bind(ids(sires)).all().await.map(in_order_of_use)
+    stock.bind(business).bind(herd).bind(json_ids(sires)).all().await.map(in_order_of_use)
 }
 
 /// Which stock a list shows; what is not said is not asked.
