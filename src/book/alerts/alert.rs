@@ -286,27 +286,9 @@ pub(super) async fn settle_as(
         (Finding::Wrong { figures, text }, None) => {
             let subject = about.wire();
             let (name, about) = named(tx, business, about).await?;
-            let alert = Alert {
-                id: AlertId::new(),
-                kind,
-                subject,
-                rule_id,
-                about,
-                text: format!("{name}: {text}"),
-                figures,
-                opened_at: now,
-                notified_at: now,
-                next_notification_at: kind.next_notification_after(now),
-                acknowledged_at: None,
-                acknowledged_by: None,
-                note: None,
-                cleared_at: None,
-                clear_reason: None,
-                advice: kind.into(),
-            };
-            store::alerts::alert::open(tx, business, &alert).await?;
-            notify(tx, business, now, kind.topic().happened(), &alert);
-            Ok(())
+            let text = format!("{name}: {text}");
+            let alert = Alert::opened(kind, subject, rule_id, about, text, figures, now);
+            open_and_notify(tx, business, now, &alert).await
         }
         (Finding::Wrong { figures, text }, Some(open)) if open.is_due_again(now) => {
             let (name, _) = named(tx, business, open.about).await?;
@@ -320,6 +302,17 @@ pub(super) async fn settle_as(
         }
         (Finding::Wrong { .. }, Some(_)) | (Finding::Right { .. }, None) | (Finding::Between, _) => Ok(()),
     }
+}
+
+async fn open_and_notify(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    alert: &Alert,
+) -> store::Result<()> {
+    store::alerts::alert::open(tx, business, alert).await?;
+    notify(tx, business, now, alert.kind.topic().happened(), alert);
+    Ok(())
 }
 
 async fn notify_again(
@@ -518,27 +511,9 @@ pub async fn refused(
     });
     let mut text = format!("Told as done by {holder}{device} and refused: {}: {}", act.request, act.why);
     text.truncate(text.floor_char_boundary(LONGEST_TEXT));
-    let alert = Alert {
-        id: AlertId::new(),
-        kind,
-        subject,
-        rule_id,
-        about: About::default(),
-        text,
-        figures: Figures::default(),
-        opened_at: now,
-        notified_at: now,
-        next_notification_at: kind.next_notification_after(now),
-        acknowledged_at: None,
-        acknowledged_by: None,
-        note: None,
-        cleared_at: None,
-        clear_reason: None,
-        advice: kind.into(),
-    };
-    store::alerts::alert::open(tx, business, &alert).await?;
-    notify(tx, business, now, kind.topic().happened(), &alert);
-    Ok(())
+    let (about, figures) = (About::default(), Figures::default());
+    let alert = Alert::opened(kind, subject, rule_id, about, text, figures, now);
+    open_and_notify(tx, business, now, &alert).await
 }
 
 /// The same of an act that was refused before anybody looked into the book.

@@ -299,6 +299,36 @@ impl From<AlertKind> for AlertAdvice {
 }
 
 impl Alert {
+    /// One that is opened at `now`.
+    pub fn opened(
+        kind: AlertKind,
+        subject: String,
+        rule_id: Option<AlertRuleId>,
+        about: About,
+        text: String,
+        figures: Figures,
+        now: Timestamp,
+    ) -> Self {
+        Self {
+            id: AlertId::new(),
+            kind,
+            subject,
+            rule_id,
+            about,
+            text,
+            figures,
+            opened_at: now,
+            notified_at: now,
+            next_notification_at: kind.next_notification_after(now),
+            acknowledged_at: None,
+            acknowledged_by: None,
+            note: None,
+            cleared_at: None,
+            clear_reason: None,
+            advice: kind.into(),
+        }
+    }
+
     /// Whether it is to be told again.
     pub fn is_due_again(&self, now: Timestamp) -> bool {
         self.next_notification_at.is_some_and(|at| at <= now)
