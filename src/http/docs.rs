@@ -27,6 +27,7 @@ use crate::{
         webhooks::event::{ServiceRecorded, StrawWithdrawn, WebhookDisabled, WebhookTest},
     },
     http::{
+        markup,
         problem::{Kind, Problem, ProblemBody},
         schemas,
         webhooks::message as messages,
@@ -353,7 +354,7 @@ fn type_name(api: &Value, schema: &Value) -> String {
 
 /// Text for HTML: escaped, with `code` and paragraphs.
 fn words(text: &str) -> String {
-    let escaped = text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;");
+    let escaped = markup::escaped(text);
     let mut out = String::with_capacity(escaped.len());
     for (n, part) in escaped.split('`').enumerate() {
         if n % 2 == 1 {
@@ -366,10 +367,7 @@ fn words(text: &str) -> String {
 }
 
 fn html(title: &str, body: &str) -> String {
-    format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\">\
-         <title>{title}</title><style>{STYLE}</style><body>{body}</body></html>"
-    )
+    markup::document(title, STYLE, body)
 }
 
 const STYLE: &str = ":root{color-scheme:light dark}body{font:16px/1.5 system-ui,sans-serif;max-width:60rem;margin:2rem auto;\

@@ -123,7 +123,12 @@ pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<Strin
 
 /// Reads the parameters of a query.
 pub fn read_query<T: Field>(members: Map<String, Value>) -> Result<T, Problem> {
-    form::read(&Value::Object(members), &InputPath::query())
+    read_query_beside(members, &[])
+}
+
+/// The same where parameters of these names were read before.
+fn read_query_beside<T: Field>(members: Map<String, Value>, beside: &[&str]) -> Result<T, Problem> {
+    form::read(&Value::Object(members), &InputPath::query().beside(beside))
         .map_err(|faults| Problem::invalid(Kind::InvalidQuery, faults))
 }
 
@@ -139,7 +144,7 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
                 _ => {
                     let detail =
                         format!("must be a whole number from 1 to {MOST}; next_cursor leads to more");
-                    return Err(wrong("limit", &detail));
+                    return Err(wrong("limit", detail));
                 }
             },
         };
@@ -153,8 +158,7 @@ impl<F: Field> FromRequestParts<App> for Listing<F> {
             None => None,
             Some(sent) => Some(sent.as_str().and_then(|cursor| open(cursor, mark)).ok_or_else(bad_cursor)?),
         };
-        let filter = form::read(&Value::Object(members), &InputPath::query().beside(&PAGE_PARAMETERS))
-            .map_err(|faults| Problem::invalid(Kind::InvalidQuery, faults))?;
+        let filter = read_query_beside(members, &PAGE_PARAMETERS)?;
         Ok(Self { filter, limit, after, mark, path: parts.uri.path().to_owned(), others })
     }
 }
@@ -285,6 +289,7 @@ fn bad_cursor() -> Problem {
     wrong("cursor", "must be the next_cursor of a page with the same filters")
 }
 
-fn wrong(parameter: &str, detail: &str) -> Problem {
+/// A parameter of the query is wrong.
+pub fn wrong(parameter: &str, detail: impl Into<String>) -> Problem {
     Problem::invalid(Kind::InvalidQuery, vec![InputPath::query().member(parameter).fault(detail)])
 }

@@ -299,12 +299,21 @@ fn listed(candidate: &Candidate, date: Day, now: Timestamp) -> Option<Listed<'_>
     let served_at = turn.status.served_at.filter(|served| *served >= heat.at);
     let timing = timing(heat, wanted, at, served_at, zone);
     let permitted = candidate.objections(&turn).is_empty();
+    let is_listed = is_of_the_day(&timing, served_at, (start, end), at == now);
+    is_listed.then_some(Listed { candidate, turn, timing, permitted, protocol: None })
+}
+
+/// Whether the window touches the day, or, of today's list, has passed since. Who was served before the day began is done with.
+fn is_of_the_day(
+    timing: &Timing,
+    served_at: Option<Timestamp>,
+    (start, end): (Timestamp, Timestamp),
+    is_today: bool,
+) -> bool {
     let touches = timing.earliest_at <= end && timing.latest_at >= start;
-    let is_missed = at == now && timing.latest_at < start;
-    // Who was served before the day began is done with.
+    let is_missed = is_today && timing.latest_at < start;
     let is_over = served_at.is_some_and(|served| served < start);
-    let listed = Listed { candidate, turn, timing, permitted, protocol: None };
-    ((touches || is_missed) && !is_over).then_some(listed)
+    (touches || is_missed) && !is_over
 }
 
 /// Whether she is on the list, by a timed protocol or by a heat; the hour that a veterinarian set goes before.
@@ -331,11 +340,8 @@ fn listed_by_protocol<'f>(
     let wanted = turn.allowed.semen_types.first().copied().unwrap_or(SemenType::Conventional);
     let timing = stands.timing(wanted, at);
     let permitted = candidate.objections(&turn).is_empty();
-    let touches = timing.earliest_at <= end && timing.latest_at >= start_of_day;
-    let is_missed = at == now && timing.latest_at < start_of_day;
-    let is_over = stands.served_at().is_some_and(|served| served < start_of_day);
-    let listed = Listed { candidate, turn, timing, permitted, protocol: Some(stands) };
-    ((touches || is_missed) && !is_over).then_some(listed)
+    let is_listed = is_of_the_day(&timing, stands.served_at(), (start_of_day, end), at == now);
+    is_listed.then_some(Listed { candidate, turn, timing, permitted, protocol: Some(stands) })
 }
 
 /// Whether she may come back into heat on the day, and was neither seen to nor found pregnant.

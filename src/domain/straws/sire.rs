@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         form::{Fault, InputPath},
-        identifiers::{ExternalId, Identifiers},
+        identifiers::{ExternalId, Identifiers, printed},
         values::{AnimalId, Code, Name, SireId, Timestamp},
     },
     form, text_enum,
@@ -113,6 +113,13 @@ pub struct SireSummary {
     #[schema(value_type = Vec<ExternalId>)]
     #[sqlx(rename = "sire_identifiers")]
     pub identifiers: Identifiers,
+}
+
+impl SireSummary {
+    /// His official names as they are printed on straws.
+    pub fn codes(&self) -> Vec<String> {
+        self.identifiers.iter().map(printed).collect()
+    }
 }
 
 impl From<&Sire> for SireSummary {

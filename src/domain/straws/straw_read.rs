@@ -4,7 +4,7 @@
 //! 2004, J Dairy Sci 87:2627-2640). A second look at the straw in hand finds that before she is served.
 
 use crate::domain::{
-    identifiers::{parse_international_id, parse_uniform_code, printed},
+    identifiers::{parse_international_id, parse_uniform_code},
     straws::{lot::Lot, sire::SireSummary},
     values::Name,
 };
@@ -21,9 +21,8 @@ pub fn agrees(read: &Name, lot: &Lot, sire: &SireSummary) -> bool {
 
 /// What the straw should say, in words: "Invented One, 0HO123, batch 24117".
 pub fn expected(lot: &Lot, sire: &SireSummary) -> String {
-    let codes = sire.identifiers.iter().map(printed);
     let batch = lot.details.batch.iter().map(|batch| format!("batch {batch}"));
-    std::iter::once(sire.name.to_string()).chain(codes).chain(batch).collect::<Vec<_>>().join(", ")
+    std::iter::once(sire.name.to_string()).chain(sire.codes()).chain(batch).collect::<Vec<_>>().join(", ")
 }
 
 fn marks_of(lot: &Lot, sire: &SireSummary) -> Vec<String> {

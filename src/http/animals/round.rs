@@ -6,9 +6,8 @@ use axum::{
     Json,
     extract::{FromRequestParts, State},
     http::{HeaderValue, header, request::Parts},
-    response::{Html, IntoResponse, Response},
+    response::{IntoResponse, Response},
 };
-use csv::{Terminator, WriterBuilder};
 use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -21,8 +20,6 @@ use crate::{
             round::{DueAnimal, Lift, ReservedStraw, Round, Stop},
             timing::WindowState,
         },
-        exchange::cell,
-        identifiers::printed,
         values::{Day, HerdId, TimeZone, Timestamp},
     },
     form,
@@ -30,8 +27,10 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
+        markup::{self, escaped},
         page::{query_with_many, read_query},
         problem::Problem,
+        table,
     },
     store::{Page, animals::herd},
     text_enum,
@@ -106,13 +105,10 @@ async fn read(State(app): State<App>, caller: Permit<Read>, query: RoundQuery) -
     Ok(match query.which.format {
         RoundFormat::Json => Json(round).into_response(),
         RoundFormat::Csv => {
-            let media = HeaderValue::from_static("text/csv; charset=utf-8; header=present");
+            let media = HeaderValue::from_static(table::CSV);
             ([(header::CONTENT_TYPE, media)], csv(&round)).into_response()
         }
-        RoundFormat::Html => {
-            let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
-            ([(header::CONTENT_SECURITY_POLICY, policy)], Html(page(&round))).into_response()
-        }
+        RoundFormat::Html => markup::printed(page(&round)),
     })
 }
 
@@ -142,16 +138,11 @@ const COLUMNS: [&str; 22] = [
 ];
 
 fn csv(round: &Round) -> Vec<u8> {
-    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
-    // Writing to memory does not fail.
-    let _ = writer.write_record(COLUMNS);
-    for stop in &round.stops {
+    let lines = round.stops.iter().flat_map(|stop| {
         let requests = stop.requests.iter().map(|request| request_line(stop, request));
-        for line in requests.chain(stop.animals.iter().map(|animal| line(stop, animal))) {
-            let _ = writer.write_record(line.map(|text| cell::guarded(&text)));
-        }
-    }
-    writer.into_inner().unwrap_or_default()
+        requests.chain(stop.animals.iter().map(|animal| line(stop, animal)))
+    });
+    table::table(Some(&COLUMNS), lines.map(Vec::from))
 }
 
 fn line(stop: &Stop, animal: &DueAnimal) -> [String; COLUMNS.len()] {
@@ -219,7 +210,7 @@ fn planned(animal: &DueAnimal) -> String {
 
 /// The sire's codes as they are printed on straws.
 fn codes(straw: &ReservedStraw) -> String {
-    straw.sire.identifiers.iter().map(printed).collect::<Vec<_>>().join(" ")
+    straw.sire.codes().join(" ")
 }
 
 fn notes(animal: &DueAnimal) -> String {
@@ -294,11 +285,7 @@ fn page(round: &Round) -> String {
         }
         body.push_str("</section>");
     }
-    format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\">\
-         <title>Round of {}</title><style>{STYLE}</style><body>{body}</body></html>",
-        round.date
-    )
+    markup::document(&format!("Round of {}", round.date), STYLE, &body)
 }
 
 fn lift_html(body: &mut String, lift: &Lift) {
@@ -375,11 +362,6 @@ fn clock(at: Timestamp, zone: TimeZone, date: Day) -> String {
         Some((_, time)) if at.day_in(zone) == date => time.to_owned(),
         _ => told,
     }
-}
-
-/// Text in a page.
-pub fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 const STYLE: &str = "body{font:11pt/1.35 sans-serif;color:#000;background:#fff;margin:1rem}h1{font-size:16pt;margin:0}\

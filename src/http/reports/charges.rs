@@ -27,6 +27,7 @@ use crate::{
             query::{ReportFormat, span},
             written,
         },
+        table,
     },
     store::{self, Db, reports::charges},
 };
@@ -208,7 +209,7 @@ impl Reading {
         let columns = (!self.begun).then_some(&COLUMNS[..]);
         self.begun = true;
         self.at = last.or(self.at);
-        Ok(Some(written::table(columns, lines)))
+        Ok(Some(table::table(columns, lines)))
     }
 }
 
@@ -226,7 +227,7 @@ async fn csv(mut reading: Reading) -> Result<Response, Problem> {
     });
     let mut response = Body::from_stream(pieces).into_response();
     let own = response.headers_mut();
-    own.insert(header::CONTENT_TYPE, HeaderValue::from_static(written::CSV));
+    own.insert(header::CONTENT_TYPE, HeaderValue::from_static(table::CSV));
     own.insert(header::CONTENT_DISPOSITION, HeaderValue::from_static("attachment; filename=\"charges.csv\""));
     Ok(response)
 }

@@ -1,7 +1,5 @@
 //! Conception and non-return, group by group.
 
-use std::collections::HashMap;
-
 use axum::{
     Json,
     extract::State,
@@ -12,13 +10,12 @@ use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
-use uuid::Uuid;
 
 use crate::{
     domain::{
         reports::{
             conception::{Count, Counted, KeptOut, MOST_GROUPS, Question, Tally},
-            group::{Dimension, Dimensions, GroupKey, Part},
+            group::{Dimension, Dimensions, GroupKey},
             proportion::{Estimate, Proportion},
         },
         values::{BusinessId, HerdId, Timestamp, WatchDays},
@@ -28,15 +25,17 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
+        page::wrong,
         problem::Problem,
         reports::{
+            groups::{cells, key_columns, named},
             intervals_picture::IntervalsPicture,
-            query::{HerdsParam, PlottedFormat, ReportQuery, span, wrong},
+            query::{HerdsParam, PlottedFormat, ReportQuery, span},
             written,
         },
     },
     store::{
-        self, Tx,
+        self,
         reports::record::{self, Also, Whom},
     },
 };
@@ -250,69 +249,6 @@ fn columns(by: &[Dimension], more: &[&'static str]) -> Vec<&'static str> {
     key_columns(by).into_iter().chain(written::SHARE).chain(more.iter().copied()).collect()
 }
 
-/// The columns of what groups have in common.
-pub fn key_columns(by: &[Dimension]) -> Vec<&'static str> {
-    let keys = by.iter().flat_map(|by| match by {
-        Dimension::Sire => ["sire_id", "sire_name"],
-        Dimension::Lot => ["lot_id", "lot"],
-        Dimension::Tank => ["tank_id", "tank_name"],
-        Dimension::Herd => ["herd_id", "herd_name"],
-        other => [other.as_str(), ""],
-    });
-    keys.filter(|name| !name.is_empty()).collect()
-}
-
-/// The cells of what a group has in common.
-pub fn cells(keys: &[GroupKey]) -> Vec<String> {
-    let told = keys.iter().flat_map(|key| {
-        if key.by.is_of_things() {
-            vec![key.value.clone().unwrap_or_default(), key.label.clone()]
-        } else {
-            vec![key.label.clone()]
-        }
-    });
-    told.collect()
-}
-
-/// The groups with what people call what they have in common, in the order of that.
-pub async fn named<T>(
-    tx: &mut Tx,
-    business: BusinessId,
-    by: &[Dimension],
-    groups: Vec<(Vec<Part>, T)>,
-) -> Result<Vec<(Vec<GroupKey>, T)>, Problem> {
-    let parts = groups.iter().flat_map(|(key, _)| key);
-    let mut ids: Vec<Uuid> =
-        parts.filter_map(|part| if let Part::Id(id) = part { Some(*id) } else { None }).collect();
-    ids.sort_unstable();
-    ids.dedup();
-    let mut names = HashMap::new();
-    if !ids.is_empty() {
-        let known = record::names(tx, business, &ids).await?;
-        names.extend(known.into_iter().map(|named| (named.id, named.label())));
-    }
-    // Numbers and classes are in their order already; what has a name comes in the order of its name.
-    let mut told: Vec<_> = groups
-        .into_iter()
-        .map(|(key, of)| {
-            let keys: Vec<GroupKey> =
-                by.iter().zip(&key).map(|(by, part)| part.told(*by, |id| names.get(&id).cloned())).collect();
-            let order: Vec<_> = key
-                .into_iter()
-                .zip(&keys)
-                .map(
-                    |(part, told)| {
-                        if matches!(part, Part::Id(_)) { Part::Text(told.label.clone()) } else { part }
-                    },
-                )
-                .collect();
-            (order, keys, of)
-        })
-        .collect();
-    told.sort_by(|a, b| a.0.cmp(&b.0));
-    Ok(told.into_iter().map(|(_, keys, of)| (keys, of)).collect())
-}
-
 /// Conception.
 #[utoipa::path(get, path = "/v1/reports/conception", operation_id = "get_conception_report", tag = "Reports",
     summary = "Get conception rates",
@@ -369,11 +305,7 @@ async fn conception(
                 let mut line = cells(keys);
                 line.extend(written::share(&tally.conception()));
                 line.extend([tally.unknown.to_string(), tally.lost.to_string()]);
-                line.extend([
-                    written::number(each.map(|each| each.estimate)),
-                    written::number(each.map(|each| each.low)),
-                    written::number(each.map(|each| each.high)),
-                ]);
+                line.extend(written::estimate(each));
                 line
             });
             written::csv("conception", &columns(&asked.by, &more), rows)

@@ -2,6 +2,7 @@
 
 pub mod charges;
 pub mod conception;
+mod groups;
 mod intervals_picture;
 pub mod pregnancy_rate;
 pub mod price_list;

@@ -27,10 +27,11 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
+        page::wrong,
         problem::Problem,
         reports::{
             intervals_picture::IntervalsPicture,
-            query::{HerdsParam, PlottedFormat, ReportFormat, ReportQuery, span, wrong},
+            query::{HerdsParam, PlottedFormat, ReportFormat, ReportQuery, span},
             written,
         },
     },

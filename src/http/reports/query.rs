@@ -5,13 +5,13 @@ use utoipa::IntoParams;
 
 use crate::{
     domain::{
-        form::{Field, InputPath},
+        form::Field,
         values::{HerdId, Timestamp},
     },
     http::{
         App,
-        page::{query_with_many, read_query},
-        problem::{Kind, Problem},
+        page::{query_with_many, read_query, wrong},
+        problem::Problem,
     },
     text_enum,
 };
@@ -72,11 +72,6 @@ impl<Q: Field> FromRequestParts<App> for ReportQuery<Q> {
         }
         Ok(Self { asked: read_query(members)?, herds })
     }
-}
-
-/// A parameter of the query is wrong.
-pub fn wrong(parameter: &str, detail: impl Into<String>) -> Problem {
-    Problem::invalid(Kind::InvalidQuery, vec![InputPath::query().member(parameter).fault(detail)])
 }
 
 /// A span that ends after it begins.

@@ -36,9 +36,10 @@ use crate::{
         docs::Problems,
         extract::{Permit, Read},
         nitrogen::status::aside,
+        page::wrong,
         problem::Problem,
         reports::{
-            query::{HerdsParam, ReportFormat, ReportQuery, wrong},
+            query::{HerdsParam, ReportFormat, ReportQuery},
             written,
         },
     },

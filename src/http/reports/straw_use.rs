@@ -26,10 +26,11 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
+        page::wrong,
         problem::Problem,
         reports::{
-            conception::{cells, key_columns, named},
-            query::{HerdsParam, ReportFormat, ReportQuery, span, wrong},
+            groups::{cells, key_columns, named},
+            query::{HerdsParam, ReportFormat, ReportQuery, span},
             written,
         },
     },
@@ -295,13 +296,8 @@ async fn deviations(
                 for half in [&item.earlier, &item.later] {
                     line.extend([half.numerator.to_string(), half.denominator.to_string()]);
                 }
-                let difference = item.difference;
-                line.extend([
-                    written::number(difference.map(|difference| difference.estimate)),
-                    written::number(difference.map(|difference| difference.low)),
-                    written::number(difference.map(|difference| difference.high)),
-                    item.trend.to_string(),
-                ]);
+                line.extend(written::estimate(item.difference));
+                line.push(item.trend.to_string());
                 line
             });
             written::csv("deviations", &columns, rows)

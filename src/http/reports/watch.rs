@@ -1,7 +1,5 @@
 //! The sequential watch over conception.
 
-use std::collections::HashMap;
-
 use axum::{
     Json,
     extract::State,
@@ -11,7 +9,6 @@ use chrono::TimeDelta;
 use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
-use uuid::Uuid;
 
 use crate::{
     book::reports::watch,
@@ -29,13 +26,14 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
+        page::wrong,
         problem::Problem,
         reports::{
-            query::{HerdsParam, ReportFormat, ReportQuery, span, wrong},
+            groups::names,
+            query::{HerdsParam, ReportFormat, ReportQuery, span},
             written,
         },
     },
-    store::reports::record,
 };
 
 form! {
@@ -151,16 +149,7 @@ async fn conception_watch(
     let mut subjects = subjects.map_err(|_| {
         wrong("from", format!("gives more than {MOST_SERVICES} services or too many to watch; ask for a shorter time or fewer herds"))
     })?;
-    let ids: Vec<Uuid> = subjects
-        .iter()
-        .filter_map(|subject| if let Part::Id(id) = subject.part { Some(id) } else { None })
-        .collect();
-    let names: HashMap<Uuid, String> = if ids.is_empty() {
-        HashMap::new()
-    } else {
-        let known = record::names(&mut tx, business, &ids).await?;
-        known.into_iter().map(|named| (named.id, named.label())).collect()
-    };
+    let names = names(&mut tx, business, subjects.iter().map(|subject| &subject.part)).await?;
     drop(tx);
     let key = |part: &Part| part.told(asked.of.dimension(), |id| names.get(&id).cloned());
     subjects.sort_by_cached_key(|subject| (key(&subject.part).label, subject.part.clone()));

@@ -4,20 +4,17 @@ use axum::{
     http::{HeaderMap, HeaderValue, header},
     response::{IntoResponse, Response},
 };
-use csv::{Terminator, WriterBuilder};
 
 use crate::{
-    domain::{exchange::cell, reports::proportion::Proportion},
+    domain::reports::proportion::{Estimate, Proportion},
     http::{
         App,
         nitrogen::status::aside,
         picture::{self, Drawing},
         problem::{Kind, Problem, internal},
+        table::{CSV, table},
     },
 };
-
-/// The media type of a table.
-pub const CSV: &str = "text/csv; charset=utf-8; header=present";
 
 /// A table as comma-separated values.
 pub fn csv(name: &str, columns: &[&str], lines: impl IntoIterator<Item = Vec<String>>) -> Response {
@@ -27,19 +24,6 @@ pub fn csv(name: &str, columns: &[&str], lines: impl IntoIterator<Item = Vec<Str
         headers.insert(header::CONTENT_DISPOSITION, name);
     }
     (headers, table(Some(columns), lines)).into_response()
-}
-
-/// Lines of a table, with their columns above them where they are the first.
-pub fn table(columns: Option<&[&str]>, lines: impl IntoIterator<Item = Vec<String>>) -> Vec<u8> {
-    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
-    // Writing to memory does not fail.
-    if let Some(columns) = columns {
-        let _ = writer.write_record(columns);
-    }
-    for line in lines {
-        let _ = writer.write_record(line.iter().map(|text| cell::guarded(text)));
-    }
-    writer.into_inner().unwrap_or_default()
 }
 
 /// The columns of a share.
@@ -55,6 +39,12 @@ pub fn share(share: &Proportion) -> Vec<String> {
         number(share.high),
         share.judgement.unwrap_or_default().to_owned(),
     ]
+}
+
+/// The cells of an estimate with its interval; empty where there is none.
+pub fn estimate(estimate: Option<Estimate>) -> [String; 3] {
+    let figures = estimate.map(|of| [of.estimate, of.low, of.high]);
+    figures.map_or_else(Default::default, |figures| figures.map(|figure| figure.to_string()))
 }
 
 /// A figure in a cell; nothing where there is none.

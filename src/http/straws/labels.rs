@@ -2,26 +2,21 @@
 
 use std::fmt::Write as _;
 
-use axum::{
-    extract::State,
-    http::{HeaderValue, header},
-    response::{Html, IntoResponse, Response},
-};
+use axum::{extract::State, response::Response};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     domain::{
         cautions,
-        identifiers::printed,
         nitrogen::tank::Tank,
         straws::{lot::LotStatus, stock::Stock},
         values::{TankId, TimeZone},
     },
     http::{
         App,
-        animals::round::escaped,
         docs::Problems,
         extract::{Id, Permit, Read},
+        markup::{self, escaped},
         problem::Problem,
     },
     store::{
@@ -53,8 +48,7 @@ async fn labels(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Res
     let first = (uuid::Uuid::nil(), uuid::Uuid::nil());
     let stock = stock::list(&mut tx, business, &wanted, first, i64::MAX).await?;
     let made = format!("{} ({zone})", app.book.clock.now().display_in(zone));
-    let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
-    Ok(([(header::CONTENT_SECURITY_POLICY, policy)], Html(page(&tank, stock, &made))).into_response())
+    Ok(markup::printed(page(&tank, stock, &made)))
 }
 
 /// A label for each canister, in black and white.
@@ -81,20 +75,17 @@ fn page(tank: &Tank, mut stock: Vec<Stock>, made: &str) -> String {
     for caution in cautions::TRANSFER {
         let _ = write!(body, "<p class=\"small\">{}</p>", escaped(caution));
     }
-    format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\">\
-         <title>Labels of {name}</title><style>{STYLE}</style><body>{body}</body></html>"
-    )
+    markup::document(&format!("Labels of {name}"), STYLE, &body)
 }
 
 fn line(body: &mut String, stock: &Stock) {
     let lot = &stock.lot.details;
-    let codes: Vec<_> = stock.sire.identifiers.iter().map(printed).collect();
     let batch = lot.batch.as_ref().map(|batch| format!("batch {batch}"));
     let owner = stock.owner_herd_name.as_ref().map(|owner| format!("of {owner}"));
     let status = (lot.status != LotStatus::Usable).then(|| format!("NOT TO BE USED ({})", lot.status));
     let held = stock.on_hold.as_ref().map(|why| format!("ON HOLD: {why}"));
-    let all = [Some(stock.sire.name.to_string()), Some(codes.join(" ")), batch, owner, status, held];
+    let all =
+        [Some(stock.sire.name.to_string()), Some(stock.sire.codes().join(" ")), batch, owner, status, held];
     let sire = all.into_iter().flatten().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ");
     let place = &stock.place;
     let _ = write!(
