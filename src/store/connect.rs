@@ -66,7 +66,7 @@ enum Pools {
         write: SqlitePool,
         /// Held for as long as the database is being served; see [`Db::serve_alone`].
         #[expect(dead_code, reason = "the file is locked until it is dropped")]
-        lock: Option<Arc<File>>,
+        lock: Option<Arc<Lock>>,
     },
     /// A PostgreSQL server.
     Postgres {
@@ -175,7 +175,7 @@ impl Db {
         Ok(Pools::Sqlite { write: read.clone(), read, lock: None }.into())
     }
 
-    async fn open_sqlite(url: &str, lock: Option<Arc<File>>) -> Result<Self> {
+    async fn open_sqlite(url: &str, lock: Option<Arc<Lock>>) -> Result<Self> {
         let file = sqlite_file(url)?;
         // Before anything is written to it.
         look_first(&file, lock.is_some()).await.map_err(|error| damaged(&file, error))?;
@@ -560,13 +560,27 @@ fn parse_version(text: &str) -> Option<(u32, u32, u32)> {
     Some((parts.next()??, parts.next()??, parts.next()??))
 }
 
+/// A lock file that is held.
+#[derive(Debug)]
+pub(super) struct Lock(File);
+
+impl Drop for Lock {
+    /// Lets go of the lock itself, not of this handle alone: a child process that is being started at this moment
+    /// has a copy of the handle until it runs its own program.
+    fn drop(&mut self) {
+        if let Err(error) = self.0.unlock() {
+            tracing::warn!(%error, "the lock file could not be let go of");
+        }
+    }
+}
+
 /// Takes the lock file beside `database`; the system lets go of it when the process ends, however it ends.
-pub(super) fn lock(database: &Path) -> Result<Arc<File>> {
+pub(super) fn lock(database: &Path) -> Result<Arc<Lock>> {
     let path = beside(database, ".lock");
     let unusable = |why: &dyn std::fmt::Display| Error::Unusable(format!("{}: {why}", path.display()));
     let file = private::open(&path).map_err(|e| unusable(&e))?;
     match file.try_lock() {
-        Ok(()) => Ok(Arc::new(file)),
+        Ok(()) => Ok(Arc::new(Lock(file))),
         Err(TryLockError::WouldBlock) => Err(Error::Unusable(format!(
             "{} is being served by another Tankside process; stop that one first, or give this one \
              another file or a PostgreSQL database, which several processes may share",

@@ -205,11 +205,10 @@ export class App {
     return { name, args: args.map(decodeURIComponent) };
   }
 
-  /** @param {string} name @param {string[]} args */
+  /** Goes at once: between the tap and the next screen there is no moment in which the old targets listen. @param {string} name @param {string[]} args */
   go(name, ...args) {
-    const hash = `#/${[name, ...args].map(encodeURIComponent).join("/")}`;
-    if (location.hash === hash) this.render();
-    else location.hash = hash;
+    location.hash = `#/${[name, ...args].map(encodeURIComponent).join("/")}`;
+    this.render();
   }
 
   get isOffice() {
@@ -265,6 +264,7 @@ export class App {
     const isSame = !isNew && this.deck?.nav.isConnected && this.deck.update(screen.deck, how);
     if (!this.deck || !isSame) this.deck = new Deck(screen.deck, how);
     const { nav } = this.deck;
+    nav.dataset["screen"] = hash;
     const phone = nav.parentElement;
     if (isSame && phone) {
       phone.children[0]?.replaceWith(header);
@@ -302,6 +302,7 @@ export class App {
   async tap(run) {
     if (this.isBusy) return;
     this.isBusy = true;
+    document.body.setAttribute("aria-busy", "true");
     try {
       await run();
     } catch (error) {
@@ -315,6 +316,7 @@ export class App {
       }
     } finally {
       this.isBusy = false;
+      document.body.removeAttribute("aria-busy");
     }
   }
 

@@ -78,12 +78,13 @@ export async function signIn(page, base, key) {
 /** The files are on the device: from now on the page comes up without a signal. */
 export const installed = (page) => page.evaluate(() => navigator.serviceWorker.ready.then(() => true));
 
-/** Taps a target of the deck, once it listens. */
+/** Taps a target of the deck, once it listens, and waits until what the tap keeps is kept and its way is taken. */
 export async function tap(page, id) {
   const target = page.locator(`.deck:not([data-deaf]) [data-id="${id}"]`);
   try {
     await target.waitFor({ timeout: 20_000 });
     await target.click();
+    await page.waitForSelector("body:not([aria-busy])", { state: "attached", timeout: 20_000 });
   } catch (error) {
     const text = await page.evaluate(() => `${location.hash} ${document.body.innerText}`).catch(String);
     throw new Error(`no ${id} to tap at ${text}`, { cause: error });
@@ -103,10 +104,10 @@ export async function seen(page, selector) {
 /** Where the page is: its screen's name. */
 export const screen = (page) => page.evaluate(() => location.hash.split("/")[1] ?? "");
 
-/** Shows a screen without the way there. */
-export async function show(page, ...names) {
-  await page.evaluate((hash) => (location.hash = hash), `#/${names.map(encodeURIComponent).join("/")}`);
-  await page.waitForSelector(".deck:not([data-deaf])");
+/** Shows a screen without the way there, and waits until it is this one that is shown. */
+export async function show(page, name, ...args) {
+  await page.evaluate((hash) => (location.hash = hash), `#/${[name, ...args].map(encodeURIComponent).join("/")}`);
+  await seen(page, `.deck[data-screen="${name}/${args.join("/")}"]:not([data-deaf])`);
 }
 
 /** Points the round at an animal. */
