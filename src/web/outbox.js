@@ -1,7 +1,7 @@
 // Every tap is written here before it is confirmed, and leaves only after an answer.
 
 import { now, uuid7 } from "./clock.js";
-import { strict } from "./store.js";
+import { stockKey, strict } from "./store.js";
 
 /** @typedef {import("./store.js").Db} Db @typedef {import("./store.js").Entry} Entry @typedef {import("./store.js").Straw} Straw */
 /** @typedef {Omit<Partial<Entry>, "body"> & {kind: Entry["kind"], path: string, body: object, about: string}} NewEntry */
@@ -122,15 +122,21 @@ export async function amend(db, n, change, { straw, entries = [] }) {
   }
 }
 
-/** Straws that acts on this device took from a place and the service does not know yet. @param {Entry[]} outbox */
+/**
+ * Straws that acts on this device took from a place and the service does not know yet; below nought where they brought some.
+ * @param {Entry[]} outbox
+ */
 export function takenHere(outbox) {
   /** @type {Map<string, number>} */
   const taken = new Map();
-  for (const { takes, state } of outbox) {
-    if (!takes || state === "replaced") continue;
-    const { lot_id, place } = takes;
-    const key = [lot_id, place.tank_id, place.canister, place.cane ?? "", place.goblet ?? ""].join("|");
-    taken.set(key, (taken.get(key) ?? 0) + 1);
+  for (const { takes, brings, state } of outbox) {
+    if (state === "replaced") continue;
+    const moved = [takes && { ...takes, straws: takes.straws ?? 1 }, brings && { ...brings, straws: -brings.straws }];
+    for (const one of moved) {
+      if (!one) continue;
+      const key = stockKey(one.lot_id, one.place);
+      taken.set(key, (taken.get(key) ?? 0) + one.straws);
+    }
   }
   return taken;
 }

@@ -7,7 +7,7 @@ const openDB = /** @type {typeof import("idb").openDB} */ (/** @type {unknown} *
 /**
  * @typedef {any} Json an answer of the service
  * @typedef {{tank_id: string, canister: number, cane: string | null, goblet: string | null}} Place
- * @typedef {"out" | "bath" | "serve" | "discard" | "put_back" | "reading" | "hold" | "stocktake" | "heat" | "check" | "acknowledge"} Kind
+ * @typedef {"out" | "bath" | "serve" | "discard" | "put_back" | "reading" | "hold" | "transfer" | "stocktake" | "heat" | "check" | "acknowledge"} Kind
  * @typedef {"waiting" | "asked" | "sending" | "refused" | "replaced"} EntryState
  * @typedef {{status: number, title: string, detail: string, at: number}} Answer
  *
@@ -32,7 +32,8 @@ const openDB = /** @type {typeof import("idb").openDB} */ (/** @type {unknown} *
  * @property {number} next_try_at
  * @property {Answer | null} answer
  * @property {string} about the animal's number, or the tank
- * @property {{lot_id: string, place: Place} | null} takes the straw that it takes from a place
+ * @property {{lot_id: string, place: Place, straws?: number} | null} takes the straws that it takes from a place; one when not said
+ * @property {{lot_id: string, place: Place, straws: number} | null} [brings] the straws that it hangs at a place
  *
  * @typedef {object} Straw one straw's way, from the tank to its use
  * @property {string} withdrawal_id

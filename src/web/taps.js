@@ -5,7 +5,7 @@ import { iso, now, uuid7 } from "./clock.js";
 import { ASK_MS, UNDO_MS, amend, entryOf, keep, undo } from "./outbox.js";
 import { BATH_HOLDS_MS, thawing } from "./rules/thaw.js";
 import { signals, unlock } from "./sound.js";
-import { strict } from "./store.js";
+import { stockKey, strict } from "./store.js";
 
 /** @typedef {import("./app.js").App} App @typedef {import("./store.js").Straw} Straw @typedef {import("./store.js").Place} Place */
 /** @typedef {any} Json */
@@ -259,6 +259,45 @@ export async function closeTank(app, tank, reason) {
   );
   await keep(app.db, { entries: [entry] });
   signals.kept();
+  await app.changed();
+}
+
+/**
+ * A canister's straws hang in another tank now: a transfer for each lot at each place, cane and goblet as they were.
+ * @param {App} app @param {Json} from @param {Json} into @param {number} canister @param {number} to its canister
+ * @param {{row: Json, straws: number}[]} rows
+ * @returns {Promise<{order: number[], canister: number, until: number}>} what may be undone, and until when
+ */
+export async function canisterMoved(app, from, into, canister, to, rows) {
+  const at = now();
+  const moves = rows.map(({ row: { lot_id, place }, straws }) => ({ lot_id, place, straws, there: { ...place, tank_id: into.id, canister: to } }));
+  const entries = moves.map(({ lot_id, place, straws, there }) =>
+    entryOf(
+      {
+        kind: "transfer",
+        path: "/v1/transfers",
+        body: { lot_id, from: placeBody(place), to: placeBody(there), straws, transferred_at: iso(at), ...technician(app) },
+        occurred_at: at,
+        about: `${from.name}, ${canister}`,
+        takes: { lot_id, place, straws },
+        brings: { lot_id, place: there, straws },
+      },
+      app.who(),
+    ),
+  );
+  const order = await keep(app.db, { entries });
+  for (const { lot_id, there } of moves) {
+    const id = stockKey(lot_id, there);
+    if (!app.book["places"]?.has(id)) await lay(app, "places", { id, lot_id, place: there, straws: 0 });
+  }
+  signals.kept();
+  await app.changed();
+  return { order, canister, until: at + UNDO_MS };
+}
+
+/** It still hangs where it was. @param {App} app @param {number[]} order of the transfers */
+export async function canisterNotMoved(app, order) {
+  await undo(app.db, order, null);
   await app.changed();
 }
 

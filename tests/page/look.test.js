@@ -71,7 +71,7 @@ async function faultsOf(page, name, size) {
       }
     }
     const caution = document.querySelector(".calls ~ .caution");
-    if (caution && innerHeight > 800 && caution.getBoundingClientRect().bottom > deck.getBoundingClientRect().top) found.push("the caution lies under the deck");
+    if (caution && caution.getBoundingClientRect().bottom > deck.getBoundingClientRect().top) found.push("the caution lies under the deck");
     // A figure that is cut off is a wrong figure.
     for (const one of document.querySelectorAll("main *")) {
       if (one.scrollWidth > one.clientWidth + 1 && getComputedStyle(one).display !== "inline" && one.clientWidth > 1 && !(one instanceof SVGElement)) found.push(`${one.tagName}.${one.className} is wider than its place: ${one.textContent.slice(0, 40)}`);
@@ -131,6 +131,7 @@ async function eachScreen(page, look) {
   await at("settings", "settings", "bath_ml");
   await at("nitrogen", "nitrogen", farm.tanks.own.id);
   await at("frost", "frost", farm.tanks.own.id);
+  await at("move", "move", farm.tanks.own.id);
   await at("count", "count");
   await at("count a canister", "count", farm.tanks.own.id, "6");
   await at("find", "find");

@@ -26,7 +26,8 @@ const coming = (app) => ({
 /** @type {Record<string, ScreenOf>} */
 export const SCREENS = {
   bath, broken, cannot, card, closed, early, no, out, round, says, sign_in: signIn, sign_out: signOut, thaw, welcome, which,
-  alerts: coming, check: coming, count: coming, find: coming, frost: coming, heat: coming, more: coming, nitrogen: coming,
+  alerts: coming, check: coming, count: coming, find: coming, frost: coming, heat: coming, more: coming, move: coming,
+  nitrogen: coming,
   phone: coming, places: coming, settings: coming, why: coming,
 };
 

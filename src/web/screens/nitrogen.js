@@ -77,6 +77,8 @@ export function frost(app, tankId) {
   const tank = app.book["tanks"]?.get(tankId);
   const tanks = [...(app.book["tanks"]?.values() ?? [])];
   const n = tank ? strawsIn(app, tank.id) : 0;
+  const next = tank && tanks.length > 1 ? following(tanks, tank) : null;
+  const canMove = next !== null && n > 0;
   return {
     title: t("frost_title"),
     tank: tankId,
@@ -90,6 +92,7 @@ export function frost(app, tankId) {
     ],
     deckLabel: t("frost_title"),
     deck: [
+      ...(canMove ? [{ id: "move", label: t("move_all", { n }), small: t("move_all_hint"), look: "next", on: () => app.go("move", tankId) }] : []),
       {
         id: "close",
         label: t("close_tank"),
@@ -99,8 +102,8 @@ export function frost(app, tankId) {
           app.go("round");
         },
       },
-      { id: "next", label: t("nitrogen").toUpperCase(), small: tank && tanks.length > 1 ? following(tanks, tank).name : null, rare: true, on: () => app.go("nitrogen", tank && tanks.length > 1 ? following(tanks, tank).id : tankId) },
-      { id: "back", label: t("back_round"), on: () => app.go("round") },
+      ...(canMove ? [] : [{ id: "next", label: t("nitrogen").toUpperCase(), small: next?.name ?? null, rare: true, on: () => app.go("nitrogen", next?.id ?? tankId) }]),
+      { id: "back", label: t("back_round"), rare: canMove, on: () => app.go("round") },
     ],
   };
 }
