@@ -72,10 +72,7 @@ pub async fn end(book: &Book) -> Result<(), RoundError> {
     write_devices(book, book.devices.rest(book.clock.now())).await
 }
 
-async fn write_devices(
-    book: &Book,
-    seen: BTreeMap<BusinessId, Vec<SeenDevice>>,
-) -> Result<(), RoundError> {
+async fn write_devices(book: &Book, seen: BTreeMap<BusinessId, Vec<SeenDevice>>) -> Result<(), RoundError> {
     for (business, seen) in seen {
         let seen = WriteSeen { business, seen };
         book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
