@@ -12,6 +12,9 @@
 //! lines; a span of more than 10,000 lines is looked for from the cursor on along the book; and a list of the Animal
 //! Data Exchange, with its total, costs what the herd has changes. They are not asked here.
 //!
+//! A word asks only the questions in whose name it stands: `cargo bench --bench growth -- round`. In any case it ends with how long
+//! the reports over the whole large book take, which count every service.
+//!
 //! `TANKSIDE_GROWTH=10000000` makes the large book ten times as long. Both numbers of lines are multiples of 100,
 //! because a lot lives for 100 lines: it is delivered, moved, used up and counted out. What hangs in the tanks is
 //! therefore the same in both books, and there are 100 lines to a day.
@@ -82,7 +85,11 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
         let mark = if ratio > BOUND { "  <--" } else { "" };
         println!("  {what:52} {few:8.2} {many:8.2}   ratio {ratio:6.2}{mark}");
     };
+    // Cargo hands over `--bench` too.
+    let only = std::env::args().skip(1).find(|word| !word.starts_with('-'));
+    let asked = |what: &str| only.as_ref().is_none_or(|only| what.contains(only.as_str()));
     let questions = small.questions().await.into_iter().zip(large.questions().await);
+    let questions = questions.filter(|((what, _), _)| asked(what));
     for ((what, of_small), (_, of_large)) in questions {
         let (mut few, mut many) = (Vec::new(), Vec::new());
         for time in 0..TIMES + 2 {
@@ -109,10 +116,29 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
     show("a withdrawal", withdrawal);
     show("a service", service);
     println!("  {over} above {BOUND}");
+    println!(
+        "reports over the whole large book, which grow with what they count ({} services):",
+        large.services().await
+    );
+    for (what, path) in large.reports() {
+        let (took, bytes) = large.client.whole(&path).await;
+        println!(
+            "  {what:52} {:8.2} s, {bytes} bytes, at most {} MB resident so far",
+            took.as_secs_f64(),
+            peak_mb()
+        );
+    }
     small.running.stop().await.unwrap();
     large.running.stop().await.unwrap();
     few_at.remove().await;
     many_at.remove().await;
+}
+
+/// The most memory that this process had in use, in MB; 0 where the system does not tell.
+fn peak_mb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    line.and_then(|line| line.trim().trim_end_matches(" kB").parse::<u64>().ok()).map_or(0, |kb| kb / 1024)
 }
 
 /// In milliseconds.
@@ -188,6 +214,50 @@ impl Book {
         // What time brought about is not to be found out between the questions.
         running.look_round().await.unwrap();
         Self { client, running, farm: Farm { busy_key: key.id.0, ..farm }, filling }
+    }
+
+    /// How many services it has.
+    async fn services(&self) -> i64 {
+        let report = self.client.get(&format!("/v1/reports/non-return?{}&horizon_days=1", self.span())).await;
+        report["all"]["denominator"].as_i64().unwrap_or_else(|| panic!("{report:#}"))
+    }
+
+    /// All of its time.
+    fn span(&self) -> String {
+        let at = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Secs, true);
+        let f = &self.filling;
+        format!("from={}&to={}", at(f.begin - TimeDelta::days(2)), at(f.at(f.lines) + TimeDelta::days(1)))
+    }
+
+    /// What goes through all that is on record.
+    fn reports(&self) -> Vec<(&'static str, String)> {
+        let span = self.span();
+        // This one goes back fifteen years at most.
+        let at = |days| {
+            (self.filling.at(self.filling.lines) - TimeDelta::days(days))
+                .to_rfc3339_opts(SecondsFormat::Secs, true)
+        };
+        let years = format!("from={}&to={}", at(5400), at(0));
+        [
+            ("conception by sire, service number and month", "conception", "by=sire,service_number,month"),
+            ("non-return by technician", "non-return", "by=technician"),
+            ("pregnancy rate", "pregnancy-rate", ""),
+            ("calving intervals", "calving-intervals", ""),
+            ("conception watch", "conception-watch", ""),
+            ("straw use by sire and month", "use", "by=sire,month"),
+            ("deviations", "deviations", ""),
+            ("charges as CSV, all of them", "charges", "format=csv"),
+            ("season plan", "season-plan", ""),
+        ]
+        .map(|(what, report, more)| {
+            let span = match report {
+                "season-plan" => "",
+                "pregnancy-rate" => &years,
+                _ => &span,
+            };
+            (what, format!("/v1/reports/{report}?{}", [span, more].join("&").trim_matches('&')))
+        })
+        .into()
     }
 
     /// Every question, by the path that is asked.
@@ -421,6 +491,17 @@ impl Client {
         let body: Value = answer.json().await.unwrap();
         assert_eq!(status, 200, "{path}: {body:#}");
         body
+    }
+
+    /// How long an answer takes to its end, whatever it is, and its bytes.
+    async fn whole(&self, path: &str) -> (Duration, usize) {
+        let started = Instant::now();
+        let request = self.http.get(format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let answer = request.send().await.unwrap();
+        let status = answer.status();
+        let body = answer.bytes().await.unwrap();
+        assert_eq!(status, 200, "{path}: {}", String::from_utf8_lossy(&body));
+        (started.elapsed(), body.len())
     }
 
     async fn post(&self, path: &str, body: Value) -> Uuid {

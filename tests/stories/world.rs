@@ -2,7 +2,7 @@
 
 use std::{
     collections::HashMap,
-    io,
+    fs, io,
     net::{IpAddr, SocketAddr},
     num::NonZeroU32,
     sync::{Arc, LazyLock, Mutex},
@@ -27,6 +27,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use metrics_exporter_prometheus::PrometheusHandle;
 use reqwest::{Method, header::HeaderMap};
 use serde_json::{Value, json};
+use tokio::sync::OnceCell;
 use uuid::Uuid;
 
 use crate::support;
@@ -68,16 +69,38 @@ pub fn instant(text: &str) -> DateTime<Utc> {
     DateTime::parse_from_rfc3339(text).unwrap().to_utc()
 }
 
+/// An embedded store without a book, its tables brought up to date once for all stories.
+async fn empty_sqlite() -> &'static [u8] {
+    static EMPTY: OnceCell<Vec<u8>> = OnceCell::const_new();
+    let make = async || {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("empty.db");
+        Db::open(&format!("sqlite://{}", file.display())).await.unwrap().close().await;
+        fs::read(file).unwrap()
+    };
+    EMPTY.get_or_init(make).await
+}
+
+/// The same on PostgreSQL.
+async fn empty_postgres() -> &'static str {
+    static EMPTY: OnceCell<String> = OnceCell::const_new();
+    let make = async || {
+        let url = support::new_postgres_database().await;
+        Db::open(&url).await.unwrap().close().await;
+        url
+    };
+    EMPTY.get_or_init(make).await
+}
+
 impl World {
     pub async fn sqlite() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
-        Self::on(url, folder, |_| ()).await
+        Self::with(|_| ()).await
     }
 
     pub async fn postgres() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        Self::on(support::new_postgres_database().await, folder, |_| ()).await
+        let url = support::copy_of_postgres_database(empty_postgres().await).await;
+        Self::on(url, folder, |_| ()).await
     }
 
     /// A service of which each key may ask so often in a minute.
@@ -88,8 +111,9 @@ impl World {
     /// A service with other settings.
     pub async fn with(settings: impl FnOnce(&mut Config)) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let url = format!("sqlite://{}", folder.path().join("tankside.db").display());
-        Self::on(url, folder, settings).await
+        let file = folder.path().join("tankside.db");
+        fs::write(&file, empty_sqlite().await).unwrap();
+        Self::on(format!("sqlite://{}", file.display()), folder, settings).await
     }
 
     async fn on(database_url: String, folder: tempfile::TempDir, settings: impl FnOnce(&mut Config)) -> Self {
