@@ -159,6 +159,9 @@ impl Running {
             0 => {}
             cut_off => tracing::warn!(cut_off, "connections were still open when the time to stop was over"),
         }
+        if let Err(trouble) = watch::end(&app.book).await {
+            tracing::warn!(%trouble, "which devices were seen last is not written");
+        }
         let db = app.book.db.clone();
         // The writer ends when the last handle to it is gone.
         drop(app);

@@ -47,6 +47,28 @@ async fn a_new_store_shows_its_first_key_once_and_keeps_the_book() {
     assert_eq!(straws(&http, &service.base, &key).await, 7);
 }
 
+/// What waits on a phone is remembered in memory, and written once a minute: a stop loses none of it.
+#[tokio::test]
+async fn what_a_device_said_last_outlives_a_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    for url in [sqlite(&folder), new_postgres_database().await] {
+        let service = Service::start(&url);
+        let key = service.first_key.clone().unwrap();
+        let http = reqwest::Client::new();
+        let phone = Uuid::now_v7().to_string();
+        for waiting in ["7", "4"] {
+            let ask = http.get(format!("{}/v1/herds", service.base)).bearer_auth(&key);
+            let ask = ask.header("Tankside-Device", &phone).header("Tankside-Waiting", waiting);
+            assert_eq!(ask.send().await.unwrap().status(), 200);
+        }
+        assert_eq!(service.terminate(), 0);
+        let service = Service::start(&url);
+        let ask = http.get(format!("{}/v1/devices", service.base)).bearer_auth(&key);
+        let devices: Value = ask.send().await.unwrap().json().await.unwrap();
+        assert_eq!(devices["items"][0]["waiting"], 4, "{devices}");
+    }
+}
+
 #[tokio::test]
 async fn a_second_process_on_the_same_file_is_refused_with_a_clear_message() {
     let folder = tempfile::tempdir().unwrap();

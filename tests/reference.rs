@@ -16,6 +16,7 @@ use tankside::domain::{
         watch::Watch,
     },
     reports::{
+        conception::Tally,
         cusum::{Cusum, Scores, Share, fallen, run_length, scores},
         distribution::Distribution,
         proportion::{self, difference, wilson},
@@ -483,6 +484,15 @@ fn shares_and_their_intervals_agree_with_statsmodels() {
             assert_near(interval.high, ends[1].as_f64().unwrap(), tolerance, case);
         }
         let drawn = proportion::Prior { yes: 101.5, no: 101.5 }.after_with_interval(k, n, 0.9);
+        for (got, at) in [(drawn.low, 0), (drawn.estimate, 1), (drawn.high, 2)] {
+            assert_near(got, case["drawn"][at].as_f64().unwrap(), tolerance, case);
+        }
+    }
+    for case in rows(&proportions, "technicians") {
+        let all = Tally { services: 1000, conceived: 400, ..Tally::default() };
+        assert_near(0.4, number(case, "mean"), tolerance, case);
+        let [conceived, services] = ["k", "n"].map(|name| case[name].as_i64().unwrap());
+        let drawn = Tally { services, conceived, ..Tally::default() }.shrunk(&all).unwrap();
         for (got, at) in [(drawn.low, 0), (drawn.estimate, 1), (drawn.high, 2)] {
             assert_near(got, case["drawn"][at].as_f64().unwrap(), tolerance, case);
         }

@@ -171,13 +171,20 @@ impl App {
             Ok(done) => respond(done),
             Err(refusal) => Ok(Problem::from(refusal).reply()),
         };
+        let told = ask.told.is_some().then(|| ask.clone());
         match self.book.writer.run(ask, act, respond).await? {
             Outcome::Fresh(reply) => Ok((reply, false)),
             Outcome::Replayed(reply) => Ok((reply, true)),
-            Outcome::Mismatch => Err(Problem::new(
-                Kind::IdempotencyMismatch,
-                "This Idempotency-Key came before with another request. Nothing was written now.",
-            )),
+            Outcome::Mismatch => {
+                let problem = Problem::new(
+                    Kind::IdempotencyMismatch,
+                    "This Idempotency-Key came before with another request. Nothing was written now.",
+                );
+                if let Some(ask) = told {
+                    self.note_refused(&ask, &problem).await?;
+                }
+                Err(problem)
+            }
         }
     }
 }

@@ -4,7 +4,10 @@
 //! looks at each once more in its own transaction, so that rounds of several processes, a round after a long
 //! stop, and a clock that jumps do no more than one round would.
 
-use std::{collections::HashMap, time::Duration};
+use std::{
+    collections::{BTreeMap, HashMap},
+    time::Duration,
+};
 
 use chrono::TimeDelta;
 use tokio::{task::JoinHandle, time};
@@ -19,7 +22,10 @@ use crate::{
         },
         command::Failure,
     },
-    domain::values::{BusinessId, Timestamp},
+    domain::{
+        access::device::SeenDevice,
+        values::{BusinessId, Timestamp},
+    },
     store,
 };
 
@@ -58,6 +64,22 @@ pub fn start(book: Book) -> JoinHandle<()> {
     })
 }
 
+/// Writes what is only remembered, before the service stops.
+///
+/// # Errors
+/// The writer cannot write.
+pub async fn end(book: &Book) -> Result<(), RoundError> {
+    write_devices(book, book.devices.rest(book.clock.now())).await
+}
+
+async fn write_devices(book: &Book, seen: BTreeMap<BusinessId, Vec<SeenDevice>>) -> Result<(), RoundError> {
+    for (business, seen) in seen {
+        let seen = WriteSeen { business, seen };
+        book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
+    }
+    Ok(())
+}
+
 /// Rounds one after the other. What they remember only saves work: a first round looks at everything.
 #[derive(Default)]
 pub struct Rounds {
@@ -73,7 +95,7 @@ impl Rounds {
         let mut tx = book.db.read().await?;
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
-        self.write_devices(book).await?;
+        write_devices(book, book.devices.due(book.clock.now())).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
@@ -91,14 +113,6 @@ impl Rounds {
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }
-        }
-        Ok(())
-    }
-
-    async fn write_devices(&self, book: &Book) -> Result<(), RoundError> {
-        for (business, seen) in book.devices.due(book.clock.now()) {
-            let seen = WriteSeen { business, seen };
-            book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
         }
         Ok(())
     }

@@ -27,6 +27,13 @@ def share(k, n):
     }
 
 
+def technician(mean, sd, k, n):
+    """A technician's share, drawn towards that of all: technicians differ by a standard deviation of `sd`."""
+    weight = mean * (1 - mean) / sd**2 - 1
+    a, b = mean * weight + k, (1 - mean) * weight + n - k
+    return {"mean": mean, "k": k, "n": n, "drawn": [float(beta(a, b).ppf(0.05)), a / (a + b), float(beta(a, b).ppf(0.95))]}
+
+
 def difference(k1, n1, k2, n2):
     low, high = confint_proportions_2indep(k1, n1, k2, n2, method="newcomb", compare="diff")
     return {"later": [k1, n1], "earlier": [k2, n2], "low": float(low), "high": float(high)}
@@ -43,8 +50,10 @@ def main():
         "function": "statsmodels.stats.proportion.proportion_confint(method='wilson'), "
         "confint_proportions_2indep(method='newcomb', compare='diff'); scipy.stats.beta.ppf",
         "tolerance_abs": 1e-9,
-        "note": "drawn: 90 % interval and mean with the prior Beta(101.5, 101.5)",
+        "note": "drawn: 90 % interval and mean with the prior Beta(101.5, 101.5); of technicians with the prior of their mean "
+        "and standard deviation",
         "shares": [share(*case) for case in shares],
+        "technicians": [technician(0.4, 0.035, *case) for case in [(10, 50), (0, 3), (300, 600)]],
         "differences": [difference(*case) for case in differences],
     }
     path = Path(__file__).with_suffix(".json")

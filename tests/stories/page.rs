@@ -514,6 +514,13 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
         .await
         .expect(207);
     assert_eq!(open_refusals(client).await.len(), 8);
+    // A key that came before with another act: what is told now is not in the book.
+    let reading = format!("/v1/tanks/{}/nitrogen-readings", farm.tank);
+    send("twice", &reading, json!({"depth_mm": 300}), "1").await.expect(201);
+    for _ in 0..2 {
+        send("twice", &reading, json!({"depth_mm": 290}), "1").await.problem(422, "idempotency-mismatch");
+    }
+    assert_eq!(open_refusals(client).await.len(), 9);
     // Somebody takes it on, and it is over; the same act again opens no other.
     let id = alert["id"].as_str().unwrap().to_owned();
     let over = client
@@ -522,7 +529,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
         .expect(200);
     assert!(over["cleared_at"].is_string(), "{over:#}");
     send("told", "/v1/withdrawals", done, "1").await;
-    assert_eq!(open_refusals(client).await.len(), 7);
+    assert_eq!(open_refusals(client).await.len(), 8);
     let told = events().await;
     for kind in ["\"act.refused\"", "\"act.refused.acknowledged\"", "\"act.refused.cleared\""] {
         assert!(told.contains(kind), "{told}");
@@ -530,7 +537,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
     // A rule silences it.
     client.make("/v1/alert-rules", json!({"kind": "act.refused", "enabled": false})).await;
     send("silent", "/v1/services", json!({"withdrawal_id": gone, "already_done": true}), "1").await;
-    assert_eq!(open_refusals(client).await.len(), 7);
+    assert_eq!(open_refusals(client).await.len(), 8);
     client
         .post("/v1/alert-rules", json!({"kind": "act.refused", "herd_id": farm.herd}))
         .await
@@ -539,7 +546,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
     let body =
         json!({"animal_id": animal, "lot_id": farm.sexed, "already_done": true, "place": farm.place(3)});
     send("good", "/v1/withdrawals", body, "1").await.created();
-    assert_eq!(open_refusals(client).await.len(), 7);
+    assert_eq!(open_refusals(client).await.len(), 8);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -61,11 +61,20 @@ impl Devices {
 
     /// What is to be written now, business by business. It counts as written.
     pub fn due(&self, now: Timestamp) -> BTreeMap<BusinessId, Vec<SeenDevice>> {
+        self.take(now, EVERY)
+    }
+
+    /// All that is not written yet, before the service stops.
+    pub fn rest(&self, now: Timestamp) -> BTreeMap<BusinessId, Vec<SeenDevice>> {
+        self.take(now, TimeDelta::zero())
+    }
+
+    fn take(&self, now: Timestamp, every: TimeDelta) -> BTreeMap<BusinessId, Vec<SeenDevice>> {
         let is_fresh =
             |at: Timestamp, within: TimeDelta| (TimeDelta::zero()..within).contains(&now.since(at));
         let mut due = BTreeMap::<_, Vec<_>>::new();
         self.lock().retain(|(business, _), noted| {
-            if noted.is_news && !noted.written_at.is_some_and(|at| is_fresh(at, EVERY)) {
+            if noted.is_news && !noted.written_at.is_some_and(|at| is_fresh(at, every)) {
                 due.entry(*business).or_default().push(noted.seen.clone());
                 noted.written_at = Some(now);
                 noted.is_news = false;
@@ -124,6 +133,10 @@ mod tests {
         devices.note(business, key, &DeviceNote { waiting: None, ..note(0) }, at(4));
         assert_eq!(due(5), None, "not before a minute");
         assert_eq!(due(61), Some(4), "what it said last");
+        devices.note(business, key, &note(5), at(62));
+        assert_eq!(due(63), None);
+        assert_eq!(devices.rest(at(63))[&business][0].waiting.acts, 5, "all of it before a stop");
+        assert!(devices.rest(at(64)).is_empty());
         assert_eq!(due(200), None);
         devices.note(business, key, &note(0), at(201));
         assert_eq!(due(-50), Some(0), "also when the clock was put back");

@@ -473,6 +473,17 @@ mod tests {
     }
 
     #[test]
+    fn each_straw_of_a_service_is_charged() {
+        let two = ChargedService { straws: Straws::new(2).unwrap(), ..service(8, 1, SemenType::SexedFemale) };
+        let lines = Charges::new(prices()).lines(&two);
+        assert_eq!((lines[2].quantity, lines[2].amount_minor), (2, Some(2 * 4800)));
+        // The herd's own, of which no cost is known: nothing, in the currency of the list.
+        let own = ChargedService { owner_herd_id: Some(HerdId(id(1))), cost: None, ..two };
+        let lines = Charges::new(prices()).lines(&own);
+        assert_eq!((lines[2].amount_minor, lines[2].currency.as_deref()), (Some(0), Some("EUR")));
+    }
+
+    #[test]
     fn without_a_price_there_is_no_amount() {
         let unknown = ChargedService {
             cost: None,

@@ -210,7 +210,10 @@ mod tests {
     use super::*;
     use crate::domain::{
         animals::history::{AnimalEvent, CheckResult},
-        reports::fixture::{ai, animal, calved, checked, day, herd, pregnant},
+        reports::{
+            fixture::{ai, animal, calved, checked, day, herd, pregnant},
+            record::ServiceFacts,
+        },
         straws::semen::SemenType::{Conventional, SexedFemale},
     };
 
@@ -245,6 +248,36 @@ mod tests {
         let share = count(question(60, 56, &[]), &animals).all.conception();
         assert_eq!((share.numerator, share.denominator, share.estimate), (35, 100, Some(0.35)));
         assert_eq!((share.low, share.high).0.map(|low| (low * 1000.0).round()), Some(264.0));
+        // The inverse, its ends exchanged: 1 / 0.4475, 1 / 0.35, 1 / 0.2636 (Wilson's ends by statsmodels).
+        let services = count(question(60, 56, &[]), &animals).all.services_per_conception().unwrap();
+        let told = [services.low, services.estimate, services.high].map(|figure| (figure * 100.0).round());
+        assert_eq!(told, [223.0, 286.0, 379.0]);
+    }
+
+    #[test]
+    fn a_service_counts_from_the_end_of_its_horizon_on_and_in_its_own_herd() {
+        let one = animal(&[(0, ai(1, 1, "A", Conventional))], &[]);
+        assert_eq!(count(question(56, 56, &[]), std::slice::from_ref(&one)).all.services, 1);
+        assert_eq!(count(question(55, 56, &[]), std::slice::from_ref(&one)).kept_out.too_recent, 1);
+        // Sold: served in both herds, asked of the second.
+        let second = HerdId(uuid::Uuid::from_u128(77));
+        let moved = ServiceFacts { herd: Some(second), ..ai(2, 1, "B", Conventional) };
+        let sold = animal(&[(0, ai(1, 1, "A", Conventional)), (30, moved)], &[(80, pregnant())]);
+        let asked = Question { herds: vec![second], ..question(200, 56, &[Dimension::Technician]) };
+        let counted = count(asked, &[sold, one]);
+        let [(key, tally)] = &counted.groups[..] else { panic!("{:?}", counted.groups) };
+        assert_eq!((key[0].clone(), tally.services), (Part::Text("B".to_owned()), 1));
+    }
+
+    #[test]
+    fn what_follows_an_embryo_is_a_service_of_its_own() {
+        let mut both = animal(
+            &[(0, ai(1, 1, "A", Conventional)), (0, ai(1, 2, "A", Conventional))],
+            &[(60, pregnant())],
+        );
+        both.history.services[0].kind = ServiceKind::EmbryoTransfer;
+        let counted = count(question(100, 56, &[]), &[both]);
+        assert_eq!((counted.kept_out.embryo_transfers, counted.all.services), (1, 1));
     }
 
     #[test]

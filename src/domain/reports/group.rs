@@ -228,10 +228,15 @@ fn heat_to_service(animal: &AnimalRecord, at: Timestamp) -> Part {
 
 #[cfg(test)]
 mod tests {
+    use chrono::TimeDelta;
     use serde_json::json;
 
     use super::*;
-    use crate::domain::form::read;
+    use crate::domain::{
+        animals::history::{AnimalEvent, HeatMethod},
+        form::read,
+        reports::fixture,
+    };
 
     fn class<const N: usize>(classes: &Classes<N>, measure: f64) -> &'static str {
         match classed(classes, measure) {
@@ -258,6 +263,38 @@ mod tests {
             [6.0, 6.1, 12.0, 24.5, 72.0].map(of),
             ["0 to 6", "more than 6 to 12", "more than 6 to 12", "more than 24 to 48", "more than 48 to 72"]
         );
+    }
+
+    #[test]
+    fn a_month_is_the_farms_and_a_time_that_cannot_be_is_not_classed() {
+        let one = fixture::animal(&[(30, fixture::ai(1, 1, "A", SemenType::Conventional))], &[]);
+        let heat = one.heats().remove(0);
+        let late = ServedHeat { at: heat.at.plus(TimeDelta::minutes(23 * 60 + 30)), ..heat };
+        let month = |zone: &str| Dimension::Month.of(&one, &late, TimeZone::parse(zone).unwrap());
+        // Half past eleven at night on 31 January by UTC is February in Vienna.
+        assert_eq!(month("UTC"), Part::Text("2026-01".to_owned()));
+        assert_eq!(month("Europe/Vienna"), Part::Text("2026-02".to_owned()));
+        let took = |seconds| ServiceFacts {
+            to_bath: Some((late.at, late.at.plus(TimeDelta::seconds(seconds)))),
+            ..ServiceFacts::default()
+        };
+        assert_eq!(Dimension::SecondsToBath.of_service(&took(0)), Part::Class(0, "0 to 5"));
+        assert_eq!(Dimension::SecondsToBath.of_service(&took(-1)), Part::None);
+    }
+
+    #[test]
+    fn the_heat_is_the_last_one_before_that_still_counts() {
+        let served = [(30, fixture::ai(1, 1, "A", SemenType::Conventional))];
+        let seen = |on| (on, AnimalEvent::Heat { method: HeatMethod::Seen });
+        let of = |heats: &[i64]| {
+            let heats: Vec<_> = heats.iter().copied().map(seen).collect();
+            let one = fixture::animal(&served, &heats);
+            Dimension::HeatToService.of(&one, &one.heats()[0], TimeZone::UTC)
+        };
+        assert_eq!(of(&[29]), Part::Class(3, "more than 18 to 24"));
+        assert_eq!(of(&[28, 29, 31]), of(&[29]), "one that came later is not hers to count");
+        assert_eq!(of(&[27]), Part::Class(5, "more than 48 to 72"));
+        assert_eq!(of(&[26]), Part::None, "four days are no heat to serve on");
     }
 
     #[test]

@@ -340,6 +340,38 @@ mod tests {
         assert_eq!((rate.all.numerator, rate.all.denominator), (1, 2));
     }
 
+    #[test]
+    fn who_left_before_is_not_asked_for_her_age() {
+        let rate = |left: Option<i64>| {
+            let mut nobody_knows = animal(&[], &[]);
+            nobody_knows.left_on = left.map(|on| day(on).day_in(TimeZone::UTC));
+            let mut count = PregnancyCount::new(day(0), day(63), day(300), vec![waits(5)]);
+            count.add(&nobody_knows);
+            count.finish().unknown_age
+        };
+        assert_eq!([None, Some(10), Some(0), Some(-5)].map(rate), [1, 1, 0, 0]);
+    }
+
+    #[test]
+    fn a_service_after_she_is_not_to_be_bred_is_none_of_the_rate() {
+        let mut count = PregnancyCount::new(day(0), day(21), day(300), vec![waits(1)]);
+        let barred = (12, AnimalEvent::DoNotBreed { do_not_breed: true });
+        count.add(&animal(&[(15, ai(1, 1, "A", Conventional))], &[(0, calved()), barred]));
+        let period = count.finish().periods[0];
+        assert_eq!((period.served.numerator, period.served.denominator), (0, 1));
+    }
+
+    #[test]
+    fn a_period_is_provisional_until_its_results_can_be_known() {
+        let provisional = |now| {
+            let mut count = PregnancyCount::new(day(0), day(42), day(now), vec![waits(1)]);
+            count.add(&animal(&[], &[(0, calved())]));
+            count.finish().periods.iter().map(|period| period.is_provisional).collect::<Vec<_>>()
+        };
+        assert_eq!(provisional(42 + RESULT_DAYS), [false, false]);
+        assert_eq!(provisional(42 + RESULT_DAYS - 1), [false, true]);
+    }
+
     proptest! {
         #[test]
         fn nobody_conceives_more_often_than_she_has_cycles(

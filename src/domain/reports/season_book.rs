@@ -191,7 +191,7 @@ mod tests {
 
     use super::*;
     use crate::domain::{
-        animals::herd::HerdDetails,
+        animals::{herd::HerdDetails, service_kind::ServiceKind},
         form::{self, InputPath},
         reports::fixture::{ai, animal, calved, day, id, pregnant},
         values::TimeZone,
@@ -227,6 +227,23 @@ mod tests {
         let first = herd.females[0].services[0].conception;
         assert!((first - (0.45 + 0.55 / 38.67)).abs() < 1e-3, "{first}");
         assert!(herd.spread < 0.32 && herd.spread > 0.31);
+    }
+
+    #[test]
+    fn who_leaves_before_the_season_is_not_planned_and_a_bulls_heat_is_no_result() {
+        let mut book = SeasonBook::new(vec![herd()], day(400).day_in(TimeZone::UTC), day(390));
+        let mut sold = animal(&[], &[]);
+        sold.left_on = Some(day(395).day_in(TimeZone::UTC));
+        book.add(&sold);
+        // Inseminated, and the bull was with her in the same heat.
+        let twice =
+            [(340, ai(1, 1, "A", SemenType::SexedFemale)), (340, ai(1, 2, "A", SemenType::SexedFemale))];
+        let mut both = animal(&twice, &[(380, pregnant())]);
+        both.history.services[1].kind = ServiceKind::Natural;
+        book.add(&both);
+        let [herd] = &book.plan(3, 0.32, &BTreeMap::new())[..] else { panic!("one herd") };
+        assert_eq!([herd.females[0].count, herd.females[1].count], [0, 0]);
+        assert_eq!(book.known_services(), 0);
     }
 
     #[test]

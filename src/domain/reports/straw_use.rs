@@ -346,13 +346,14 @@ mod tests {
             thaw_started_at: Some(day(0).plus(chrono::TimeDelta::seconds(seconds))),
             ..line(MovementKind::Withdrawal, 1)
         };
-        for seconds in [15, 16] {
+        // In the bath before it was out: told wrongly, and no exposure.
+        for seconds in [15, 16, -3] {
             count.add(&to_bath(seconds));
         }
         let (all, _) = count.finish().unwrap();
         let told: Vec<_> = all.exposures.iter().map(|by| (by.times, by.over_limit, by.longest_s)).collect();
         assert_eq!(told, [(3, 2, 9), (2, 1, 16)]);
-        assert_eq!(all.used, 2);
+        assert_eq!(all.used, 3);
     }
 
     proptest! {

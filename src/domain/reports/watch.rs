@@ -316,7 +316,7 @@ mod tests {
     use super::*;
     use crate::domain::{
         animals::history::CheckResult,
-        reports::fixture::{ai, animal, checked, day, herd},
+        reports::fixture::{ai, animal, calved, checked, day, herd},
     };
 
     fn watch(results: &[(i64, &str, bool)], from: i64) -> Vec<WatchedSubject> {
@@ -359,11 +359,37 @@ mod tests {
     }
 
     #[test]
+    fn an_alarm_that_is_over_has_no_beginning_and_nobody_is_watched_unnamed() {
+        // Twenty failures, then as many conceptions: the sum is below half of the limit again.
+        let mut results: Vec<_> = (0..20).map(|n| (500 + n, "Anna", false)).collect();
+        results.extend((20..40).map(|n| (500 + n, "Anna", true)));
+        // Nobody is named: counted for the sire, and for no technician.
+        results.push((560, "", true));
+        let told = watch(&results, 450);
+        let [anna, sire] = &told[..] else { panic!("{told:?}") };
+        assert_eq!((anna.services, anna.cusum.alarm, anna.since), (40, false, None));
+        assert_eq!((sire.watched, sire.services), (Watched::Sire, 41));
+    }
+
+    #[test]
     fn without_a_past_the_published_figures_are_expected() {
         let told = watch(&[(500, "Anna", true)], 450);
         assert!(
             (told[0].expected - 0.57).abs() < 1e-12,
             "conventional heifers 57 % (Norman & Hutchison 2009)"
         );
+        let question = Question {
+            from: day(450),
+            to: day(1000),
+            observed_until: day(1000),
+            horizon: TimeDelta::zero(),
+            herds: Vec::new(),
+            by: Vec::new(),
+        };
+        let mut count = WatchCount::new(question, &[Watched::Sire], &[herd()]);
+        let served = [(500, ai(1, 1, "Anna", SemenType::Conventional))];
+        count.add(&animal(&served, &[(300, calved()), (540, checked(CheckResult::Pregnant))]));
+        let cow = count.finish().unwrap()[0].expected;
+        assert!((cow - 0.30).abs() < 1e-12, "conventional cows 30 % (Norman 2010)");
     }
 }

@@ -89,7 +89,7 @@ form! {
 #[utoipa::path(post, path = "/v1/alerts/{id}/acknowledgement", operation_id = "acknowledge_alert", tag = "Alerts",
     summary = "Acknowledge an alert",
     description = "It is not told again while it stays open, and is over when its condition is. An alert of what happened once \
-        (`rule.overridden`, `stocktake.difference`) is over with it. The first acknowledgement stands.",
+        (`rule.overridden`, `stocktake.difference`, `act.refused`) is over with it. The first acknowledgement stands.",
     request_body(content = NewAcknowledgement, example = json!({"note": "Ordered today."})),
     params(("id" = uuid::Uuid, Path, description = "The alert."), IdempotencyKey),
     responses((status = 200, description = "As it stands now.", body = Alert), Problems))]
