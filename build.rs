@@ -14,7 +14,8 @@ fn main() -> Result<()> {
     let home = from("CARGO_MANIFEST_DIR")?;
     // While the program is being worked on, what it was built from changes with every commit, and telling it would build
     // everything anew each time.
-    let build = if env::var("PROFILE").is_ok_and(|profile| profile == "release") { built_from(&home) } else { None };
+    let build =
+        if env::var("PROFILE").is_ok_and(|profile| profile == "release") { built_from(&home) } else { None };
     println!("cargo::rustc-env=BUILT_FROM={}", build.unwrap_or_default());
     let folder = home.join("src/web");
     let mut files = Vec::new();

@@ -440,7 +440,9 @@ mod tests {
     #[test]
     fn a_filter_of_the_log_that_is_none_is_told() {
         let with = |log: &str| Settings { log: Some(log.to_owned()), ..Settings::default() }.resolve();
-        for right in ["warn", "OFF", "info,tankside=debug", "tower_http::trace=trace", "tankside[request]=debug"] {
+        for right in
+            ["warn", "OFF", "info,tankside=debug", "tower_http::trace=trace", "tankside[request]=debug"]
+        {
             assert!(with(right).is_ok(), "{right}");
         }
         for wrong in ["loud", "info,loud", "tankside=loud", "", "info,,warn", "tankside"] {

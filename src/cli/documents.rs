@@ -44,7 +44,10 @@ fn command_lines(text: &str) -> Vec<String> {
 
 /// The part of a shell's line that is ours.
 fn program_in(line: &str) -> Option<String> {
-    let line = line.strip_prefix("target/release/").or_else(|| line.strip_prefix("./target/release/")).unwrap_or(line);
+    let line = line
+        .strip_prefix("target/release/")
+        .or_else(|| line.strip_prefix("./target/release/"))
+        .unwrap_or(line);
     let line = line.strip_prefix("sudo -u tankside ").unwrap_or(line);
     let rest = line.strip_prefix("tankside ")?;
     let ends = [" #", " | ", " > ", " >> ", " 2> ", " && ", " ; ", " & ", "; "];
@@ -90,8 +93,8 @@ fn every_command_line_of_the_documents_is_one() {
             let parsed = Cli::try_parse_from(["tankside".to_owned()].into_iter().chain(words));
             taken += 1;
             use clap::error::ErrorKind::{
-                DisplayHelp, DisplayHelpOnMissingArgumentOrSubcommand, DisplayVersion, InvalidValue, MissingRequiredArgument,
-                MissingSubcommand,
+                DisplayHelp, DisplayHelpOnMissingArgumentOrSubcommand, DisplayVersion, InvalidValue,
+                MissingRequiredArgument, MissingSubcommand,
             };
             match parsed {
                 Ok(_) => {}
@@ -100,7 +103,10 @@ fn every_command_line_of_the_documents_is_one() {
                     if is_named_only
                         && matches!(
                             error.kind(),
-                            DisplayHelpOnMissingArgumentOrSubcommand | InvalidValue | MissingRequiredArgument | MissingSubcommand
+                            DisplayHelpOnMissingArgumentOrSubcommand
+                                | InvalidValue
+                                | MissingRequiredArgument
+                                | MissingSubcommand
                         ) => {}
                 Err(error) => wrong.push(format!("{file}: tankside {line}\n{error}")),
             }
@@ -128,14 +134,18 @@ fn a_command_line_is_found_where_it_stands() {
         ]
     );
     assert_eq!(words("key create --name \"A b\""), ["key", "create", "--name", "A b"]);
-    assert!(Cli::try_parse_from(["tankside", "verify", "--listen", "a:1"]).is_err(), "a flag of another command");
+    assert!(
+        Cli::try_parse_from(["tankside", "verify", "--listen", "a:1"]).is_err(),
+        "a flag of another command"
+    );
 }
 
 /// What a document names within backticks and what it links to, as paths from the root of the project.
 fn files_named(file: &str, text: &str) -> Vec<String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let folder = Path::new(file).parent().unwrap();
-    let begins = ["src/", "tests/", "docs/", "demo/", "migrations/", "packaging/", "openapi/", "assets/", "benches/"];
+    let begins =
+        ["src/", "tests/", "docs/", "demo/", "migrations/", "packaging/", "openapi/", "assets/", "benches/"];
     let is_path = |word: &str| {
         word.chars().all(|letter| letter.is_ascii_alphanumeric() || "/._-".contains(letter))
             && begins.iter().any(|begin| word.starts_with(begin))

@@ -11,7 +11,8 @@ const OURS: &str = "TANKSIDE_";
 const OF_SCRIPTS: [&str; 4] = ["TANKSIDE_URL", "TANKSIDE_KEY", "TANKSIDE_ACTS", "TANKSIDE_QUEUE"];
 
 /// Those of the checks and measurements, and of docker-compose.yml.
-const OF_TESTS: [&str; 4] = ["TANKSIDE_TEST_", "TANKSIDE_MODEL_", "TANKSIDE_BENCH_", "TANKSIDE_POSTGRES_PASSWORD"];
+const OF_TESTS: [&str; 4] =
+    ["TANKSIDE_TEST_", "TANKSIDE_MODEL_", "TANKSIDE_BENCH_", "TANKSIDE_POSTGRES_PASSWORD"];
 
 /// What Kubernetes sets for a service named tankside (kubernetes.io, "Accessing the Service: environment variables").
 fn is_of_kubernetes(name: &str, value: &str) -> bool {
@@ -79,7 +80,9 @@ mod tests {
         let told = unknown_of(&crate::Cli::command(), &given);
         assert_eq!(
             told,
-            ["TANKSIDE_DATABSE_URL in the environment is no setting and does nothing; the nearest one is TANKSIDE_DATABASE_URL"]
+            [
+                "TANKSIDE_DATABSE_URL in the environment is no setting and does nothing; the nearest one is TANKSIDE_DATABASE_URL"
+            ]
         );
         let port = [("TANKSIDE_PORT".to_owned(), "8080".to_owned())];
         assert_eq!(unknown_of(&crate::Cli::command(), &port).len(), 1);

@@ -12,7 +12,8 @@ use tokio::net::lookup_host;
 pub struct ListenAddress(String);
 
 /// What is no address to listen on. Does not repeat what was given, which may stand in the wrong place in a file.
-const WRONG: &str = "give an address or a name, and a port, such as 127.0.0.1:8080, [::1]:8080 or localhost:8080";
+const WRONG: &str =
+    "give an address or a name, and a port, such as 127.0.0.1:8080, [::1]:8080 or localhost:8080";
 
 impl ListenAddress {
     /// The addresses that it leads to. Those of IPv4 come first: a client that is told `127.0.0.1` is to find a
@@ -42,7 +43,9 @@ impl FromStr for ListenAddress {
     fn from_str(text: &str) -> Result<Self, String> {
         let is_name = |name: &str| {
             name.chars().any(|letter| letter.is_ascii_alphabetic())
-                && name.chars().all(|letter| letter.is_ascii_alphanumeric() || matches!(letter, '.' | '-' | '_'))
+                && name
+                    .chars()
+                    .all(|letter| letter.is_ascii_alphanumeric() || matches!(letter, '.' | '-' | '_'))
         };
         let is_address = text.parse::<SocketAddr>().is_ok()
             || text.rsplit_once(':').is_some_and(|(name, port)| is_name(name) && port.parse::<u16>().is_ok());
@@ -73,9 +76,18 @@ mod tests {
         for right in ["127.0.0.1:8080", "[::1]:0", "localhost:8080", "barn.local:443", "tank-1:80"] {
             assert_eq!(right.parse::<ListenAddress>().unwrap().to_string(), right);
         }
-        for wrong in
-            ["", "8080", ":8080", "localhost", "127.0.0.1", "::1:80", "127.0.0.256:80", "a b:80", "a:65536", "u:p@h:80"]
-        {
+        for wrong in [
+            "",
+            "8080",
+            ":8080",
+            "localhost",
+            "127.0.0.1",
+            "::1:80",
+            "127.0.0.256:80",
+            "a b:80",
+            "a:65536",
+            "u:p@h:80",
+        ] {
             assert!(wrong.parse::<ListenAddress>().is_err(), "{wrong}");
         }
     }
@@ -83,7 +95,10 @@ mod tests {
     #[tokio::test]
     async fn a_name_leads_to_this_machine_by_ipv4_first() {
         let found = "localhost:8080".parse::<ListenAddress>().unwrap().resolve().await.unwrap();
-        assert!(found.iter().all(|address| address.ip().is_loopback() && address.port() == 8080), "{found:?}");
+        assert!(
+            found.iter().all(|address| address.ip().is_loopback() && address.port() == 8080),
+            "{found:?}"
+        );
         assert!(found.is_sorted_by_key(SocketAddr::is_ipv6) && !found.is_empty(), "{found:?}");
         // RFC 6761, 6.4: no name under `invalid` leads anywhere.
         let nowhere = "nowhere.invalid:8080".parse::<ListenAddress>().unwrap().resolve().await.unwrap_err();

@@ -47,8 +47,9 @@ impl Config {
     /// Every setting by the name that a file gives it, with its value, which holds no password.
     pub fn told(&self) -> Vec<(&'static str, String)> {
         let path = |path: Option<&Path>| path.map_or_else(none, |path| path.display().to_string());
-        let number =
-            |most: Option<std::num::NonZeroU32>| most.map_or_else(|| "no limit".to_owned(), |most| most.to_string());
+        let number = |most: Option<std::num::NonZeroU32>| {
+            most.map_or_else(|| "no limit".to_owned(), |most| most.to_string())
+        };
         let limits = &self.limits;
         vec![
             ("listen", self.listen.to_string()),

@@ -53,7 +53,17 @@ impl<'r> Round<'r> {
     /// A round that begins at `start`, by a manager and two technicians.
     pub fn new(farm: &'r Farm, narrate: &'r mut Narrator, hands: [Technician; 3], start: Timestamp) -> Self {
         let [manager, mira, jon] = hands;
-        Self { farm, narrate, manager, mira, jon, start, before: BTreeMap::new(), taken: BTreeMap::new(), office: None }
+        Self {
+            farm,
+            narrate,
+            manager,
+            mira,
+            jon,
+            start,
+            before: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            office: None,
+        }
     }
 
     /// Plays it.

@@ -31,13 +31,17 @@ pub(super) async fn look(found: &mut Findings, config: &Config) {
     for address in addresses {
         match TcpListener::bind(address).await {
             Ok(_) => return found.ok("address", format!("{address} is free; no service runs there")),
-            Err(error) if error.kind() == io::ErrorKind::AddrInUse => return taken(found, config, address).await,
+            Err(error) if error.kind() == io::ErrorKind::AddrInUse => {
+                return taken(found, config, address).await;
+            }
             Err(error) => last = Some((address, error)),
         }
     }
     if let Some((address, error)) = last {
         let advice = match error.kind() {
-            io::ErrorKind::PermissionDenied => "take a port of 1024 or more, or let the program take small ones",
+            io::ErrorKind::PermissionDenied => {
+                "take a port of 1024 or more, or let the program take small ones"
+            }
             _ => "correct --listen: it must be an address of this machine",
         };
         found.wrong("address", format!("cannot listen on {address}: {error}"), advice);
@@ -48,7 +52,8 @@ pub(super) async fn look(found: &mut Findings, config: &Config) {
 async fn taken(found: &mut Findings, config: &Config, address: SocketAddr) {
     let mut at = address;
     if at.ip().is_unspecified() {
-        let here = if at.is_ipv4() { IpAddr::V4(Ipv4Addr::LOCALHOST) } else { IpAddr::V6(Ipv6Addr::LOCALHOST) };
+        let here =
+            if at.is_ipv4() { IpAddr::V4(Ipv4Addr::LOCALHOST) } else { IpAddr::V6(Ipv6Addr::LOCALHOST) };
         at.set_ip(here);
     }
     let url = format!("{}://{at}/readyz", if config.tls.is_some() { "https" } else { "http" });
@@ -63,7 +68,10 @@ async fn taken(found: &mut Findings, config: &Config, address: SocketAddr) {
         ),
         _ => found.wrong(
             "address",
-            format!("something that is no Tankside answers at {address}, or not over {}", &url[..url.len().min(5)]),
+            format!(
+                "something that is no Tankside answers at {address}, or not over {}",
+                &url[..url.len().min(5)]
+            ),
             "stop it, or give the service another address (--listen)",
         ),
     }

@@ -16,12 +16,20 @@ const TOLD_BEFORE: TimeDelta = TimeDelta::days(30);
 pub(super) fn look(found: &mut Findings, config: &Config, now: Timestamp) {
     let Some(files) = &config.tls else { return found.ok("certificate", "none: plain HTTP") };
     if let Err(error) = Tls::open(files.clone()) {
-        return found.wrong("certificate", format!("{error:#}"), "the service does not start so; give it the right files");
+        return found.wrong(
+            "certificate",
+            format!("{error:#}"),
+            "the service does not start so; give it the right files",
+        );
     }
     let shown = files.certificate.display();
     let good = CertificateDer::from_pem_file(&files.certificate).ok().and_then(|first| good_between(&first));
     let Some((from, until)) = good else {
-        return found.look("certificate", format!("{shown} does not say until when it is good"), "make it anew");
+        return found.look(
+            "certificate",
+            format!("{shown} does not say until when it is good"),
+            "make it anew",
+        );
     };
     let left = until - now.utc();
     let renew = "renew it (`tankside certificate new` makes those of a farm's own network anew)";
@@ -67,7 +75,8 @@ fn element(der: &[u8], tag: Option<u8>) -> Option<(&[u8], &[u8])> {
     let (&length, mut rest) = rest.split_first()?;
     let mut long = usize::from(length);
     if length & 0x80 != 0 {
-        let (bytes, after) = rest.split_at_checked(usize::from(length & 0x7f)).filter(|(bytes, _)| bytes.len() <= 4)?;
+        let (bytes, after) =
+            rest.split_at_checked(usize::from(length & 0x7f)).filter(|(bytes, _)| bytes.len() <= 4)?;
         long = bytes.iter().fold(0, |long, byte| long << 8 | usize::from(*byte));
         rest = after;
     }

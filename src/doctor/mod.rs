@@ -97,7 +97,9 @@ pub async fn look(
             let given = settings.iter().filter(|setting| setting.from != Origin::Default).count();
             found.ok("settings", format!("{given} given, {} by default", settings.len() - given));
         }
-        Err(error) => found.wrong("settings", error.to_string(), "put it right; the service does not start so"),
+        Err(error) => {
+            found.wrong("settings", error.to_string(), "put it right; the service does not start so")
+        }
     }
     for unknown in unknown {
         found.look("settings", unknown, "put it right, or take it out of the environment");

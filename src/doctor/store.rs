@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta};
 
 use crate::{
     config::Config,
-    doctor::Findings,
+    doctor::{Findings, State},
     domain::{duration::words, values::Timestamp},
     store::{
         Db, Error, Kind, LEAST_ROOM, Room, beside,
@@ -44,7 +44,11 @@ pub(super) async fn look(found: &mut Findings, config: &Config, now: Timestamp) 
             found.look("store", told, "start the service, if the address of the store is right");
         }
         Err(Error::Database(error)) => {
-            found.wrong("store", error.to_string(), "see to the database; `tankside verify` looks through it");
+            found.wrong(
+                "store",
+                error.to_string(),
+                "see to the database; `tankside verify` looks through it",
+            );
         }
         Err(error) => found.wrong("store", error.to_string(), "the service cannot work so"),
     }
@@ -59,7 +63,9 @@ async fn look_into(config: &Config, size: u64) -> Result<(i64, Condition), Error
             return Err(Error::Damaged(damage.clone()));
         }
         if condition.is_read_only || (db.is_embedded() && db.room().await? == Room::ReadOnly) {
-            return Err(Error::Unusable("it can only be read: a disk that is mounted so, or a standby server".to_owned()));
+            return Err(Error::Unusable(
+                "it can only be read: a disk that is mounted so, or a standby server".to_owned(),
+            ));
         }
         Ok((version, condition))
     };
@@ -150,14 +156,23 @@ fn room(found: &mut Findings, config: &Config) -> u64 {
     };
     let free = disk.f_bavail.saturating_mul(disk.f_frsize);
     let told = format!("{} free in {}, the store has {}", bytes(free), folder.display(), bytes(size));
-    if free < LEAST_ROOM {
-        found.wrong("disk", told, "make room; nothing can be written");
-    } else if free < LITTLE_ROOM || free < size + size_of("-wal") {
-        found.look("disk", told, "make room: a backup beside the store may not fit");
-    } else {
-        found.ok("disk", told);
+    match enough(free, size + size_of("-wal")) {
+        State::Wrong => found.wrong("disk", told, "make room; nothing can be written"),
+        State::Look => found.look("disk", told, "make room: a backup beside the store may not fit"),
+        State::Ok => found.ok("disk", told),
     }
     size
+}
+
+/// Whether so many free bytes are enough beside a store of that size.
+fn enough(free: u64, store: u64) -> State {
+    if free < LEAST_ROOM {
+        State::Wrong
+    } else if free < LITTLE_ROOM || free < store {
+        State::Look
+    } else {
+        State::Ok
+    }
 }
 
 /// A number of bytes in its fitting unit (IEC 80000-13).
@@ -177,7 +192,6 @@ fn bytes(count: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::doctor::State;
 
     fn condition(server_s: Option<i64>, last_s: Option<i64>) -> Condition {
         let at = |seconds: i64| Timestamp::from(DateTime::UNIX_EPOCH).plus(TimeDelta::seconds(seconds));
@@ -207,6 +221,19 @@ mod tests {
         assert_eq!(worst(None, Some(now + 60)), State::Look);
         assert_eq!(worst(None, Some(now + 3600)), State::Wrong);
         assert_eq!(worst(None, Some(now - 40 * 86_400)), State::Look);
+    }
+
+    #[test]
+    fn a_disk_that_is_nearly_full_is_told() {
+        const MEBIBYTE: u64 = 1 << 20;
+        for (free, store, state) in [
+            (MEBIBYTE - 1, 0, State::Wrong),
+            (MEBIBYTE, 0, State::Look),
+            (300 * MEBIBYTE, 200 * MEBIBYTE, State::Ok),
+            (300 * MEBIBYTE, 301 * MEBIBYTE, State::Look),
+        ] {
+            assert_eq!(enough(free, store), state, "{free} beside {store}");
+        }
     }
 
     #[test]

@@ -110,7 +110,9 @@ mod tests {
 
     async fn answer(method: Method, path: &str) -> Response {
         let linked = || async { ([(header::LINK, "</v1/canes?cursor=x>; rel=\"next\"")], "") };
-        let routes = Router::new().route("/v1/canes/{id}", get(linked).post(linked)).route("/v1/canes", get(linked).post(linked));
+        let routes = Router::new()
+            .route("/v1/canes/{id}", get(linked).post(linked))
+            .route("/v1/canes", get(linked).post(linked));
         let request = Request::builder().method(method).uri(path).body(Body::empty()).unwrap();
         told(routes, MADE_UP).oneshot(request).await.unwrap()
     }
@@ -124,7 +126,10 @@ mod tests {
         assert_eq!(told.headers()[SUNSET], "Mon, 31 Dec 2018 00:00:00 GMT");
         let links: Vec<_> = told.headers().get_all(header::LINK).iter().collect();
         assert_eq!(links.len(), 2, "beside what is linked already");
-        assert_eq!(links[1], "<https://tankside.example/docs/versions>; rel=\"deprecation\"; type=\"text/html\"");
+        assert_eq!(
+            links[1],
+            "<https://tankside.example/docs/versions>; rel=\"deprecation\"; type=\"text/html\""
+        );
         // Not known until when.
         let told = answer(Method::POST, "/v1/canes").await;
         assert!(told.headers().contains_key(DEPRECATION) && !told.headers().contains_key(SUNSET));
@@ -145,7 +150,8 @@ mod tests {
                 }
             }
         }
-        let table: BTreeSet<_> = DEPRECATED.iter().map(|one| (one.method.to_string(), one.path.to_owned())).collect();
+        let table: BTreeSet<_> =
+            DEPRECATED.iter().map(|one| (one.method.to_string(), one.path.to_owned())).collect();
         assert_eq!(table, marked);
         assert!(DEPRECATED.iter().chain(MADE_UP).all(|one| one.headers().is_some()));
     }

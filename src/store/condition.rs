@@ -28,7 +28,10 @@ pub struct Condition {
 /// The store cannot be read.
 pub async fn of(tx: &mut Tx, thorough: bool) -> Result<Condition> {
     let engine = tx
-        .sql_for("select 'SQLite ' || sqlite_version()", "select 'PostgreSQL ' || current_setting('server_version')")
+        .sql_for(
+            "select 'SQLite ' || sqlite_version()",
+            "select 'PostgreSQL ' || current_setting('server_version')",
+        )
         .value::<String>()
         .await?
         .unwrap_or_default();

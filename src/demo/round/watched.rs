@@ -39,7 +39,8 @@ impl Round<'_> {
     pub(super) async fn nitrogen(&mut self) -> anyhow::Result<String> {
         let tank = self.tank(0)?;
         self.narrate.does("Mira has read the dairy room's tank with the rod each week, this morning too.");
-        let weekly = (0..=8).map(|week| (56 - 7 * week, [418, 399, 378, 360, 339, 320, 301, 280, 262][usize_of(week)]));
+        let weekly = (0..=8)
+            .map(|week| (56 - 7 * week, [418, 399, 378, 360, 339, 320, 301, 280, 262][usize_of(week)]));
         self.read(&tank, weekly).await?;
         let path = format!("/v1/tanks/{tank}/nitrogen");
         let told = self.mira.client.get(&path).await?.must_be(200)?;
@@ -71,7 +72,8 @@ impl Round<'_> {
     pub(super) async fn failing_tank(&mut self) -> anyhow::Result<String> {
         let tank = self.tank(1)?;
         self.narrate.does("The ridge's tank was read each week, and each day since it looked low.");
-        let weekly = (0..=7).map(|week| (57 - 7 * week, [424, 404, 385, 365, 345, 326, 306, 287][usize_of(week)]));
+        let weekly =
+            (0..=7).map(|week| (57 - 7 * week, [424, 404, 385, 365, 345, 326, 306, 287][usize_of(week)]));
         let daily = (1..=8).map(|day| (8 - day, 287 - 14 * day));
         self.read(&tank, weekly.chain(daily)).await?;
         let path = format!("/v1/tanks/{tank}/nitrogen");
@@ -82,9 +84,12 @@ impl Round<'_> {
         let seen = json!({"read_at": self.at(220), "frost": "frost"});
         self.mira.client.post(&format!("/v1/tanks/{tank}/nitrogen-readings"), &seen).await?.must_be(201)?;
         let open = self.mira.client.list("/v1/alerts?open=true").await?;
-        let alert = open.iter().find(|alert| alert["kind"] == "nitrogen.loss_high" && alert["tank_id"] == json!(tank));
+        let alert = open
+            .iter()
+            .find(|alert| alert["kind"] == "nitrogen.loss_high" && alert["tank_id"] == json!(tank));
         let alert = alert.context("no alert nitrogen.loss_high was opened")?;
-        self.narrate.shows("alert", &format!("nitrogen.loss_high: {}", alert["text"].as_str().unwrap_or_default()));
+        self.narrate
+            .shows("alert", &format!("nitrogen.loss_high: {}", alert["text"].as_str().unwrap_or_default()));
         self.narrate.shows("advice", alert["advice"].as_str().unwrap_or_default());
         for caution in told.list("/cautions")?.iter().filter_map(Value::as_str) {
             self.narrate.caution(caution);
@@ -102,7 +107,8 @@ impl Round<'_> {
 
         let listener = TcpListener::bind("127.0.0.1:0").await?;
         let url = format!("http://{}/from-the-tank", listener.local_addr()?);
-        self.narrate.does(&format!("The manager registers the office's receiver, {url}, for the alert stock.low."));
+        self.narrate
+            .does(&format!("The manager registers the office's receiver, {url}, for the alert stock.low."));
         let webhook = json!({"url": url, "events": ["stock.low"]});
         let made = self.manager.client.post("/v1/webhooks", &webhook).await?.must_be(201)?;
         let secret = Secret::parse(made.text("/secret")?).map_err(anyhow::Error::msg)?;
@@ -116,7 +122,8 @@ impl Round<'_> {
 
         let rule = json!({"kind": "stock.low", "lot_id": lot, "below_straws": left});
         let made = self.manager.client.post("/v1/alert-rules", &rule).await?.must_be(201)?;
-        self.narrate.say(&made, &format!("To be told when fewer than {left} straws of that lot hang in the tanks."));
+        self.narrate
+            .say(&made, &format!("To be told when fewer than {left} straws of that lot hang in the tanks."));
         self.office = Some(Office { heard, lot });
         Ok("nothing is told yet: there are as many as there should be".to_owned())
     }
@@ -146,7 +153,10 @@ impl Round<'_> {
             let told = self.mira.client.post(path, &kept).await?.must_be(207)?;
             let results = told.list("/results")?;
             let statuses: Vec<_> = results.iter().map(|result| result["status"].to_string()).collect();
-            self.narrate.say(&told, &format!("withdrawal {}, thaw {}, service {}", statuses[0], statuses[1], statuses[2]));
+            self.narrate.say(
+                &told,
+                &format!("withdrawal {}, thaw {}, service {}", statuses[0], statuses[1], statuses[2]),
+            );
             ensure!(statuses == ["201", "200", "201"], "each act should be taken");
             ensure!(
                 results.iter().all(|result| result["replayed"] == replayed),
@@ -167,12 +177,17 @@ impl Round<'_> {
         let Office { heard, .. } = self.office.as_mut().context("nobody listens")?;
         let line = timeout(TOLD_WITHIN, heard.recv()).await.ok().flatten().context("nothing arrived")?;
         let message = &line["message"];
-        self.narrate.shows("arrived", &format!("{}, webhook-id {}", word(&message["type"]), word(&line["webhook_id"])));
+        self.narrate.shows(
+            "arrived",
+            &format!("{}, webhook-id {}", word(&message["type"]), word(&line["webhook_id"])),
+        );
         self.narrate.shows("it says", word(&message["data"]["text"]));
-        self.narrate.shows("signature", if line["genuine"] == true { "fits the secret" } else { "DOES NOT FIT" });
+        self.narrate
+            .shows("signature", if line["genuine"] == true { "fits the secret" } else { "DOES NOT FIT" });
         ensure!(message["type"] == "stock.low", "expected stock.low");
         ensure!(line["genuine"] == true, "the signature should fit: {}", line["why"]);
-        Ok("told once the last straw above the line was taken; the receiver knows that it is genuine".to_owned())
+        Ok("told once the last straw above the line was taken; the receiver knows that it is genuine"
+            .to_owned())
     }
 
     /// Enters readings, each so many days before the round.
