@@ -20,7 +20,8 @@ const ACTS: &[f64] = &[1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0];
 /// It is no filter. What the library would take for a module without a level, such as a mistyped level, is refused:
 /// it would silence the log.
 pub fn filter(text: &str) -> anyhow::Result<EnvFilter> {
-    let is_one = |part: &str| part.contains(['=', '[']) || part.parse::<LevelFilter>().is_ok();
+    let is_one =
+        |part: &str| part.contains(['=', '[']) || (!part.is_empty() && part.parse::<LevelFilter>().is_ok());
     // Commas within [...] part fields of a span; who writes these knows what a module is.
     let bare = text.split(',').map(str::trim).find(|part| !text.contains('[') && !is_one(part));
     let parsed = EnvFilter::try_new(text);

@@ -2,7 +2,13 @@
 
 use std::{fs, path::Path};
 
-use clap::Parser as _;
+use clap::{
+    Parser as _,
+    error::ErrorKind::{
+        DisplayHelp, DisplayHelpOnMissingArgumentOrSubcommand, DisplayVersion, InvalidValue,
+        MissingRequiredArgument, MissingSubcommand,
+    },
+};
 
 use crate::Cli;
 
@@ -92,10 +98,6 @@ fn every_command_line_of_the_documents_is_one() {
                 || words.last().is_some_and(|word| word.starts_with("--"));
             let parsed = Cli::try_parse_from(["tankside".to_owned()].into_iter().chain(words));
             taken += 1;
-            use clap::error::ErrorKind::{
-                DisplayHelp, DisplayHelpOnMissingArgumentOrSubcommand, DisplayVersion, InvalidValue,
-                MissingRequiredArgument, MissingSubcommand,
-            };
             match parsed {
                 Ok(_) => {}
                 Err(error) if matches!(error.kind(), DisplayHelp | DisplayVersion) => {}

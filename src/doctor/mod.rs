@@ -98,7 +98,7 @@ pub async fn look(
             found.ok("settings", format!("{given} given, {} by default", settings.len() - given));
         }
         Err(error) => {
-            found.wrong("settings", error.to_string(), "put it right; the service does not start so")
+            found.wrong("settings", error.to_string(), "put it right; the service does not start so");
         }
     }
     for unknown in unknown {

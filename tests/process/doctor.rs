@@ -11,6 +11,7 @@ use std::{
 use rcgen::{CertificateParams, KeyPair, date_time_ymd};
 use serde_json::Value;
 use sqlx::{AssertSqlSafe, Connection as _, Executor as _};
+use tankside::clock::Clock;
 
 use crate::{
     service::{PROGRAM, Service, made, said, sqlite},
@@ -252,7 +253,7 @@ async fn a_certificate_that_ends_is_told_before_and_after() {
         write(&certificate, &params.self_signed(&pair).unwrap().pem());
     };
     let flags = ["--tls-cert", certificate.to_str().unwrap(), "--tls-key", key.to_str().unwrap()];
-    let today = chrono::Utc::now().date_naive();
+    let today = Clock::system().now().utc().date_naive();
     make(today + chrono::TimeDelta::days(100));
     let (status, report) = look(&url, &flags);
     assert!(status == 0 && findings(&report, "ok", "certificate").len() == 1, "{report:#}");
