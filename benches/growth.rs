@@ -191,7 +191,7 @@ impl Book {
     /// A book with so many lines beside those of the farm.
     async fn of(lines: i64, place: &Place) -> Self {
         let filling = Filling::new(lines, Kind::of(&place.url).unwrap());
-        let config = Settings::on("127.0.0.1:0".parse().unwrap(), place.url.clone()).resolve(None).unwrap();
+        let config = Settings::on("127.0.0.1:0".parse().unwrap(), place.url.clone()).resolve().unwrap();
         let begin = Timestamp::from(filling.begin - TimeDelta::days(1));
         let running = server::start(&config, Clock::from_fn(move || begin), None).await.unwrap();
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();

@@ -34,7 +34,7 @@ const TIMES: usize = 5;
 async fn main() {
     let folder = tempfile::tempdir().unwrap();
     let url = format!("sqlite://{}", folder.path().join("bench.db").display());
-    let config = Settings::on("127.0.0.1:0".parse().unwrap(), url.clone()).resolve(None).unwrap();
+    let config = Settings::on("127.0.0.1:0".parse().unwrap(), url.clone()).resolve().unwrap();
     let running = server::start(&config, Clock::system(), None).await.unwrap();
     let base = format!("http://{}", running.address);
     let key = running.first_key.as_ref().unwrap().reveal().to_owned();

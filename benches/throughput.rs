@@ -63,7 +63,7 @@ async fn main() {
 /// Measures each way on a new store; gives withdrawals a second over HTTP, [`CLIENTS`] at once and one by one.
 async fn measure(store: &str, url: &str) -> [f64; 2] {
     let listen = "127.0.0.1:0".parse().unwrap();
-    let config = Settings::on(listen, url.to_owned()).resolve(None).unwrap();
+    let config = Settings::on(listen, url.to_owned()).resolve().unwrap();
     let running = server::start(&config, Clock::system(), None).await.unwrap();
     let base = format!("http://{}", running.address);
     let key = running.first_key.as_ref().unwrap().reveal().to_owned();

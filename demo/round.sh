@@ -150,24 +150,42 @@ say "Heat: she stood 20 hours ago"
 post heat /v1/heats '{"animal_id": "'"$heifer"'", "standing_at": "'"$(ago 1200)"'"}'
 must 201
 
-get next-service "/v1/animals/$heifer/next-service"
-say "Next service: number $(pick service_number <<<"$answer"). $(pick rule.text <<<"$answer")"
-[[ $(pick service_number <<<"$answer") == 1 ]] || die "it should be her first service"
-[[ $(pick candidates.0.lot.id <<<"$answer") == "$lot" ]] || die "the straw just delivered should be offered"
-at() { pick "candidates.0.$1" <<<"$answer"; }
-say "   hangs in $(at tank_name), canister $(at place.canister), cane $(at place.cane), $(at place.goblet) goblet"
-say "   serve from $(pick timing.earliest_at <<<"$answer") to $(pick timing.latest_at <<<"$answer")"
+# Killed after the straw was lifted and run again, the script goes on with that straw, and what comes before it is not asked
+# for again: her next service would be another one by then.
+before_the_straw() {
+    get next-service "/v1/animals/$heifer/next-service"
+    say "Next service: number $(pick service_number <<<"$answer"). $(pick rule.text <<<"$answer")"
+    [[ $(pick service_number <<<"$answer") == 1 ]] || die "it should be her first service"
+    # Beside others where the service has more tanks than this.
+    local nth=0 offered
+    while offered=$(pick "candidates.$nth.lot.id" <<<"$answer") && [[ $offered != "$lot" ]]; do
+        [[ -n $offered ]] || die "the straw just delivered should be offered"
+        nth=$((nth + 1))
+    done
+    at() { pick "candidates.$nth.$1" <<<"$answer"; }
+    say "   hangs in $(at tank_name), canister $(at place.canister), cane $(at place.cane), $(at place.goblet) goblet"
+    say "   serve from $(pick timing.earliest_at <<<"$answer") to $(pick timing.latest_at <<<"$answer")"
 
-# The bath before the straw: once lifted, it has seconds to the bath.
-get bath "/v1/thaw-advice?bath_temp_c=35.6&bath_volume_ml=1000&lot_id=$lot&technician=Mira"
-say "Bath: $(pick text <<<"$answer")"
-[[ $(pick verdict <<<"$answer") == right ]] || die "mend the bath first: $(pick text <<<"$answer")"
+    # The bath before the straw: once lifted, it has seconds to the bath.
+    get bath "/v1/thaw-advice?bath_temp_c=35.6&bath_volume_ml=1000&lot_id=$lot&technician=Mira"
+    say "Bath: $(pick text <<<"$answer")"
+    [[ $(pick verdict <<<"$answer") == right ]] || die "mend the bath first: $(pick text <<<"$answer")"
+}
+if [[ -s $acts/withdrawal.key ]]; then
+    say "Taken up where it was left: the straw was written down already"
+else
+    before_the_straw
+fi
 
 say "Withdrawal"
 withdrawal='{"animal_id": "'"$heifer"'", "lot_id": "'"$lot"'", "withdrawn_at": "'"$(ago 10)"'", "technician": "Mira"}'
 post withdrawal /v1/withdrawals "$withdrawal"
 must 201
 straw=$(pick id <<<"$answer")
+# What follows is told by when it was lifted, also by a script that was killed then and goes on a day later.
+lifted=$(pick withdrawn_at <<<"$answer")
+lifted=$(date -u -d "$lifted" +%s 2>/dev/null || date -u -j -f %Y-%m-%dT%H:%M:%SZ "$lifted" +%s)
+began=$((lifted + 600))
 
 # As if the answer had been lost: the same act again takes no second straw.
 say "The same again, with the same key"

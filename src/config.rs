@@ -1,7 +1,9 @@
 //! What the operator decides: flags over environment over a TOML file over defaults.
 
+mod listen;
+mod told;
+
 use std::{
-    fmt,
     net::{Ipv4Addr, SocketAddr},
     num::NonZeroU32,
     path::{Path, PathBuf},
@@ -16,7 +18,11 @@ use url::Url;
 use crate::{
     domain::webhooks::address::Range,
     http::{serve::Limits, tls::TlsFiles},
+    telemetry,
 };
+
+pub use listen::ListenAddress;
+pub use told::{Origin, Setting, names_in};
 
 /// Where the service listens when nothing is said: this machine only.
 const LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
@@ -54,13 +60,17 @@ pub enum LogFormat {
     Json,
 }
 
-/// Settings as they may be given by flag, environment or file.
-#[derive(Clone, Default, Deserialize, clap::Args)]
-#[serde(deny_unknown_fields)]
-pub struct Settings {
-    /// Address to listen on; port 0 takes a free one [default: 127.0.0.1:8080]
-    #[arg(long, env = "TANKSIDE_LISTEN", value_name = "ADDRESS")]
-    listen: Option<SocketAddr>,
+/// The settings, or what they rest on, are wrong.
+#[derive(Debug, thiserror::Error)]
+#[error("{0:#}")]
+pub struct BadSettings(anyhow::Error);
+
+/// Settings of every command that works in a store, as they may be given by flag or environment.
+#[derive(Clone, Default, clap::Args)]
+pub struct StoreSettings {
+    /// A TOML file with settings, named as the flags of `serve` with underscores
+    #[arg(long, env = "TANKSIDE_CONFIG", value_name = "FILE")]
+    config: Option<PathBuf>,
 
     /// Where the book is kept: `sqlite://FILE` or `postgres://USER@HOST/DATABASE`. A password belongs into the
     /// environment or a file, not into a flag, which everybody on the machine can see [default: `sqlite://tankside.db`]
@@ -70,6 +80,27 @@ pub struct Settings {
     /// A file with the password for the database, in place of one in its address
     #[arg(long, env = "TANKSIDE_DATABASE_PASSWORD_FILE", value_name = "FILE")]
     database_password_file: Option<PathBuf>,
+}
+
+/// Settings of the service, as they may be given by flag, environment or file.
+#[derive(Clone, Default, Deserialize, clap::Args)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    #[command(flatten)]
+    #[serde(skip)]
+    store: StoreSettings,
+
+    /// Where the book is kept, as a file says it.
+    #[arg(skip)]
+    database_url: Option<String>,
+
+    /// The file with its password, as a file says it.
+    #[arg(skip)]
+    database_password_file: Option<PathBuf>,
+
+    /// Where to listen: an address or a name, and a port; port 0 takes a free one [default: 127.0.0.1:8080]
+    #[arg(long, env = "TANKSIDE_LISTEN", value_name = "ADDRESS")]
+    listen: Option<ListenAddress>,
 
     /// Where the first manager's key of a new book is written, for its owner only, in place of showing it on standard
     /// output, which container engines keep
@@ -138,10 +169,14 @@ pub struct Settings {
 /// The settings in force.
 #[derive(Clone)]
 pub struct Config {
+    /// The file that settings were read from.
+    pub file: Option<PathBuf>,
     /// Where to listen.
-    pub listen: SocketAddr,
+    pub listen: ListenAddress,
     /// Where the book is kept; may hold a password.
     pub database_url: String,
+    /// The file that the password was read from.
+    pub database_password_file: Option<PathBuf>,
     /// Where the first manager's key of a new book is written.
     pub first_key_file: Option<PathBuf>,
     /// Requests that a key may send in a minute.
@@ -164,53 +199,41 @@ pub struct Config {
     pub log_format: LogFormat,
 }
 
-impl fmt::Debug for Config {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Config")
-            .field("listen", &self.listen)
-            .field("database_url", &"(not shown)")
-            .field("first_key_file", &self.first_key_file)
-            .field("rate_limit_per_minute", &self.rate_limit_per_minute)
-            .field("failures_per_minute", &self.failures_per_minute)
-            .field("metrics_hosts", &self.metrics_hosts)
-            .field("limits", &self.limits)
-            .field("webhook_allow", &self.webhook_allow)
-            .field("tls", &self.tls)
-            .field("cors_origins", &self.cors_origins)
-            .field("log", &self.log)
-            .field("log_format", &self.log_format)
-            .finish()
+impl StoreSettings {
+    /// The address of the store: what was given by flag or environment, else by the file, else the default.
+    ///
+    /// # Errors
+    /// The file cannot be read, or holds something that is not a setting; or the password is not to be had.
+    pub fn resolve(self) -> Result<String, BadSettings> {
+        Ok(Settings { store: self, ..Settings::default() }.resolve()?.database_url)
     }
 }
 
 impl Settings {
-    /// The settings in force: what was given by flag or environment, else by `file`, else the default.
+    /// The settings in force: what was given by flag or environment, else by the file, else the default.
     ///
     /// # Errors
-    /// The file cannot be read, or holds something that is not a setting.
-    pub fn resolve(self, file: Option<&Path>) -> anyhow::Result<Config> {
-        let file = match file {
-            None => Self::default(),
-            Some(path) => {
-                let text = std::fs::read_to_string(path)
-                    .with_context(|| format!("the configuration file {} cannot be read", path.display()))?;
-                toml::from_str(&text).map_err(|error| {
-                    anyhow::anyhow!(
-                        "the configuration file {} is wrong: {}",
-                        path.display(),
-                        without_values(&error, &text)
-                    )
-                })?
-            }
-        };
-        let database_url = self.database_url.or(file.database_url).unwrap_or_else(|| DATABASE_URL.to_owned());
-        let database_url = match self.database_password_file.or(file.database_password_file) {
+    /// The file cannot be read, or holds something that is not a setting; or a setting is wrong.
+    pub fn resolve(self) -> Result<Config, BadSettings> {
+        self.resolved().map_err(BadSettings)
+    }
+
+    fn resolved(self) -> anyhow::Result<Config> {
+        let StoreSettings { config: path, database_url, database_password_file } = self.store;
+        let file = path.as_deref().map_or_else(|| Ok(Self::default()), Self::read)?;
+        let database_url = database_url.or(file.database_url).unwrap_or_else(|| DATABASE_URL.to_owned());
+        let database_password_file = database_password_file.or(file.database_password_file);
+        let database_url = match &database_password_file {
             None => database_url,
-            Some(path) => with_password(&database_url, &path)?,
+            Some(path) => with_password(&database_url, path)?,
         };
+        let log = self.log.or(file.log).unwrap_or_else(|| "info".to_owned());
+        telemetry::filter(&log)?;
         Ok(Config {
-            listen: self.listen.or(file.listen).unwrap_or(LISTEN),
+            file: path,
+            listen: self.listen.or(file.listen).unwrap_or_else(|| LISTEN.into()),
             database_url,
+            database_password_file,
             first_key_file: self.first_key_file.or(file.first_key_file),
             rate_limit_per_minute: NonZeroU32::new(
                 self.rate_limit_per_minute.or(file.rate_limit_per_minute).unwrap_or(RATE_LIMIT),
@@ -245,14 +268,25 @@ impl Settings {
                 .iter()
                 .map(|text| origin(text))
                 .collect::<anyhow::Result<_>>()?,
-            log: self.log.or(file.log).unwrap_or_else(|| "info".to_owned()),
+            log,
             log_format: self.log_format.or(file.log_format).unwrap_or_default(),
+        })
+    }
+
+    /// Settings as a file has them.
+    fn read(path: &Path) -> anyhow::Result<Self> {
+        let text = std::fs::read_to_string(path)
+            .with_context(|| format!("the configuration file {} cannot be read", path.display()))?;
+        toml::from_str(&text).map_err(|error| {
+            let wrong = without_values(&error, &text);
+            anyhow::anyhow!("the configuration file {} is wrong: {wrong}", path.display())
         })
     }
 
     /// Only where the book is kept, for a service that is started by the program itself.
     pub fn on(listen: SocketAddr, database_url: String) -> Self {
-        Self { listen: Some(listen), database_url: Some(database_url), ..Self::default() }
+        let store = StoreSettings { database_url: Some(database_url), ..StoreSettings::default() };
+        Self { store, listen: Some(listen.into()), ..Self::default() }
     }
 }
 
@@ -317,6 +351,15 @@ fn with_password(address: &str, file: &Path) -> anyhow::Result<String> {
 mod tests {
     use super::*;
 
+    fn from(file: &Path) -> Settings {
+        let store = StoreSettings { config: Some(file.to_owned()), ..StoreSettings::default() };
+        Settings { store, ..Settings::default() }
+    }
+
+    fn on(url: &str) -> Settings {
+        Settings::on(LISTEN, url.to_owned())
+    }
+
     #[test]
     fn what_is_given_goes_before_the_file_and_the_file_before_the_default() {
         let dir = tempfile::tempdir().unwrap();
@@ -326,20 +369,20 @@ mod tests {
             "listen = \"127.0.0.1:7000\"\nlog_format = \"json\"\nwebhook_allow = [\"10.0.0.0/8\"]\n",
         )
         .unwrap();
-        let given = Settings { listen: Some("127.0.0.1:6000".parse().unwrap()), ..Settings::default() };
-        let config = given.resolve(Some(&file)).unwrap();
-        assert_eq!(config.listen.port(), 6000);
+        let given = Settings { listen: Some("localhost:6000".parse().unwrap()), ..from(&file) };
+        let config = given.resolve().unwrap();
+        assert_eq!(config.listen.to_string(), "localhost:6000");
         assert_eq!(config.log_format, LogFormat::Json);
         assert_eq!(config.webhook_allow, ["10.0.0.0/8".parse().unwrap()]);
         assert_eq!(config.database_url, DATABASE_URL);
-        assert_eq!(Settings::default().resolve(None).unwrap().listen, LISTEN);
+        assert_eq!(Settings::default().resolve().unwrap().listen, LISTEN.into());
     }
 
     #[test]
     fn a_certificate_goes_with_its_key_and_a_site_is_named_as_browsers_name_it() {
         let with = |cert: Option<&str>, key: Option<&str>| {
             let (tls_cert, tls_key) = (cert.map(PathBuf::from), key.map(PathBuf::from));
-            Settings { tls_cert, tls_key, ..Settings::default() }.resolve(None).map(|config| config.tls)
+            Settings { tls_cert, tls_key, ..Settings::default() }.resolve().map(|config| config.tls)
         };
         assert_eq!(with(None, None).unwrap(), None);
         assert_eq!(with(Some("a"), Some("b")).unwrap().unwrap().key, Path::new("b"));
@@ -365,13 +408,13 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("tankside.toml");
         std::fs::write(&file, "listn = \"127.0.0.1:7000\"\n").unwrap();
-        assert!(Settings::default().resolve(Some(&file)).is_err());
+        assert!(from(&file).resolve().is_err());
         std::fs::write(&file, "webhook_allow = [\"10.0.0.0/33\"]\n").unwrap();
-        assert!(Settings::default().resolve(Some(&file)).is_err());
-        assert!(Settings::default().resolve(Some(&dir.path().join("none.toml"))).is_err());
-        let config =
-            Settings { database_url: Some("postgres://u:secret@h/d".to_owned()), ..Settings::default() };
-        assert!(!format!("{:?}", config.resolve(None).unwrap()).contains("secret"));
+        assert!(from(&file).resolve().is_err());
+        assert!(from(&dir.path().join("none.toml")).resolve().is_err());
+        let config = on("postgres://u:secret@h/d?password=secret").resolve().unwrap();
+        let told = format!("{config:?}");
+        assert!(told.contains("postgres://u@h/d") && !told.contains("secret"), "{told}");
     }
 
     #[test]
@@ -389,8 +432,22 @@ mod tests {
             (format!("log_format = \"{url}\"\n"), "line 1"),
         ] {
             std::fs::write(&file, &text).unwrap();
-            let told = format!("{:#}", Settings::default().resolve(Some(&file)).unwrap_err());
+            let told = format!("{:#}", from(&file).resolve().unwrap_err());
             assert!(!told.contains("secret") && told.contains(line), "{told}");
+        }
+    }
+
+    #[test]
+    fn a_filter_of_the_log_that_is_none_is_told() {
+        let with = |log: &str| Settings { log: Some(log.to_owned()), ..Settings::default() }.resolve();
+        for right in
+            ["warn", "OFF", "info,tankside=debug", "tower_http::trace=trace", "tankside[request]=debug"]
+        {
+            assert!(with(right).is_ok(), "{right}");
+        }
+        for wrong in ["loud", "info,loud", "tankside=loud", "", "info,,warn", "tankside"] {
+            let told = with(wrong).unwrap_err().to_string();
+            assert!(told.contains("off, error, warn, info, debug or trace"), "{wrong}: {told}");
         }
     }
 
@@ -400,12 +457,9 @@ mod tests {
         let file = dir.path().join("password");
         std::fs::write(&file, "a/b@c:d\n").unwrap();
         let with = |url: &str| {
-            let settings = Settings {
-                database_url: Some(url.to_owned()),
-                database_password_file: Some(file.clone()),
-                ..Settings::default()
-            };
-            settings.resolve(None).map(|config| config.database_url)
+            let mut store = on(url).store;
+            store.database_password_file = Some(file.clone());
+            store.resolve()
         };
         let url = with("postgres://tankside@db:5432/tankside").unwrap();
         assert_eq!(url, "postgres://tankside:a%2Fb%40c%3Ad@db:5432/tankside");

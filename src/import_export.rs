@@ -13,15 +13,14 @@ use clap::{Args, Subcommand};
 use tankside::{
     book::exchange::import::{Failure, Import, Subject, Summary, columns, faults::Faults},
     clock::Clock,
-    config::{Config, Settings},
+    config::StoreSettings,
     domain::values::BusinessId,
     http::exchange::export::{Export, ExportFormat, ExportList},
     store::{self, Db},
 };
 use uuid::Uuid;
 
-/// The status of an import whose file was wrong.
-const WRONG: u8 = 3;
+use crate::cli::status;
 
 #[derive(Subcommand)]
 pub enum ImportCommand {
@@ -86,7 +85,7 @@ pub struct ImportFile {
     #[arg(long, value_name = "ID")]
     business: Option<Uuid>,
     #[command(flatten)]
-    settings: Settings,
+    settings: StoreSettings,
 }
 
 #[derive(Args)]
@@ -105,11 +104,11 @@ pub struct ExportOptions {
     #[arg(long, value_name = "ID")]
     business: Option<Uuid>,
     #[command(flatten)]
-    settings: Settings,
+    settings: StoreSettings,
 }
 
 /// Takes a file in.
-pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> anyhow::Result<ExitCode> {
+pub async fn import(command: ImportCommand) -> anyhow::Result<ExitCode> {
     let (subject, options, column, given) = match command {
         ImportCommand::Inventory { file, tank } => (Subject::Inventory, file, "tank_name", tank),
         ImportCommand::Sires { file } => (Subject::Sires, file, "name", None),
@@ -125,9 +124,9 @@ pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> any
     let ImportFile { file, dry_run, business, settings } = options;
     let (name, bytes) = opened(&file)?;
     let given: Vec<_> = given.map(|value| (column, value)).into_iter().collect();
-    let config: Config = settings.resolve(settings_file)?;
+    let book = settings.resolve()?;
     // One transaction from the first line to the last would keep a service beside it from writing.
-    let db = Db::alone_in(&config.database_url).await.context("an import needs the store to itself")?;
+    let db = Db::alone_in(&book).await.context("an import needs the store to itself")?;
     let business = chosen(&db, business).await?;
     let import = Import { business, subject, source: &name, given: &given, dry_run };
     let progress = |rows| eprintln!("{name}: {rows} lines read");
@@ -140,11 +139,11 @@ pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> any
         }
         Err(Failure::Wrong(faults)) => {
             complain(&name, &faults);
-            Ok(ExitCode::from(WRONG))
+            Ok(ExitCode::from(status::WRONG_FILE))
         }
         Err(Failure::Unusable(why)) => {
             eprintln!("{name}: {why}\nNothing was taken in.");
-            Ok(ExitCode::from(WRONG))
+            Ok(ExitCode::from(status::WRONG_FILE))
         }
         Err(Failure::Store(error @ store::Error::CommitUnknown(_))) => Err(error).context(
             "the file may have been taken in or not; run the same command again: what is in the book already \
@@ -197,10 +196,9 @@ fn told(summary: &Summary, dry_run: bool) -> String {
 }
 
 /// Takes a list out.
-pub async fn export(options: ExportOptions, settings_file: Option<&Path>) -> anyhow::Result<ExitCode> {
+pub async fn export(options: ExportOptions) -> anyhow::Result<ExitCode> {
     let ExportOptions { list, format, output, business, settings } = options;
-    let config = settings.resolve(settings_file)?;
-    let db = Db::open_existing(&config.database_url).await?;
+    let db = Db::open_existing(&settings.resolve()?).await?;
     let business = chosen(&db, business).await?;
     let export = Export::new(db.clone(), Clock::system(), business, list, format);
     match output {

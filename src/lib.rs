@@ -21,6 +21,7 @@ pub mod clock;
 pub mod config;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod doctor;
 pub mod domain;
 pub mod http;
 pub mod maintenance;

@@ -2,6 +2,7 @@
 
 #![forbid(unsafe_code)]
 
+mod cli;
 mod import_export;
 
 use std::{
@@ -15,18 +16,13 @@ use tankside::{
     book::access::key,
     certificate,
     clock::Clock,
-    config::{Config, Settings},
+    config::{BadSettings, Settings, StoreSettings},
     domain::{
         access::Role,
         values::{BusinessId, KeyId, Name, Timestamp},
     },
-    http::{
-        self,
-        tls::{LOOKED_AT_EVERY, Tls},
-    },
-    maintenance as keeping, server,
+    http, maintenance as keeping,
     store::{self, Db},
-    telemetry,
     webhooks::{self, sign::Secret},
 };
 
@@ -34,20 +30,16 @@ use tankside::{
 use tankside::demo;
 
 use anyhow::{Context as _, bail};
-use clap::{Parser, Subcommand};
-use tokio::{
-    signal::unix::{SignalKind, signal},
-    task::JoinHandle,
-};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
+use cli::{environment, manual, status};
+
+/// The version, and what it was built from where that is known (build.rs).
+const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), env!("BUILT_FROM"));
 
 /// The book of record for a cattle inseminator's liquid-nitrogen tank.
 #[derive(Parser)]
-#[command(version, max_term_width = 100)]
+#[command(name = "tankside", version = VERSION, max_term_width = 100, after_help = status::TOLD)]
 struct Cli {
-    /// A TOML file with settings, named as the flags with underscores
-    #[arg(long, global = true, env = "TANKSIDE_CONFIG", value_name = "FILE")]
-    config: Option<PathBuf>,
-
     #[command(subcommand)]
     command: Verb,
 }
@@ -87,7 +79,7 @@ enum Verb {
     /// Only reads, and may be done while the service runs. Status 0 when everything adds up.
     Verify {
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// Take in what was kept elsewhere, from CSV files: all of a file or nothing
     Import {
@@ -108,7 +100,7 @@ enum Verb {
         #[arg(value_name = "FILE")]
         file: PathBuf,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// Bring a backup back as an embedded store, where there is none
     ///
@@ -119,7 +111,7 @@ enum Verb {
         #[arg(value_name = "FILE")]
         file: PathBuf,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// Receive webhooks to try them out: print what arrives and whether it is genuine
     ///
@@ -143,6 +135,31 @@ enum Verb {
     },
     /// Print the OpenAPI description
     Openapi,
+    /// Look at everything around the service that can be put right, and say what to do
+    ///
+    /// Settings and where each came from, the store, the clock, room on the disk, who may read what, the certificate, the
+    /// address. Changes nothing; give it the same flags, environment and file as the service, beside which it may run.
+    /// Each line begins with OK, LOOK (it may be meant so) or WRONG. Status 1 when something is wrong.
+    Doctor {
+        /// Tell it as JSON
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        settings: Settings,
+    },
+    /// Print completions for a shell
+    ///
+    /// For bash: `tankside completions bash > ~/.local/share/bash-completion/completions/tankside`
+    Completions {
+        /// For which
+        shell: manual::Shell,
+    },
+    /// Write the pages for man into a folder
+    Man {
+        /// Where to
+        #[arg(value_name = "FOLDER")]
+        folder: PathBuf,
+    },
     /// Make certificates for a farm's own network
     Certificate {
         #[command(subcommand)]
@@ -190,19 +207,19 @@ enum KeyVerb {
         #[arg(long)]
         new_store: bool,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// List the keys, without their secrets
     List {
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// Revoke a key; its next request is refused
     Revoke {
         /// The key's id, as listed
         id: uuid::Uuid,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
 }
 
@@ -234,7 +251,7 @@ enum BusinessVerb {
         #[arg(long)]
         name: String,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// Give a business another name
     Rename {
@@ -244,36 +261,44 @@ enum BusinessVerb {
         #[arg(long)]
         name: String,
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
     /// List the businesses
     List {
         #[command(flatten)]
-        settings: Settings,
+        settings: StoreSettings,
     },
 }
 
 #[tokio::main]
 async fn main() -> ExitCode {
-    match run(Cli::parse()).await {
+    let mut program = Cli::command();
+    let unknown = environment::unknown(&program);
+    let given = program.get_matches_mut();
+    let cli = Cli::from_arg_matches(&given).unwrap_or_else(|error| error.format(&mut program).exit());
+    match run(cli, &given, unknown).await {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("tankside: {error:#}");
-            ExitCode::FAILURE
+            eprintln!("tankside: {}", cli::in_words(&error));
+            if error.is::<BadSettings>() { ExitCode::from(status::USAGE) } else { ExitCode::FAILURE }
         }
     }
 }
 
-async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
-    let file = cli.config;
-    let resolve = |settings: Settings| settings.resolve(file.as_deref());
+async fn run(cli: Cli, given: &clap::ArgMatches, unknown: Vec<String>) -> anyhow::Result<ExitCode> {
+    // The service tells it in its log, the doctor among what it found.
+    if !matches!(cli.command, Verb::Serve { .. } | Verb::Doctor { .. }) {
+        for unknown in &unknown {
+            eprintln!("tankside: {unknown}");
+        }
+    }
     match cli.command {
-        Verb::Serve { settings } => serve(resolve(settings)?).await,
+        Verb::Serve { settings } => cli::serve::run(settings, &unknown).await,
         #[cfg(feature = "demo")]
         Verb::Demo { options } => play_demo(&options).await,
         Verb::Key { command } => match command {
             KeyVerb::Create { name, role, business, expires_at, qr, url, new_store, settings } => {
-                let book = resolve(settings)?.database_url;
+                let book = settings.resolve()?;
                 let db = if new_store { Db::open(&book).await } else { Db::open_existing(&book).await };
                 let secret = create_key(db?, &name, &role, business, expires_at.as_deref()).await?;
                 if qr {
@@ -281,74 +306,37 @@ async fn run(cli: Cli) -> anyhow::Result<ExitCode> {
                 }
                 Ok(ExitCode::SUCCESS)
             }
-            KeyVerb::List { settings } => list_keys(&resolve(settings)?).await,
-            KeyVerb::Revoke { id, settings } => revoke_key(&resolve(settings)?, KeyId(id)).await,
+            KeyVerb::List { settings } => list_keys(&settings.resolve()?).await,
+            KeyVerb::Revoke { id, settings } => revoke_key(&settings.resolve()?, KeyId(id)).await,
         },
         Verb::Business { command } => match command {
-            BusinessVerb::Create { name, settings } => create_business(&resolve(settings)?, &name).await,
+            BusinessVerb::Create { name, settings } => create_business(&settings.resolve()?, &name).await,
             BusinessVerb::Rename { id, name, settings } => {
-                rename_business(&resolve(settings)?, BusinessId(id), &name).await
+                rename_business(&settings.resolve()?, BusinessId(id), &name).await
             }
-            BusinessVerb::List { settings } => list_businesses(&resolve(settings)?).await,
+            BusinessVerb::List { settings } => list_businesses(&settings.resolve()?).await,
         },
-        Verb::Verify { settings } => keeping::verify(&resolve(settings)?.database_url).await,
-        Verb::Backup { file, settings } => keeping::backup(&resolve(settings)?.database_url, &file).await,
-        Verb::Restore { file, settings } => keeping::restore(&file, &resolve(settings)?.database_url).await,
-        Verb::Import { command } => import_export::import(command, file.as_deref()).await,
-        Verb::Export { options } => import_export::export(options, file.as_deref()).await,
+        Verb::Verify { settings } => keeping::verify(&settings.resolve()?).await,
+        Verb::Backup { file, settings } => keeping::backup(&settings.resolve()?, &file).await,
+        Verb::Restore { file, settings } => keeping::restore(&file, &settings.resolve()?).await,
+        Verb::Import { command } => import_export::import(command).await,
+        Verb::Export { options } => import_export::export(options).await,
         Verb::Listen { port, secret } => listen(port, &secret).await,
         Verb::Openapi => {
             print!("{}", http::docs::openapi_json()?);
             Ok(ExitCode::SUCCESS)
         }
+        Verb::Doctor { json, settings } => {
+            let given = given.subcommand_matches("doctor").unwrap_or(given);
+            cli::doctor::run(settings, given, unknown, json).await
+        }
+        Verb::Completions { shell } => Ok(manual::completions(Cli::command(), shell)),
+        Verb::Man { folder } => manual::pages(Cli::command(), &folder),
         Verb::Health { url, authority } => health(&url, authority.as_deref()).await,
         Verb::Certificate { command } => match command {
             CertificateVerb::New { name, ip, folder } => new_certificate(&name, &ip, &folder),
         },
     }
-}
-
-async fn serve(config: Config) -> anyhow::Result<ExitCode> {
-    telemetry::start_log(&config.log, config.log_format)?;
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    // Before the key is made, which can be shown only once.
-    let key_file = config.first_key_file.as_deref().map(KeyFile::prepare).transpose()?;
-    let running = server::start(&config, Clock::system(), telemetry::start_metrics()).await?;
-    let mut ready = serde_json::json!({"listening": running.base()});
-    match (&running.first_key, key_file) {
-        (None, _) => {}
-        (Some(key), None) => ready["first_key"] = key.reveal().into(),
-        (Some(key), Some(file)) => ready["first_key_file"] = file.write(key.reveal())?.into(),
-    }
-    println!("{ready}");
-    tracing::info!(address = %running.address, "ready");
-    let renewing = running.tls.clone().map(renew).transpose()?;
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
-    }
-    if let Some(renewing) = renewing {
-        renewing.abort();
-    }
-    tracing::info!("stopping");
-    running.stop().await?;
-    tracing::info!("stopped");
-    Ok(ExitCode::SUCCESS)
-}
-
-/// Reads the certificate again when its files change, and on SIGHUP.
-fn renew(tls: Tls) -> anyhow::Result<JoinHandle<()>> {
-    let mut asked = signal(SignalKind::hangup())?;
-    let mut next = tokio::time::interval(LOOKED_AT_EVERY);
-    Ok(tokio::spawn(async move {
-        loop {
-            tokio::select! {
-                _ = asked.recv() => tls.reload(),
-                _ = next.tick() => tls.reload_if_changed(),
-            }
-        }
-    }))
 }
 
 fn new_certificate(names: &[String], ips: &[IpAddr], folder: &Path) -> anyhow::Result<ExitCode> {
@@ -381,32 +369,10 @@ const ON_PHONES: &str = "Send the file to it and open it there. Android: Setting
     certificate. iPhone: install the profile in Settings, then Settings, General, About, Certificate Trust Settings, switch it \
     on. Compare the SHA-256 with the one below";
 
-/// A file for the first key, in which nobody else can read. What stood there was the key of a book that is gone.
-struct KeyFile<'p> {
-    part: tempfile::NamedTempFile,
-    path: &'p Path,
-}
-
-impl<'p> KeyFile<'p> {
-    fn prepare(path: &'p Path) -> anyhow::Result<Self> {
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let part = tempfile::NamedTempFile::new_in(folder)
-            .with_context(|| format!("the first key cannot be written into {}", folder.display()))?;
-        Ok(Self { part, path })
-    }
-
-    /// Writes the key; gives where.
-    fn write(mut self, key: &str) -> anyhow::Result<String> {
-        use std::io::Write as _;
-        writeln!(self.part, "{key}")?;
-        self.part.as_file().sync_all()?;
-        self.part.persist(self.path)?;
-        Ok(self.path.display().to_string())
-    }
-}
-
 #[cfg(feature = "demo")]
 async fn play_demo(options: &demo::Options) -> anyhow::Result<ExitCode> {
+    use tokio::signal::unix::{SignalKind, signal};
+
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let stopped = async {
@@ -487,8 +453,8 @@ fn show_link(url: &url::Url, key: &str) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
-    let db = Db::open_existing(&config.database_url).await?;
+async fn list_keys(book: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open_existing(book).await?;
     let now = Clock::system().now();
     for found in store::access::key::all(&mut db.read().await?).await? {
         let expired = found.expired_at(now).is_some();
@@ -511,8 +477,8 @@ async fn list_keys(config: &Config) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
-    let db = Db::open_existing(&config.database_url).await?;
+async fn revoke_key(book: &str, id: KeyId) -> anyhow::Result<ExitCode> {
+    let db = Db::open_existing(book).await?;
     let mut tx = db.write().await?;
     let revoked = store::access::key::revoke(&mut tx, id, Clock::system().now()).await?;
     tx.commit().await?;
@@ -524,8 +490,8 @@ async fn revoke_key(config: &Config, id: KeyId) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCode> {
-    let db = Db::open_existing(&config.database_url).await?;
+async fn create_business(book: &str, called: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open_existing(book).await?;
     let now = Clock::system().now();
     let id = BusinessId::new();
     let mut tx = db.write().await?;
@@ -537,8 +503,8 @@ async fn create_business(config: &Config, called: &str) -> anyhow::Result<ExitCo
     Ok(ExitCode::SUCCESS)
 }
 
-async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyhow::Result<ExitCode> {
-    let db = Db::open_existing(&config.database_url).await?;
+async fn rename_business(book: &str, id: BusinessId, called: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open_existing(book).await?;
     let mut tx = db.write().await?;
     if store::access::business::find(&mut tx, id).await?.is_none() {
         bail!("there is no business {id}; `tankside business list` shows them");
@@ -549,8 +515,8 @@ async fn rename_business(config: &Config, id: BusinessId, called: &str) -> anyho
     Ok(ExitCode::SUCCESS)
 }
 
-async fn list_businesses(config: &Config) -> anyhow::Result<ExitCode> {
-    let db = Db::open_existing(&config.database_url).await?;
+async fn list_businesses(book: &str) -> anyhow::Result<ExitCode> {
+    let db = Db::open_existing(book).await?;
     for business in store::access::business::all(&mut db.read().await?).await? {
         println!("{}  {} movements  {}", business.id, business.movements, business.name);
     }
@@ -565,12 +531,10 @@ async fn listen(port: u16, secrets: &[String]) -> anyhow::Result<ExitCode> {
         .collect::<Result<_, _>>()
         .map_err(anyhow::Error::msg)?;
     let address = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port);
-    let narrate = |line| println!("{line}");
-    let (address, listening) = webhooks::listen::listen(address, secrets, Clock::system(), narrate)
-        .await
-        .with_context(|| format!("cannot listen on {address}"))?;
-    println!("{}", serde_json::json!({"listening": format!("http://{address}/")}));
-    listening.await?;
+    let listener = tokio::net::TcpListener::bind(address).await;
+    let listener = listener.with_context(|| format!("cannot listen on {address}"))?;
+    println!("{}", serde_json::json!({"listening": format!("http://{}/", listener.local_addr()?)}));
+    webhooks::listen::listen(listener, secrets, Clock::system(), |line| println!("{line}")).await?;
     Ok(ExitCode::SUCCESS)
 }
 

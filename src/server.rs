@@ -81,7 +81,7 @@ pub async fn start_with(
     let tls = config.tls.clone().map(Tls::open).transpose()?;
     let acceptor = tls.as_ref().map(Tls::acceptor).transpose()?;
     let db = Db::serve_alone(&config.database_url).await?;
-    let listener = TcpListener::bind(config.listen)
+    let listener = TcpListener::bind(config.listen.resolve().await?.as_slice())
         .await
         .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;

@@ -1,9 +1,9 @@
 //! Logs and counters. Logs go to standard error; standard output is for what the caller asked for.
 
-use std::io::IsTerminal as _;
+use std::{io::IsTerminal as _, sync::Arc};
 
 use metrics_exporter_prometheus::{Matcher, PrometheusBuilder, PrometheusHandle};
-use tracing_subscriber::EnvFilter;
+use tracing_subscriber::{EnvFilter, filter::LevelFilter, reload};
 
 use crate::config::LogFormat;
 
@@ -14,18 +14,65 @@ const SECONDS: &[f64] =
 /// Bounds between which numbers of acts are counted.
 const ACTS: &[f64] = &[1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0];
 
+/// What the log lets through.
+///
+/// # Errors
+/// It is no filter. What the library would take for a module without a level, such as a mistyped level, is refused:
+/// it would silence the log.
+pub fn filter(text: &str) -> anyhow::Result<EnvFilter> {
+    let is_one =
+        |part: &str| part.contains(['=', '[']) || (!part.is_empty() && part.parse::<LevelFilter>().is_ok());
+    // Commas within [...] part fields of a span; who writes these knows what a module is.
+    let bare = text.split(',').map(str::trim).find(|part| !text.contains('[') && !is_one(part));
+    let parsed = EnvFilter::try_new(text);
+    let wrong = match (bare, parsed) {
+        (None, Ok(filter)) => return Ok(filter),
+        (Some(bare), _) => format!("{bare:?} is no level"),
+        (None, Err(_)) => format!("{text:?} is no filter"),
+    };
+    anyhow::bail!(
+        "what is to be logged (--log): {wrong}; give off, error, warn, info, debug or trace, or modules with a level, \
+         such as info,tankside=debug"
+    )
+}
+
+/// The log, whose filter may be changed.
+#[derive(Clone)]
+pub struct Log(Arc<dyn Fn(EnvFilter) -> Result<(), reload::Error> + Send + Sync>);
+
+impl Log {
+    /// From now on lets through what `text` says.
+    ///
+    /// # Errors
+    /// It is no filter.
+    pub fn let_through(&self, text: &str) -> anyhow::Result<()> {
+        Ok((self.0)(filter(text)?)?)
+    }
+}
+
 /// Starts writing the log.
 ///
 /// # Errors
 /// The filter is not one, or a log was started before.
-pub fn start_log(filter: &str, format: LogFormat) -> anyhow::Result<()> {
-    let filter = EnvFilter::try_new(filter)?;
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    let started = match format {
-        LogFormat::Human => log.with_ansi(std::io::stderr().is_terminal()).try_init(),
-        LogFormat::Json => log.json().flatten_event(true).try_init(),
+pub fn start_log(text: &str, format: LogFormat) -> anyhow::Result<Log> {
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter(text)?)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal());
+    let (log, started) = match format {
+        LogFormat::Human => {
+            let log = log.with_filter_reloading();
+            let handle = log.reload_handle();
+            (Log(Arc::new(move |filter| handle.reload(filter))), log.try_init())
+        }
+        LogFormat::Json => {
+            let log = log.json().flatten_event(true).with_ansi(false).with_filter_reloading();
+            let handle = log.reload_handle();
+            (Log(Arc::new(move |filter| handle.reload(filter))), log.try_init())
+        }
     };
-    started.map_err(|error| anyhow::anyhow!("the log cannot be started: {error}"))
+    started.map_err(|error| anyhow::anyhow!("the log cannot be started: {error}"))?;
+    Ok(log)
 }
 
 /// Starts counting; `None` when counting was started before in this process.

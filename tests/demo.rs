@@ -1,5 +1,5 @@
 //! The demonstration holds what it says: `tankside demo --exit`, and the scripts of `demo/` against a
-//! running service. They need bash, curl and python3, and fail plainly where one is missing.
+//! running service. They need bash, curl, python3 and node, and fail plainly where one is missing.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking, in its helpers too")]
 
@@ -69,8 +69,13 @@ fn store_in(folder: &Path) -> String {
     format!("sqlite://{}", folder.join("demo.db").display())
 }
 
-/// Runs a script of `demo/` with `interpreter` against a fresh service.
+/// Runs a script of `demo/` with `interpreter` against a fresh, empty service.
 fn run_script(interpreter: &str, script: &str) -> Output {
+    let serving = Serving::start();
+    run_script_at(interpreter, script, &serving.url, &serving.key)
+}
+
+fn run_script_at(interpreter: &str, script: &str, url: &str, key: &str) -> Output {
     for needed in [interpreter, "curl"] {
         let found = Command::new(needed).arg("--version").output();
         assert!(
@@ -78,11 +83,10 @@ fn run_script(interpreter: &str, script: &str) -> Output {
             "{needed} is not there: demo/{script} needs it"
         );
     }
-    let serving = Serving::start();
     Command::new(interpreter)
         .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("demo").join(script))
-        .env("TANKSIDE_URL", &serving.url)
-        .env("TANKSIDE_KEY", &serving.key)
+        .env("TANKSIDE_URL", url)
+        .env("TANKSIDE_KEY", key)
         .env_remove("TANKSIDE_ACTS")
         .env_remove("TANKSIDE_QUEUE")
         .output()
@@ -109,6 +113,12 @@ fn the_morning_round_comes_out_as_told() {
         "[201, Idempotent-Replayed]",
         "[409 not-in-stock]",
         "Served 7 min after the straw should have been used.",
+        "150.0 mm between",
+        "/nitrogen.svg, or .png",
+        "withdrawal 201, thaw 200, service 201",
+        "stock.low, webhook-id ",
+        "fits the secret",
+        "nitrogen.loss_high: ",
         "the book adds up",
         "steps came out as told.",
     ] {
@@ -158,4 +168,47 @@ fn the_python_script_loses_its_connection_and_takes_one_straw() {
     assert!(told.contains("waiting: withdrawal, thaw, service"), "{told}");
     assert!(told.contains("POST /v1/withdrawals: RemoteDisconnected"), "{told}");
     assert!(told.contains("Exactly one straw left the tank"), "{told}");
+}
+
+#[test]
+fn the_javascript_script_walks_a_straws_way() {
+    let output = run_script("node", "round.mjs");
+    assert!(output.status.success(), "{}", shown(&output));
+    assert!(text(&output.stdout).contains("4 straws are left, as it must be."), "{}", shown(&output));
+}
+
+/// Beside the farm of the demo, which keeps being served after its round.
+#[test]
+fn the_scripts_walk_it_beside_the_demo_too() {
+    let mut process = tankside(&["demo", "--listen", "127.0.0.1:0"]).stdout(Stdio::piped()).spawn().unwrap();
+    let (mut url, mut key) = (None, None);
+    for line in BufReader::new(process.stdout.take().unwrap()).lines() {
+        let line = line.unwrap();
+        url = url.or(line.trim().strip_prefix("export TANKSIDE_URL=").map(ToOwned::to_owned));
+        key = key.or(line.trim().strip_prefix("export TANKSIDE_KEY=").map(ToOwned::to_owned));
+        if url.is_some() && key.is_some() {
+            break;
+        }
+    }
+    let (url, key) = (url.unwrap(), key.unwrap());
+    let mut serving = Serving { process, url, key, _folder: tempfile::tempdir().unwrap() };
+    for (interpreter, script) in [("bash", "round.sh"), ("python3", "round.py"), ("node", "round.mjs")] {
+        let output = run_script_at(interpreter, script, &serving.url, &serving.key);
+        assert!(output.status.success(), "{}", shown(&output));
+    }
+    let stop = Command::new("kill").args(["-TERM", &serving.process.id().to_string()]).status().unwrap();
+    assert!(stop.success());
+    // It removes its farm.
+    assert!(serving.process.wait().unwrap().success());
+}
+
+/// Killed in the middle of every act and run again, each does every act once.
+#[test]
+fn a_script_that_is_killed_goes_on_where_it_was() {
+    let check = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/round_killed.py");
+    let output = Command::new("python3").arg(check).arg(TANKSIDE).output().unwrap();
+    assert!(output.status.success(), "{}", shown(&output));
+    for script in ["round.sh", "round.py", "round.mjs"] {
+        assert!(text(&output.stdout).contains(&format!("{script}: killed 10 times")), "{}", shown(&output));
+    }
 }

@@ -47,7 +47,7 @@ struct Service {
 
 impl Service {
     async fn start(url: &str, key: &str) -> Self {
-        let config = Settings::on("127.0.0.1:0".parse().unwrap(), url.to_owned()).resolve(None).unwrap();
+        let config = Settings::on("127.0.0.1:0".parse().unwrap(), url.to_owned()).resolve().unwrap();
         let running = server::start(&config, Clock::system(), None).await.unwrap();
         let key = running.first_key.as_ref().map_or(key, |key| key.reveal()).to_owned();
         Self { base: format!("http://{}", running.address), key, running }

@@ -3,6 +3,10 @@
 
 #![allow(missing_docs, dead_code, clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "process/command_line.rs"]
+mod command_line;
+#[path = "process/doctor.rs"]
+mod doctor;
 #[path = "stories/receiver.rs"]
 mod receiver;
 #[path = "support/service.rs"]

@@ -22,7 +22,7 @@ mod technician;
 
 use crate::{
     clock::Clock,
-    config::{Config, Settings},
+    config::{Config, ListenAddress, Settings},
     domain::{
         access::Role,
         values::{Day, TimeZone, Timestamp},
@@ -54,7 +54,7 @@ const FREE: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOS
 pub struct Options {
     /// Address to listen on [default: 127.0.0.1:8080, or a free port when that is taken or with --exit]
     #[arg(long, value_name = "ADDRESS")]
-    listen: Option<SocketAddr>,
+    listen: Option<ListenAddress>,
 
     /// Where to keep the farm; must be a store without herds
     /// [default: a folder of its own that is removed at the end]
@@ -115,18 +115,20 @@ struct Played {
 impl Options {
     /// The settings of the service, and whether it listens where one would look for it.
     fn config(&self, folder: Option<&Folder>) -> anyhow::Result<(Config, bool)> {
-        let listen = match self.listen {
-            Some(address) => address,
-            None if !self.exit && TcpListener::bind(USUAL).is_ok() => USUAL,
-            None => FREE,
-        };
+        let free = if !self.exit && TcpListener::bind(USUAL).is_ok() { USUAL } else { FREE };
         let database_url = match (&self.database_url, folder) {
             (Some(url), _) => url.clone(),
             (None, folder) => folder.map(Folder::database_url).unwrap_or_default(),
         };
-        let is_usual = self.listen.is_some() || self.exit || listen == USUAL;
+        let is_usual = self.listen.is_some() || self.exit || free == USUAL;
+        let mut config = Settings::on(free, database_url).resolve()?;
         // Only warnings: what the service does is told by the round.
-        let config = Config { log: "warn".to_owned(), ..Settings::on(listen, database_url).resolve(None)? };
+        "warn".clone_into(&mut config.log);
+        // The office's receiver listens on this machine.
+        config.webhook_allow = vec![USUAL.ip().into()];
+        if let Some(listen) = &self.listen {
+            config.listen = listen.clone();
+        }
         Ok((config, is_usual))
     }
 }
@@ -205,6 +207,7 @@ fn six_o_clock(day: Day) -> Timestamp {
 /// Says how to go on while the service keeps running.
 fn linger(narrate: &Narrator, address: SocketAddr, keys: &Played, is_temporary: bool) {
     narrate.heading(&format!("The service keeps running on http://{address}"));
+    narrate.line(&format!("The page at the tank:  http://{address}/   (sign in with the technician's key)"));
     narrate.line(&format!("Its description:   http://{address}/docs"));
     narrate.line(&format!("Manager's key:     {}", keys.manager));
     narrate.line(&format!("Technician's key:  {}", keys.technician));

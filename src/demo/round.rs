@@ -5,6 +5,7 @@
 //! The steps lean on different animals: one that comes out otherwise does not spoil those after it.
 
 mod acts;
+mod watched;
 
 use std::collections::BTreeMap;
 
@@ -44,13 +45,25 @@ pub struct Round<'r> {
     before: BTreeMap<String, i64>,
     /// Straws that were taken out since.
     taken: BTreeMap<String, i64>,
+    /// Who is told of alerts.
+    office: Option<watched::Office>,
 }
 
 impl<'r> Round<'r> {
     /// A round that begins at `start`, by a manager and two technicians.
     pub fn new(farm: &'r Farm, narrate: &'r mut Narrator, hands: [Technician; 3], start: Timestamp) -> Self {
         let [manager, mira, jon] = hands;
-        Self { farm, narrate, manager, mira, jon, start, before: BTreeMap::new(), taken: BTreeMap::new() }
+        Self {
+            farm,
+            narrate,
+            manager,
+            mira,
+            jon,
+            start,
+            before: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            office: None,
+        }
     }
 
     /// Plays it.
@@ -75,6 +88,7 @@ impl<'r> Round<'r> {
         }
         steps! {
             "The straws are counted, and heats reported" heats;
+            "Nitrogen: when to fill" nitrogen;
             "Before the plug comes off: what each of them calls for" next_services;
             "A first service: sexed semen" first_service;
             "A repeat: conventional semen" repeat;
@@ -89,6 +103,10 @@ impl<'r> Round<'r> {
             "Not to be bred" not_to_be_bred;
             "The answer was lost on the way" lost_answer;
             "One last straw, two technicians" last_straw;
+            "The office listens" office_listens;
+            "Without a signal" offline_batch;
+            "The office is told that a lot runs low" office_is_told;
+            "A tank fails" failing_tank;
             "The straws are counted again" count;
         }
     }

@@ -20,6 +20,7 @@ pub(crate) mod animals;
 pub(crate) mod answer;
 mod at_the_tank;
 mod catalogue;
+mod deprecation;
 pub mod docs;
 pub mod exchange;
 pub(crate) mod extract;
@@ -201,7 +202,7 @@ pub fn description() -> utoipa::openapi::OpenApi {
 /// The whole interface.
 pub fn router(app: App, origins: &[HeaderValue]) -> Router {
     let (keyed, _) = described().split_for_parts();
-    let keyed = keyed
+    let keyed = deprecation::told(keyed, deprecation::DEPRECATED)
         .merge(ade::router(app.book.clone()))
         .fallback(not_found)
         .method_not_allowed_fallback(method_not_allowed)
@@ -247,7 +248,7 @@ fn of_other_sites(origins: &[HeaderValue]) -> CorsLayer {
     let custom = ["idempotency-key", "tankside-device", "tankside-device-name", "tankside-waiting"];
     let asked =
         [header::AUTHORIZATION, header::CONTENT_TYPE, header::IF_MATCH, header::IF_NONE_MATCH, REQUEST_ID];
-    let told = ["idempotent-replayed", "ratelimit", "ratelimit-policy"];
+    let told = ["idempotent-replayed", "ratelimit", "ratelimit-policy", "deprecation", "sunset"];
     let exposed = [header::ETAG, header::LINK, header::LOCATION, header::RETRY_AFTER, REQUEST_ID];
     CorsLayer::new()
         .allow_origin(origins.to_vec())

@@ -9,7 +9,7 @@ use std::{
 };
 
 use sqlx::{
-    PgPool, SqlitePool,
+    Connection as _, PgConnection, PgPool, SqlitePool,
     migrate::Migrator,
     postgres::{PgConnectOptions, PgPoolOptions},
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
@@ -18,7 +18,7 @@ use sqlx::{
 use crate::store::{
     Error, Result, Tx,
     db::{Connection, Shared},
-    private,
+    private, unreachable,
 };
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
@@ -35,7 +35,7 @@ const BUSY_WAIT: Duration = Duration::from_secs(10);
 const LOG_AT_MOST: &str = "67108864";
 
 /// With less room than this many bytes on the disk the next writes may fail.
-const LEAST_ROOM: u64 = 1 << 20;
+pub const LEAST_ROOM: u64 = 1 << 20;
 
 /// Up to this size in bytes a file is looked through after a crash; a larger one would keep the service away too long.
 const CHECKED_AT_MOST: u64 = 1 << 30;
@@ -142,7 +142,7 @@ impl Db {
                 let db = Self::from(Pools::Postgres { write: read.clone(), read });
                 match db.version().await? {
                     Some(version) => Ok((db, version)),
-                    None => Err(Error::Unusable(
+                    None => Err(Error::Absent(
                         "there is no book in this database; `tankside serve` makes one".to_owned(),
                     )),
                 }
@@ -153,7 +153,7 @@ impl Db {
     /// Opens an embedded store in a file for looking only.
     pub(super) async fn look_into(file: &Path) -> Result<(Self, i64)> {
         if !file.exists() {
-            return Err(Error::Unusable(format!(
+            return Err(Error::Absent(format!(
                 "there is no store at {}; `tankside serve` makes one, `tankside restore` brings one back",
                 file.display()
             )));
@@ -468,17 +468,20 @@ pub fn newest() -> i64 {
 }
 
 /// The file of an address of an embedded store.
-pub(super) fn sqlite_file(url: &str) -> Result<PathBuf> {
+///
+/// # Errors
+/// It is no such address.
+pub fn sqlite_file(url: &str) -> Result<PathBuf> {
     Ok(SqliteConnectOptions::from_str(url)?.get_filename().to_owned())
 }
 
 /// The folder that holds a file.
-pub(super) fn folder_of(file: &Path) -> &Path {
+pub fn folder_of(file: &Path) -> &Path {
     file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// A file beside the database's, by what is added to its name.
-pub(super) fn beside(database: &Path, ending: &str) -> PathBuf {
+pub fn beside(database: &Path, ending: &str) -> PathBuf {
     let mut path = database.as_os_str().to_owned();
     path.push(ending);
     path.into()
@@ -502,7 +505,14 @@ fn damaged(file: &Path, error: Error) -> Error {
 }
 
 fn postgres_options(url: &str) -> Result<PgConnectOptions> {
-    Ok(PgConnectOptions::from_str(url)?.application_name("tankside").options([
+    // What the parser says of an address may hold parts of it.
+    let options = PgConnectOptions::from_str(url).map_err(|_| {
+        Error::Unusable(
+            "the database's address is wrong: it must be postgres://USER@HOST:PORT/DATABASE, with special characters as %XX"
+                .to_owned(),
+        )
+    })?;
+    Ok(options.application_name("tankside").options([
         ("default_transaction_isolation", "read committed"),
         ("synchronous_commit", "on"),
         // Statements are short; compiling one takes longer than running it.
@@ -510,12 +520,21 @@ fn postgres_options(url: &str) -> Result<PgConnectOptions> {
     ]))
 }
 
+/// How long a connection to a PostgreSQL server is waited for.
+const CONNECT_WAIT: Duration = Duration::from_secs(5);
+
 async fn postgres_pool(options: PgConnectOptions, connections: u32) -> Result<PgPool> {
-    Ok(PgPoolOptions::new()
-        .max_connections(connections)
-        .acquire_timeout(Duration::from_secs(5))
-        .connect_with(options)
-        .await?)
+    let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(CONNECT_WAIT);
+    match pool.connect_with(options.clone()).await {
+        Ok(pool) => Ok(pool),
+        // The pool goes on trying while a server may be starting up, and does not say what stood against it.
+        Err(sqlx::Error::PoolTimedOut) => {
+            let once = tokio::time::timeout(CONNECT_WAIT, PgConnection::connect_with(&options)).await;
+            let error = once.ok().and_then(Result::err).unwrap_or(sqlx::Error::PoolTimedOut);
+            Err(unreachable::postgres(&options, error))
+        }
+        Err(error) => Err(unreachable::postgres(&options, error)),
+    }
 }
 
 fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {

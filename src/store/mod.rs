@@ -11,6 +11,7 @@ use crate::domain::values::Timestamp;
 pub mod access;
 pub mod alerts;
 pub mod animals;
+pub mod condition;
 mod connect;
 pub mod copy;
 pub mod db;
@@ -22,10 +23,11 @@ pub mod private;
 pub mod reports;
 pub mod search;
 pub mod straws;
+mod unreachable;
 pub mod verify;
 pub mod webhooks;
 
-pub use connect::{Db, Kind, Room, newest};
+pub use connect::{Db, Kind, LEAST_ROOM, Room, beside, folder_of, newest, sqlite_file};
 pub use db::Tx;
 
 /// A page of a list whose order is that of the ids, which is that of entry.
@@ -76,6 +78,9 @@ pub enum Error {
     /// The store cannot be used at all; the text tells its owner why and what to do.
     #[error("{0}")]
     Unusable(String),
+    /// There is no store there.
+    #[error("{0}")]
+    Absent(String),
     /// The embedded store's own check of its file found something.
     #[error("the database file is damaged: {0}")]
     Damaged(String),
@@ -129,7 +134,7 @@ impl Error {
     /// damaged, and its owner has to see to it.
     pub fn is_fault(&self) -> bool {
         match self {
-            Self::Unusable(_) | Self::Migrate(_) | Self::Json(_) => true,
+            Self::Unusable(_) | Self::Absent(_) | Self::Migrate(_) | Self::Json(_) => true,
             Self::CommitUnknown(_) | Self::Damaged(_) => false,
             Self::Database(error) => match error {
                 sqlx::Error::Database(e) => {

@@ -2,7 +2,6 @@
 
 use std::{
     collections::HashSet,
-    net::SocketAddr,
     sync::{Arc, Mutex, PoisonError},
 };
 
@@ -33,26 +32,24 @@ struct ReceiverState {
     told: Box<dyn Fn(Value) + Send + Sync>,
 }
 
-/// Listens on `address` and calls `told` with a line for each message: what it says, whether its signature fits one
+/// Answers what comes to `listener` and calls `told` with a line for each message: what it says, whether its signature fits one
 /// of `secrets`, and whether it came before. Answers 204 to what is genuine, 401 to what is not. Without secrets
 /// nothing can be verified, and everything is taken.
 ///
 /// # Errors
-/// The address cannot be taken.
+/// The listener ended.
 pub async fn listen(
-    address: SocketAddr,
+    listener: TcpListener,
     secrets: Vec<Secret>,
     clock: Clock,
     told: impl Fn(Value) + Send + Sync + 'static,
-) -> std::io::Result<(SocketAddr, impl Future<Output = std::io::Result<()>>)> {
-    let listener = TcpListener::bind(address).await?;
-    let address = listener.local_addr()?;
+) -> std::io::Result<()> {
     let ear = ReceiverState { secrets, clock, seen: Mutex::default(), told: Box::new(told) };
     let router = Router::new()
         .fallback(hear)
         .layer(axum::extract::DefaultBodyLimit::max(MOST_BYTES))
         .with_state(Arc::new(ear));
-    Ok((address, async move { axum::serve(listener, router).await }))
+    axum::serve(listener, router).await
 }
 
 async fn hear(

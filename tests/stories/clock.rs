@@ -207,7 +207,7 @@ async fn a_service_that_starts_with_a_wrong_clock_knows() {
     let farm = Farm::found(&world.manager).await;
     let settings = Settings::on("127.0.0.1:0".parse().unwrap(), world.database_url.clone());
     let clock = Clock::from_fn(|| Timestamp::from(chrono::DateTime::UNIX_EPOCH));
-    let late = server::start(&settings.resolve(None).unwrap(), clock, None).await.unwrap();
+    let late = server::start(&settings.resolve().unwrap(), clock, None).await.unwrap();
     let client = world.manager.at(&format!("http://{}", late.address));
     let receipt = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 1});
     let received = client.post("/v1/receipts", receipt).await.created();

@@ -120,7 +120,7 @@ impl World {
         let clock = Arc::new(Mutex::new(instant(MORNING)));
         let told = clock.clone();
         let listen: SocketAddr = "127.0.0.1:0".parse().unwrap();
-        let mut config = Settings::on(listen, database_url.clone()).resolve(None).unwrap();
+        let mut config = Settings::on(listen, database_url.clone()).resolve().unwrap();
         // Some stories knock without a key at every door.
         config.failures_per_minute = None;
         settings(&mut config);

@@ -73,6 +73,18 @@ const METADATA: &[IpAddr] = &[
 #[serde(try_from = "String")]
 pub struct Range(IpNet);
 
+impl From<IpAddr> for Range {
+    fn from(address: IpAddr) -> Self {
+        Self(address.into())
+    }
+}
+
+impl std::fmt::Display for Range {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
 impl std::str::FromStr for Range {
     type Err = String;
 
