@@ -20,6 +20,7 @@ pub(crate) mod animals;
 pub(crate) mod answer;
 mod at_the_tank;
 mod catalogue;
+mod description;
 pub mod docs;
 pub mod exchange;
 pub(crate) mod extract;
@@ -195,6 +196,7 @@ fn described() -> OpenApiRouter<App> {
 pub fn description() -> utoipa::openapi::OpenApi {
     let mut api = described().into_openapi();
     docs::complete(&mut api);
+    description::finish(&mut api);
     api
 }
 
