@@ -1,9 +1,13 @@
 //! The last touch to the OpenAPI description, after the routes have said what they are and
 //! [`schemas`](crate::http::schemas) what their bodies hold: it is made such that programs can make clients of it.
 
+mod problems;
 mod values;
 
-use utoipa::openapi::{OpenApi, RefOr, Schema};
+use utoipa::openapi::{
+    OpenApi, RefOr, Schema,
+    path::{Operation, PathItem},
+};
 
 use crate::http::schemas::{direct, drop_unmentioned, operations, parts_mut};
 
@@ -11,6 +15,7 @@ use crate::http::schemas::{direct, drop_unmentioned, operations, parts_mut};
 pub fn finish(api: &mut OpenApi) {
     values::simplify(api);
     drop_unmentioned(api);
+    problems::narrow(api);
 }
 
 /// Has `change` made to every schema of the description, to those inside another first.
@@ -35,4 +40,16 @@ fn inside_out(schema: &mut RefOr<Schema>, change: &mut impl FnMut(&mut RefOr<Sch
         parts_mut(schema).into_iter().for_each(|part| inside_out(part, change));
     }
     change(schema);
+}
+
+/// The operations of a path with their methods.
+fn methods(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
+    let all = [
+        ("get", &mut item.get),
+        ("post", &mut item.post),
+        ("put", &mut item.put),
+        ("patch", &mut item.patch),
+        ("delete", &mut item.delete),
+    ];
+    all.into_iter().filter_map(|(method, operation)| operation.as_mut().map(|operation| (method, operation)))
 }
