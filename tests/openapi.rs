@@ -73,8 +73,9 @@ fn every_operation_says_what_a_caller_needs_to_know() {
     let mut ids = BTreeMap::new();
     let tags: BTreeSet<_> =
         api["tags"].as_array().unwrap().iter().map(|tag| tag["name"].as_str().unwrap()).collect();
-    let used: BTreeSet<_> =
+    let mut used: BTreeSet<_> =
         operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].as_str().unwrap()).collect();
+    used.extend(api["webhooks"].as_object().unwrap().values().map(|item| item["post"]["tags"][0].as_str().unwrap()));
     assert_eq!(tags, used, "every tag has operations");
     for (path, method, operation) in operations(&api) {
         let named = format!("{method} {path}");
@@ -86,13 +87,22 @@ fn every_operation_says_what_a_caller_needs_to_know() {
 
         let responses = operation["responses"].as_object().unwrap();
         assert!(responses.keys().any(|status| status.starts_with('2')), "{named} never succeeds");
-        // `/metrics`, which alone asks for a host, is no operation of the interface.
-        for kind in Kind::ALL.iter().filter(|kind| **kind != Kind::WrongHost) {
-            let response = &responses[&kind.status().to_string()];
+        for (status, response) in responses.iter().filter(|(status, _)| status.starts_with(['4', '5'])) {
             let told = response["description"].as_str().unwrap();
-            assert!(told.contains(&format!("`{}`", kind.slug())), "{named} does not tell of {}", kind.slug());
-            assert!(response["content"]["application/problem+json"]["schema"].is_object(), "{named}");
+            let content = &response["content"]["application/problem+json"];
+            assert_eq!(content["schema"]["$ref"], "#/components/schemas/Problem", "{named}");
+            for slug in content["examples"].as_object().unwrap().keys() {
+                assert!(told.contains(&format!("`{slug}`")), "{named} does not tell of {slug}");
+                let kind = Kind::ALL.iter().find(|kind| kind.slug() == slug).unwrap();
+                assert_eq!(kind.status().to_string(), *status, "{named}: {slug}");
+                assert_eq!(api["components"]["examples"][slug]["value"]["title"], kind.title());
+            }
         }
+        // Whoever asks can be refused for want of a key, and be told that the service is unwell.
+        for status in ["400", "401", "429", "500", "503"] {
+            assert!(responses.contains_key(status), "{named} does not tell of {status}");
+        }
+        assert!(!responses.contains_key("405"), "{named} is there, so it is allowed");
         for parameter in operation["parameters"].as_array().into_iter().flatten() {
             assert!(parameter["description"].is_string(), "{named}: {} is not described", parameter["name"]);
         }
@@ -248,5 +258,87 @@ fn what_is_sent_is_closed_and_what_is_told_is_whole() {
             .collect();
         assert_eq!(required, all, "{name}");
         assert!(schemas[name]["additionalProperties"].is_null(), "{name} may gain members");
+    }
+}
+
+/// The kinds of problem that an operation tells of.
+fn problems_of<'a>(api: &'a Value, path: &str, method: &str) -> BTreeSet<&'a str> {
+    let responses = api["paths"][path][method]["responses"].as_object().unwrap();
+    let examples = responses.values().map(|response| &response["content"]["application/problem+json"]["examples"]);
+    examples.filter_map(Value::as_object).flatten().map(|(slug, _)| slug.as_str()).collect()
+}
+
+#[test]
+fn an_operation_tells_of_no_problem_that_it_cannot_have() {
+    let api = api();
+    let read = problems_of(&api, "/v1/herds/{id}", "get");
+    for cannot in ["forbidden", "busy", "stale", "invalid-query", "invalid-input", "choice-rule", "idempotency-mismatch"] {
+        assert!(!read.contains(cannot), "a herd is read without {cannot}");
+    }
+    let withdrawal = problems_of(&api, "/v1/withdrawals", "post");
+    for can in ["choice-rule", "not-in-stock", "idempotency-key-missing", "not-found", "id-taken", "forbidden", "busy"] {
+        assert!(withdrawal.contains(can), "a withdrawal can be answered with {can}");
+    }
+    for cannot in ["bath-too-hot", "too-many-webhooks", "stale", "too-many-reads"] {
+        assert!(!withdrawal.contains(cannot), "a withdrawal is never answered with {cannot}");
+    }
+    // Every kind but these is told of somewhere: the name of a host is asked for by /metrics alone, and a described method is
+    // allowed.
+    let all = operations(&api);
+    let told: BTreeSet<_> = all.iter().flat_map(|(path, method, _)| problems_of(&api, path, method)).collect();
+    let nowhere: Vec<_> = Kind::ALL.iter().map(|kind| kind.slug()).filter(|slug| !told.contains(slug)).collect();
+    assert_eq!(nowhere, ["method-not-allowed", "wrong-host"]);
+    let types = api["components"]["schemas"]["ProblemType"]["enum"].as_array().unwrap();
+    assert_eq!(types.len(), Kind::ALL.len());
+}
+
+/// Visits every schema, wherever it stands.
+fn every_schema(value: &Value, visit: &mut impl FnMut(&Value)) {
+    match value {
+        Value::Object(members) => {
+            let is_schema = ["type", "$ref", "oneOf", "allOf", "anyOf", "enum"].iter().any(|name| members.contains_key(*name));
+            if is_schema {
+                visit(value);
+            }
+            members.iter().filter(|(name, _)| *name != "example" && *name != "examples").for_each(|(_, inner)| {
+                every_schema(inner, visit);
+            });
+        }
+        Value::Array(list) => list.iter().for_each(|inner| every_schema(inner, visit)),
+        _ => {}
+    }
+}
+
+/// What generators of clients do not manage, each found with one of them.
+#[test]
+fn clients_can_be_made_of_it() {
+    let api = api();
+    every_schema(&api, &mut |schema| {
+        // openapi-python-client drops an enum of fractions and all that uses it.
+        let values = schema["enum"].as_array().into_iter().flatten();
+        assert!(values.clone().all(|value| value.is_string() || value.is_null()), "{schema}");
+        // openapi-generator has no name for a part of an allOf that has none.
+        assert!(schema["allOf"].is_null() && schema["anyOf"].is_null(), "{schema}");
+        // One of two is a thing of its own or null; what is a text or a number says null by its type.
+        if let Some(options) = schema["oneOf"].as_array() {
+            assert_eq!(options.len(), 2, "{schema}");
+            assert!(options[0]["$ref"].is_string() && options[1]["type"] == "null", "{schema}");
+        }
+    });
+    for (name, schema) in api["components"]["schemas"].as_object().unwrap() {
+        let is_list = schema["type"] == "array";
+        let is_named = schema["enum"].is_array() || schema["properties"].is_object() || schema["type"] == "object";
+        assert!(is_list || is_named, "{name} is a single value: it stands where it is used");
+        if let Some(items) = name.ends_with("List").then(|| &schema["properties"]["items"]["items"]) {
+            assert!(items["$ref"].is_string(), "the items of {name} have no name");
+        }
+    }
+    // Of a tag openapi-generator makes one file; webhooks and routes in one overwrite each other. What is only told is no call.
+    let tags: BTreeSet<_> = operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].to_string()).collect();
+    for (name, item) in api["webhooks"].as_object().unwrap() {
+        assert!(!tags.contains(&item["post"]["tags"][0].to_string()), "{name}");
+        assert_eq!(item["post"]["x-internal"], true, "{name}");
+        let schema = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"];
+        assert!(schema["$ref"].is_string(), "{name}: {schema}");
     }
 }

@@ -131,6 +131,7 @@ impl IntoResponses for Problems {
             what of it a person must settle. The paths under `/ade` are those of the standard's own documents."),
         (name = "Changes", description = "For integrations that poll."),
         (name = "Webhooks", description = "Who is told of what happens, and how that went."),
+        (name = "Messages", description = "What webhooks are sent."),
         (name = "Business", description = "Whose book this is.")
     ),
     security(("key" = []))
@@ -147,7 +148,7 @@ pub fn complete(api: &mut openapi::OpenApi) {
     api.components
         .get_or_insert_with(Components::new)
         .add_security_scheme("key", SecurityScheme::Http(bearer));
-    api.webhooks = Some(messages::described());
+    messages::describe(api);
     schemas::sharpen(api);
 }
 
@@ -244,8 +245,8 @@ fn docs_page(api: &Value) -> String {
     }
     body.push_str("<h2>What webhooks are told</h2>");
     for (kind, item) in api["webhooks"].as_object().into_iter().flatten() {
-        let data = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"]["allOf"]
-            [1]["properties"]["data"];
+        let message = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"];
+        let data = &resolved(api, message)["properties"]["data"];
         let _ = write!(
             body,
             "<details><summary><code>{}</code> {}</summary>{}</details>",

@@ -21,6 +21,7 @@ pub(crate) mod answer;
 mod at_the_tank;
 mod catalogue;
 mod deprecation;
+mod description;
 pub mod docs;
 pub mod exchange;
 pub(crate) mod extract;
@@ -196,6 +197,7 @@ fn described() -> OpenApiRouter<App> {
 pub fn description() -> utoipa::openapi::OpenApi {
     let mut api = described().into_openapi();
     docs::complete(&mut api);
+    description::finish(&mut api);
     api
 }
 

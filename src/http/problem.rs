@@ -15,10 +15,15 @@ use uuid::Uuid;
 use crate::{
     book::command::{Failure, StoredResponse},
     domain::{
-        animals::objection::DeviationKind,
+        animals::{choice::Allowed, objection::DeviationKind},
         form::{Fault, MOST_FAULTS},
         rejection::Rejection,
-        straws::thaw::Advice,
+        straws::{
+            semen::SemenType,
+            stock::Stock,
+            thaw::{Advice, BathStep},
+        },
+        values::{MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
         webhooks::webhook::MOST_WEBHOOKS,
     },
     store,
@@ -195,10 +200,11 @@ kinds! {
          same Idempotency-Key again: it is then done once, or its first answer is repeated.";
 }
 
-/// A problem document, as it is described to clients.
+/// A problem document, as it is described to clients: one object for all kinds, whose members for programs are there with
+/// the kinds that are named with each. (A schema for each kind, told apart by `type`, is more than most generators can.)
 #[derive(ToSchema)]
 #[schema(as = Problem)]
-#[allow(dead_code, reason = "describes what Problem writes by hand, with members of its kind beside these")]
+#[allow(dead_code, reason = "describes what Problem writes by hand")]
 pub struct ProblemBody {
     /// The kind of problem; leads to a page that explains it.
     #[schema(rename = "type", example = "/problems/choice-rule", max_length = 200)]
@@ -213,8 +219,92 @@ pub struct ProblemBody {
     #[schema(max_length = 5000)]
     detail: String,
     /// Every fault of the content, with its place; of more than 100 the first.
-    #[schema(max_items = 100)]
+    #[schema(max_items = 100, nullable = false)]
     errors: Option<Vec<Fault>>,
+    /// What stands against the straw: which service it would be, from 1.
+    #[schema(minimum = 1, nullable = false)]
+    service_number: Option<i64>,
+    /// What stands against the straw: which insemination of that heat it would be, from 1.
+    #[schema(minimum = 1, nullable = false)]
+    rank: Option<i64>,
+    /// What stands against the straw: the semen types that the choice rule allows.
+    #[schema(nullable = false)]
+    semen_types: Option<Vec<SemenType>>,
+    /// What stands against the straw: what the choice rule allows, in words too.
+    #[schema(nullable = false)]
+    rule: Option<Allowed>,
+    /// What stands against the straw: every objection, the gravest first.
+    #[schema(nullable = false)]
+    objections: Option<Vec<Objection>>,
+    /// What stands against the straw: straws that she may have, and where they hang.
+    #[schema(nullable = false)]
+    allowed: Option<Vec<Stock>>,
+    /// `not-in-stock`: how many straws were asked for.
+    #[schema(minimum = 1, nullable = false)]
+    requested: Option<i64>,
+    /// `not-in-stock`: how many hang at that place, or at the best where none was named.
+    #[schema(minimum = 0, nullable = false)]
+    available: Option<i64>,
+    /// `not-in-stock`: the semen type that was asked for; null when none was.
+    semen_type: Option<SemenType>,
+    /// `not-in-stock`: where else straws of that sire and type hang.
+    #[schema(nullable = false)]
+    elsewhere: Option<Vec<Stock>>,
+    /// `already-resolved`, `already-thawing`: the withdrawal.
+    #[schema(nullable = false)]
+    withdrawal_id: Option<WithdrawalId>,
+    /// `already-resolved`: what became of the straw; `webhook-not-active`: `paused` or `disabled`.
+    #[schema(nullable = false, max_length = 50)]
+    state: Option<String>,
+    /// `already-resolved`: when; null where it is not known.
+    resolved_at: Option<Timestamp>,
+    /// `already-thawing`: from when the straw may be used.
+    ready_at: Option<Timestamp>,
+    /// `already-thawing`: until when it should be used.
+    use_by: Option<Timestamp>,
+    /// `already-reversed`: the line of the ledger.
+    #[schema(nullable = false)]
+    movement_id: Option<MovementId>,
+    /// `already-reversed`: the line that undid it.
+    #[schema(nullable = false)]
+    reversed_by: Option<MovementId>,
+    /// `not-reversible`: the accepted stocktake that counted those straws since.
+    #[schema(nullable = false)]
+    stocktake_id: Option<StocktakeId>,
+    /// `id-taken`: the id.
+    #[schema(nullable = false)]
+    id: Option<Uuid>,
+    /// `already-recorded`: the reading or refill that stands at that instant.
+    #[schema(nullable = false)]
+    record_id: Option<Uuid>,
+    /// `already-superseded`: what stands in its place.
+    #[schema(nullable = false)]
+    superseded_by: Option<Uuid>,
+    /// `webhook-not-active`: the webhook.
+    #[schema(nullable = false)]
+    webhook_id: Option<WebhookId>,
+    /// `bath-too-hot`, `bath-too-cold`: how much of the water to add, in millilitres; null where that does not mend it or is not
+    /// known.
+    #[schema(minimum = 1, maximum = 100_000)]
+    add_ml: Option<i64>,
+    /// `bath-too-hot`, `bath-too-cold`: how much of the bath to take out and put in as much of the water instead, in
+    /// millilitres; null where that does not mend it or is not known.
+    #[schema(minimum = 1, maximum = 100_000)]
+    replace_ml: Option<i64>,
+    /// `bath-too-hot`, `bath-too-cold`: the same in steps, with a measurement after each.
+    #[schema(nullable = false)]
+    steps: Option<Vec<BathStep>>,
+}
+
+/// Something that stands against a straw for an animal.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "describes what Problem writes by hand")]
+struct Objection {
+    /// What it is.
+    kind: DeviationKind,
+    /// The same in words.
+    #[schema(max_length = 1000)]
+    text: String,
 }
 
 /// A problem on its way to the caller.

@@ -127,6 +127,10 @@ fn joined(known: &Schemas, schema: &RefOr<Schema>) -> Option<Object> {
 /// What a schema is called outside. What stands inside another thing, without the mark of its version, is told in
 /// short there.
 fn public(name: &str, known: &Schemas) -> String {
+    // Languages keep this word for themselves.
+    if name == "Class" {
+        return "AnimalClass".to_owned();
+    }
     if let Some(item) = name.strip_prefix("Page_") {
         let item = item.strip_prefix("Tagged_").unwrap_or(item);
         return format!("{item}List");
@@ -180,7 +184,7 @@ fn follow(names: &BTreeMap<String, String>, schema: &mut RefOr<Schema>) {
 }
 
 /// Drops the schemas to which nothing refers.
-fn drop_unmentioned(api: &mut openapi::OpenApi) {
+pub fn drop_unmentioned(api: &mut openapi::OpenApi) {
     loop {
         let Ok(whole) = serde_json::to_value(&*api) else { return };
         let mut mentioned = BTreeSet::new();
@@ -212,7 +216,8 @@ fn own(paths: &mut openapi::Paths) -> impl Iterator<Item = &mut PathItem> {
     paths.paths.iter_mut().filter(|(path, _)| path.starts_with("/v1/")).map(|(_, item)| item)
 }
 
-fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
+/// The operations of a path.
+pub fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
     [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete].into_iter().flatten()
 }
 
@@ -223,21 +228,23 @@ fn answers(operation: &mut Operation) -> impl Iterator<Item = &mut RefOr<Schema>
 }
 
 /// What stands here itself, not by reference.
-fn direct<T>(part: &mut RefOr<T>) -> Option<&mut T> {
+pub fn direct<T>(part: &mut RefOr<T>) -> Option<&mut T> {
     match part {
         RefOr::T(part) => Some(part),
         RefOr::Ref(_) => None,
     }
 }
 
-type Schemas = BTreeMap<String, RefOr<Schema>>;
+/// Schemas by their names.
+pub type Schemas = BTreeMap<String, RefOr<Schema>>;
 
-fn name_of(reference: &openapi::Ref) -> &str {
+/// The name of the schema to which that leads.
+pub fn name_of(reference: &openapi::Ref) -> &str {
     reference.ref_location.rsplit('/').next().unwrap_or_default()
 }
 
 /// The schemas that stand directly in this one.
-fn parts(schema: &Schema) -> Vec<&RefOr<Schema>> {
+pub fn parts(schema: &Schema) -> Vec<&RefOr<Schema>> {
     match schema {
         Schema::Object(object) => object.properties.values().collect(),
         Schema::Array(array) => match &array.items {
@@ -252,7 +259,7 @@ fn parts(schema: &Schema) -> Vec<&RefOr<Schema>> {
 }
 
 /// The same to be changed.
-fn parts_mut(schema: &mut Schema) -> Vec<&mut RefOr<Schema>> {
+pub fn parts_mut(schema: &mut Schema) -> Vec<&mut RefOr<Schema>> {
     match schema {
         Schema::Object(object) => object.properties.values_mut().collect(),
         Schema::Array(array) => match &mut array.items {
@@ -380,6 +387,7 @@ fn null() -> Schema {
     openapi::ObjectBuilder::new().schema_type(Type::Null).build().into()
 }
 
-fn is_null(schema: &RefOr<Schema>) -> bool {
+/// Whether that is null and nothing else.
+pub fn is_null(schema: &RefOr<Schema>) -> bool {
     matches!(schema, RefOr::T(Schema::Object(object)) if object.schema_type == SchemaType::Type(Type::Null))
 }

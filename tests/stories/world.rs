@@ -30,7 +30,7 @@ use serde_json::{Value, json};
 use tokio::sync::OnceCell;
 use uuid::Uuid;
 
-use crate::support;
+use crate::{declared, support};
 
 /// When every story begins: a Monday morning in Vienna.
 pub const MORNING: &str = "2026-03-02T06:00:00+01:00";
@@ -250,7 +250,7 @@ impl Client {
         body: Vec<u8>,
     ) -> Answer {
         let bodiless = method == Method::HEAD;
-        let mut request = self.http.request(method, format!("{}{path}", self.base));
+        let mut request = self.http.request(method.clone(), format!("{}{path}", self.base));
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
@@ -261,6 +261,7 @@ impl Client {
         let answer = Answer { status, headers, body, text };
         if !bodiless {
             answer.is_well_formed(path);
+            declared::hold(&method, path, &answer);
         }
         answer
     }

@@ -118,8 +118,11 @@ impl utoipa::PartialSchema for StrawVolume {
     fn schema() -> utoipa::openapi::RefOr<Schema> {
         ObjectBuilder::new()
             .schema_type(SchemaType::Number)
-            .enum_values(Some([0.25, 0.5]))
-            .description(Some("The volume of a straw in millilitres."))
+            // Just these two, said without a list of fractions, of which generated clients make no names.
+            .minimum(Some(0.25))
+            .maximum(Some(0.5))
+            .multiple_of(Some(0.25))
+            .description(Some("The volume of a straw in millilitres: 0.25 or 0.5."))
             .into()
     }
 }

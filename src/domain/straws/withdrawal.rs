@@ -126,7 +126,6 @@ pub struct Withdrawal {
     #[schema(value_type = Vec<Deviation>)]
     pub deviations: Deviations,
     /// Her kinship with the sire; only the answer to a command has it.
-    #[serde(skip_serializing_if = "Option::is_none")]
     #[sqlx(skip)]
     pub kinship: Option<MatingKinship>,
     /// What the caller should know; only the answer to a command has any.

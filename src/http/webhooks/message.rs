@@ -1,8 +1,11 @@
 //! The description of what is sent to webhooks: one message for each type, in the OpenAPI file's `webhooks`.
 
+use std::collections::BTreeMap;
+
 use utoipa::openapi::{
-    AllOfBuilder, ContentBuilder, HttpMethod, ObjectBuilder, PathItem, Paths, PathsBuilder, Ref, RefOr,
+    Components, ContentBuilder, HttpMethod, ObjectBuilder, OpenApi, PathItem, PathsBuilder, Ref, RefOr,
     Required, ResponseBuilder, Schema,
+    extensions::ExtensionsBuilder,
     path::{OperationBuilder, ParameterBuilder, ParameterIn},
     request_body::RequestBodyBuilder,
     schema::Type,
@@ -48,10 +51,40 @@ const PAYLOADS: &[Payload] = &[
     },
 ];
 
-/// Every message, by its type.
-pub fn described() -> Paths {
-    let all = PAYLOADS.iter().copied().chain(of_alerts());
-    all.fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(&told))).build()
+/// Describes every message by its type, and in one schema for all that have the same `data`.
+pub fn describe(api: &mut OpenApi) {
+    let all: Vec<_> = PAYLOADS.iter().copied().chain(of_alerts()).collect();
+    let mut kinds = BTreeMap::<&str, Vec<String>>::new();
+    for told in &all {
+        kinds.entry(told.data).or_default().push(told.kind.wire());
+    }
+    let schemas = &mut api.components.get_or_insert_with(Components::new).schemas;
+    for (data, kinds) in kinds {
+        if let Some(schema) = with_data(schemas.get("Message"), data, kinds) {
+            schemas.insert(schema_name(data), schema);
+        }
+    }
+    let paths = all.iter().fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(told)));
+    api.webhooks = Some(paths.build());
+}
+
+/// What the message with that `data` is called.
+fn schema_name(data: &str) -> String {
+    format!("{}Message", data.strip_suffix("Data").unwrap_or(data))
+}
+
+/// `message` with that `data`, told by these types.
+fn with_data(message: Option<&RefOr<Schema>>, data: &str, kinds: Vec<String>) -> Option<RefOr<Schema>> {
+    let mut message = message.cloned()?;
+    let RefOr::T(Schema::Object(object)) = &mut message else { return None };
+    if let Some(RefOr::T(Schema::Object(kind))) = object.properties.get_mut("type") {
+        kind.example = None;
+        kind.enum_values = Some(kinds.into_iter().map(Into::into).collect());
+    }
+    let mut reference = Ref::from_schema_name(data);
+    "What happened: ids, numbers and places.".clone_into(&mut reference.description);
+    object.properties.insert("data".to_owned(), reference.into());
+    Some(message)
 }
 
 /// The steps of every alert.
@@ -70,12 +103,7 @@ fn of_alerts() -> impl Iterator<Item = Payload> {
 
 fn message(told: &Payload) -> PathItem {
     let kind = told.kind.wire();
-    let own = ObjectBuilder::new()
-        .property("type", ObjectBuilder::new().schema_type(Type::String).enum_values(Some([kind.clone()])))
-        .property("data", RefOr::<Schema>::Ref(Ref::from_schema_name(told.data)))
-        .required("type")
-        .required("data");
-    let schema = AllOfBuilder::new().item(Ref::from_schema_name("Message")).item(own);
+    let schema = RefOr::<Schema>::Ref(Ref::from_schema_name(schema_name(told.data)));
     let body = RequestBodyBuilder::new()
         .content("application/cloudevents+json", ContentBuilder::new().schema(Some(schema)).build())
         .required(Some(Required::True))
@@ -92,8 +120,10 @@ fn message(told: &Payload) -> PathItem {
     let operation = OperationBuilder::new()
         .operation_id(Some(kind.replace('.', "_")))
         .summary(Some(told.when))
-        .tag("Webhooks")
+        .tag("Messages")
         .securities(Some([]))
+        // A client is told these and never sends them; generators that would make calls of them leave out what is marked so.
+        .extensions(Some(ExtensionsBuilder::new().add("x-internal", true).build()))
         .parameter(header(sign::ID, "The event's id; the same in every attempt."))
         .parameter(header(sign::TIMESTAMP, "When this attempt was made, in seconds since 1970."))
         .parameter(header(

@@ -1,0 +1,115 @@
+//! Every answer that a story gets is one that the description declares for the operation: its status, its problem, its
+//! content type, its headers, and, where it is JSON, its shape, by a validator of JSON Schema that is not ours.
+
+use std::{
+    collections::{BTreeMap, HashMap},
+    sync::{Arc, LazyLock, Mutex},
+};
+
+use jsonschema::{Registry, Validator};
+use reqwest::Method;
+use serde_json::Value;
+
+use crate::world::{Answer, operations};
+
+/// An operation as it is described.
+struct Operation {
+    method: Method,
+    /// The parts of its path.
+    parts: Vec<String>,
+    described: Value,
+}
+
+static ALL: LazyLock<Vec<Operation>> = LazyLock::new(|| {
+    let all = operations().into_iter().map(|(method, path, described)| {
+        let parts = path.split('/').map(ToOwned::to_owned).collect();
+        Operation { method, parts, described }
+    });
+    let mut all: Vec<_> = all.collect();
+    // What stands there in words goes before what stands for anything.
+    all.sort_by_key(|operation| operation.parts.iter().filter(|part| part.starts_with('{')).count());
+    all
+});
+
+/// The description, as what schemas refer to.
+static REGISTRY: LazyLock<Registry<'static>> = LazyLock::new(|| {
+    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    Registry::new().add(AT, api).unwrap().prepare().unwrap()
+});
+
+/// Where the description stands for the validator.
+const AT: &str = "urn:description";
+
+/// Validators by what they validate; each is made once.
+static VALIDATORS: LazyLock<Mutex<HashMap<String, Arc<Validator>>>> = LazyLock::new(Mutex::default);
+
+fn operation(method: &Method, path: &str) -> Option<&'static Operation> {
+    let path = path.split('?').next().unwrap();
+    let sent: Vec<_> = path.split('/').collect();
+    ALL.iter().find(|operation| {
+        operation.method == method
+            && operation.parts.len() == sent.len()
+            && operation.parts.iter().zip(&sent).all(|(part, sent)| part.starts_with('{') || part == sent)
+    })
+}
+
+/// A validator of a schema that stands somewhere in the description.
+fn validator(schema: &Value) -> Arc<Validator> {
+    let mut known = VALIDATORS.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let validator = known.entry(schema.to_string()).or_insert_with(|| {
+        let text = schema.to_string().replace("\"#/", &format!("\"{AT}#/"));
+        let options = jsonschema::options().should_validate_formats(true);
+        let validator = options.with_registry(&REGISTRY).build(&serde_json::from_str(&text).unwrap());
+        Arc::new(validator.unwrap_or_else(|error| panic!("no schema: {error}: {schema}")))
+    });
+    validator.clone()
+}
+
+/// What is wrong with `value` by that schema.
+pub fn faults(schema: &Value, value: &Value) -> Vec<String> {
+    let validator = validator(schema);
+    validator.iter_errors(value).map(|error| format!("{} at #{}", error, error.instance_path())).collect()
+}
+
+/// Holds an answer against what the description says of the operation; what it does not describe is none of its business.
+#[track_caller]
+pub fn hold(method: &Method, path: &str, answer: &Answer) {
+    let Some(operation) = operation(method, path) else { return };
+    let named = format!("{method} {path} answers {}", answer.status);
+    if let Some(log) = std::env::var_os("DECLARED_LOG") {
+        use std::io::Write as _;
+        let mut file = std::fs::OpenOptions::new().create(true).append(true).open(log).unwrap();
+        let id = operation.described["operationId"].as_str().unwrap();
+        let content = operation.described["responses"][answer.status.to_string()]["content"].clone();
+        let media = answer.headers.get("content-type").map_or("", |m| m.to_str().unwrap()).split(';').next().unwrap().to_owned();
+        let declared = !operation.described["responses"][answer.status.to_string()].is_null()
+            && (answer.text.is_empty() || !content[&media].is_null())
+            && (answer.status < 400 || !content[&media]["examples"][answer.slug()].is_null());
+        let wrong = if media.ends_with("json") && declared && !answer.text.is_empty() {
+            faults(&content[&media]["schema"], &answer.body)
+        } else { vec![] };
+        let line = format!("{id} {} {} {media} {declared} {wrong:?}\n", answer.status, if answer.status < 400 { "-" } else { answer.slug() });
+        file.write_all(line.as_bytes()).unwrap();
+        return;
+    }
+    let declared = &operation.described["responses"][answer.status.to_string()];
+    assert!(declared.is_object(), "{named}, which is not described: {}", answer.text);
+
+    let sent = answer.headers.get("content-type").map(|media| media.to_str().unwrap());
+    let media = sent.map(|media| media.split(';').next().unwrap().trim());
+    let contents: BTreeMap<&str, &Value> =
+        declared["content"].as_object().into_iter().flatten().map(|(media, content)| (media.as_str(), content)).collect();
+    if answer.text.is_empty() && contents.is_empty() {
+        return;
+    }
+    let media = media.unwrap_or_else(|| panic!("{named} without a content type"));
+    let content = contents.get(media).unwrap_or_else(|| panic!("{named} as {media}, which is not described"));
+    if answer.status >= 400 {
+        let examples = content["examples"].as_object().unwrap();
+        assert!(examples.contains_key(answer.slug()), "{named} {}, which is not described", answer.slug());
+    }
+    if media.ends_with("json") {
+        let faults = faults(&content["schema"], &answer.body);
+        assert!(faults.is_empty(), "{named}, not as described: {faults:#?}\n{:#}", answer.body);
+    }
+}
