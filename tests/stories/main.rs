@@ -21,6 +21,7 @@ mod clock;
 mod concurrency;
 mod consignments;
 mod crush;
+mod documentation;
 mod due_alerts;
 mod exports;
 mod filters;
