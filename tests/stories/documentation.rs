@@ -79,7 +79,8 @@ async fn each_operation_is_told_with_all_that_is_said_of_it(world: &World) {
         for (kind, media) in sent.chain(answered) {
             assert!(entry.contains(&escaped(kind)), "{id} does not tell of {kind}");
             members(&api, &media["schema"], 3, &mut names);
-            with_examples += usize::from(kind == "application/json" && entry.contains("<figure class=\"example\""));
+            with_examples +=
+                usize::from(kind == "application/json" && entry.contains("<figure class=\"example\""));
             told += usize::from(kind == "application/json");
         }
         for name in names {
@@ -116,7 +117,8 @@ async fn each_operation_is_told_with_all_that_is_said_of_it(world: &World) {
 async fn each_anchor_is_there_once_and_each_link_leads_somewhere(world: &World) {
     let page = open(&world.manager, "/docs", &[]).await.text;
     let attributes = |name: &str| -> Vec<String> {
-        let all = page.split(&format!(" {name}=\"")).skip(1);
+        let begins = format!(" {name}=\"");
+        let all = page.split(&begins).skip(1);
         all.map(|rest| rest.split('"').next().unwrap().to_owned()).collect()
     };
     let all = attributes("id");
@@ -154,7 +156,8 @@ async fn its_files_are_sent_small_and_once(world: &World) {
         assert!(length < whole.text.len() / 2, "{path}: {length} of {}", whole.text.len());
         for answer in [&whole, &small] {
             let known = [("if-none-match", answer.header("etag")), ("accept-encoding", "br")];
-            let known = if answer.headers.contains_key("content-encoding") { &known[..] } else { &known[..1] };
+            let known =
+                if answer.headers.contains_key("content-encoding") { &known[..] } else { &known[..1] };
             let again = open(client, path, known).await;
             assert_eq!((again.status, again.text.as_str()), (304, ""), "{path}");
         }

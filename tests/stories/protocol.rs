@@ -202,7 +202,8 @@ async fn the_open_pages_need_no_key_and_no_other_host(world: &World) {
         }
         for named in ["href=\"", "src=\""] {
             for target in page.text.split(named).skip(1) {
-                let is_own = target.starts_with('#') || (target.starts_with('/') && !target.starts_with("//"));
+                let is_own =
+                    target.starts_with('#') || (target.starts_with('/') && !target.starts_with("//"));
                 assert!(is_own, "{path} leads to {target:.60}");
             }
         }

@@ -123,13 +123,16 @@ impl<'a> Maker<'a> {
         if let Some(form) = options(shape.schema).next() {
             return self.value(form, within);
         }
-        let least = || shape.schema.get("minimum").cloned();
-        Some(match () {
-            () if shape.is("string") => of_text(shape.schema["format"].as_str()).into(),
-            () if shape.is("integer") || shape.is("number") => least().unwrap_or_else(|| 1.into()),
-            () if shape.is("boolean") => false.into(),
-            () if shape.is("null") => Value::Null,
-            () => Map::new().into(),
+        Some(if shape.is("string") {
+            of_text(shape.schema["format"].as_str()).into()
+        } else if shape.is("integer") || shape.is("number") {
+            shape.schema.get("minimum").cloned().unwrap_or_else(|| 1.into())
+        } else if shape.is("boolean") {
+            false.into()
+        } else if shape.is("null") {
+            Value::Null
+        } else {
+            Map::new().into()
         })
     }
 }

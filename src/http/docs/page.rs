@@ -8,7 +8,7 @@ use serde_json::Value;
 use crate::http::{
     docs::{
         example,
-        schema::{Shape, line_html, members_html, plain, resolved, schemas_html, type_html},
+        schema::{Shape, line_html, members_html, plain, resolved, schemas_html, type_html, values},
         text::{anchor, paragraphs, words, words_of_problems},
     },
     markup::escaped,
@@ -54,7 +54,7 @@ pub fn of(api: &Value) -> String {
     let title = text(&api["info"]["title"]);
     let body = format!(
         "<a class=\"skip\" href=\"#start\">To the text</a>\
-         <nav aria-label=\"Contents\"><div id=\"search\"></div><ul>{contents}</ul></nav>\
+         <nav id=\"contents\" aria-label=\"Contents\"><div id=\"search\"></div><ul>{contents}</ul></nav>\
          <main>{main}</main><script type=\"module\" src=\"/docs/docs.js\"></script>"
     );
     document(title, "docs", &body)
@@ -142,7 +142,10 @@ fn operation(out: &mut String, api: &Value, one: &Operation<'_>) {
     parameters(out, api, one);
     body(out, api, one);
     answers(out, api, &one.operation["responses"]);
-    let _ = write!(out, "<p class=\"here\"><a href=\"#{id}\">Link to this operation</a></p></details>");
+    let _ = write!(
+        out,
+        "<p class=\"links\"><a href=\"#{id}\">Link to this operation</a> <a href=\"#contents\">Contents</a></p></details>"
+    );
 }
 
 fn parameters(out: &mut String, api: &Value, one: &Operation<'_>) {
@@ -156,7 +159,7 @@ fn parameters(out: &mut String, api: &Value, one: &Operation<'_>) {
             .get("example")
             .or_else(|| members(&parameter["examples"]).find_map(|(_, one)| resolved(api, one).get("value")));
         let example = example.or(shape.example).map(plain);
-        let values: Vec<_> = list(&shape.schema["enum"]).map(plain).collect();
+        let values: Vec<_> = values(shape.schema).collect();
         let _ = write!(
             lines,
             "<li data-name=\"{}\" data-in=\"{}\" data-example=\"{}\" data-values=\"{}\"{}>",

@@ -205,44 +205,40 @@ fn has_inner(api: &Value, schema: &Value) -> bool {
     look(api, schema, 0)
 }
 
-/// One name with its type, range, unit and description.
+/// One name with its type, unit, range and description.
 pub fn line_html(out: &mut String, api: &Value, name: &str, schema: &Value, is_required: bool) {
     let shape = Shape::of(api, schema);
-    let _ = write!(out, "<p><code class=\"name\">{}</code> {}", escaped(name), type_html(api, schema));
-    if let Some(unit) = unit(api, name, &shape) {
-        let _ = write!(out, " <span class=\"unit\">in {}</span>", escaped(unit));
-    }
-    if is_required {
-        out.push_str(" <b class=\"required\">required</b>");
-    }
-    out.push_str("</p>");
+    let unit = unit(api, name, &shape);
+    let _ = write!(out, "<p><code class=\"name\">{}</code> <span class=\"type\">", escaped(name));
+    typed(out, api, schema, unit, 0);
+    out.push_str(if is_required { "</span> <b class=\"required\">required</b></p>" } else { "</span></p>" });
     out.push_str(&paragraphs(shape.description));
 }
 
 /// What kind of value it is, with the name of its schema and what holds of it.
 pub fn type_html(api: &Value, schema: &Value) -> String {
     let mut out = String::from("<span class=\"type\">");
-    typed(&mut out, api, schema, 0);
+    typed(&mut out, api, schema, None, 0);
     out.push_str("</span>");
     out
 }
 
-fn typed(out: &mut String, api: &Value, schema: &Value, depth: usize) {
+fn typed(out: &mut String, api: &Value, schema: &Value, unit: Option<&str>, depth: usize) {
     let shape = Shape::of(api, schema);
     if let Some(name) = shape.name {
         let _ = write!(out, "<a href=\"#schema-{0}\">{0}</a> ", escaped(name));
     }
-    let forms: Vec<_> = options(shape.schema).filter(|option| !is_null(option)).collect();
     if depth > 3 {
         return;
     }
+    let forms: Vec<_> = options(shape.schema).filter(|option| !is_null(option)).collect();
     if let Some(items) = shape.items() {
         out.push_str("list of ");
-        typed(out, api, items, depth + 1);
+        typed(out, api, items, unit, depth + 1);
     } else if forms.len() > 1 {
         for (n, form) in forms.iter().enumerate() {
             out.push_str(if n == 0 { "" } else { " or " });
-            typed(out, api, form, depth + 1);
+            typed(out, api, form, unit, depth + 1);
         }
     } else {
         let kinds: Vec<_> = kinds(shape.schema).filter(|kind| *kind != "null").collect();
@@ -250,23 +246,32 @@ fn typed(out: &mut String, api: &Value, schema: &Value, depth: usize) {
         if let Some(format) = shape.schema["format"].as_str().filter(|format| !is_of_machine(format)) {
             let _ = write!(out, " ({})", escaped(format));
         }
+        if let Some(unit) = unit {
+            let _ = write!(out, " in {}", escaped(unit));
+        }
     }
-    for said in limits(shape.schema) {
+    let limits = limits(shape.schema);
+    for said in &limits {
         let _ = write!(out, ", {said}");
     }
-    let values: Vec<_> = list(&shape.schema["enum"]).chain(shape.schema.get("const")).map(plain).collect();
+    let values: Vec<_> = values(shape.schema).collect();
     if !values.is_empty() {
         let values: Vec<_> = values.iter().map(|value| format!("<code>{}</code>", escaped(value))).collect();
         let _ = write!(out, ": {}", values.join(", "));
     }
     if shape.is_nullable {
-        out.push_str(" or null");
+        out.push_str(if limits.is_empty() && values.is_empty() { " or null" } else { ", or null" });
     }
 }
 
 /// Says how wide a number is in a program, and no more than its kind does.
 fn is_of_machine(format: &str) -> bool {
     matches!(format, "int32" | "int64" | "float" | "double") || format.starts_with("uint")
+}
+
+/// The values that it may have, where those are listed; but for null.
+pub fn values(schema: &Value) -> impl Iterator<Item = String> {
+    list(&schema["enum"]).chain(schema.get("const")).filter(|value| !value.is_null()).map(plain)
 }
 
 /// A value as it is written in JSON, text without its quotation marks.
@@ -338,14 +343,17 @@ pub fn schemas_html(api: &Value) -> String {
     let mut out = String::new();
     for (name, schema) in api["components"]["schemas"].as_object().into_iter().flatten() {
         let description = schema["description"].as_str().unwrap_or_default();
+        let first = first_sentence(description);
+        // What stands above already is not repeated.
+        let rest = if first == description.trim_end_matches('.') { "" } else { description };
         let _ = write!(
             out,
             "<details class=\"entry schema\" id=\"schema-{name}\"><summary><h3><code>{name}</code></h3> <span>{first}</span></summary>\
              <p>{kind}</p>{description}{members}</details>",
             name = escaped(name),
-            first = words(first_sentence(description)),
+            first = words(first),
             kind = type_html(api, schema),
-            description = paragraphs(description),
+            description = paragraphs(rest),
             members = members_html(api, schema, true),
         );
     }
@@ -383,12 +391,12 @@ mod tests {
         let api = api();
         let told = members_html(&api, &json!({"$ref": "#/components/schemas/Node"}), false);
         for said in [
-            "<code class=\"name\">depth_mm</code> <span class=\"type\"><a href=\"#schema-Depth\">Depth</a> integer, 0 to 5000</span> \
-             <span class=\"unit\">in millimetres</span> <b class=\"required\">required</b>",
+            "<code class=\"name\">depth_mm</code> <span class=\"type\"><a href=\"#schema-Depth\">Depth</a> integer in millimetres, 0 to 5000</span> \
+             <b class=\"required\">required</b>",
             "A depth in millimetres.",
             "The one below &lt;it&gt;.",
             "object or null",
-            "string: <code>red</code>, <code>blue</code> or null",
+            "string: <code>red</code>, <code>blue</code>, or null",
         ] {
             assert!(told.contains(said), "{said} is not in {told}");
         }
@@ -400,7 +408,8 @@ mod tests {
     fn a_sum_is_one_list_and_what_is_within_a_list_is_told() {
         let api = api();
         let told = members_html(&api, &json!({"$ref": "#/components/schemas/Sum"}), false);
-        assert_eq!(told.matches("<code class=\"name\">colour</code>").count(), 1);
+        // Its own, and that of the one within `next`.
+        assert_eq!(told.matches("<code class=\"name\">colour</code>").count(), 2);
         assert!(told.contains("string: <code>red</code></span> <b class=\"required\">required"), "{told}");
         assert!(told.contains("deepest") && told.contains("at most 3 items"), "{told}");
         let by_name = members_html(&api, &json!({"$ref": "#/components/schemas/Sum"}), true);
