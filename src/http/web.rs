@@ -1,7 +1,8 @@
 //! The page at the tank: the files under `src/web`, which are part of the program.
 //!
 //! They load nothing from elsewhere and say so to the browser. Each has its ETag from what is in it, so a new version of the
-//! program is seen at the next look; `/build.json` names all of them with one hash, for a device that keeps them.
+//! program is seen at the next look; `/build.json` names all of them with one hash, for a device that keeps them. The files of
+//! the documentation under `/docs` are served alike, and no device keeps them.
 
 use std::{
     collections::BTreeSet,
@@ -13,7 +14,7 @@ use axum::{
     Json, Router,
     body::{Body, Bytes},
     http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header},
-    response::{IntoResponse, Response},
+    response::{Html, IntoResponse, Response},
     routing::get,
 };
 use serde::Serialize;
@@ -39,15 +40,22 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 const PERMISSIONS: &str = "accelerometer=(), autoplay=(self), bluetooth=(), camera=(), display-capture=(), geolocation=(), \
     gyroscope=(), hid=(), magnetometer=(), microphone=(), midi=(), payment=(), screen-wake-lock=(self), serial=(), usb=()";
 
+/// Where the files of the documentation are.
+const DOCS: &str = "/docs/";
+
 /// How well files are compressed, of 11: each is compressed once and sent often.
 const QUALITY: u32 = 11;
 
+/// How well a page that the program makes is compressed: its first reader waits for it.
+const QUALITY_OF_MADE: u32 = 5;
+
 /// A file as it is sent.
-struct File {
+pub struct File {
     path: &'static str,
-    bytes: &'static [u8],
+    bytes: Bytes,
     media: &'static str,
     hash: String,
+    quality: u32,
     /// Made when it is first asked for; nothing where it would not be smaller.
     brotli: OnceLock<Option<Bytes>>,
 }
@@ -68,10 +76,11 @@ struct Build {
 
 static BUILD: LazyLock<Build> = LazyLock::new(|| {
     let mut all = Sha256::new();
-    for file in FILES.iter() {
+    let of_page = || FILES.iter().filter(|file| !file.path.starts_with(DOCS));
+    for file in of_page() {
         all.update(format!("{} {}\n", file.path, file.hash));
     }
-    let kept = FILES.iter().map(|file| file.path).filter(|path| *path != WORKER);
+    let kept = of_page().map(|file| file.path).filter(|path| *path != WORKER);
     let files = kept.map(|path| if path == INDEX { "/" } else { path }).collect();
     Build { build: short(&all.finalize()), files }
 });
@@ -103,31 +112,39 @@ fn media(path: &str) -> Option<&'static str> {
 
 impl File {
     fn new(&(path, bytes): &(&'static str, &'static [u8])) -> Self {
-        Self {
-            path,
-            bytes,
-            media: media(path).unwrap_or("application/octet-stream"),
-            hash: short(&Sha256::digest(bytes)),
-            brotli: OnceLock::new(),
-        }
+        Self::of(path, Bytes::from_static(bytes), QUALITY)
+    }
+
+    /// What the program makes of its own accord, compressed; `path` says by its end what it is.
+    pub fn made(path: &'static str, bytes: Bytes) -> Self {
+        let made = Self::of(path, bytes, QUALITY_OF_MADE);
+        made.brotli();
+        made
+    }
+
+    fn of(path: &'static str, bytes: Bytes, quality: u32) -> Self {
+        let media = media(path).unwrap_or("application/octet-stream");
+        let hash = short(&Sha256::digest(&bytes));
+        Self { path, bytes, media, hash, quality, brotli: OnceLock::new() }
     }
 
     fn brotli(&self) -> Option<Bytes> {
         let made = self.brotli.get_or_init(|| {
-            let mut writer = brotli::CompressorWriter::new(Vec::new(), 16 * 1024, QUALITY, 22);
-            writer.write_all(self.bytes).ok()?;
+            let mut writer = brotli::CompressorWriter::new(Vec::new(), 16 * 1024, self.quality, 22);
+            writer.write_all(&self.bytes).ok()?;
             let made = writer.into_inner();
             (made.len() < self.bytes.len()).then(|| made.into())
         });
         made.clone()
     }
 
-    fn answer(&self, asked: &HeaderMap) -> Response {
+    /// The answer: the file, or that the reader has it.
+    pub fn answer(&self, asked: &HeaderMap) -> Response {
         let brotli = takes_brotli(asked).then(|| self.brotli()).flatten();
         let (etag, body, is_small) = match brotli {
             // Another sequence of bytes is another version to caches.
             Some(small) => (format!("\"{}-br\"", self.hash), Body::from(small), true),
-            None => (format!("\"{}\"", self.hash), Body::from(self.bytes), false),
+            None => (format!("\"{}\"", self.hash), Body::from(self.bytes.clone()), false),
         };
         let mut response = if is_known(asked, &etag) {
             StatusCode::NOT_MODIFIED.into_response()
@@ -150,6 +167,13 @@ impl File {
         guard(headers);
         response
     }
+}
+
+/// The answer with a small page that is made for it, which may load what the page at the tank may.
+pub fn page(html: String) -> Response {
+    let mut response = Html(html).into_response();
+    guard(response.headers_mut());
+    response
 }
 
 fn guard(headers: &mut HeaderMap) {
@@ -280,6 +304,8 @@ mod tests {
         }
         assert_eq!(BUILD.files.iter().filter(|path| **path == "/").count(), 1);
         assert!(!BUILD.files.contains(&WORKER) && !BUILD.files.contains(&INDEX));
+        assert!(FILES.iter().any(|file| file.path.starts_with(DOCS)));
+        assert!(!BUILD.files.iter().any(|path| path.starts_with(DOCS)));
     }
 
     #[test]
@@ -305,7 +331,7 @@ mod tests {
         for file in
             FILES.iter().filter(|file| Path::new(file.path).extension().is_some_and(|end| end == "js"))
         {
-            let text = std::str::from_utf8(file.bytes).unwrap();
+            let text = std::str::from_utf8(&file.bytes).unwrap();
             for named in imports(text) {
                 let path = resolved(file.path, named);
                 assert!(FILES.iter().any(|other| other.path == path), "{} imports {path}", file.path);

@@ -22,6 +22,7 @@ mod concurrency;
 mod consignments;
 mod crush;
 mod declared;
+mod documentation;
 mod due_alerts;
 mod exports;
 mod filters;
