@@ -23,6 +23,11 @@ pub fn of(api: &Value) -> String {
     let mut contents = String::from("<li><a href=\"#start\">Start</a></li>");
     for tag in list(&api["tags"]) {
         let name = text(&tag["name"]);
+        let mut own = operations(api).filter(|one| one.described["tags"][0] == tag["name"]).peekable();
+        // A tag may be of webhooks alone.
+        if own.peek().is_none() {
+            continue;
+        }
         let id = anchor(name);
         let _ = write!(contents, "<li><a href=\"#tag-{id}\">{}</a><ul>", escaped(name));
         let _ = write!(
@@ -31,12 +36,12 @@ pub fn of(api: &Value) -> String {
             escaped(name),
             paragraphs(text(&tag["description"]))
         );
-        for one in operations(api).filter(|one| one.operation["tags"][0] == tag["name"]) {
+        for one in own {
             let _ = write!(
                 contents,
                 "<li><a href=\"#{}\">{}</a></li>",
                 escaped(one.id()),
-                words(text(&one.operation["summary"]))
+                words(text(&one.described["summary"]))
             );
             operation(&mut main, api, &one);
         }
@@ -87,18 +92,18 @@ struct Operation<'a> {
     method: &'a str,
     path: &'a str,
     item: &'a Value,
-    operation: &'a Value,
+    described: &'a Value,
 }
 
 impl<'a> Operation<'a> {
     fn id(&self) -> &'a str {
-        text(&self.operation["operationId"])
+        text(&self.described["operationId"])
     }
 
     /// The parameters of the path and its own.
     fn parameters<'o>(&'o self, api: &'a Value) -> impl Iterator<Item = &'a Value> + 'o {
         list(&self.item["parameters"])
-            .chain(list(&self.operation["parameters"]))
+            .chain(list(&self.described["parameters"]))
             .map(|one| resolved(api, one))
     }
 }
@@ -106,8 +111,8 @@ impl<'a> Operation<'a> {
 fn operations(api: &Value) -> impl Iterator<Item = Operation<'_>> {
     members(&api["paths"]).flat_map(|(path, item)| {
         METHODS.iter().filter_map(move |method| {
-            let operation = item.get(method)?;
-            Some(Operation { method, path, item, operation })
+            let described = item.get(method)?;
+            Some(Operation { method, path, item, described })
         })
     })
 }
@@ -130,18 +135,18 @@ fn operation(out: &mut String, api: &Value, one: &Operation<'_>) {
         "<details class=\"entry operation\" id=\"{id}\" data-method=\"{}\" data-path=\"{path}\"><summary><h3>{}</h3> \
          <code><b>{}</b> {}</code></summary>{}",
         method.to_uppercase(),
-        words(text(&one.operation["summary"])),
+        words(text(&one.described["summary"])),
         method.to_uppercase(),
         // A long path may be broken after each part.
         path.replace('/', "<wbr>/"),
-        paragraphs(text(&one.operation["description"])),
+        paragraphs(text(&one.described["description"])),
     );
-    if one.operation["deprecated"] == true {
+    if one.described["deprecated"] == true {
         out.push_str("<p><b>Deprecated.</b></p>");
     }
     parameters(out, api, one);
     body(out, api, one);
-    answers(out, api, &one.operation["responses"]);
+    answers(out, api, &one.described["responses"]);
     let _ = write!(
         out,
         "<p class=\"links\"><a href=\"#{id}\">Link to this operation</a> <a href=\"#contents\">Contents</a></p></details>"
@@ -187,7 +192,7 @@ fn parameters(out: &mut String, api: &Value, one: &Operation<'_>) {
 }
 
 fn body(out: &mut String, api: &Value, one: &Operation<'_>) {
-    let body = resolved(api, &one.operation["requestBody"]);
+    let body = resolved(api, &one.described["requestBody"]);
     if body.is_null() {
         return;
     }
@@ -285,7 +290,7 @@ fn webhooks(api: &Value) -> String {
             words(text(&operation["summary"])),
             paragraphs(text(&operation["description"])),
         );
-        let one = Operation { method: "POST", path: "", item, operation };
+        let one = Operation { method: "POST", path: "", item, described: operation };
         parameters(&mut out, api, &one);
         body(&mut out, api, &one);
         let _ = write!(out, "<h4>What the receiver answers</h4><dl>");
