@@ -142,7 +142,7 @@ pub async fn import(command: ImportCommand, settings_file: Option<&Path>) -> any
             complain(&name, &faults);
             Ok(ExitCode::from(WRONG))
         }
-        Err(Failure::Unusable(why)) => {
+        Err(Failure::Unusable(why) | Failure::Repeated(why)) => {
             eprintln!("{name}: {why}\nNothing was taken in.");
             Ok(ExitCode::from(WRONG))
         }

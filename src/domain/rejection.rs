@@ -3,6 +3,7 @@
 use uuid::Uuid;
 
 use crate::domain::{
+    access::key::KeyState,
     animals::{
         choice::Allowed,
         history::Numbered,
@@ -10,7 +11,7 @@ use crate::domain::{
     },
     form::Fault,
     straws::{semen::SemenType, stock::Stock, thaw::Advice, withdrawal::WithdrawalState},
-    values::{MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
+    values::{KeyId, MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
     webhooks::webhook::WebhookState,
 };
 
@@ -119,6 +120,22 @@ pub enum Rejection {
     },
     /// The business has as many webhooks as it may.
     TooManyWebhooks,
+    /// The business has as many keys as it may.
+    TooManyKeys,
+    /// Nobody could make or revoke keys without it.
+    LastManagerKey {
+        /// Which.
+        key: KeyId,
+    },
+    /// The book is no trial's, so it is kept.
+    NotATestBusiness,
+    /// The key has ended.
+    KeyEnded {
+        /// Which.
+        key: KeyId,
+        /// How.
+        state: KeyState,
+    },
     /// The bath is too warm.
     BathTooHot(Advice),
     /// The bath is too cold.

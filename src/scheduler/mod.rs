@@ -12,7 +12,7 @@ use tokio::{task::JoinHandle, time};
 use crate::{
     book::{
         Book,
-        access::device::WriteSeen,
+        access::{device::WriteSeen, key_use::WriteUses},
         alerts::{
             alert::{self, Round},
             animal,
@@ -74,6 +74,7 @@ impl Rounds {
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
         self.write_devices(book).await?;
+        self.write_key_uses(book).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
@@ -99,6 +100,14 @@ impl Rounds {
         for (business, seen) in book.devices.due(book.clock.now()) {
             let seen = WriteSeen { business, seen };
             book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
+        }
+        Ok(())
+    }
+
+    async fn write_key_uses(&self, book: &Book) -> Result<(), RoundError> {
+        for (business, used) in book.key_uses.due(book.clock.now()) {
+            let uses = WriteUses { business, used };
+            book.writer.run_in_background(uses).await.map_err(RoundError::Writer)?;
         }
         Ok(())
     }

@@ -68,7 +68,7 @@ async fn taken(
             }
             told
         }
-        Failure::Unusable(why) => vec![why],
+        Failure::Unusable(why) | Failure::Repeated(why) => vec![why],
         Failure::Store(error) => panic!("{error}"),
     })
 }

@@ -222,6 +222,11 @@ const TABLE: &[(&str, &[Role])] = &[
     ("POST /v1/deliveries/{id}/redelivery", &[Role::Manager]),
     ("POST /v1/ade-items/{id}/resolution", &[Role::Technician, Role::Manager]),
     ("GET /v1/audit", &[Role::Manager]),
+    ("POST /v1/keys", &[Role::Manager]),
+    ("GET /v1/keys", &[Role::Manager]),
+    ("GET /v1/keys/{id}", &[Role::Manager]),
+    ("DELETE /v1/keys/{id}", &[Role::Manager]),
+    ("POST /v1/keys/{id}/rotation", &[Role::Manager]),
 ];
 
 async fn each_role_may_what_the_table_says(world: &World) {

@@ -28,6 +28,7 @@ mod her;
 mod idempotency;
 mod imports;
 mod input;
+mod key_ring;
 mod keys;
 mod kinds;
 mod labels;

@@ -31,6 +31,11 @@ const NAME_NOTHING: &[(&str, &str)] = &[
     ),
     ("PUT /v1/price-list", "nothing in its body is an id"),
     ("GET /v1/exports/{list}", "takes no id; the stories of exports ask for every list as a neighbour"),
+    (
+        "POST /v1/keys",
+        "nothing in its body is an id; whose book the key opens is checked with the stories of keys",
+    ),
+    ("GET /v1/keys/current", "takes no id; it tells of the caller's own key"),
     ("GET /v1/business", "takes no id; that it tells of the caller's own is checked with the lists"),
 ];
 
@@ -254,6 +259,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         | "POST /v1/webhooks/{id}/secret-rotation"
         | "POST /v1/webhooks/{id}/test"
         | "POST /v1/deliveries/{id}/redelivery"
+        | "POST /v1/keys/{id}/rotation"
         | "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
         "POST /v1/withdrawals/batch" => vec![json!([{"idempotency_key": "1"}])],
         "POST /v1/withdrawals" => vec![
@@ -282,6 +288,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         "DELETE /v1/alert-rules/{id}"
         | "DELETE /v1/calendars/{id}"
         | "DELETE /v1/holds/{id}"
+        | "DELETE /v1/keys/{id}"
         | "DELETE /v1/animals/{id}/mating-plan"
         | "DELETE /v1/timed-protocols/{id}" => vec![],
         "POST /v1/pregnancy-checks" => {

@@ -5,6 +5,8 @@
 
 use std::collections::HashMap;
 
+use futures_util::FutureExt as _;
+
 use crate::{
     book::exchange::import::{
         Taking,
@@ -80,7 +82,8 @@ impl Sires {
     pub async fn of(tx: &mut Tx, business: BusinessId) -> store::Result<Self> {
         let mut sires = Self::default();
         every(
-            async |page| store::straws::sire::list(tx, business, None, None, page).await,
+            tx,
+            |tx, page| store::straws::sire::list(tx, business, None, None, page).boxed(),
             |sire| sire.id.0,
             |sire| sires.know(sire),
         )
