@@ -105,7 +105,11 @@ fn every_operation_says_what_a_caller_needs_to_know() {
         }
         assert_eq!(body["required"], true, "{named}");
         let (media, content) = body["content"].as_object().unwrap().iter().next().unwrap();
-        let expected = if method == "patch" { "application/merge-patch+json" } else { "application/json" };
+        let expected = match method {
+            "patch" => "application/merge-patch+json",
+            _ if path == "/v1/imports/{list}" => "text/csv",
+            _ => "application/json",
+        };
         assert_eq!(media, expected, "{named}");
         let has_example = !content["example"].is_null() || content["examples"].is_object();
         assert!(has_example, "{named} has no example");

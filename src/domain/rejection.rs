@@ -142,6 +142,30 @@ pub enum Rejection {
     BathTooCold(Advice),
 }
 
+impl Rejection {
+    /// The reason in words, for where there is no room for more.
+    pub fn in_words(&self) -> String {
+        match self {
+            Self::Unknown { what, id, .. } => format!("there is no {what} {id} in this book"),
+            Self::Invalid(faults) => {
+                faults.iter().map(|fault| fault.detail.as_str()).collect::<Vec<_>>().join("; ")
+            }
+            Self::Forbidden { text }
+            | Self::InUse { text }
+            | Self::ProtocolNotPossible { text }
+            | Self::NotReversible { text }
+            | Self::CountAgain { text } => text.clone(),
+            Self::Objected(objected) => {
+                objected.objections.iter().map(|one| one.text.as_str()).collect::<Vec<_>>().join(" ")
+            }
+            Self::NotInStock(missing) => {
+                format!("{} straws asked for, {} there: {}", missing.asked, missing.held, missing.text)
+            }
+            _ => "the book as it stands does not allow it".to_owned(),
+        }
+    }
+}
+
 /// What stands against a straw for an animal.
 #[derive(Debug)]
 pub struct Objected {

@@ -594,8 +594,8 @@ macro_rules! measures {
                 };
                 let read = number.and_then(Self::new);
                 if read.is_none() {
-                    faults.push(spot.fault(concat!(
-                        "must be a number from ", stringify!($min), " to ", stringify!($max), " ", $unit)));
+                    let told = format!("must be a number from {:?} to {:?} {}", $min, $max, $unit);
+                    faults.push(spot.fault(told.trim_end()));
                 }
                 read
             }

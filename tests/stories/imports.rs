@@ -73,6 +73,11 @@ async fn taken(
     })
 }
 
+/// Takes an inventory in as the command does.
+pub async fn taken_by_command(world: &World, file: &str) -> Result<Summary, Vec<String>> {
+    take(world, Subject::Inventory, file).await
+}
+
 async fn take(world: &World, subject: Subject, file: &str) -> Result<Summary, Vec<String>> {
     taken(&world.manager, world, subject, false, Cursor::new(file.to_owned())).await
 }

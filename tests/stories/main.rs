@@ -46,11 +46,13 @@ mod round;
 mod statements;
 #[path = "../support/mod.rs"]
 mod support;
+mod taken_in;
 mod tank_alerts;
 mod tenancy;
 mod thaw_advice;
 mod thawing;
 mod timed_protocols;
+mod trials;
 mod watch;
 mod webhooks;
 mod world;

@@ -150,7 +150,7 @@ fn too_large(what: &str) -> Problem {
         be sent again; the same file of an inventory is taken in once (409 `file-known`). `tankside import template` prints the \
         columns; docs/import-export.md explains them.",
     request_body(content = String, content_type = "text/csv", description = "The file, with a header.",
-        example = "sire_name,breed"),
+        example = "name,breed\nInvented Three,HOL\n"),
     params(("list" = inline(Subject), Path, description = "What the file is about."), ImportQuery, IdempotencyKey),
     responses((status = 200, description = "Taken in, or checked.", body = ImportResult), Problems))]
 async fn import(State(app): State<App>, request: ImportRequest) -> Result<Response, Problem> {

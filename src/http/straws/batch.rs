@@ -136,6 +136,13 @@ text_enum! {
     }
 }
 
+impl StepKind {
+    /// Whether it is entered at a desk or by a program, and not told of what was done at the cow.
+    fn is_entry(self) -> bool {
+        matches!(self, Self::Receipt | Self::Animal | Self::NitrogenReading)
+    }
+}
+
 /// Steps, each with its own `idempotency_key`.
 #[derive(ToSchema)]
 #[schema(value_type = Vec<Object>, min_items = 1, max_items = 1000)]
@@ -209,7 +216,7 @@ async fn batch(State(app): State<App>, batch: Batch<Work>) -> Result<Response, P
             {"idempotency_key": "office-0002", "step": "receipt", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
             "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"}, "straws": 10},
             {"idempotency_key": "office-0003", "step": "nitrogen_reading", "tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a",
-            "read_at": "2026-03-02T06:10:00+01:00", "depth_mm": 310}])),
+            "read_at": "2026-03-02T05:50:00+01:00", "depth_mm": 310}])),
         (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
 async fn many(State(app): State<App>, batch: Batch<Report>) -> Result<Response, Problem> {
@@ -238,6 +245,8 @@ async fn one(
     item: Result<Value, Problem>,
 ) -> Result<ItemResult, Problem> {
     let sent_key = item.as_ref().ok().and_then(|item| item["idempotency_key"].as_str()).and_then(read_key);
+    let step = item.as_ref().ok().and_then(|item| item["step"].as_str());
+    let is_entry = matches!(step.map(StepKind::parse), Some(Ok(kind)) if kind.is_entry());
     let read = item.and_then(read_item).and_then(|item| item.step.may(&caller).map(|()| item));
     let (key, outcome) = match read {
         Ok(Item { key, path, fingerprint, step }) => {
@@ -263,7 +272,7 @@ async fn one(
             (Some(key), outcome)
         }
         Err(problem) => {
-            if let Some(key) = sent_key {
+            if let Some(key) = sent_key.filter(|_| !is_entry || told.waited()) {
                 let keyed = Some(Keyed { key, fingerprint: String::new() });
                 let request = "POST /v1/withdrawals/batch".to_owned();
                 app.note_refused(&RequestContext { caller, request, keyed, told: Some(told) }, &problem)

@@ -133,7 +133,7 @@ macro_rules! told {
             "case when k.revoked_at is not null then 'revoked'
                   when k.expires_at <= $2 or k.expires_at <= b.last_recorded_at then 'expired' else 'good' end as state",
             $more,
-            " from api_key k join business b on b.id = k.business_id ",
+            " from business b join api_key k on k.business_id = b.id ",
             $rest
         )
     };
@@ -257,10 +257,10 @@ pub async fn write_used(
     let rows: Vec<_> = used.iter().map(|(key, at)| json!([key, at.utc_micros()])).collect();
     tx.sql_for(
         "update api_key set last_used_at = q.value ->> 1 from json_each($2) as q
-         where business_id = $1 and id = unhex(q.value ->> 0, '-') and (last_used_at is null or last_used_at <= $3)",
+         where business_id = $1 and api_key.id = unhex(q.value ->> 0, '-') and (last_used_at is null or last_used_at <= $3)",
         "update api_key set last_used_at = 'epoch'::timestamptz + (q.value ->> 1)::bigint * interval '1 microsecond'
          from json_array_elements($2::json) as q(value)
-         where business_id = $1 and id = (q.value ->> 0)::uuid and (last_used_at is null or last_used_at <= $3)",
+         where business_id = $1 and api_key.id = (q.value ->> 0)::uuid and (last_used_at is null or last_used_at <= $3)",
     )
     .bind(business)
     .bind(json!(rows).to_string())

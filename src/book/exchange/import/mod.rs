@@ -75,6 +75,7 @@ impl Subject {
 
 /// What came of a file.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
+#[schema(as = ImportSummary)]
 pub struct Summary {
     /// Lines read, the header not counted.
     #[schema(minimum = 0)]
@@ -252,7 +253,7 @@ impl<P: FnMut(u64)> Taking<'_, P> {
                 None
             }
             Err(other) => {
-                self.faults.of_line(line, format!("cannot stand so in the book: {other:?}"));
+                self.faults.of_line(line, format!("cannot stand so in the book: {}", other.in_words()));
                 None
             }
         }
