@@ -141,7 +141,7 @@ pub async fn import(command: ImportCommand) -> anyhow::Result<ExitCode> {
             complain(&name, &faults);
             Ok(ExitCode::from(status::WRONG_FILE))
         }
-        Err(Failure::Unusable(why)) => {
+        Err(Failure::Unusable(why) | Failure::Repeated(why)) => {
             eprintln!("{name}: {why}\nNothing was taken in.");
             Ok(ExitCode::from(status::WRONG_FILE))
         }

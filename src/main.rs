@@ -13,15 +13,17 @@ use std::{
     time::Duration,
 };
 use tankside::{
-    book::access::key,
+    book::{CommandError, access::key},
     certificate,
     clock::Clock,
     config::{BadSettings, Settings, StoreSettings},
     domain::{
-        access::Role,
+        access::{Role, key::NewKey},
+        now::Now,
         values::{BusinessId, KeyId, Name, Timestamp},
     },
-    http, maintenance as keeping,
+    http::{self, problem::Problem},
+    maintenance as keeping,
     store::{self, Db},
     webhooks::{self, sign::Secret},
 };
@@ -250,6 +252,9 @@ enum BusinessVerb {
         /// What people call it
         #[arg(long)]
         name: String,
+        /// For trials: a manager may empty its book with DELETE /v1/business/book
+        #[arg(long)]
+        test: bool,
         #[command(flatten)]
         settings: StoreSettings,
     },
@@ -310,7 +315,9 @@ async fn run(cli: Cli, given: &clap::ArgMatches, unknown: Vec<String>) -> anyhow
             KeyVerb::Revoke { id, settings } => revoke_key(&settings.resolve()?, KeyId(id)).await,
         },
         Verb::Business { command } => match command {
-            BusinessVerb::Create { name, settings } => create_business(&settings.resolve()?, &name).await,
+            BusinessVerb::Create { name, test, settings } => {
+                create_business(&settings.resolve()?, &name, test).await
+            }
             BusinessVerb::Rename { id, name, settings } => {
                 rename_business(&settings.resolve()?, BusinessId(id), &name).await
             }
@@ -403,11 +410,7 @@ async fn create_key(
         Some(text) => {
             let at = chrono::DateTime::parse_from_rfc3339(text)
                 .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
-            let at = Timestamp::from(at.to_utc());
-            if at <= Clock::system().now() {
-                bail!("the key would be good until {at}, which is past; give a later end, or none");
-            }
-            Some(at)
+            Some(Timestamp::from(at.to_utc()))
         }
     };
     let mut tx = db.write().await?;
@@ -425,8 +428,11 @@ async fn create_key(
         }
         (None, _) => bail!("there are several businesses; say whose book the key opens with --business"),
     };
-    let (_, secret) =
-        key::create(&mut tx, business, name(holder)?, role, expires_at, Clock::system().now()).await?;
+    let now = Clock::system().now();
+    let secret = key::Secret::random().context("the system gives no random numbers")?;
+    let new = NewKey { name: name(holder)?, role, expires_at };
+    let made = key::make(&mut tx, business, &new, &secret.hash(), Now { now, latest: now }).await;
+    made.map_err(not_done)?;
     tx.commit().await?;
     db.close().await;
     println!("{}", secret.reveal());
@@ -480,22 +486,40 @@ async fn list_keys(book: &str) -> anyhow::Result<ExitCode> {
 async fn revoke_key(book: &str, id: KeyId) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(book).await?;
     let mut tx = db.write().await?;
-    let revoked = store::access::key::revoke(&mut tx, id, Clock::system().now()).await?;
+    let found = store::access::key::all(&mut tx).await?.into_iter().find(|found| found.key.id == id);
+    let revoked = match found {
+        Some(found) => {
+            let business = found.key.business_id;
+            key::revoke(&mut tx, business, id, Clock::system().now()).await.map_err(not_done)?
+        }
+        None => false,
+    };
     tx.commit().await?;
     db.close().await;
     if !revoked {
-        bail!("there is no key {id} that is still good; `tankside key list` shows them");
+        bail!("there is no key {id} that is not revoked; `tankside key list` shows them");
     }
     println!("revoked {id}");
     Ok(ExitCode::SUCCESS)
 }
 
-async fn create_business(book: &str, called: &str) -> anyhow::Result<ExitCode> {
+/// Why a key was not made or revoked.
+fn not_done(error: CommandError) -> anyhow::Error {
+    match error {
+        CommandError::Failed(error) => error.into(),
+        CommandError::Rejected(rejection) => anyhow::anyhow!("{}", Problem::from(*rejection).detail()),
+    }
+}
+
+async fn create_business(book: &str, called: &str, is_test: bool) -> anyhow::Result<ExitCode> {
     let db = Db::open_existing(book).await?;
     let now = Clock::system().now();
     let id = BusinessId::new();
     let mut tx = db.write().await?;
     store::access::business::add(&mut tx, id, &name(called)?, now).await?;
+    if is_test {
+        store::access::business::set_test(&mut tx, id).await?;
+    }
     let (_, secret) = key::create(&mut tx, id, name("First manager key")?, Role::Manager, None, now).await?;
     tx.commit().await?;
     db.close().await;

@@ -13,6 +13,7 @@ use crate::{
         access::{
             device::Devices,
             key::{self, Secret},
+            key_use::KeyUses,
         },
         writer::Writer,
     },
@@ -92,7 +93,7 @@ pub async fn start_with(
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let failures = config.failures_per_minute.map(Failures::new);
-    let book = Book { db, writer, clock, devices: Devices::default() };
+    let book = Book { db, writer, clock, devices: Devices::default(), key_uses: KeyUses::default() };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
     let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);

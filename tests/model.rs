@@ -15,6 +15,8 @@
 
 #[path = "model/commands.rs"]
 mod commands;
+#[path = "stories/declared.rs"]
+mod declared;
 #[path = "model/farm.rs"]
 mod farm;
 #[path = "model/rules.rs"]

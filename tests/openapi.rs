@@ -75,7 +75,9 @@ fn every_operation_says_what_a_caller_needs_to_know() {
         api["tags"].as_array().unwrap().iter().map(|tag| tag["name"].as_str().unwrap()).collect();
     let mut used: BTreeSet<_> =
         operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].as_str().unwrap()).collect();
-    used.extend(api["webhooks"].as_object().unwrap().values().map(|item| item["post"]["tags"][0].as_str().unwrap()));
+    used.extend(
+        api["webhooks"].as_object().unwrap().values().map(|item| item["post"]["tags"][0].as_str().unwrap()),
+    );
     assert_eq!(tags, used, "every tag has operations");
     for (path, method, operation) in operations(&api) {
         let named = format!("{method} {path}");
@@ -115,7 +117,11 @@ fn every_operation_says_what_a_caller_needs_to_know() {
         }
         assert_eq!(body["required"], true, "{named}");
         let (media, content) = body["content"].as_object().unwrap().iter().next().unwrap();
-        let expected = if method == "patch" { "application/merge-patch+json" } else { "application/json" };
+        let expected = match method {
+            "patch" => "application/merge-patch+json",
+            _ if path == "/v1/imports/{list}" => "text/csv",
+            _ => "application/json",
+        };
         assert_eq!(media, expected, "{named}");
         let has_example = !content["example"].is_null() || content["examples"].is_object();
         assert!(has_example, "{named} has no example");
@@ -264,7 +270,8 @@ fn what_is_sent_is_closed_and_what_is_told_is_whole() {
 /// The kinds of problem that an operation tells of.
 fn problems_of<'a>(api: &'a Value, path: &str, method: &str) -> BTreeSet<&'a str> {
     let responses = api["paths"][path][method]["responses"].as_object().unwrap();
-    let examples = responses.values().map(|response| &response["content"]["application/problem+json"]["examples"]);
+    let examples =
+        responses.values().map(|response| &response["content"]["application/problem+json"]["examples"]);
     examples.filter_map(Value::as_object).flatten().map(|(slug, _)| slug.as_str()).collect()
 }
 
@@ -272,11 +279,27 @@ fn problems_of<'a>(api: &'a Value, path: &str, method: &str) -> BTreeSet<&'a str
 fn an_operation_tells_of_no_problem_that_it_cannot_have() {
     let api = api();
     let read = problems_of(&api, "/v1/herds/{id}", "get");
-    for cannot in ["forbidden", "busy", "stale", "invalid-query", "invalid-input", "choice-rule", "idempotency-mismatch"] {
+    for cannot in [
+        "forbidden",
+        "busy",
+        "stale",
+        "invalid-query",
+        "invalid-input",
+        "choice-rule",
+        "idempotency-mismatch",
+    ] {
         assert!(!read.contains(cannot), "a herd is read without {cannot}");
     }
     let withdrawal = problems_of(&api, "/v1/withdrawals", "post");
-    for can in ["choice-rule", "not-in-stock", "idempotency-key-missing", "not-found", "id-taken", "forbidden", "busy"] {
+    for can in [
+        "choice-rule",
+        "not-in-stock",
+        "idempotency-key-missing",
+        "not-found",
+        "id-taken",
+        "forbidden",
+        "busy",
+    ] {
         assert!(withdrawal.contains(can), "a withdrawal can be answered with {can}");
     }
     for cannot in ["bath-too-hot", "too-many-webhooks", "stale", "too-many-reads"] {
@@ -285,8 +308,10 @@ fn an_operation_tells_of_no_problem_that_it_cannot_have() {
     // Every kind but these is told of somewhere: the name of a host is asked for by /metrics alone, and a described method is
     // allowed.
     let all = operations(&api);
-    let told: BTreeSet<_> = all.iter().flat_map(|(path, method, _)| problems_of(&api, path, method)).collect();
-    let nowhere: Vec<_> = Kind::ALL.iter().map(|kind| kind.slug()).filter(|slug| !told.contains(slug)).collect();
+    let told: BTreeSet<_> =
+        all.iter().flat_map(|(path, method, _)| problems_of(&api, path, method)).collect();
+    let nowhere: Vec<_> =
+        Kind::ALL.iter().map(|kind| kind.slug()).filter(|slug| !told.contains(slug)).collect();
     assert_eq!(nowhere, ["method-not-allowed", "wrong-host"]);
     let types = api["components"]["schemas"]["ProblemType"]["enum"].as_array().unwrap();
     assert_eq!(types.len(), Kind::ALL.len());
@@ -296,13 +321,17 @@ fn an_operation_tells_of_no_problem_that_it_cannot_have() {
 fn every_schema(value: &Value, visit: &mut impl FnMut(&Value)) {
     match value {
         Value::Object(members) => {
-            let is_schema = ["type", "$ref", "oneOf", "allOf", "anyOf", "enum"].iter().any(|name| members.contains_key(*name));
+            let is_schema = ["type", "$ref", "oneOf", "allOf", "anyOf", "enum"]
+                .iter()
+                .any(|name| members.contains_key(*name));
             if is_schema {
                 visit(value);
             }
-            members.iter().filter(|(name, _)| *name != "example" && *name != "examples").for_each(|(_, inner)| {
-                every_schema(inner, visit);
-            });
+            members.iter().filter(|(name, _)| *name != "example" && *name != "examples").for_each(
+                |(_, inner)| {
+                    every_schema(inner, visit);
+                },
+            );
         }
         Value::Array(list) => list.iter().for_each(|inner| every_schema(inner, visit)),
         _ => {}
@@ -327,14 +356,16 @@ fn clients_can_be_made_of_it() {
     });
     for (name, schema) in api["components"]["schemas"].as_object().unwrap() {
         let is_list = schema["type"] == "array";
-        let is_named = schema["enum"].is_array() || schema["properties"].is_object() || schema["type"] == "object";
+        let is_named =
+            schema["enum"].is_array() || schema["properties"].is_object() || schema["type"] == "object";
         assert!(is_list || is_named, "{name} is a single value: it stands where it is used");
         if let Some(items) = name.ends_with("List").then(|| &schema["properties"]["items"]["items"]) {
             assert!(items["$ref"].is_string(), "the items of {name} have no name");
         }
     }
     // Of a tag openapi-generator makes one file; webhooks and routes in one overwrite each other. What is only told is no call.
-    let tags: BTreeSet<_> = operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].to_string()).collect();
+    let tags: BTreeSet<_> =
+        operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].to_string()).collect();
     for (name, item) in api["webhooks"].as_object().unwrap() {
         assert!(!tags.contains(&item["post"]["tags"][0].to_string()), "{name}");
         assert_eq!(item["post"]["x-internal"], true, "{name}");

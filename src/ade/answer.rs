@@ -190,6 +190,10 @@ impl From<Rejection> for AdeError {
             | Rejection::AlreadySuperseded { .. }
             | Rejection::WebhookNotActive { .. }
             | Rejection::TooManyWebhooks
+            | Rejection::TooManyKeys
+            | Rejection::NotATestBusiness
+            | Rejection::LastManagerKey { .. }
+            | Rejection::KeyEnded { .. }
             | Rejection::BathTooHot(_)
             | Rejection::BathTooCold(_) => {
                 let detail = "The book as it stands does not allow it; nothing was changed.";

@@ -173,6 +173,13 @@ pub struct PastAct {
     pub device: Option<DeviceNote>,
 }
 
+impl PastAct {
+    /// Whether it waited on the device that tells it.
+    pub fn waited(&self) -> bool {
+        self.device.as_ref().and_then(|device| device.waiting).is_some_and(|waiting| waiting.acts > 0)
+    }
+}
+
 impl RequestContext {
     /// The act that is refused by `response` and was done all the same; nothing where it may be sent anew by whoever does it.
     pub(crate) fn refused(&self, response: &StoredResponse) -> Option<RefusedAct> {

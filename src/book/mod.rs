@@ -71,4 +71,6 @@ pub struct Book {
     pub clock: Clock,
     /// Which devices were seen.
     pub devices: access::device::Devices,
+    /// Which keys were used.
+    pub key_uses: access::key_use::KeyUses,
 }

@@ -3,6 +3,7 @@
 use uuid::Uuid;
 
 use crate::domain::{
+    access::key::KeyState,
     animals::{
         choice::Allowed,
         history::Numbered,
@@ -10,7 +11,7 @@ use crate::domain::{
     },
     form::Fault,
     straws::{semen::SemenType, stock::Stock, thaw::Advice, withdrawal::WithdrawalState},
-    values::{MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
+    values::{KeyId, MovementId, StocktakeId, Timestamp, WebhookId, WithdrawalId},
     webhooks::webhook::WebhookState,
 };
 
@@ -119,10 +120,50 @@ pub enum Rejection {
     },
     /// The business has as many webhooks as it may.
     TooManyWebhooks,
+    /// The business has as many keys as it may.
+    TooManyKeys,
+    /// Nobody could make or revoke keys without it.
+    LastManagerKey {
+        /// Which.
+        key: KeyId,
+    },
+    /// The book is no trial's, so it is kept.
+    NotATestBusiness,
+    /// The key has ended.
+    KeyEnded {
+        /// Which.
+        key: KeyId,
+        /// How.
+        state: KeyState,
+    },
     /// The bath is too warm.
     BathTooHot(Advice),
     /// The bath is too cold.
     BathTooCold(Advice),
+}
+
+impl Rejection {
+    /// The reason in words, for where there is no room for more.
+    pub fn in_words(&self) -> String {
+        match self {
+            Self::Unknown { what, id, .. } => format!("there is no {what} {id} in this book"),
+            Self::Invalid(faults) => {
+                faults.iter().map(|fault| fault.detail.as_str()).collect::<Vec<_>>().join("; ")
+            }
+            Self::Forbidden { text }
+            | Self::InUse { text }
+            | Self::ProtocolNotPossible { text }
+            | Self::NotReversible { text }
+            | Self::CountAgain { text } => text.clone(),
+            Self::Objected(objected) => {
+                objected.objections.iter().map(|one| one.text.as_str()).collect::<Vec<_>>().join(" ")
+            }
+            Self::NotInStock(missing) => {
+                format!("{} straws asked for, {} there: {}", missing.asked, missing.held, missing.text)
+            }
+            _ => "the book as it stands does not allow it".to_owned(),
+        }
+    }
 }
 
 /// What stands against a straw for an animal.

@@ -441,8 +441,7 @@ macro_rules! wholes {
             fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
                 let read = super::form::whole_number(value, spot).and_then(Self::new);
                 if read.is_none() {
-                    faults.push(spot.fault(concat!(
-                        "must be a whole number from ", stringify!($min), " to ", stringify!($max))));
+                    faults.push(spot.fault(format!("must be a whole number from {} to {}", $min, $max)));
                 }
                 read
             }
@@ -595,8 +594,8 @@ macro_rules! measures {
                 };
                 let read = number.and_then(Self::new);
                 if read.is_none() {
-                    faults.push(spot.fault(concat!(
-                        "must be a number from ", stringify!($min), " to ", stringify!($max), " ", $unit)));
+                    let told = format!("must be a number from {:?} to {:?} {}", $min, $max, $unit);
+                    faults.push(spot.fault(told.trim_end()));
                 }
                 read
             }

@@ -88,14 +88,19 @@ impl<P: Permission> FromRequestParts<App> for Permit<P> {
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         // The caller was put there by the middleware that knows keys; without it nobody is let in.
         let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(internal)?;
-        if !P::allows(caller.role) {
-            let roles: Vec<String> = P::ROLES.iter().map(|role| format!("{role}'s")).collect();
-            let detail =
-                format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, roles.join(" or "));
-            return Err(Problem::new(Kind::Forbidden, detail));
-        }
+        permitted::<P>(&caller)?;
         Ok(Self(caller, PhantomData))
     }
+}
+
+/// Whether a caller may do `P`, or who may.
+pub fn permitted<P: Permission>(caller: &Caller) -> Result<(), Problem> {
+    if P::allows(caller.role) {
+        return Ok(());
+    }
+    let roles: Vec<String> = P::ROLES.iter().map(|role| format!("{role}'s")).collect();
+    let detail = format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, roles.join(" or "));
+    Err(Problem::new(Kind::Forbidden, detail))
 }
 
 /// The id in the path. What is not an id names nothing.
@@ -249,8 +254,8 @@ fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
     })
 }
 
-/// A body is sent as it is, in UTF-8 (RFC 8259, section 8.1).
-fn plainly_coded(headers: &HeaderMap) -> Result<(), Problem> {
+/// A body is sent as it is, in UTF-8 (RFC 8259, section 8.1; the same is asked of a CSV file).
+pub fn plainly_coded(headers: &HeaderMap) -> Result<(), Problem> {
     let told = |name| headers.get(name).and_then(|value: &HeaderValue| value.to_str().ok());
     let unsupported = |detail: String| Err(Problem::new(Kind::UnsupportedMediaType, detail));
     if let Some(coding) = told(header::CONTENT_ENCODING)
@@ -264,12 +269,12 @@ fn plainly_coded(headers: &HeaderMap) -> Result<(), Problem> {
     let charset = content_type.split(';').find_map(|part| part.trim().strip_prefix("charset="));
     match charset.map(|charset| charset.trim_matches('"')) {
         None | Some("utf-8" | "utf8" | "us-ascii") => Ok(()),
-        Some(other) => unsupported(format!("The body is said to be in {other}; send JSON in UTF-8.")),
+        Some(other) => unsupported(format!("The body is said to be in {other}; send it in UTF-8.")),
     }
 }
 
 /// The Idempotency-Key: a structured-field string in quotation marks, or bare as most clients send it.
-fn idempotency_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
+pub fn idempotency_key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
     let mut sent = headers.get_all("idempotency-key").iter();
     let Some(value) = sent.next() else { return Ok(None) };
     let key = read_key(value.to_str().unwrap_or_default()).filter(|_| sent.next().is_none());

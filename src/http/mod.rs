@@ -188,7 +188,9 @@ fn described() -> OpenApiRouter<App> {
         .merge(webhooks::webhook::routes())
         .merge(access::audit::routes())
         .merge(access::device::routes())
+        .merge(access::key::routes())
         .merge(exchange::export::routes())
+        .merge(exchange::import::routes())
         .merge(exchange::change::routes())
         .merge(exchange::ade_item::routes())
 }

@@ -15,6 +15,7 @@ use uuid::Uuid;
 use crate::{
     book::command::{Failure, StoredResponse},
     domain::{
+        access::key::MOST_KEYS,
         animals::{choice::Allowed, objection::DeviationKind},
         form::{Fault, MOST_FAULTS},
         rejection::Rejection,
@@ -79,10 +80,11 @@ kinds! {
     IdempotencyKeyInvalid 400 "idempotency-key-invalid", "The Idempotency-Key is wrong",
         "An Idempotency-Key is 1 to 255 visible ASCII characters, with or without quotation marks around it.";
     KeyMissing 401 "key-missing", "No key was sent",
-        "Send the header `Authorization: Bearer tks_...` with a key of this service. Its operator makes one with \
-         `tankside key create`.";
+        "Send the header `Authorization: Bearer tks_...` with a key of this service. A manager makes one with \
+         `POST /v1/keys`, the operator with `tankside key create`.";
     KeyNotValid 401 "key-not-valid", "The key is not valid",
-        "The key is mistyped, unknown, expired or revoked. Check it, or ask the operator for another.";
+        "The key is mistyped, unknown, expired, revoked, or its secret was replaced. Check it, or ask a manager or the \
+         operator for another.";
     Forbidden 403 "forbidden", "The key may not do this",
         "The key's role does not allow it. Roles: reader (read), technician (withdraw, thaw, serve, move stock, report \
          events, read), integration (report animals and events, read), manager (everything, overrides included).";
@@ -151,6 +153,19 @@ kinds! {
         "It is paused or disabled; `state` says which. Resume it with `POST /v1/webhooks/{id}/resume` first.";
     TooManyWebhooks 409 "too-many-webhooks", "There are as many webhooks as there may be",
         "Remove one that is no longer used, or widen one that is.";
+    TooManyKeys 409 "too-many-keys", "There are as many keys as there may be",
+        "Revoke one that is no longer used: `GET /v1/keys?state=good` says when each was last used.";
+    LastManagerKey 409 "last-manager-key", "It is the last manager's key",
+        "Without it nobody could make or revoke keys over HTTP. Make another manager's key first, with `POST /v1/keys` or \
+         `tankside key create`, then revoke this one with it; or replace its secret with `POST /v1/keys/{id}/rotation`.";
+    KeyEnded 409 "key-ended", "The key has ended",
+        "A key that has expired or was revoked opens nothing any more, and its secret is not replaced. Make another.";
+    NotATestBusiness 409 "not-a-test-business", "The book is kept",
+        "Only the book of a business for trials may be emptied: one that the operator made with `tankside business create --test`. \
+         `GET /v1/business` says by `is_test` whether it is one. In any other nothing is ever deleted.";
+    FileKnown 409 "file-known", "The file was taken in before",
+        "Straws cannot be known again, so the same file of an inventory is taken in once, by whatever way. If as many straws came \
+         once more, say when in `received_at`.";
     InUse 409 "in-use", "It is needed as it is",
         "Something else in the book hangs on what was to be changed; the detail says what.";
     ProtocolNotPossible 409 "protocol-not-possible", "The timed protocol is not possible now",
@@ -159,15 +174,20 @@ kinds! {
     Stale 412 "stale", "It was changed in the meantime",
         "The ETag in If-Match is no longer that of the resource. Read it again, and send the change with its new ETag.";
     TooLarge 413 "too-large", "The body is too large",
-        "A body may have at most 1 MiB.";
+        "A body may have at most 1 MiB, and a file that is taken in over HTTP 5000 lines. Larger files are taken in by the command \
+         `tankside import`.";
     UnsupportedMediaType 415 "unsupported-media-type", "The content type is not understood",
-        "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH.";
+        "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH; a file that is taken in is `text/csv`.";
     WrongHost 421 "wrong-host", "The service does not answer this under that name",
         "What is told without a key is told under an address, `localhost`, a name without a dot, or one that the operator \
          has named with `--metrics-host`.";
     InvalidInput 422 "invalid-input", "The content is wrong",
         "`errors` lists every fault with a JSON Pointer to its place and what would be right. Nothing was changed; mend \
          it and send it again, with the same Idempotency-Key if you like.";
+    FileWrong 422 "file-wrong", "The file is wrong",
+        "Nothing of it was taken in. `faults` lists up to 200 of what is wrong, each with its line (the header is line 1), its \
+         column where it stands in one, and what would be right; `more_faults` counts the others. Mend the file and send it \
+         again; `?dry_run=true` finds the same faults and writes nothing.";
     BathTooHot 422 "bath-too-hot", "The bath is too warm",
         "No straw goes in before the bath is right. The detail says what to do; with the bath's volume and the \
          temperature of the water at hand it says how many millilitres. The supplier's own instruction overrides any default.";
@@ -374,6 +394,11 @@ impl Problem {
         self.kind.status()
     }
 
+    /// What happened this time, and what to do.
+    pub fn detail(&self) -> &str {
+        &self.detail
+    }
+
     fn body(&self) -> String {
         let mut body = json!({
             "type": format!("/problems/{}", self.kind.slug()),
@@ -567,6 +592,26 @@ impl From<Rejection> for Problem {
             Rejection::TooManyWebhooks => {
                 let text = format!("This business has {MOST_WEBHOOKS} webhooks already.");
                 Self::new(Kind::TooManyWebhooks, text)
+            }
+            Rejection::TooManyKeys => {
+                let text = format!("This business has {MOST_KEYS} keys that are good already.");
+                Self::new(Kind::TooManyKeys, text)
+            }
+            Rejection::LastManagerKey { key } => Self::new(
+                Kind::LastManagerKey,
+                format!(
+                    "The key {key} is the last of a manager that is good; make another manager's key first."
+                ),
+            )
+            .with("key_id", json!(key)),
+            Rejection::NotATestBusiness => Self::new(
+                Kind::NotATestBusiness,
+                "This is no test business: what is in its book is kept. Mistakes are reversed, each by itself.",
+            ),
+            Rejection::KeyEnded { key, state } => {
+                Self::new(Kind::KeyEnded, format!("The key {key} is {state}; make another."))
+                    .with("key_id", json!(key))
+                    .with("state", json!(state))
             }
             Rejection::BathTooHot(advice) => bath(Kind::BathTooHot, advice),
             Rejection::BathTooCold(advice) => bath(Kind::BathTooCold, advice),

@@ -15,7 +15,7 @@ use tokio::{task::JoinHandle, time};
 use crate::{
     book::{
         Book,
-        access::device::WriteSeen,
+        access::{device::WriteSeen, key_use::WriteUses},
         alerts::{
             alert::{self, Round},
             animal,
@@ -69,13 +69,22 @@ pub fn start(book: Book) -> JoinHandle<()> {
 /// # Errors
 /// The writer cannot write.
 pub async fn end(book: &Book) -> Result<(), RoundError> {
-    write_devices(book, book.devices.rest(book.clock.now())).await
+    write_devices(book, book.devices.rest(book.clock.now())).await?;
+    write_key_uses(book).await
 }
 
 async fn write_devices(book: &Book, seen: BTreeMap<BusinessId, Vec<SeenDevice>>) -> Result<(), RoundError> {
     for (business, seen) in seen {
         let seen = WriteSeen { business, seen };
         book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
+    }
+    Ok(())
+}
+
+async fn write_key_uses(book: &Book) -> Result<(), RoundError> {
+    for (business, used) in book.key_uses.due(book.clock.now()) {
+        let uses = WriteUses { business, used };
+        book.writer.run_in_background(uses).await.map_err(RoundError::Writer)?;
     }
     Ok(())
 }
@@ -96,6 +105,7 @@ impl Rounds {
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
         write_devices(book, book.devices.due(book.clock.now())).await?;
+        write_key_uses(book).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;

@@ -326,6 +326,7 @@ rules! {
          where not exists (select 1 from sqlite_schema s where s.name = g.name)",
         "select cast('00000000-0000-0000-0000-000000000000' as uuid) as business_id, 'there is no ' || g.name as subject
          from (select 'movement_no_change' as name union all select 'movement_no_truncate'
+               union all select 'movement_no_delete' from _sqlx_migrations where version = 31
                union all select 'movement_reversed_once' union all select 'act_by_key') g
          where not exists (select 1 from pg_trigger t where t.tgname = g.name and t.tgenabled <> 'D'
                                and t.tgrelid = to_regclass('movement'))

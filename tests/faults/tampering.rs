@@ -77,7 +77,7 @@ const CHANGES: &[Change] = &[
     (
         "the ledger is guarded against changes",
         "drop trigger movement_no_delete",
-        "alter table movement disable trigger movement_no_truncate",
+        "alter table movement disable trigger movement_no_delete",
     ),
     both(
         "a reading is superseded exactly when another of its tank stands in its place",

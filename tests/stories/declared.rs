@@ -81,14 +81,27 @@ pub fn hold(method: &Method, path: &str, answer: &Answer) {
         let mut file = std::fs::OpenOptions::new().create(true).append(true).open(log).unwrap();
         let id = operation.described["operationId"].as_str().unwrap();
         let content = operation.described["responses"][answer.status.to_string()]["content"].clone();
-        let media = answer.headers.get("content-type").map_or("", |m| m.to_str().unwrap()).split(';').next().unwrap().to_owned();
+        let media = answer
+            .headers
+            .get("content-type")
+            .map_or("", |m| m.to_str().unwrap())
+            .split(';')
+            .next()
+            .unwrap()
+            .to_owned();
         let declared = !operation.described["responses"][answer.status.to_string()].is_null()
             && (answer.text.is_empty() || !content[&media].is_null())
             && (answer.status < 400 || !content[&media]["examples"][answer.slug()].is_null());
         let wrong = if media.ends_with("json") && declared && !answer.text.is_empty() {
             faults(&content[&media]["schema"], &answer.body)
-        } else { vec![] };
-        let line = format!("{id} {} {} {media} {declared} {wrong:?}\n", answer.status, if answer.status < 400 { "-" } else { answer.slug() });
+        } else {
+            vec![]
+        };
+        let line = format!(
+            "{id} {} {} {media} {declared} {wrong:?}\n",
+            answer.status,
+            if answer.status < 400 { "-" } else { answer.slug() }
+        );
         file.write_all(line.as_bytes()).unwrap();
         return;
     }
@@ -97,8 +110,12 @@ pub fn hold(method: &Method, path: &str, answer: &Answer) {
 
     let sent = answer.headers.get("content-type").map(|media| media.to_str().unwrap());
     let media = sent.map(|media| media.split(';').next().unwrap().trim());
-    let contents: BTreeMap<&str, &Value> =
-        declared["content"].as_object().into_iter().flatten().map(|(media, content)| (media.as_str(), content)).collect();
+    let contents: BTreeMap<&str, &Value> = declared["content"]
+        .as_object()
+        .into_iter()
+        .flatten()
+        .map(|(media, content)| (media.as_str(), content))
+        .collect();
     if answer.text.is_empty() && contents.is_empty() {
         return;
     }

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::{
     lists::whole,
     on_both_stores,
-    world::{Client, Farm, World},
+    world::{Client, Farm, World, instant},
 };
 
 on_both_stores!(
@@ -16,6 +16,8 @@ on_both_stores!(
     services_by_several_filters,
     withdrawals_by_several_filters,
     by_the_beginning_of_what_they_are_called,
+    events_by_several_filters,
+    animals_by_whether_they_left,
 );
 
 /// A filter as it is asked, and whether an item passes it.
@@ -304,4 +306,68 @@ async fn by_the_beginning_of_what_they_are_called(world: &World) {
         assert_eq!(answer.pointers(), ["q"], "{wrong}");
         answer.problem(400, "invalid-query");
     }
+}
+
+async fn events_by_several_filters(world: &World) {
+    let client = &world.manager;
+    let (one, two) = (Farm::found(client).await, Farm::found(client).await);
+    let animals =
+        [one.animal(client, "1").await, one.animal(client, "2").await, two.animal(client, "3").await];
+    let at = |hours: i64| (world.now() - TimeDelta::hours(hours)).to_rfc3339();
+    // Told out of order, as they come from the barn.
+    for n in 0..90_i64 {
+        let hers = &animals[usize::try_from(n % 3).unwrap()];
+        let heat = json!({"animal_id": hers, "standing_at": at(n * 37 % 90 + 1)});
+        client.post("/v1/heats", heat).await.created();
+    }
+    let mut filters: Vec<Asked<'_>> = Vec::new();
+    for animal in [&animals[0], &animals[2]] {
+        filters.push(("animal_id", animal.clone(), Box::new(|event| event["animal_id"] == **animal)));
+    }
+    for farm in [&one, &two] {
+        filters.push(("herd_id", farm.herd.clone(), Box::new(|event| event["herd_id"] == farm.herd)));
+    }
+    let told = |event: &Value| instant(event["standing_at"].as_str().unwrap());
+    for hours in [80, 20] {
+        let bound = instant(&at(hours));
+        filters.push(("from", at(hours), Box::new(move |event| told(event) >= bound)));
+    }
+    for hours in [60, 10] {
+        let bound = instant(&at(hours));
+        filters.push(("to", at(hours), Box::new(move |event| told(event) < bound)));
+    }
+    agrees(client, "/v1/heats", &filters).await;
+    for query in ["from=yesterday", "to=2026-03-01"] {
+        client.get(&format!("/v1/heats?{query}")).await.problem(400, "invalid-query");
+    }
+}
+
+async fn animals_by_whether_they_left(world: &World) {
+    let client = &world.manager;
+    let (one, two) = (Farm::found(client).await, Farm::found(client).await);
+    for n in 0..90 {
+        let farm = if n % 3 == 0 { &two } else { &one };
+        let animal = farm.animal(client, &(n % 7).to_string()).await;
+        if n % 4 == 0 {
+            let left = json!({"left_on": "2026-02-20"});
+            client.patch(&format!("/v1/animals/{animal}"), None, left).await.expect(200);
+        }
+    }
+    let mut filters: Vec<Asked<'_>> = Vec::new();
+    for left in [true, false] {
+        filters.push(("left", left.to_string(), Box::new(move |hers| hers["left_on"].is_null() != left)));
+    }
+    for farm in [&one, &two] {
+        filters.push(("herd_id", farm.herd.clone(), Box::new(|hers| hers["herd_id"] == farm.herd)));
+    }
+    for number in ["0", "3"] {
+        filters.push(("number", number.to_owned(), Box::new(move |hers| hers["number"] == number)));
+    }
+    for number in ["0", "3"] {
+        filters.push(("q", number.to_owned(), Box::new(move |hers| hers["number"] == number)));
+    }
+    agrees(client, "/v1/animals", &filters).await;
+    let wrong = client.get("/v1/animals?left=maybe").await;
+    assert_eq!(wrong.pointers(), ["left"]);
+    wrong.problem(400, "invalid-query");
 }

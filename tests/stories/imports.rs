@@ -68,9 +68,14 @@ async fn taken(
             }
             told
         }
-        Failure::Unusable(why) => vec![why],
+        Failure::Unusable(why) | Failure::Repeated(why) => vec![why],
         Failure::Store(error) => panic!("{error}"),
     })
+}
+
+/// Takes an inventory in as the command does.
+pub async fn taken_by_command(world: &World, file: &str) -> Result<Summary, Vec<String>> {
+    take(world, Subject::Inventory, file).await
 }
 
 async fn take(world: &World, subject: Subject, file: &str) -> Result<Summary, Vec<String>> {

@@ -1037,6 +1037,7 @@ async fn own_id(yard: &Yard<'_>, thing: &str) -> String {
             let tank = client.make("/v1/tanks", json!({"name": "Old one"})).await;
             client.make("/v1/holds", json!({"tank_id": tank, "reason": "Doubt."})).await
         }
+        "key" => client.make("/v1/keys", json!({"name": "Barn phone", "role": "reader"})).await,
         "stocktake" => client.make("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": []})).await,
         "alert" => {
             farm.receive(client, &farm.conventional, 2, 1).await;

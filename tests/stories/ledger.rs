@@ -1,6 +1,7 @@
 //! Every way in which stock really changes, and how mistakes are undone.
 
 use serde_json::{Value, json};
+use tankside::domain::access::Role;
 
 use crate::{
     on_both_stores,
@@ -19,6 +20,7 @@ on_both_stores!(
     a_straw_found_after_the_count_comes_back,
     a_reversed_withdrawal_frees_its_service_number,
     a_batch_does_what_is_good_and_explains_the_rest,
+    a_batch_takes_animals_receipts_and_readings,
     a_lot_is_traced_to_the_last_straw,
     the_audit_says_who_did_what,
 );
@@ -333,6 +335,81 @@ async fn a_batch_does_what_is_good_and_explains_the_rest(world: &World) {
     assert_eq!(statuses(&told), [404], "another business's animal does not exist");
 }
 
+async fn a_batch_takes_animals_receipts_and_readings(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let line = |key: &str, step: &str, more: &Value| {
+        let mut line = json!({"idempotency_key": key, "step": step});
+        line.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        line
+    };
+    let receipt = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 4});
+    let reading = json!({"tank_id": farm.tank, "read_at": "2026-03-01T06:10:00Z", "depth_mm": 310});
+    let animal = |number: &str| json!({"herd_id": farm.herd, "number": number});
+    let lines = [
+        line("1", "animal", &animal("501")),
+        line("2", "receipt", &receipt),
+        line("3", "nitrogen_reading", &reading),
+        line("4", "receipt", &json!({"lot_id": farm.sexed, "place": farm.place(99), "straws": 4})),
+        line("5", "animal", &json!({"number": "502"})),
+        line("6", "nitrogen_reading", &json!({"depth_mm": 310})),
+        line("7", "animal", &json!({"herd_id": farm.herd, "number": 7})),
+        line("8", "animal", &animal("503")),
+    ];
+    let sent: Vec<String> = lines.iter().map(ToString::to_string).collect();
+    let send = async |caller: &Client| {
+        let headers = [("content-type", "application/x-ndjson")];
+        let body = sent.join("\n").into_bytes();
+        caller.send(reqwest::Method::POST, "/v1/batch", &headers, body).await.expect(207)
+    };
+    let statuses = |told: &Value| -> Vec<u64> {
+        told["results"].as_array().unwrap().iter().map(|item| item["status"].as_u64().unwrap()).collect()
+    };
+    let count = async |path: &str| client.get(path).await.expect(200)["items"].as_array().unwrap().len();
+    let all = async || {
+        let readings = format!("/v1/tanks/{}/nitrogen-readings", farm.tank);
+        (count("/v1/animals").await, count(&readings).await, farm.straws(client, &farm.sexed).await)
+    };
+    let told = send(client).await;
+    assert_eq!(statuses(&told), [201, 201, 201, 422, 422, 422, 422, 201], "{told:#}");
+    // Those after a refused one went on.
+    assert_eq!(all().await, (2, 1, 14));
+    let wrong = |n: usize| told["results"][n]["body"]["errors"][0]["pointer"].clone();
+    assert_eq!(
+        [wrong(3), wrong(4), wrong(5), wrong(6)],
+        ["#/place/canister", "#/herd_id", "#/tank_id", "#/number"]
+    );
+    // The same again adds nothing, and each key answers the same alone.
+    let again = send(client).await;
+    assert_eq!(statuses(&again), statuses(&told));
+    assert_eq!(all().await, (2, 1, 14));
+    let at = format!("/v1/tanks/{}/nitrogen-readings", farm.tank);
+    let mut alone = reading;
+    alone.as_object_mut().unwrap().remove("tank_id");
+    for (n, path, body) in
+        [(0, "/v1/animals", animal("501")), (1, "/v1/receipts", receipt), (2, at.as_str(), alone)]
+    {
+        let one = client.post_as(path, &(n + 1).to_string(), body).await;
+        assert_eq!(one.header("idempotent-replayed"), "true");
+        assert_eq!(one.created(), told["results"][n]["body"]);
+    }
+    // A key may do in a batch what it may do alone: herd software enters animals and readings, and moves no straws.
+    let herd_software = world.caller(Role::Integration).await;
+    let more = json!({"lot_id": farm.sexed, "place": farm.place(1), "straws": 4});
+    let items = json!([line("10", "animal", &animal("504")), line("9", "receipt", &more)]);
+    let told = herd_software.post("/v1/batch", items).await.expect(207);
+    assert_eq!(statuses(&told), [201, 403]);
+    let refused = told["results"][1]["body"]["detail"].as_str().unwrap();
+    assert!(refused.contains("technician's or manager's"), "{refused}");
+    world.caller(Role::Reader).await.post("/v1/batch", json!([])).await.problem(403, "forbidden");
+    assert_eq!(all().await, (3, 1, 14));
+    // Another business's ids name nothing.
+    let told = send(&world.neighbour().await).await;
+    assert_eq!(statuses(&told), [404, 404, 404, 404, 422, 422, 422, 404]);
+    // Nothing was done at the cow, so nothing that was refused is told to the office.
+    assert_eq!(count("/v1/alerts").await, 0);
+}
+
 async fn a_lot_is_traced_to_the_last_straw(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
@@ -366,7 +443,7 @@ async fn a_lot_is_traced_to_the_last_straw(world: &World) {
 async fn the_audit_says_who_did_what(world: &World) {
     let client = &world.manager;
     let farm = Farm::found(client).await;
-    let technician = world.caller(tankside::domain::access::Role::Technician).await;
+    let technician = world.caller(Role::Technician).await;
     let animal = farm.animal(client, "1").await;
     let order = json!({"animal_id": animal, "lot_id": farm.conventional});
     technician.post_as("/v1/withdrawals", "try", order).await.problem(409, "choice-rule");

@@ -208,6 +208,7 @@ async fn some_of_everything(client: &Client) -> Farm {
     let hook = json!({"url": "https://farm.example/hook", "events": ["straw.withdrawn"]});
     client.make("/v1/webhooks", hook).await;
     client.make("/v1/alert-rules", json!({"kind": "stock.low", "below_straws": 20})).await;
+    client.make("/v1/keys", json!({"name": "Barn phone", "role": "technician"})).await;
     for name in ["To watch", "The same"] {
         client.make("/v1/calendars", json!({"name": name})).await;
     }

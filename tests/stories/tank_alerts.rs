@@ -3,7 +3,11 @@
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 use tankside::{
-    book::{Book, access::device::Devices, writer::Writer},
+    book::{
+        Book,
+        access::{device::Devices, key_use::KeyUses},
+        writer::Writer,
+    },
     clock::Clock,
     domain::values::Timestamp,
     scheduler::Rounds,
@@ -157,7 +161,13 @@ async fn rounds_at_once_tell_it_once(world: &World) {
         rounds.push(tokio::spawn(async move {
             let clock = Clock::from_fn(move || now);
             let (writer, writing) = Writer::start(db.clone(), clock.clone());
-            let book = Book { db: db.clone(), writer, clock, devices: Devices::default() };
+            let book = Book {
+                db: db.clone(),
+                writer,
+                clock,
+                devices: Devices::default(),
+                key_uses: KeyUses::default(),
+            };
             Rounds::default().look(&book).await.unwrap();
             drop(book);
             writing.await.unwrap();

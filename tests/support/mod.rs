@@ -1,5 +1,7 @@
 //! What several test programs need.
 
+#![allow(dead_code, reason = "not every one of them needs all of it")]
+
 use sqlx::{Connection as _, Executor as _, PgConnection};
 use uuid::Uuid;
 

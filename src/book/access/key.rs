@@ -5,8 +5,17 @@
 //! pen is refused without asking the store.
 
 use crate::{
+    book::{
+        CommandError,
+        command::{Command, CommandContext, On},
+    },
     domain::{
-        access::Role,
+        access::{
+            Role,
+            key::{self as rules, ApiKey, KeyRotation, KeyState, NewKey},
+        },
+        now::Now,
+        rejection::Rejection,
         values::{BusinessId, KeyId, Name, Timestamp},
     },
     store::{self, Tx, access::key::Key},
@@ -48,6 +57,11 @@ impl Secret {
     pub fn reveal(&self) -> &str {
         &self.0
     }
+
+    /// The hash by which its key is found.
+    pub fn hash(&self) -> String {
+        format!("{:x}", Sha256::digest(&self.0))
+    }
 }
 
 /// The hash by which a key is found, or `None` for what cannot be a key.
@@ -83,10 +97,118 @@ pub async fn create(
         .map_err(|error| store::Error::Unusable(format!("the system gives no random numbers: {error}")))?;
     let key =
         Key { business_id, id: KeyId::new(), name, role, created_at: now, expires_at, revoked_at: None };
-    let hash =
-        hash(secret.reveal()).ok_or_else(|| store::Error::Unusable("a new key does not check".to_owned()))?;
-    store::access::key::add(tx, &key, &hash).await?;
+    store::access::key::add(tx, &key, &secret.hash()).await?;
     Ok((key, secret))
+}
+
+/// Makes a key whose secret has that hash, where the rules allow it.
+///
+/// # Errors
+/// They do not, or the store fails.
+pub async fn make(
+    tx: &mut Tx,
+    business_id: BusinessId,
+    new: &NewKey,
+    hash: &str,
+    now: Now,
+) -> Result<ApiKey, CommandError> {
+    let good = store::access::key::count_good(tx, business_id, now.now).await?;
+    rules::may_make(new, good, now)?;
+    let NewKey { name, role, expires_at } = new.clone();
+    let key = ApiKey {
+        id: KeyId::new(),
+        name: name.clone(),
+        role,
+        state: KeyState::Good,
+        created_at: now.now,
+        expires_at,
+        revoked_at: None,
+        last_used_at: None,
+        previous_until: None,
+    };
+    let row = Key { business_id, id: key.id, name, role, created_at: now.now, expires_at, revoked_at: None };
+    store::access::key::add(tx, &row, hash).await?;
+    Ok(key)
+}
+
+/// Revokes a key of a business, where the rules allow it; whether it was not revoked before.
+///
+/// # Errors
+/// They do not, there is none of that id, or the store fails.
+pub async fn revoke(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: KeyId,
+    now: Timestamp,
+) -> Result<bool, CommandError> {
+    let standing = store::access::key::standing(tx, business, id, now).await?.ok_or(unknown(id))?;
+    let is_news = rules::may_revoke(&standing)?;
+    if is_news {
+        store::access::key::revoke(tx, id, now).await?;
+    }
+    Ok(is_news)
+}
+
+fn unknown(id: KeyId) -> Rejection {
+    Rejection::Unknown { what: "key", id: id.0, pointer: None }
+}
+
+/// A key is made.
+#[derive(Clone, Debug)]
+pub struct AddKey {
+    /// What is said of it.
+    pub new: NewKey,
+    /// The hash of its secret.
+    pub hash: String,
+}
+
+impl Command for AddKey {
+    type Done = ApiKey;
+    const DECIDES_FIRST: bool = true;
+
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<ApiKey, CommandError> {
+        let (business, now) = (cx.business(), cx.now());
+        make(cx.tx, business, &self.new, &self.hash, now).await
+    }
+}
+
+/// A key is revoked. A second time changes nothing.
+#[derive(Clone, Copy, Debug)]
+pub struct RevokeKey {
+    /// Which.
+    pub id: KeyId,
+}
+
+impl Command for RevokeKey {
+    type Done = ();
+    const DECIDES_FIRST: bool = true;
+
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<(), CommandError> {
+        let (business, now) = (cx.business(), cx.now);
+        revoke(cx.tx, business, self.id, now).await.map(drop)
+    }
+}
+
+/// A key's secret is replaced by one that has this hash.
+#[derive(Clone, Debug)]
+pub struct RotateKey {
+    /// Which key, and for how long the secret before stays good.
+    pub rotation: On<KeyId, KeyRotation>,
+    /// The hash.
+    pub hash: String,
+}
+
+impl Command for RotateKey {
+    type Done = ApiKey;
+    const DECIDES_FIRST: bool = true;
+
+    async fn run(&self, cx: &mut CommandContext<'_>) -> Result<ApiKey, CommandError> {
+        let (business, now, id) = (cx.business(), cx.now, self.rotation.id);
+        let key = store::access::key::find(cx.tx, business, id, now).await?.ok_or(unknown(id))?;
+        let previous_until = rules::previous_until(&key, self.rotation.command.overlap_hours, now)?;
+        store::access::key::replace_secret(cx.tx, business, id, &self.hash, previous_until).await?;
+        Ok(ApiKey { previous_until, ..key })
+    }
 }
 
 /// On a store without any business, enters the first with a manager's key; gives it to be shown once.

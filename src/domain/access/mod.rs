@@ -3,6 +3,7 @@
 pub mod audit;
 pub mod business;
 pub mod device;
+pub mod key;
 pub mod role;
 
 pub use role::Role;

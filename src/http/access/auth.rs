@@ -147,6 +147,7 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
         None
     };
     let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role };
+    app.book.key_uses.note(key.business_id, key.id, app.book.clock.now());
     if let Some(note) = device::note(request.headers()) {
         app.book.devices.note(key.business_id, key.id, &note, app.book.clock.now());
     }
@@ -190,6 +191,11 @@ async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Ke
     }
     if found.expired_at(now).is_some() {
         return Err(failed(not_valid("This key has expired.")));
+    }
+    if found.replaced_at(now).is_some() {
+        return Err(failed(not_valid(
+            "The secret of this key was replaced by another, which is to be sent now.",
+        )));
     }
     Ok(found.key)
 }

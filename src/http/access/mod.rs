@@ -5,4 +5,5 @@ pub mod auth;
 pub mod business;
 pub mod device;
 pub mod failures;
+pub mod key;
 pub mod readers;

@@ -27,6 +27,8 @@ form! {
         /// Only where each word of this is the beginning of her number, of a word of her name or of an official name.
         #[param(required = false, value_type = Option<String>, max_length = 100, example = "zof 41")]
         pub q: Option<Query>,
+        /// Only those that left their herd, or only those that did not.
+        pub left: Option<bool>,
     }
 }
 
@@ -41,6 +43,7 @@ async fn rows(
         number: filter.number.clone(),
         identifier: filter.identifier.clone(),
         query: filter.q.clone(),
+        left: filter.left,
     };
     store::animals::animal::list(tx, business, wanted, page).await
 }

@@ -40,6 +40,17 @@ form! {
         pub animal_id: Option<AnimalId>,
         /// Only of this herd.
         pub herd_id: Option<HerdId>,
+        /// Only what happened at this moment or later.
+        pub from: Option<Timestamp>,
+        /// Only what happened before this moment.
+        pub to: Option<Timestamp>,
+    }
+}
+
+impl EventFilter {
+    fn wanted(&self) -> store::animals::event::Wanted {
+        let Self { animal_id, herd_id, from, to } = *self;
+        store::animals::event::Wanted { animal: animal_id, herd: herd_id, from, to }
     }
 }
 
@@ -159,10 +170,10 @@ macro_rules! events {
                 listing: Listing<EventFilter>,
             ) -> Result<Response, Problem> {
                 let mut tx = app.book.db.read().await?;
-                let (animal, herd) = (listing.filter.animal_id, listing.filter.herd_id);
+                let wanted = listing.filter.wanted();
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
-                let rows = store::animals::event::list(&mut tx, caller.business_id, kind, animal, herd, page).await?;
+                let rows = store::animals::event::list(&mut tx, caller.business_id, kind, &wanted, page).await?;
                 let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
                 Ok(listing.list(rows.into_iter().filter_map($view::of).collect(), |event: &$view| event.id.to_string()))
             }

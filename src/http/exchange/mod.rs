@@ -3,3 +3,4 @@
 pub(crate) mod ade_item;
 pub(crate) mod change;
 pub mod export;
+pub mod import;

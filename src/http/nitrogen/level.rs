@@ -7,7 +7,10 @@ use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{Caller, command::On},
+    book::{
+        Caller,
+        command::{On, StoredResponse},
+    },
     domain::{
         nitrogen::{
             level::{NewReading, NewRefill, NewRepair, Reading, Refill, Repair},
@@ -92,8 +95,12 @@ async fn add_reading(
     command: CommandRequest<NewReading, Measure>,
 ) -> Result<Response, Problem> {
     let act = On { id: TankId(id), command: command.body.clone() };
-    app.perform(command, act, |reading| created(format!("/v1/nitrogen-readings/{}", reading.id), &reading))
-        .await
+    app.perform(command, act, |reading| level_read(&reading)).await
+}
+
+/// The answer to a reading.
+pub fn level_read(reading: &Reading) -> serde_json::Result<StoredResponse> {
+    created(format!("/v1/nitrogen-readings/{}", reading.id), reading)
 }
 
 /// The readings of a tank.

@@ -1,4 +1,7 @@
-//! What was done offline: withdrawals, thaws, services and discards in one list, each under its own Idempotency-Key.
+//! Many acts in one request: withdrawals, thaws, services and discards that were done offline; receipts, animals and readings.
+//! Each is done or refused by itself, under its own Idempotency-Key.
+
+use std::marker::PhantomData;
 
 use axum::{
     Json,
@@ -16,23 +19,39 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     book::{
         Caller,
+        catalogue::Add,
         command::{Keyed, On, PastAct, RequestContext},
     },
     domain::{
-        animals::record_service::NewService,
+        animals::{
+            animal::{Animal, AnimalDetails},
+            record_service::NewService,
+        },
         form::{self, Fault, Field as _, InputPath},
-        straws::{discard_withdrawn::NewDiscardOfWithdrawn, start_thaw::NewThaw, withdraw::NewWithdrawal},
-        values::WithdrawalId,
+        nitrogen::level::NewReading,
+        straws::{
+            discard_withdrawn::NewDiscardOfWithdrawn, receive::NewReceipt, start_thaw::NewThaw,
+            withdraw::NewWithdrawal,
+        },
+        values::{TankId, WithdrawalId},
     },
     http::{
         App,
         access::device,
         animals::service::recorded,
+        answer::tagged,
         docs::Problems,
-        extract::{MOST_BYTES, Permit, Work, fingerprint_of, no_query, read_key},
+        extract::{
+            MOST_BYTES, Measure, Permission, Permit, Report, Work, fingerprint_of, no_query, permitted,
+            plainly_coded, read_key,
+        },
         json,
+        nitrogen::level::level_read,
         problem::{Kind, Problem},
-        straws::withdrawal::{discarded, thawing, withdrawn},
+        straws::{
+            receipt::received,
+            withdrawal::{discarded, thawing, withdrawn},
+        },
     },
     text_enum,
 };
@@ -40,20 +59,26 @@ use crate::{
 /// Steps that one batch may have.
 const MOST_ITEMS: usize = 1000;
 
-/// The items of a batch, as they were sent.
-struct Batch {
+/// The items of a batch, as they were sent by whoever may do `P`.
+struct Batch<P> {
+    items: BatchItems,
+    permission: PhantomData<fn() -> P>,
+}
+
+struct BatchItems {
     caller: Caller,
     told: PastAct,
     items: Vec<Result<Value, Problem>>,
 }
 
-impl FromRequest<App> for Batch {
+impl<P: Permission> FromRequest<App> for Batch<P> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         let (mut parts, body) = request.into_parts();
-        let caller = Permit::<Work>::from_request_parts(&mut parts, app).await?.0;
+        let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
         no_query(&parts.uri)?;
+        plainly_coded(&parts.headers)?;
         let media =
             parts.headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let media = media.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
@@ -87,7 +112,7 @@ impl FromRequest<App> for Batch {
         }
         // All of it has happened.
         let told = PastAct { device: device::note(&parts.headers) };
-        Ok(Self { caller, told, items })
+        Ok(Self { items: BatchItems { caller, told, items }, permission: PhantomData })
     }
 }
 
@@ -102,6 +127,19 @@ text_enum! {
         Service = "service",
         /// It was thrown away, as at `POST /v1/withdrawals/{withdrawal_id}/discard`.
         Discard = "discard",
+        /// Straws were delivered, as at `POST /v1/receipts`.
+        Receipt = "receipt",
+        /// An animal is entered, as at `POST /v1/animals`.
+        Animal = "animal",
+        /// A tank's level was read, as at `POST /v1/tanks/{tank_id}/nitrogen-readings`.
+        NitrogenReading = "nitrogen_reading",
+    }
+}
+
+impl StepKind {
+    /// Whether it is entered at a desk or by a program, and not told of what was done at the cow.
+    fn is_entry(self) -> bool {
+        matches!(self, Self::Receipt | Self::Animal | Self::NitrogenReading)
     }
 }
 
@@ -159,13 +197,39 @@ pub struct BatchResult {
             "served_at": "2026-03-02T06:03:00+01:00", "straw_read": "0HO123"}])),
         (String = "application/x-ndjson"))),
     responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
-async fn batch(State(app): State<App>, batch: Batch) -> Result<Response, Problem> {
-    let Batch { caller, told, items } = batch;
+async fn batch(State(app): State<App>, batch: Batch<Work>) -> Result<Response, Problem> {
+    all(&app, batch.items).await
+}
+
+/// Many acts in one request.
+#[utoipa::path(post, path = "/v1/batch", operation_id = "create_batch", tag = "Business",
+    summary = "Do many things in one request",
+    description = "A JSON list, or NDJSON with one step a line (`application/x-ndjson`), of at most 1000 steps. A step says by `step` what it \
+        is: `animal`, `receipt` or `nitrogen_reading` (which names the tank by `tank_id`), or one of `POST /v1/withdrawals/batch`, where \
+        what is said there holds; it has the members of that request and its own `idempotency_key`. Each is done or refused by itself, \
+        exactly as if it had been posted alone with the same key, and those after a refused one go on; a key may do here what it may do \
+        there. The same batch may be sent again after a broken connection and adds nothing twice. Always 207, with one result for each \
+        step.",
+    request_body(content(
+        (NewBatch = "application/json", example = json!([{
+            "idempotency_key": "office-0001", "step": "animal", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "512"},
+            {"idempotency_key": "office-0002", "step": "receipt", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
+            "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"}, "straws": 10},
+            {"idempotency_key": "office-0003", "step": "nitrogen_reading", "tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a",
+            "read_at": "2026-03-02T05:50:00+01:00", "depth_mm": 310}])),
+        (String = "application/x-ndjson"))),
+    responses((status = 207, description = "What came of each.", body = BatchResult), Problems))]
+async fn many(State(app): State<App>, batch: Batch<Report>) -> Result<Response, Problem> {
+    all(&app, batch.items).await
+}
+
+async fn all(app: &App, batch: BatchItems) -> Result<Response, Problem> {
+    let BatchItems { caller, told, items } = batch;
     // Handed to the writer in order without waiting in between, so that they share commits.
     let results = items
         .into_iter()
         .enumerate()
-        .map(|(index, item)| one(&app, caller.clone(), told.clone(), index, item));
+        .map(|(index, item)| one(app, caller.clone(), told.clone(), index, item));
     let results = join_all(results).await.into_iter().collect::<Result<_, _>>()?;
     Ok((StatusCode::MULTI_STATUS, Json(BatchResult { results })).into_response())
 }
@@ -181,21 +245,34 @@ async fn one(
     item: Result<Value, Problem>,
 ) -> Result<ItemResult, Problem> {
     let sent_key = item.as_ref().ok().and_then(|item| item["idempotency_key"].as_str()).and_then(read_key);
-    let (key, outcome) = match item.and_then(read_item) {
+    let step = item.as_ref().ok().and_then(|item| item["step"].as_str());
+    let is_entry = matches!(step.map(StepKind::parse), Some(Ok(kind)) if kind.is_entry());
+    let read = item.and_then(read_item).and_then(|item| item.step.may(&caller).map(|()| item));
+    let (key, outcome) = match read {
         Ok(Item { key, path, fingerprint, step }) => {
             let keyed = Keyed { key: key.clone(), fingerprint };
             let request = format!("POST {path} (batch)");
-            let ask = RequestContext { caller, request, keyed: Some(keyed), told: Some(told) };
+            let told = (step.was_done() || told.waited()).then_some(told);
+            let ask = RequestContext { caller, request, keyed: Some(keyed), told };
             let outcome = match step {
                 Step::Withdrawal(new) => app.run(ask, *new, |withdrawal| withdrawn(&withdrawal)).await,
                 Step::Thaw(thaw) => app.run(ask, thaw, |withdrawal| thawing(&withdrawal)).await,
                 Step::Service(new) => app.run(ask, *new, |service| recorded(&service)).await,
                 Step::Discard(discard) => app.run(ask, discard, |withdrawal| discarded(&withdrawal)).await,
+                Step::Receipt(new) => app.run(ask, *new, received).await,
+                Step::Animal(details) => {
+                    let act = Add::<Animal> { details: *details };
+                    let at = |animal: &Animal| Some(format!("/v1/animals/{}", animal.id));
+                    app.run(ask, act, move |animal| tagged(201, at(&animal), animal)).await
+                }
+                Step::NitrogenReading(reading) => {
+                    app.run(ask, *reading, |reading| level_read(&reading)).await
+                }
             };
             (Some(key), outcome)
         }
         Err(problem) => {
-            if let Some(key) = sent_key {
+            if let Some(key) = sent_key.filter(|_| !is_entry || told.waited()) {
                 let keyed = Some(Keyed { key, fingerprint: String::new() });
                 let request = "POST /v1/withdrawals/batch".to_owned();
                 app.note_refused(&RequestContext { caller, request, keyed, told: Some(told) }, &problem)
@@ -215,6 +292,30 @@ enum Step {
     Thaw(On<WithdrawalId, NewThaw>),
     Service(Box<NewService>),
     Discard(On<WithdrawalId, NewDiscardOfWithdrawn>),
+    Receipt(Box<NewReceipt>),
+    Animal(Box<AnimalDetails>),
+    NitrogenReading(Box<On<TankId, NewReading>>),
+}
+
+impl Step {
+    /// Whether the caller may do it alone.
+    fn may(&self, caller: &Caller) -> Result<(), Problem> {
+        match self {
+            Self::Animal(_) => permitted::<Report>(caller),
+            Self::NitrogenReading(_) => permitted::<Measure>(caller),
+            Self::Withdrawal(_) | Self::Thaw(_) | Self::Service(_) | Self::Discard(_) | Self::Receipt(_) => {
+                permitted::<Work>(caller)
+            }
+        }
+    }
+
+    /// Whether a batch only tells of it: it was done at the cow.
+    fn was_done(&self) -> bool {
+        match self {
+            Self::Withdrawal(_) | Self::Thaw(_) | Self::Service(_) | Self::Discard(_) => true,
+            Self::Receipt(_) | Self::Animal(_) | Self::NitrogenReading(_) => false,
+        }
+    }
 }
 
 /// A step with the request that it would be alone.
@@ -245,6 +346,16 @@ fn read_item(item: Value) -> Result<Item, Problem> {
         None => Some(StepKind::Withdrawal),
         Some(step) => StepKind::read(&step, &top.member("step"), &mut faults),
     };
+    let is_of_tank = kind == Some(StepKind::NitrogenReading);
+    let tank = is_of_tank
+        .then(|| {
+            let Some(id) = members.remove("tank_id") else {
+                faults.push(Fault::at("tank_id", "is required: the tank whose level it is"));
+                return None;
+            };
+            TankId::read(&id, &top.member("tank_id"), &mut faults)
+        })
+        .flatten();
     let named = matches!(kind, Some(StepKind::Thaw | StepKind::Discard))
         .then(|| {
             let Some(id) = members.remove("withdrawal_id") else {
@@ -255,8 +366,8 @@ fn read_item(item: Value) -> Result<Item, Problem> {
         })
         .flatten();
     let sent = Value::Object(members.clone());
-    // A discard has nothing that could stand against it.
-    if kind != Some(StepKind::Discard) {
+    // A discard has nothing that could stand against it, and the others are no acts at the cow.
+    if matches!(kind, None | Some(StepKind::Withdrawal | StepKind::Thaw | StepKind::Service)) {
         if members.get("already_done").is_some_and(|said| *said != Value::Bool(true)) {
             faults
                 .push(Fault::at("already_done", "must be true or left out: what a batch tells has happened"));
@@ -277,6 +388,16 @@ fn read_item(item: Value) -> Result<Item, Problem> {
         Some(StepKind::Discard) => NewDiscardOfWithdrawn::read(&body, &top, &mut faults)
             .zip(named)
             .map(|(command, id)| (of("discard"), Step::Discard(On { id, command }))),
+        Some(StepKind::Receipt) => NewReceipt::read(&body, &top, &mut faults)
+            .map(|new| ("/v1/receipts".to_owned(), Step::Receipt(Box::new(new)))),
+        Some(StepKind::Animal) => AnimalDetails::read(&body, &top, &mut faults)
+            .map(|new| ("/v1/animals".to_owned(), Step::Animal(Box::new(new)))),
+        Some(StepKind::NitrogenReading) => {
+            NewReading::read(&body, &top, &mut faults).zip(tank).map(|(command, id)| {
+                let path = format!("/v1/tanks/{id}/nitrogen-readings");
+                (path, Step::NitrogenReading(Box::new(On { id, command })))
+            })
+        }
     };
     let (Some(key), Some((path, step)), true) = (key, read, faults.is_empty()) else {
         return Err(invalid(faults));
@@ -287,5 +408,5 @@ fn read_item(item: Value) -> Result<Item, Problem> {
 
 /// The routes, each with its description.
 pub fn routes() -> OpenApiRouter<App> {
-    OpenApiRouter::new().routes(routes!(batch))
+    OpenApiRouter::new().routes(routes!(batch)).routes(routes!(many))
 }

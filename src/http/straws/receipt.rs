@@ -6,6 +6,7 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
+    book::command::StoredResponse,
     domain::{
         cautions,
         straws::{movement::Movement, place::Place, receive::NewReceipt},
@@ -60,7 +61,12 @@ impl From<Movement> for Receipt {
         Problems))]
 async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> Result<Response, Problem> {
     let new = command.body.clone();
-    app.perform(command, new, |movement| created(movement_at(&movement), &Receipt::from(movement))).await
+    app.perform(command, new, received).await
+}
+
+/// The answer to a delivery.
+pub fn received(movement: Movement) -> serde_json::Result<StoredResponse> {
+    created(movement_at(&movement), &Receipt::from(movement))
 }
 
 /// The routes, each with its description.

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use crate::{
     domain::{
-        access::business::Business,
+        access::business::{Business, OwnBusiness},
         ids,
         now::Recorded,
         straws::thaw::ThawProtocol,
@@ -37,6 +37,19 @@ pub async fn find(tx: &mut Tx, id: BusinessId) -> Result<Option<Business>> {
         .bind(id)
         .optional()
         .await
+}
+
+/// The same, and whether it is for trials.
+pub async fn own(tx: &mut Tx, id: BusinessId) -> Result<Option<OwnBusiness>> {
+    tx.sql("select id, name, movement_seq as movements, created_at, is_test from business where id = $1")
+        .bind(id)
+        .optional()
+        .await
+}
+
+/// Makes a business one for trials, whose book may be emptied.
+pub async fn set_test(tx: &mut Tx, id: BusinessId) -> Result<()> {
+    tx.sql("update business set is_test = $2 where id = $1").bind(id).bind(true).run().await.map(drop)
 }
 
 /// Gives a business another name.
@@ -221,6 +234,14 @@ pub async fn last_line(tx: &mut Tx, id: BusinessId) -> Result<i64> {
 /// Something that [`BookState`] says of a business is different now.
 pub(in crate::store) fn forget_state(tx: &mut Tx, id: BusinessId) {
     tx.pending.of(id).state = None;
+}
+
+/// Its book was emptied: the ledger begins anew.
+pub(in crate::store) fn forget_book(tx: &mut Tx, id: BusinessId) {
+    let book = tx.pending.of(id);
+    book.state = None;
+    book.last_line = None;
+    book.animals.clear();
 }
 
 /// Something came from herd software.

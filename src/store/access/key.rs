@@ -1,11 +1,16 @@
 //! Keys by which callers are known. Only their hashes are stored.
 
+use serde_json::json;
+
 use crate::{
     domain::{
-        access::Role,
+        access::{
+            Role,
+            key::{ApiKey, CurrentKey, KeyStanding, KeyState},
+        },
         values::{BusinessId, KeyId, Name, Timestamp},
     },
-    store::{Result, Tx},
+    store::{Page, Result, Tx},
 };
 
 /// A key that was found, and the latest time that its book knows ([`Recorded`](crate::domain::now::Recorded)).
@@ -16,12 +21,23 @@ pub struct FoundKey {
     pub key: Key,
     /// The time.
     pub recorded_at: Timestamp,
+    /// Until when the secret is good that it was found by, where another has replaced it.
+    pub replaced_until: Option<Timestamp>,
 }
 
 impl FoundKey {
     /// Since when it is no longer good: by the clock, or by the book where the clock was put back.
     pub fn expired_at(&self, now: Timestamp) -> Option<Timestamp> {
-        self.key.expires_at.filter(|end| *end <= now.max(self.recorded_at))
+        self.key.expires_at.filter(|end| self.is_over(*end, now))
+    }
+
+    /// Since when the secret that it was found by is no longer good, because another has replaced it.
+    pub fn replaced_at(&self, now: Timestamp) -> Option<Timestamp> {
+        self.replaced_until.filter(|end| self.is_over(*end, now))
+    }
+
+    fn is_over(&self, end: Timestamp, now: Timestamp) -> bool {
+        end <= now.max(self.recorded_at)
     }
 }
 
@@ -65,10 +81,12 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
 
 /// The key with that hash, whatever its state.
 pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
+    // Uses the unique indexes of both hashes.
     tx.sql(
         "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
-                b.last_recorded_at as recorded_at
-         from api_key k join business b on b.id = k.business_id where k.hash = $1",
+                b.last_recorded_at as recorded_at,
+                case when k.hash = $1 then null else k.previous_until end as replaced_until
+         from api_key k join business b on b.id = k.business_id where k.hash = $1 or k.previous_hash = $1",
     )
     .bind(hash.to_owned())
     .optional()
@@ -88,7 +106,7 @@ pub async fn holder(tx: &mut Tx, business: BusinessId, id: KeyId) -> Result<Opti
 pub async fn all(tx: &mut Tx) -> Result<Vec<FoundKey>> {
     tx.sql(
         "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
-                b.last_recorded_at as recorded_at
+                b.last_recorded_at as recorded_at, null as replaced_until
          from api_key k join business b on b.id = k.business_id order by k.business_id, k.id",
     )
     .all()
@@ -105,4 +123,149 @@ pub async fn revoke(tx: &mut Tx, id: KeyId, now: Timestamp) -> Result<bool> {
         .run()
         .await?;
     Ok(touched > 0)
+}
+
+/// A key as it is told; its state is that of the time `$2`, or of the latest time that the book knows.
+macro_rules! told {
+    ($more:literal, $rest:expr) => {
+        concat!(
+            "select k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.last_used_at, k.previous_until, ",
+            "case when k.revoked_at is not null then 'revoked'
+                  when k.expires_at <= $2 or k.expires_at <= b.last_recorded_at then 'expired' else 'good' end as state",
+            $more,
+            " from business b join api_key k on k.business_id = b.id ",
+            $rest
+        )
+    };
+}
+
+/// One key of a business.
+pub async fn find(tx: &mut Tx, business: BusinessId, id: KeyId, now: Timestamp) -> Result<Option<ApiKey>> {
+    tx.sql(told!("", "where k.business_id = $1 and k.id = $3"))
+        .bind(business)
+        .bind(now)
+        .bind(id)
+        .optional()
+        .await
+}
+
+/// The same with its business.
+pub async fn current(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: KeyId,
+    now: Timestamp,
+) -> Result<Option<CurrentKey>> {
+    tx.sql(told!(", k.business_id, b.name as business_name", "where k.business_id = $1 and k.id = $3"))
+        .bind(business)
+        .bind(now)
+        .bind(id)
+        .optional()
+        .await
+}
+
+/// One key of a business, and how many other managers' keys of it are good.
+pub async fn standing(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: KeyId,
+    now: Timestamp,
+) -> Result<Option<KeyStanding>> {
+    tx.sql(told!(
+        ", (select count(*) from api_key o
+            where o.business_id = $1 and o.id <> $3 and o.role = 'manager' and o.revoked_at is null
+              and (o.expires_at is null or o.expires_at > $2 and o.expires_at > b.last_recorded_at)) as other_managers",
+        "where k.business_id = $1 and k.id = $3"
+    ))
+    .bind(business)
+    .bind(now)
+    .bind(id)
+    .optional()
+    .await
+}
+
+/// How many keys of a business are good.
+pub async fn count_good(tx: &mut Tx, business: BusinessId, now: Timestamp) -> Result<i64> {
+    let count = tx
+        .sql(
+            "select count(*) from api_key k where k.business_id = $1 and k.revoked_at is null
+               and (k.expires_at is null or k.expires_at > $2)",
+        )
+        .bind(business)
+        .bind(now)
+        .value()
+        .await?;
+    Ok(count.unwrap_or(0))
+}
+
+/// Keys of a business, oldest first; only of one role, or in one state, when that is asked.
+pub async fn list(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    role: Option<Role>,
+    state: Option<KeyState>,
+    page: Page,
+) -> Result<Vec<ApiKey>> {
+    // The primary key: a business has few.
+    tx.sql(told!(
+        "",
+        "where k.business_id = $1 and k.id > $3 and ($5 is null or k.role = $5)
+           and ($6 is null or $6 = case when k.revoked_at is not null then 'revoked'
+                when k.expires_at <= $2 or k.expires_at <= b.last_recorded_at then 'expired' else 'good' end)
+         order by k.id limit $4"
+    ))
+    .bind(business)
+    .bind(now)
+    .bind(page.after)
+    .bind(page.limit)
+    .bind(role)
+    .bind(state)
+    .all()
+    .await
+}
+
+/// Gives a key another secret, known by its hash; the one before is good until then, or no more.
+pub async fn replace_secret(
+    tx: &mut Tx,
+    business: BusinessId,
+    id: KeyId,
+    hash: &str,
+    previous_until: Option<Timestamp>,
+) -> Result<()> {
+    tx.forget_known_keys();
+    tx.sql(
+        "update api_key set previous_hash = case when $4 is null then null else hash end, previous_until = $4, hash = $3
+         where business_id = $1 and id = $2",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(hash.to_owned())
+    .bind(previous_until)
+    .run()
+    .await
+    .map(drop)
+}
+
+/// Writes when keys were used, of those whose last use on record lies before `since`.
+pub async fn write_used(
+    tx: &mut Tx,
+    business: BusinessId,
+    used: &[(KeyId, Timestamp)],
+    since: Timestamp,
+) -> Result<()> {
+    let rows: Vec<_> = used.iter().map(|(key, at)| json!([key, at.utc_micros()])).collect();
+    tx.sql_for(
+        "update api_key set last_used_at = q.value ->> 1 from json_each($2) as q
+         where business_id = $1 and api_key.id = unhex(q.value ->> 0, '-') and (last_used_at is null or last_used_at <= $3)",
+        "update api_key set last_used_at = 'epoch'::timestamptz + (q.value ->> 1)::bigint * interval '1 microsecond'
+         from json_array_elements($2::json) as q(value)
+         where business_id = $1 and api_key.id = (q.value ->> 0)::uuid and (last_used_at is null or last_used_at <= $3)",
+    )
+    .bind(business)
+    .bind(json!(rows).to_string())
+    .bind(since)
+    .run()
+    .await
+    .map(drop)
 }

@@ -238,6 +238,8 @@ pub struct Wanted {
     pub identifier: Option<Code>,
     /// Of whose number, name or official names a word begins so.
     pub query: Option<Query>,
+    /// That left, or that did not.
+    pub left: Option<bool>,
 }
 
 /// Animals, oldest entry first.
@@ -252,7 +254,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
                  where business_id = $1 and ",
                 $leading,
                 " and ($4 is null or herd_id = $4)
-                   and ($5 is null or number = $5)
+                   and ($5 is null or number = $5) and ($7 is null or (left_on is not null) = $7)
                  order by id limit $3"
             )
         };
@@ -262,7 +264,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
         macro_rules! found {
             ($database:ident) => {
                 filtered!(concat!(
-                    is_found!($database, "animal", "id", "$7"),
+                    is_found!($database, "animal", "id", "$8"),
                     " and id > $2 and ($6 is null or id in (
                          select i.subject_id from identifier i where i.business_id = $1 and i.code = $6))"
                 ))
@@ -276,6 +278,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
             .bind(wanted.herd)
             .bind(wanted.number)
             .bind(wanted.identifier)
+            .bind(wanted.left)
             .bind(spans)
             .all()
             .await;
@@ -289,6 +292,9 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     } else if wanted.herd.is_some() {
         // animal_by_herd.
         filtered!("herd_id = $4 and id > $2 and $6 is null")
+    } else if wanted.left == Some(true) {
+        // animal_left.
+        filtered!("left_on is not null and id > $2 and $6 is null")
     } else {
         // The primary key.
         filtered!("id > $2 and $6 is null")
@@ -299,6 +305,7 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: Wanted, page: Page)
     .bind(wanted.herd)
     .bind(wanted.number)
     .bind(wanted.identifier)
+    .bind(wanted.left)
     .all()
     .await
 }

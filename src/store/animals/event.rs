@@ -13,12 +13,13 @@ use crate::{
         values::{AnimalId, BusinessId, EventId, HerdId, KeyId, ServiceId, Timestamp},
     },
     store::{
-        Page, Result, Tx,
+        NARROW, Page, Result, Tx,
         animals::{
             history,
             numbering::{note_renumbered, numbers, renumber_services},
         },
         exchange::change::{self, NewChange},
+        span,
     },
 };
 
@@ -110,13 +111,25 @@ pub async fn of_ids(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<V
     .await
 }
 
-/// Events of one kind, oldest entry first; of one animal or herd when it is named.
+/// Which events a list shows; what is not said is not asked.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wanted {
+    /// Of this animal.
+    pub animal: Option<AnimalId>,
+    /// Of this herd.
+    pub herd: Option<HerdId>,
+    /// That were not before this.
+    pub from: Option<Timestamp>,
+    /// That were before this.
+    pub to: Option<Timestamp>,
+}
+
+/// Events of one kind, oldest entry first.
 pub async fn list(
     tx: &mut Tx,
     business: BusinessId,
     kind: HappeningKind,
-    animal: Option<AnimalId>,
-    herd: Option<HerdId>,
+    wanted: &Wanted,
     page: Page,
 ) -> Result<Vec<Event>> {
     macro_rules! filtered {
@@ -125,14 +138,23 @@ pub async fn list(
                 "select id, herd_id, animal_id, happened_at, details, technician, note, reversed_at, recorded_at
                  from animal_event
                  where business_id = $1 and kind = $4 and ", $leading, " and ($6 is null or herd_id = $6)
+                   and ($7 is null or happened_at >= $7) and ($8 is null or happened_at < $8)
                  order by ", $order, " limit $3"
             )
         };
     }
-    tx.sql(if animal.is_some() {
+    let span = span(wanted.from, wanted.to);
+    let few_days = wanted.animal.is_none() && span.is_some() && are_few(tx, business, kind, span).await?;
+    tx.sql(if wanted.animal.is_some() {
         // animal_event_by_animal, and then sorted: she has few.
         filtered!("animal_id = $5 and coalesce(id, id) > $2", "coalesce(id, id)")
-    } else if herd.is_some() {
+    } else if few_days {
+        // animal_event_by_time, and then sorted.
+        filtered!(
+            "happened_at >= $7 and happened_at < $8 and coalesce(id, id) > $2 and $5 is null",
+            "coalesce(id, id)"
+        )
+    } else if wanted.herd.is_some() {
         // animal_event_by_herd.
         filtered!("herd_id = $6 and id > $2 and $5 is null", "id")
     } else {
@@ -143,10 +165,35 @@ pub async fn list(
     .bind(page.after)
     .bind(page.limit)
     .bind(kind)
-    .bind(animal)
-    .bind(herd)
+    .bind(wanted.animal)
+    .bind(wanted.herd)
+    .bind(span.map(|span| span.0))
+    .bind(span.map(|span| span.1))
     .all()
     .await
+}
+
+/// Whether few events of that kind happened in those days.
+async fn are_few(
+    tx: &mut Tx,
+    business: BusinessId,
+    kind: HappeningKind,
+    span: Option<(Timestamp, Timestamp)>,
+) -> Result<bool> {
+    // Uses animal_event_by_time.
+    let one_more = tx
+        .sql(
+            "select cast(1 as bigint) from animal_event where business_id = $1 and kind = $2 and happened_at >= $3 and happened_at < $4
+             order by happened_at limit 1 offset $5",
+        )
+        .bind(business)
+        .bind(kind)
+        .bind(span.map(|span| span.0))
+        .bind(span.map(|span| span.1))
+        .bind(NARROW)
+        .value::<i64>()
+        .await?;
+    Ok(one_more.is_none())
 }
 
 /// All events of an animal that count, in order of time.

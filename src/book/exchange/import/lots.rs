@@ -2,6 +2,8 @@
 
 use std::{collections::HashMap, fmt::Display};
 
+use futures_util::FutureExt as _;
+
 use crate::{
     book::{
         catalogue::lot_is_possible,
@@ -49,8 +51,9 @@ impl Lots {
     pub async fn of(tx: &mut Tx, business: BusinessId) -> store::Result<Self> {
         let mut lots = Self::default();
         every(
-            async |page| {
-                store::straws::lot::list(tx, business, store::straws::lot::Wanted::default(), page).await
+            tx,
+            |tx, page| {
+                store::straws::lot::list(tx, business, store::straws::lot::Wanted::default(), page).boxed()
             },
             |lot| lot.id.0,
             |lot| lots.know(lot),

@@ -6,6 +6,7 @@
 //! - [`register`], [`sires`], [`lots`]: what the book holds already, by the names on paper
 //! - [`inventory`], [`bulls`], [`animals`], [`services`], [`plans`]: what becomes of a line
 //! - [`noted`]: who took in what, and the same delivery only once
+//! - [`while_serving`]: a file that comes over HTTP, as a command among others
 
 mod animals;
 mod bulls;
@@ -20,6 +21,7 @@ mod register;
 mod services;
 mod sheet;
 mod sires;
+pub mod while_serving;
 
 use crate::{
     book::{
@@ -72,29 +74,41 @@ impl Subject {
 }
 
 /// What came of a file.
-#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
+#[schema(as = ImportSummary)]
 pub struct Summary {
     /// Lines read, the header not counted.
+    #[schema(minimum = 0)]
     pub rows: u64,
     /// Lines that were in the book already, just so.
+    #[schema(minimum = 0)]
     pub skipped: u64,
     /// Straws received.
+    #[schema(minimum = 0)]
     pub straws: i64,
     /// Movements written.
+    #[schema(minimum = 0)]
     pub receipts: u64,
     /// Sires entered.
+    #[schema(minimum = 0)]
     pub sires: u64,
     /// Sires of the book of whom the file knew more: an identifier, the breed, his own sire.
+    #[schema(minimum = 0)]
     pub sires_completed: u64,
     /// Lots entered.
+    #[schema(minimum = 0)]
     pub lots: u64,
     /// Animals entered.
+    #[schema(minimum = 0)]
     pub animals: u64,
     /// Calvings entered.
+    #[schema(minimum = 0)]
     pub calvings: u64,
     /// Services entered.
+    #[schema(minimum = 0)]
     pub services: u64,
     /// Mating plans set.
+    #[schema(minimum = 0)]
     pub mating_plans: u64,
 }
 
@@ -105,6 +119,8 @@ pub enum Failure {
     Wrong(Faults),
     /// The file as a whole cannot be used.
     Unusable(String),
+    /// It was taken in before, and its straws are in the book.
+    Repeated(String),
     /// The store failed.
     Store(store::Error),
 }
@@ -144,9 +160,34 @@ impl Import<'_> {
         let mut tx = db.write().await?;
         let (latest, _) = store::access::business::lock(&mut tx, self.business, now, &[]).await?;
         let caller = self.source_as_caller(&mut tx, now).await?;
+        let mut cx =
+            CommandContext { tx: &mut tx, caller: &caller, now, latest, touched: Touched::default() };
+        let (summary, digest) = self.take_in(&mut cx, file, progress).await?;
+        let touched = cx.touched;
+        alert::look_at_touched(&mut tx, self.business, now, touched).await?;
+        noted::note(&mut tx, &caller, self, &digest, &summary, now).await?;
+        if !self.dry_run {
+            tx.commit().await?;
+        }
+        Ok(summary)
+    }
+
+    /// Writes what stands in `file`; gives what came of it, and what tells this file from every other.
+    async fn take_in(
+        &self,
+        cx: &mut CommandContext<'_>,
+        file: impl Read + Send + 'static,
+        progress: impl FnMut(u64),
+    ) -> Result<(Summary, String), Failure> {
         let mut sheet = Sheet::open(file, self.subject.columns(), self.given).map_err(Failure::Unusable)?;
         let mut taking = Taking {
-            cx: CommandContext { tx: &mut tx, caller: &caller, now, latest, touched: Touched::default() },
+            cx: CommandContext {
+                tx: &mut *cx.tx,
+                caller: cx.caller,
+                now: cx.now,
+                latest: cx.latest,
+                touched: Touched::default(),
+            },
             faults: Faults::default(),
             summary: Summary::default(),
             progress,
@@ -161,14 +202,9 @@ impl Import<'_> {
         if !taking.faults.is_empty() {
             return Err(Failure::Wrong(taking.faults));
         }
-        let touched = std::mem::take(&mut taking.cx.touched);
-        alert::look_at_touched(taking.cx.tx, self.business, now, touched).await?;
-        let summary = taking.summary;
-        noted::note(&mut tx, &caller, self, &sheet.digest(), &summary, now).await?;
-        if !self.dry_run {
-            tx.commit().await?;
-        }
-        Ok(summary)
+        let (summary, touched) = (taking.summary, taking.cx.touched);
+        cx.touched.merge(touched);
+        Ok((summary, sheet.digest()))
     }
 
     /// Every line of the ledger names the key that wrote it. A file has none, so one is made in its name,
@@ -217,7 +253,7 @@ impl<P: FnMut(u64)> Taking<'_, P> {
                 None
             }
             Err(other) => {
-                self.faults.of_line(line, format!("cannot stand so in the book: {other:?}"));
+                self.faults.of_line(line, format!("cannot stand so in the book: {}", other.in_words()));
                 None
             }
         }

@@ -24,10 +24,10 @@ pub async fn note(
     summary: &Summary,
     now: Timestamp,
 ) -> Result<(), Failure> {
-    let key = format!("import inventory sha256:{digest}");
     let delivery = import.subject == Subject::Inventory;
+    let key = format!("import inventory sha256:{digest}");
     if delivery && audit::find_response(tx, caller.business_id, &key).await?.is_some() {
-        return Err(Failure::Unusable(
+        return Err(Failure::Repeated(
             "this very file was imported before, and its straws are in the book; if as many came once more, \
              say when in received_at"
                 .to_owned(),

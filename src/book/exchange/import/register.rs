@@ -2,6 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
+use futures_util::{FutureExt as _, future::BoxFuture};
 use uuid::Uuid;
 
 use crate::{
@@ -21,13 +22,14 @@ const LISTED: usize = 20;
 
 /// Hands every record of a list to `each`, a page at a time.
 pub async fn every<T>(
-    mut list: impl AsyncFnMut(Page) -> store::Result<Vec<T>>,
+    tx: &mut Tx,
+    list: impl for<'t> Fn(&'t mut Tx, Page) -> BoxFuture<'t, store::Result<Vec<T>>>,
     id: impl Fn(&T) -> Uuid,
     mut each: impl FnMut(T),
 ) -> store::Result<()> {
     let mut after = Uuid::nil();
     loop {
-        let records = list(Page { after, limit: PAGE }).await?;
+        let records = list(tx, Page { after, limit: PAGE }).await?;
         let Some(end) = records.last() else { return Ok(()) };
         after = id(end);
         records.into_iter().for_each(&mut each);
@@ -120,7 +122,8 @@ impl<T> Register<T> {
 pub async fn tanks(tx: &mut Tx, business: BusinessId) -> store::Result<Register<Tank>> {
     let mut register = Register::new("tank");
     every(
-        async |page| store::nitrogen::tank::list(tx, business, None, page).await,
+        tx,
+        |tx, page| store::nitrogen::tank::list(tx, business, None, page).boxed(),
         |tank| tank.id.0,
         |tank| register.enter(&tank.details.name.clone(), tank),
     )
@@ -132,7 +135,8 @@ pub async fn tanks(tx: &mut Tx, business: BusinessId) -> store::Result<Register<
 pub async fn herds(tx: &mut Tx, business: BusinessId) -> store::Result<Register<Herd>> {
     let mut register = Register::new("herd");
     every(
-        async |page| store::animals::herd::list(tx, business, page).await,
+        tx,
+        |tx, page| store::animals::herd::list(tx, business, page).boxed(),
         |herd| herd.id.0,
         |herd| register.enter(&herd.details.name.clone(), herd),
     )

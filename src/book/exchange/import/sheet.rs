@@ -23,6 +23,10 @@ const LONGEST_LINE: u64 = 1024 * 1024;
 /// Bytes within which the header must end.
 const LONGEST_HEADER: u64 = 64 * 1024;
 
+/// How files begin that are packed (RFC 1952, section 2.3.1; the ZIP file format, section 4.3.7), and what they are.
+const PACKED: [(&[u8], &str); 2] =
+    [(&[0x1f, 0x8b], "compressed by gzip"), (b"PK\x03\x04", "a ZIP archive, such as a spreadsheet is")];
+
 /// A file whose header was understood.
 pub struct Sheet {
     csv: csv::Reader<Chain<Measured, &'static [u8]>>,
@@ -74,6 +78,9 @@ impl Sheet {
             .map_err(|error| format!("the file cannot be read: {error}"))?;
         if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
             return Err("the file is UTF-16; save it as CSV in UTF-8".to_owned());
+        }
+        if let Some((_, what)) = PACKED.iter().find(|(begins, _)| head.starts_with(begins)) {
+            return Err(format!("the file is {what}; unpack it, and save it as CSV in UTF-8"));
         }
         if head.windows(2).any(|pair| pair[0] == b'\r' && pair[1] != b'\n') {
             return Err("lines end with a carriage return alone; save the file as CSV in UTF-8".to_owned());

@@ -5,6 +5,8 @@
 
 use std::collections::HashMap;
 
+use futures_util::FutureExt as _;
+
 use crate::{
     book::exchange::import::{
         Taking,
@@ -80,7 +82,8 @@ impl Sires {
     pub async fn of(tx: &mut Tx, business: BusinessId) -> store::Result<Self> {
         let mut sires = Self::default();
         every(
-            async |page| store::straws::sire::list(tx, business, None, None, page).await,
+            tx,
+            |tx, page| store::straws::sire::list(tx, business, None, None, page).boxed(),
             |sire| sire.id.0,
             |sire| sires.know(sire),
         )
@@ -156,9 +159,9 @@ impl Sires {
 
     fn decide(&self, said: &SireLine) -> Result<SireMatch, Wrong> {
         if let Some(sire) = self.by_codes(said)? {
-            let name = &sire.details.name;
+            let name = sire.details.name.as_str();
             // A typing error in an identifier may hit another bull; his name tells.
-            let same = |said: &Name| said.as_str().to_lowercase() == name.as_str().to_lowercase();
+            let same = |said: &Name| said.as_str().to_lowercase() == name.to_lowercase();
             if said.name.as_ref().is_some_and(|said| !same(said)) {
                 let told =
                     format!("the book has {name:?} with that identifier; write that, or leave it empty");
@@ -204,7 +207,7 @@ impl Sires {
             let hit = hit.and_then(|id| self.by_id.get(id));
             match (found, hit) {
                 (Some(one), Some(other)) if one.id != other.id => {
-                    let (one, other) = (&one.details.name, &other.details.name);
+                    let (one, other) = (one.details.name.as_str(), other.details.name.as_str());
                     return Err((
                         column,
                         format!("is {other:?} in the book, and the other identifier {one:?}"),

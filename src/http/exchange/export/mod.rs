@@ -241,7 +241,8 @@ async fn export(
     let list = ExportList::parse(&named)
         .map_err(|wrong| Problem::new(Kind::NotFound, format!("The list in the path {wrong}.")))?;
     if list == ExportList::Audit && !Manage::allows(caller.role) {
-        return Err(Problem::new(Kind::Forbidden, format!("A {}'s key may not see the audit.", caller.role)));
+        let detail = format!("A {}'s key may not see the audit; a manager's key may.", caller.role);
+        return Err(Problem::new(Kind::Forbidden, detail));
     }
     let format = asked.format.unwrap_or_else(|| accepted(&headers));
     let (db, clock) = (app.book.db.clone(), app.book.clock.clone());

@@ -256,7 +256,9 @@ impl Progress {
         view: impl Fn(Event) -> Option<V>,
     ) -> store::Result<Vec<Value>> {
         let page = Page { after: self.after, limit: PIECE };
-        let rows = store::animals::event::list(tx, business, kind, None, None, page).await?;
+        let rows =
+            store::animals::event::list(tx, business, kind, &store::animals::event::Wanted::default(), page)
+                .await?;
         let rows = store::animals::event::in_full(tx, business, kind, rows).await?;
         self.note(&rows, |event| event.id.0);
         rows.into_iter().map(|event| json(&view(event))).collect()

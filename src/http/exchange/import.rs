@@ -1,0 +1,191 @@
+//! Files that are taken in while the book is served.
+
+use std::sync::Arc;
+
+use axum::{
+    body::to_bytes,
+    extract::{FromRequest, FromRequestParts, Path, Request, State},
+    http::{HeaderMap, header},
+    response::Response,
+};
+use serde::Serialize;
+use serde_json::{Value, json};
+use sha2::{Digest as _, Sha256};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    book::{
+        command::{Keyed, RequestContext, StoredResponse},
+        exchange::import::{
+            Subject, Summary,
+            faults::{Faults, Wrong},
+            while_serving::{TakeIn, Taken},
+        },
+    },
+    domain::values::Name,
+    form,
+    http::{
+        App,
+        answer::done,
+        docs::{IdempotencyKey, Problems},
+        extract::{MOST_BYTES, Manage, Permit, fingerprint_of, idempotency_key, plainly_coded},
+        page::{query, read_query},
+        problem::{Kind, Problem},
+    },
+};
+
+/// Lines that a file may have. The writer is held while they are taken in, and acts wait: about a second on a small machine.
+const MOST_LINES: usize = 5000;
+
+form! {
+    /// How a file is taken in.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct ImportQuery {
+        /// Whether the file is only checked: everything is done but the last step, and nothing is written. Default false.
+        #[param(required = false)]
+        pub dry_run: bool = false,
+        /// The tank of lines that name none; for an inventory.
+        pub tank_name: Option<Name>,
+        /// The herd of lines that name none; for animals, services and mating plans.
+        pub herd_name: Option<Name>,
+    }
+}
+
+/// What came of a file.
+#[derive(Serialize, ToSchema)]
+pub struct ImportResult {
+    /// Whether it was only checked, and nothing was written.
+    dry_run: bool,
+    #[serde(flatten)]
+    summary: Summary,
+}
+
+/// A file to be taken in, and who asks.
+struct ImportRequest {
+    ask: RequestContext,
+    act: TakeIn,
+}
+
+impl FromRequest<App> for ImportRequest {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
+        let (mut parts, body) = request.into_parts();
+        let caller = Permit::<Manage>::from_request_parts(&mut parts, app).await?.0;
+        let named = Path::<String>::from_request_parts(&mut parts, app).await;
+        let named = named.map(|Path(name)| name).unwrap_or_default();
+        let subject = Subject::parse(&named)
+            .map_err(|wrong| Problem::new(Kind::NotFound, format!("The list in the path {wrong}.")))?;
+        let asked: ImportQuery = read_query(query(&parts)?)?;
+        let given = given(subject, &asked)?;
+        is_csv(&parts.headers)?;
+        plainly_coded(&parts.headers)?;
+        let key = idempotency_key(&parts.headers)?;
+        let bytes = to_bytes(body, MOST_BYTES)
+            .await
+            .map_err(|_| too_large(&format!("The file has more than {MOST_BYTES} bytes, or broke off")))?;
+        // A line break within quotation marks counts, too: this is a bound and no count.
+        if bytes.iter().filter(|byte| **byte == b'\n').count() > MOST_LINES {
+            return Err(too_large(&format!("The file has more than {MOST_LINES} lines")));
+        }
+        let path = parts.uri.path();
+        let request = if asked.dry_run {
+            format!("{} {path}?dry_run=true", parts.method)
+        } else {
+            format!("{} {path}", parts.method)
+        };
+        let keyed = key.map(|key| {
+            let sent = json!({"given": given, "dry_run": asked.dry_run,
+                              "file": format!("{:x}", Sha256::digest(&bytes))});
+            Keyed { key, fingerprint: fingerprint_of(parts.method.as_str(), path, &sent) }
+        });
+        let file: Arc<[u8]> = Arc::from(&bytes[..]);
+        let act = TakeIn { subject, given, dry_run: asked.dry_run, file };
+        Ok(Self { ask: RequestContext { caller, request, keyed, told: None }, act })
+    }
+}
+
+/// What a column says where a line says nothing.
+fn given(subject: Subject, asked: &ImportQuery) -> Result<Vec<(&'static str, String)>, Problem> {
+    let said = [("tank_name", &asked.tank_name), ("herd_name", &asked.herd_name)];
+    let mut given = Vec::new();
+    for (column, name) in said {
+        let Some(name) = name else { continue };
+        if !subject.columns().iter().any(|known| known.name == column) || subject == Subject::Sires {
+            let detail = format!("A file of {subject} has no column {column}; leave the parameter out.");
+            return Err(Problem::new(Kind::InvalidQuery, detail));
+        }
+        given.push((column, name.as_str().to_owned()));
+    }
+    Ok(given)
+}
+
+/// RFC 7111 and RFC 4180 name the type.
+fn is_csv(headers: &HeaderMap) -> Result<(), Problem> {
+    let sent = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
+    let essence = sent.map(|sent| sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase());
+    if essence.as_deref() == Some("text/csv") {
+        return Ok(());
+    }
+    let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
+    let detail = format!("The request has {told}; send the file as text/csv, in UTF-8.");
+    Err(Problem::new(Kind::UnsupportedMediaType, detail))
+}
+
+fn too_large(what: &str) -> Problem {
+    let detail = format!(
+        "{what}; acts would wait too long while it is taken in. Send it in parts, or use the command `tankside import`."
+    );
+    Problem::new(Kind::TooLarge, detail)
+}
+
+/// A file is taken in.
+#[utoipa::path(post, path = "/v1/imports/{list}", operation_id = "import_list", tag = "Business",
+    summary = "Import a list",
+    description = "Takes in what was kept elsewhere from a CSV file of at most 5000 lines and 1 MiB, as the command `tankside import` \
+        does: all of it or nothing, in one transaction, while the book is served; other acts wait for it. Every fault is named by \
+        line and column (422 `file-wrong`). Animals, sires and services that are in the book just so are passed over, so a file may \
+        be sent again; the same file of an inventory is taken in once (409 `file-known`). `tankside import template` prints the \
+        columns; docs/import-export.md explains them.",
+    request_body(content = String, content_type = "text/csv", description = "The file, with a header.",
+        example = "name,breed\nInvented Three,HOL\n"),
+    params(("list" = inline(Subject), Path, description = "What the file is about."), ImportQuery, IdempotencyKey),
+    responses((status = 200, description = "Taken in, or checked.", body = ImportResult), Problems))]
+async fn import(State(app): State<App>, request: ImportRequest) -> Result<Response, Problem> {
+    let dry_run = request.act.dry_run;
+    app.do_for(request.ask, request.act, move |taken| answer(taken, dry_run)).await
+}
+
+fn answer(taken: Taken, dry_run: bool) -> serde_json::Result<StoredResponse> {
+    match taken {
+        Taken::In(summary) => done(&ImportResult { dry_run, summary }),
+        Taken::Wrong(faults) => Ok(wrong(&faults).reply()),
+        Taken::Unusable(why) => {
+            let detail = format!("Nothing was taken in: {why}.");
+            Ok(Problem::new(Kind::FileWrong, detail).reply())
+        }
+        Taken::Repeated(why) => {
+            Ok(Problem::new(Kind::FileKnown, format!("Nothing was taken in: {why}.")).reply())
+        }
+    }
+}
+
+fn wrong(faults: &Faults) -> Problem {
+    let first = faults.shown().first().map(ToString::to_string).unwrap_or_default();
+    let count = u64::try_from(faults.shown().len()).unwrap_or(u64::MAX).saturating_add(faults.more());
+    let detail = match count {
+        1 => format!("Nothing was taken in: {first}."),
+        _ => format!("Nothing was taken in: {count} things are wrong. The first: {first}."),
+    };
+    let told = |wrong: &Wrong| json!({"line": wrong.line, "column": wrong.column, "detail": wrong.detail});
+    Problem::new(Kind::FileWrong, detail)
+        .with("faults", faults.shown().iter().map(told).collect::<Vec<Value>>())
+        .with("more_faults", faults.more())
+}
+
+/// The route with its description.
+pub fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(import))
+}
