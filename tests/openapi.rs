@@ -7,6 +7,7 @@ use std::{
     path::PathBuf,
 };
 
+use jsonschema::Registry;
 use serde_json::Value;
 use tankside::http::{docs::openapi_json, problem::Kind};
 
@@ -75,13 +76,19 @@ fn every_operation_says_what_a_caller_needs_to_know() {
         api["tags"].as_array().unwrap().iter().map(|tag| tag["name"].as_str().unwrap()).collect();
     let mut used: BTreeSet<_> =
         operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].as_str().unwrap()).collect();
-    used.extend(api["webhooks"].as_object().unwrap().values().map(|item| item["post"]["tags"][0].as_str().unwrap()));
+    used.extend(
+        api["webhooks"].as_object().unwrap().values().map(|item| item["post"]["tags"][0].as_str().unwrap()),
+    );
     assert_eq!(tags, used, "every tag has operations");
     for (path, method, operation) in operations(&api) {
         let named = format!("{method} {path}");
         let id = operation["operationId"].as_str().unwrap_or_else(|| panic!("{named} has no operationId"));
         assert_eq!(ids.insert(id.to_owned(), named.clone()), None, "{id} is the id of two operations");
         assert!(!operation["summary"].as_str().unwrap_or_default().is_empty(), "{named} has no summary");
+        assert!(
+            !operation["description"].as_str().unwrap_or_default().is_empty(),
+            "{named} has no description"
+        );
         let own = operation["tags"].as_array().unwrap();
         assert!(own.len() == 1 && tags.contains(own[0].as_str().unwrap()), "{named}: {own:?}");
 
@@ -264,7 +271,8 @@ fn what_is_sent_is_closed_and_what_is_told_is_whole() {
 /// The kinds of problem that an operation tells of.
 fn problems_of<'a>(api: &'a Value, path: &str, method: &str) -> BTreeSet<&'a str> {
     let responses = api["paths"][path][method]["responses"].as_object().unwrap();
-    let examples = responses.values().map(|response| &response["content"]["application/problem+json"]["examples"]);
+    let examples =
+        responses.values().map(|response| &response["content"]["application/problem+json"]["examples"]);
     examples.filter_map(Value::as_object).flatten().map(|(slug, _)| slug.as_str()).collect()
 }
 
@@ -272,11 +280,27 @@ fn problems_of<'a>(api: &'a Value, path: &str, method: &str) -> BTreeSet<&'a str
 fn an_operation_tells_of_no_problem_that_it_cannot_have() {
     let api = api();
     let read = problems_of(&api, "/v1/herds/{id}", "get");
-    for cannot in ["forbidden", "busy", "stale", "invalid-query", "invalid-input", "choice-rule", "idempotency-mismatch"] {
+    for cannot in [
+        "forbidden",
+        "busy",
+        "stale",
+        "invalid-query",
+        "invalid-input",
+        "choice-rule",
+        "idempotency-mismatch",
+    ] {
         assert!(!read.contains(cannot), "a herd is read without {cannot}");
     }
     let withdrawal = problems_of(&api, "/v1/withdrawals", "post");
-    for can in ["choice-rule", "not-in-stock", "idempotency-key-missing", "not-found", "id-taken", "forbidden", "busy"] {
+    for can in [
+        "choice-rule",
+        "not-in-stock",
+        "idempotency-key-missing",
+        "not-found",
+        "id-taken",
+        "forbidden",
+        "busy",
+    ] {
         assert!(withdrawal.contains(can), "a withdrawal can be answered with {can}");
     }
     for cannot in ["bath-too-hot", "too-many-webhooks", "stale", "too-many-reads"] {
@@ -285,8 +309,10 @@ fn an_operation_tells_of_no_problem_that_it_cannot_have() {
     // Every kind but these is told of somewhere: the name of a host is asked for by /metrics alone, and a described method is
     // allowed.
     let all = operations(&api);
-    let told: BTreeSet<_> = all.iter().flat_map(|(path, method, _)| problems_of(&api, path, method)).collect();
-    let nowhere: Vec<_> = Kind::ALL.iter().map(|kind| kind.slug()).filter(|slug| !told.contains(slug)).collect();
+    let told: BTreeSet<_> =
+        all.iter().flat_map(|(path, method, _)| problems_of(&api, path, method)).collect();
+    let nowhere: Vec<_> =
+        Kind::ALL.iter().map(|kind| kind.slug()).filter(|slug| !told.contains(slug)).collect();
     assert_eq!(nowhere, ["method-not-allowed", "wrong-host"]);
     let types = api["components"]["schemas"]["ProblemType"]["enum"].as_array().unwrap();
     assert_eq!(types.len(), Kind::ALL.len());
@@ -296,13 +322,17 @@ fn an_operation_tells_of_no_problem_that_it_cannot_have() {
 fn every_schema(value: &Value, visit: &mut impl FnMut(&Value)) {
     match value {
         Value::Object(members) => {
-            let is_schema = ["type", "$ref", "oneOf", "allOf", "anyOf", "enum"].iter().any(|name| members.contains_key(*name));
+            let is_schema = ["type", "$ref", "oneOf", "allOf", "anyOf", "enum"]
+                .iter()
+                .any(|name| members.contains_key(*name));
             if is_schema {
                 visit(value);
             }
-            members.iter().filter(|(name, _)| *name != "example" && *name != "examples").for_each(|(_, inner)| {
-                every_schema(inner, visit);
-            });
+            members.iter().filter(|(name, _)| *name != "example" && *name != "examples").for_each(
+                |(_, inner)| {
+                    every_schema(inner, visit);
+                },
+            );
         }
         Value::Array(list) => list.iter().for_each(|inner| every_schema(inner, visit)),
         _ => {}
@@ -327,18 +357,108 @@ fn clients_can_be_made_of_it() {
     });
     for (name, schema) in api["components"]["schemas"].as_object().unwrap() {
         let is_list = schema["type"] == "array";
-        let is_named = schema["enum"].is_array() || schema["properties"].is_object() || schema["type"] == "object";
+        let is_named =
+            schema["enum"].is_array() || schema["properties"].is_object() || schema["type"] == "object";
         assert!(is_list || is_named, "{name} is a single value: it stands where it is used");
         if let Some(items) = name.ends_with("List").then(|| &schema["properties"]["items"]["items"]) {
             assert!(items["$ref"].is_string(), "the items of {name} have no name");
         }
     }
     // Of a tag openapi-generator makes one file; webhooks and routes in one overwrite each other. What is only told is no call.
-    let tags: BTreeSet<_> = operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].to_string()).collect();
+    let tags: BTreeSet<_> =
+        operations(&api).iter().map(|(_, _, operation)| operation["tags"][0].to_string()).collect();
     for (name, item) in api["webhooks"].as_object().unwrap() {
         assert!(!tags.contains(&item["post"]["tags"][0].to_string()), "{name}");
         assert_eq!(item["post"]["x-internal"], true, "{name}");
         let schema = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"];
         assert!(schema["$ref"].is_string(), "{name}: {schema}");
     }
+}
+
+#[test]
+fn every_body_and_answer_has_an_example_that_is_one() {
+    let api = api();
+    let registry = Registry::new().add("urn:description", api.clone()).unwrap().prepare().unwrap();
+    let mut validators = BTreeMap::new();
+    let mut checked = 0;
+    for (path, method, operation) in operations(&api) {
+        let sent = &operation["requestBody"]["content"];
+        let told = operation["responses"].as_object().unwrap().values().map(|response| &response["content"]);
+        for (media, content) in std::iter::once(sent).chain(told).filter_map(Value::as_object).flatten() {
+            // Lists of lines and pictures speak for themselves.
+            if media != "application/json" && !media.ends_with("+json") {
+                continue;
+            }
+            let named = content["examples"].as_object().into_iter().flatten().map(|(_, example)| {
+                let target =
+                    example["$ref"].as_str().map_or(example, |path| api.pointer(&path[1..]).unwrap());
+                &target["value"]
+            });
+            let mut examples: Vec<_> = named.chain(content.get("example")).collect();
+            examples.retain(|example| !example.is_null());
+            assert!(!examples.is_empty(), "{method} {path} has no example as {media}");
+            let schema = content["schema"].to_string().replace("\"#/", "\"urn:description#/");
+            let validator = validators.entry(schema).or_insert_with_key(|schema| {
+                let options = jsonschema::options().should_validate_formats(true);
+                options.with_registry(&registry).build(&serde_json::from_str(schema).unwrap()).unwrap()
+            });
+            for example in examples {
+                checked += 1;
+                let faults: Vec<_> = validator.iter_errors(example).map(|fault| fault.to_string()).collect();
+                assert!(faults.is_empty(), "{method} {path}: {faults:?} in {example:#}");
+            }
+        }
+    }
+    assert!(checked > 500, "only {checked} examples were found");
+}
+
+#[test]
+fn headers_are_described_where_they_come() {
+    let api = api();
+    let headers = api["components"]["headers"].as_object().unwrap();
+    for header in headers.values() {
+        assert!(header["description"].is_string() && !header["example"].is_null(), "{header}");
+    }
+    for (path, method, operation) in operations(&api) {
+        let responses = operation["responses"].as_object().unwrap();
+        for (status, response) in responses {
+            let has = |name: &str| {
+                let reference = format!("#/components/headers/{name}");
+                assert!(headers.contains_key(name), "{name}");
+                response["headers"][name]["$ref"] == reference.as_str()
+            };
+            let named = format!("{method} {path} {status}");
+            assert!(has("X-Request-Id"), "{named}");
+            assert_eq!(has("RateLimit"), status.starts_with(['2', '3']) || status == "429", "{named}");
+            assert_eq!(has("Retry-After"), ["429", "503"].contains(&status.as_str()), "{named}");
+            let parameters = operation["parameters"].as_array().map(Vec::as_slice).unwrap_or_default();
+            let takes = |name: &str| parameters.iter().any(|parameter| parameter["name"] == name);
+            if status.starts_with('2') {
+                assert_eq!(has("Idempotent-Replayed"), takes("Idempotency-Key"), "{named}");
+                assert_eq!(has("Link"), takes("cursor"), "{named}");
+            }
+        }
+        // What has an ETag can be asked for with it.
+        assert!(!responses.contains_key("304") || method == "get", "{method} {path}");
+    }
+}
+
+#[test]
+fn a_page_has_from_1_to_500_things() {
+    let api = api();
+    let mut lists = 0;
+    for (path, _, operation) in operations(&api) {
+        for parameter in operation["parameters"].as_array().into_iter().flatten() {
+            if parameter["name"] == "limit" {
+                let most = if path == "/v1/changes" { 1000 } else { 500 };
+                assert_eq!(
+                    (&parameter["schema"]["minimum"], &parameter["schema"]["maximum"]),
+                    (&1.into(), &most.into()),
+                    "{path}"
+                );
+                lists += 1;
+            }
+        }
+    }
+    assert!(lists > 20);
 }

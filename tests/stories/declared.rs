@@ -95,12 +95,19 @@ pub fn hold(method: &Method, path: &str, answer: &Answer) {
 
     for name in HEADERS.iter().filter(|name| answer.headers.contains_key(**name)) {
         let mut described = declared["headers"].as_object().into_iter().flatten();
-        assert!(described.any(|(header, _)| header.eq_ignore_ascii_case(name)), "{named} with {name}, which is not described");
+        assert!(
+            described.any(|(header, _)| header.eq_ignore_ascii_case(name)),
+            "{named} with {name}, which is not described"
+        );
     }
     let sent = answer.headers.get("content-type").map(|media| media.to_str().unwrap());
     let media = sent.map(|media| media.split(';').next().unwrap().trim());
-    let contents: BTreeMap<&str, &Value> =
-        declared["content"].as_object().into_iter().flatten().map(|(media, content)| (media.as_str(), content)).collect();
+    let contents: BTreeMap<&str, &Value> = declared["content"]
+        .as_object()
+        .into_iter()
+        .flatten()
+        .map(|(media, content)| (media.as_str(), content))
+        .collect();
     if answer.text.is_empty() && contents.is_empty() {
         return;
     }

@@ -14,9 +14,12 @@ const TAKEN: &str = include_str!("../../../openapi/examples.json");
 pub fn add(api: &mut OpenApi) {
     let mut taken: Map<String, Value> = serde_json::from_str(TAKEN).unwrap_or_default();
     for (_, operation) in api.paths.paths.values_mut().flat_map(methods) {
-        let Some(mut answers) = operation.operation_id.as_ref().and_then(|id| taken.remove(id)) else { continue };
+        let Some(mut answers) = operation.operation_id.as_ref().and_then(|id| taken.remove(id)) else {
+            continue;
+        };
         for (status, response) in &mut operation.responses.responses {
-            let Some(content) = direct(response).and_then(|response| response.content.get_mut("application/json"))
+            let Some(content) =
+                direct(response).and_then(|response| response.content.get_mut("application/json"))
             else {
                 continue;
             };

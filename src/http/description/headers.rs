@@ -44,7 +44,12 @@ const ALL: &[(&str, Type, &str, &str)] = &[
         "The version: send it as If-Match with a change, or as If-None-Match to hear only of another.",
         "\"6qmw-91qmjoga4CStSyE\"",
     ),
-    ("Location", Type::String, "Where what was made is to be found.", "/v1/herds/01976f0e-5a52-7c3e-9d61-0c7a51e6b001"),
+    (
+        "Location",
+        Type::String,
+        "Where what was made is to be found.",
+        "/v1/herds/01976f0e-5a52-7c3e-9d61-0c7a51e6b001",
+    ),
     (
         "Link",
         Type::String,
@@ -52,7 +57,12 @@ const ALL: &[(&str, Type, &str, &str)] = &[
         "</v1/animals?limit=50&cursor=MmY1>; rel=\"next\"",
     ),
     ("WWW-Authenticate", Type::String, "How to say who asks.", "Bearer"),
-    ("Accept-Patch", Type::String, "What a change may be sent as.", "application/merge-patch+json, application/json"),
+    (
+        "Accept-Patch",
+        Type::String,
+        "What a change may be sent as.",
+        "application/merge-patch+json, application/json",
+    ),
 ];
 
 /// Says which headers each answer can have.

@@ -30,7 +30,9 @@ fn every_schema(api: &mut OpenApi, change: &mut impl FnMut(&mut RefOr<Schema>)) 
     let webhooks = api.webhooks.iter_mut().flat_map(|webhooks| webhooks.paths.values_mut());
     for operation in api.paths.paths.values_mut().chain(webhooks).flat_map(operations) {
         let parameters = operation.parameters.iter_mut().flatten().filter_map(direct);
-        parameters.filter_map(|parameter| parameter.schema.as_mut()).for_each(|schema| inside_out(schema, change));
+        parameters
+            .filter_map(|parameter| parameter.schema.as_mut())
+            .for_each(|schema| inside_out(schema, change));
         let sent = operation.request_body.as_mut().and_then(direct);
         let told = operation.responses.responses.values_mut().filter_map(direct);
         let contents = sent.into_iter().flat_map(|body| body.content.values_mut());

@@ -139,10 +139,14 @@ fn possible(schemas: &Schemas, path: &str, method: &str, operation: &Operation) 
                 // A write takes no query at all, and says so.
                 Kind::InvalidQuery => !reads || in_query,
                 Kind::NotFound => path.contains('{') || body.names_others,
-                Kind::NotJson | Kind::UnsupportedMediaType | Kind::TooLarge | Kind::InvalidInput => body.is_there,
+                Kind::NotJson | Kind::UnsupportedMediaType | Kind::TooLarge | Kind::InvalidInput => {
+                    body.is_there
+                }
                 Kind::IdTaken => body.has_id,
                 Kind::IdempotencyKeyInvalid | Kind::IdempotencyMismatch => key.is_some(),
-                Kind::IdempotencyKeyMissing => key.is_some_and(|key| key.required == utoipa::openapi::Required::True),
+                Kind::IdempotencyKeyMissing => {
+                    key.is_some_and(|key| key.required == utoipa::openapi::Required::True)
+                }
                 Kind::Stale => parameter("If-Match").is_some(),
                 kind => id == "create_withdrawal" && OBJECTIONS.contains(kind),
             }
@@ -191,7 +195,10 @@ fn resolved<'s>(schemas: &'s Schemas, schema: &'s RefOr<Schema>) -> Option<&'s R
 /// Whether there are ids in it, here or deeper.
 fn has_ids(schemas: &Schemas, schema: &RefOr<Schema>) -> bool {
     match resolved(schemas, schema) {
-        Some(RefOr::T(Schema::Object(Object { format: Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)), .. }))) => true,
+        Some(RefOr::T(Schema::Object(Object {
+            format: Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)),
+            ..
+        }))) => true,
         Some(RefOr::T(inner)) => parts(inner).into_iter().any(|part| has_ids(schemas, part)),
         _ => false,
     }

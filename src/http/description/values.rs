@@ -33,7 +33,8 @@ pub fn simplify(api: &mut OpenApi) {
 /// A text, number or truth value, of no list.
 fn is_single(object: &Object) -> bool {
     let SchemaType::Type(kind) = &object.schema_type else { return false };
-    object.enum_values.is_none() && matches!(kind, Type::String | Type::Number | Type::Integer | Type::Boolean)
+    object.enum_values.is_none()
+        && matches!(kind, Type::String | Type::Number | Type::Integer | Type::Boolean)
 }
 
 /// Puts a single value in the place of a reference to it, with what is said of it here.
@@ -61,7 +62,9 @@ fn join_null(schema: &mut RefOr<Schema>) {
         return;
     }
     let inner = options.items.iter_mut().find_map(|item| match item {
-        RefOr::Ref(reference) if !reference.description.is_empty() => Some(std::mem::take(&mut reference.description)),
+        RefOr::Ref(reference) if !reference.description.is_empty() => {
+            Some(std::mem::take(&mut reference.description))
+        }
         _ => None,
     });
     options.description = description.or(inner);

@@ -18,9 +18,11 @@ pub fn complete(api: &mut OpenApi) {
 /// What holds of a read.
 fn read(path: &str, operation: &Operation) -> String {
     let mut parameters = operation.parameters.iter().flatten();
-    let is_list = parameters.any(|parameter| matches!(parameter, RefOr::T(parameter) if parameter.name == "cursor"));
+    let is_list =
+        parameters.any(|parameter| matches!(parameter, RefOr::T(parameter) if parameter.name == "cursor"));
     let mut told = if is_list {
-        "A page at a time: `next_cursor`, with the same filters, leads to the next. Filters hold together.".to_owned()
+        "A page at a time: `next_cursor`, with the same filters, leads to the next. Filters hold together."
+            .to_owned()
     } else {
         "As it stands in this business's book.".to_owned()
     };

@@ -64,7 +64,8 @@ pub fn describe(api: &mut OpenApi) {
             schemas.insert(schema_name(data), schema);
         }
     }
-    let paths = all.iter().fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(told)));
+    let paths =
+        all.iter().fold(PathsBuilder::new(), |paths, told| paths.path(told.kind.wire(), message(told)));
     api.webhooks = Some(paths.build());
 }
 
