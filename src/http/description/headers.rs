@@ -1,7 +1,7 @@
 //! The headers of answers, each described once.
 
 use utoipa::openapi::{
-    Header, HeaderBuilder, ObjectBuilder, OpenApi, Ref, RefOr, Response, Schema,
+    Header, HeaderBuilder, ObjectBuilder, OpenApi, Ref, RefOr, Required, Response, Schema,
     path::Operation,
     schema::{SchemaType, Type},
 };
@@ -53,7 +53,8 @@ const ALL: &[(&str, Type, &str, &str)] = &[
     (
         "Link",
         Type::String,
-        "The next page with `rel=\"next\"` (RFC 8288), where there is one.",
+        "The next page with `rel=\"next\"`, where there is one; of a missing Idempotency-Key the page that explains it with \
+         `rel=\"describedby\"`. (RFC 8288)",
         "</v1/animals?limit=50&cursor=MmY1>; rel=\"next\"",
     ),
     ("WWW-Authenticate", Type::String, "How to say who asks.", "Bearer"),
@@ -69,6 +70,9 @@ const ALL: &[(&str, Type, &str, &str)] = &[
 pub fn describe(api: &mut OpenApi) {
     for (_, operation) in api.paths.paths.values_mut().flat_map(methods) {
         let keyed = takes(operation, "Idempotency-Key");
+        let required = operation.parameters.iter().flatten().any(|parameter| {
+            matches!(parameter, RefOr::T(parameter) if parameter.name == "Idempotency-Key" && parameter.required == Required::True)
+        });
         let paged = takes(operation, "cursor");
         let patch = operation.operation_id.as_deref().is_some_and(|id| id.starts_with("update_"));
         for (status, response) in &mut operation.responses.responses {
@@ -84,12 +88,17 @@ pub fn describe(api: &mut OpenApi) {
                 "415" if patch => refer(response, "Accept-Patch"),
                 "429" | "503" => refer(response, "Retry-After"),
                 "304" => refer(response, "ETag"),
+                "400" if required => refer(response, "Link"),
                 "200" if paged => refer(response, "Link"),
                 _ => {}
             }
             // What is kept under a key: what was done, and what was refused by what is in the book.
             if keyed && (is_good || ["403", "404", "409", "412", "422"].contains(&status.as_str())) {
                 refer(response, "Idempotent-Replayed");
+            }
+            // A picture is known by its version.
+            if is_good && response.content.contains_key("image/svg+xml") {
+                refer(response, "ETag");
             }
             for name in ["ETag", "Location"] {
                 if response.headers.contains_key(name) {
