@@ -7,6 +7,7 @@ use std::{
     path::PathBuf,
 };
 
+use jsonschema::Registry;
 use serde_json::Value;
 use tankside::http::{docs::openapi_json, problem::Kind};
 
@@ -84,6 +85,10 @@ fn every_operation_says_what_a_caller_needs_to_know() {
         let id = operation["operationId"].as_str().unwrap_or_else(|| panic!("{named} has no operationId"));
         assert_eq!(ids.insert(id.to_owned(), named.clone()), None, "{id} is the id of two operations");
         assert!(!operation["summary"].as_str().unwrap_or_default().is_empty(), "{named} has no summary");
+        assert!(
+            !operation["description"].as_str().unwrap_or_default().is_empty(),
+            "{named} has no description"
+        );
         let own = operation["tags"].as_array().unwrap();
         assert!(own.len() == 1 && tags.contains(own[0].as_str().unwrap()), "{named}: {own:?}");
 
@@ -372,4 +377,92 @@ fn clients_can_be_made_of_it() {
         let schema = &item["post"]["requestBody"]["content"]["application/cloudevents+json"]["schema"];
         assert!(schema["$ref"].is_string(), "{name}: {schema}");
     }
+}
+
+#[test]
+fn every_body_and_answer_has_an_example_that_is_one() {
+    let api = api();
+    let registry = Registry::new().add("urn:description", api.clone()).unwrap().prepare().unwrap();
+    let mut validators = BTreeMap::new();
+    let mut checked = 0;
+    for (path, method, operation) in operations(&api) {
+        let sent = &operation["requestBody"]["content"];
+        let told = operation["responses"].as_object().unwrap().values().map(|response| &response["content"]);
+        for (media, content) in std::iter::once(sent).chain(told).filter_map(Value::as_object).flatten() {
+            // Lists of lines and pictures speak for themselves.
+            if media != "application/json" && !media.ends_with("+json") {
+                continue;
+            }
+            let named = content["examples"].as_object().into_iter().flatten().map(|(_, example)| {
+                let target =
+                    example["$ref"].as_str().map_or(example, |path| api.pointer(&path[1..]).unwrap());
+                &target["value"]
+            });
+            let mut examples: Vec<_> = named.chain(content.get("example")).collect();
+            examples.retain(|example| !example.is_null());
+            assert!(!examples.is_empty(), "{method} {path} has no example as {media}");
+            let schema = content["schema"].to_string().replace("\"#/", "\"urn:description#/");
+            let validator = validators.entry(schema).or_insert_with_key(|schema| {
+                let options = jsonschema::options().should_validate_formats(true);
+                options.with_registry(&registry).build(&serde_json::from_str(schema).unwrap()).unwrap()
+            });
+            for example in examples {
+                checked += 1;
+                let faults: Vec<_> = validator.iter_errors(example).map(|fault| fault.to_string()).collect();
+                assert!(faults.is_empty(), "{method} {path}: {faults:?} in {example:#}");
+            }
+        }
+    }
+    assert!(checked > 500, "only {checked} examples were found");
+}
+
+#[test]
+fn headers_are_described_where_they_come() {
+    let api = api();
+    let headers = api["components"]["headers"].as_object().unwrap();
+    for header in headers.values() {
+        assert!(header["description"].is_string() && !header["example"].is_null(), "{header}");
+    }
+    for (path, method, operation) in operations(&api) {
+        let responses = operation["responses"].as_object().unwrap();
+        for (status, response) in responses {
+            let has = |name: &str| {
+                let reference = format!("#/components/headers/{name}");
+                assert!(headers.contains_key(name), "{name}");
+                response["headers"][name]["$ref"] == reference.as_str()
+            };
+            let named = format!("{method} {path} {status}");
+            assert!(has("X-Request-Id"), "{named}");
+            assert_eq!(has("RateLimit"), status.starts_with(['2', '3']) || status == "429", "{named}");
+            assert_eq!(has("Retry-After"), ["429", "503"].contains(&status.as_str()), "{named}");
+            let parameters = operation["parameters"].as_array().map(Vec::as_slice).unwrap_or_default();
+            let takes = |name: &str| parameters.iter().any(|parameter| parameter["name"] == name);
+            if status.starts_with('2') {
+                assert_eq!(has("Idempotent-Replayed"), takes("Idempotency-Key"), "{named}");
+                assert_eq!(has("Link"), takes("cursor"), "{named}");
+            }
+        }
+        // What has an ETag can be asked for with it.
+        assert!(!responses.contains_key("304") || method == "get", "{method} {path}");
+    }
+}
+
+#[test]
+fn a_page_has_from_1_to_500_things() {
+    let api = api();
+    let mut lists = 0;
+    for (path, _, operation) in operations(&api) {
+        for parameter in operation["parameters"].as_array().into_iter().flatten() {
+            if parameter["name"] == "limit" {
+                let most = if path == "/v1/changes" { 1000 } else { 500 };
+                assert_eq!(
+                    (&parameter["schema"]["minimum"], &parameter["schema"]["maximum"]),
+                    (&1.into(), &most.into()),
+                    "{path}"
+                );
+                lists += 1;
+            }
+        }
+    }
+    assert!(lists > 20);
 }

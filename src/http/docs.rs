@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 
 use axum::{
     extract::{Path, rejection::PathRejection},
-    http::{HeaderMap, HeaderValue, header},
+    http::{HeaderMap, header},
     response::{IntoResponse, Response},
 };
 use tokio::sync::OnceCell;
@@ -116,9 +116,9 @@ impl IntoResponses for Problems {
         ProblemBody, Message, AlertData, StrawWithdrawn, ServiceRecorded, WebhookDisabled, WebhookTest
     )),
     tags(
-        (name = "Herds"), (name = "Tanks"),
+        (name = "Herds", description = "Whose animals they are, and what their owners decided."), (name = "Tanks", description = "The vessels and their canisters."),
         (name = "Nitrogen", description = "How much there is, how long it lasts, whether the tank is failing."),
-        (name = "Sires"), (name = "Lots"), (name = "Animals"),
+        (name = "Sires", description = "Bulls, their names on straws and their pedigree."), (name = "Lots", description = "Straws of one sire, one type and one collection."), (name = "Animals", description = "Who is served."),
         (name = "Animals' events", description = "Heats, pregnancy checks, calvings, abortions, decisions whether to breed."),
         (name = "Watch", description = "What to look at on which day, and calendars of it. A calendar is read without a key at \
             `/v1/watch.ics?token=`."),
@@ -130,7 +130,7 @@ impl IntoResponses for Problems {
         (name = "Alerts", description = "What needs attention, and of what one wants to be told."),
         (name = "Withdrawals", description = "A straw's way out: withdrawn, thawed, discarded."),
         (name = "Services", description = "Services on record."),
-        (name = "Reports"),
+        (name = "Reports", description = "What came of it: figures with their definitions and sources, as JSON, CSV and pictures."),
         (name = "Herd software", description = "What came in by the open Animal Data Exchange (ICAR ADE), under `/ade`, and \
             what of it a person must settle. The paths under `/ade` are those of the standard's own documents."),
         (name = "Changes", description = "For integrations that poll."),
@@ -158,16 +158,11 @@ pub fn complete(api: &mut openapi::OpenApi) {
 
 /// The description as it is committed and served; a test holds it to the code. To make it anew at every start would
 /// take memory that is never given back.
-const COMMITTED: &str = include_str!("../../openapi/openapi.json");
+pub const COMMITTED: &str = include_str!("../../openapi/openapi.json");
 
 /// The whole description as the code says it: JSON with a line feed at the end.
 pub fn openapi_json() -> serde_json::Result<String> {
     Ok(super::description().to_pretty_json()? + "\n")
-}
-
-/// `GET /openapi.json`.
-pub async fn openapi() -> Response {
-    ([(header::CONTENT_TYPE, HeaderValue::from_static("application/json"))], COMMITTED).into_response()
 }
 
 /// `GET /docs`.

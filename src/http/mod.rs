@@ -217,7 +217,7 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
         .route("/healthz", get(health::healthz))
         .route("/readyz", get(health::readyz))
         .route("/metrics", get(health::metrics))
-        .route("/openapi.json", get(docs::openapi))
+        .route("/openapi.json", get(description::served::openapi))
         .route("/docs", get(docs::docs))
         .route("/problems", get(docs::problems))
         .route("/problems/{slug}", get(docs::problem))

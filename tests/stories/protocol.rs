@@ -19,6 +19,7 @@ on_both_stores!(
     a_write_takes_no_query,
     answers_are_not_for_shared_caches,
     the_open_pages_need_no_key_and_no_other_host,
+    the_description_comes_compressed_and_once,
     requests_are_counted_by_route,
 );
 
@@ -177,6 +178,34 @@ async fn answers_are_not_for_shared_caches(world: &World) {
     for path in ["/v1/herds", "/v1/business", "/v1/animals/412", "/v1/nothing"] {
         assert_eq!(client.get(path).await.header("cache-control"), "no-store", "{path}");
     }
+}
+
+async fn the_description_comes_compressed_and_once(world: &World) {
+    let http = reqwest::Client::new();
+    let asked = |name: &'static str, value: String| {
+        http.get(format!("{}/openapi.json", world.base)).header(name, value)
+    };
+    let plain = asked("accept-encoding", "identity".to_owned()).send().await.unwrap();
+    assert!(!plain.headers().contains_key("content-encoding"));
+    let etag = plain.headers()["etag"].to_str().unwrap().to_owned();
+    let text = plain.bytes().await.unwrap();
+
+    let small = asked("accept-encoding", "gzip, br".to_owned()).send().await.unwrap();
+    assert_eq!(small.headers()["content-encoding"], "br");
+    assert_eq!(small.headers()["vary"], "accept-encoding");
+    // Another sequence of bytes is another version (RFC 9110, section 8.8.3).
+    assert_ne!(small.headers()["etag"], etag.as_str());
+    let sent = small.bytes().await.unwrap();
+    assert!(sent.len() * 5 < text.len(), "{} of {} bytes", sent.len(), text.len());
+    let mut back = Vec::new();
+    std::io::Read::read_to_end(&mut brotli::Decompressor::new(&sent[..], 4096), &mut back).unwrap();
+    assert!(back == text, "what is compressed is what it was");
+
+    let again = asked("if-none-match", etag.clone()).send().await.unwrap();
+    assert_eq!((again.status().as_u16(), again.headers()["etag"].to_str().unwrap()), (304, etag.as_str()));
+    assert!(again.bytes().await.unwrap().is_empty());
+    let other = asked("if-none-match", "\"another\"".to_owned()).send().await.unwrap();
+    assert_eq!(other.status(), 200);
 }
 
 async fn the_open_pages_need_no_key_and_no_other_host(world: &World) {

@@ -94,6 +94,7 @@ async fn read(
 /// The plan is taken away.
 #[utoipa::path(delete, path = "/v1/animals/{id}/mating-plan", operation_id = "delete_mating_plan", tag = "Choosing",
     summary = "Delete an animal's mating plan",
+    description = "Nothing is planned for her then, and the choice is by the herd's rule and the stock alone.",
     params(("id" = uuid::Uuid, Path, description = "The animal."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "Nothing is planned for her, now or before."), Problems))]
 async fn remove(

@@ -1,8 +1,12 @@
 //! The last touch to the OpenAPI description, after the routes have said what they are and
 //! [`schemas`](crate::http::schemas) what their bodies hold: it is made such that programs can make clients of it.
 
+mod examples;
+mod headers;
 mod problems;
+pub mod served;
 mod values;
+mod words;
 
 use utoipa::openapi::{
     OpenApi, RefOr, Schema,
@@ -16,6 +20,9 @@ pub fn finish(api: &mut OpenApi) {
     values::simplify(api);
     drop_unmentioned(api);
     problems::narrow(api);
+    headers::describe(api);
+    words::complete(api);
+    examples::add(api);
 }
 
 /// Has `change` made to every schema of the description, to those inside another first.

@@ -54,7 +54,8 @@ const OWN: &[(&str, &[Kind])] = &[
     ("update_alert_rule", &[Kind::InUse]),
     ("update_tank", &[Kind::InUse]),
     ("update_lot", &[Kind::InUse]),
-    ("resolve_ade_item", &[Kind::InUse]),
+    // What a person settles is done at once, as at `POST /v1/withdrawals` with `already_done`, and may undo what stood.
+    ("resolve_ade_item", &[Kind::InUse, Kind::NotInStock, Kind::NotReversible, Kind::AlreadyResolved]),
     // Straws on their way.
     ("create_withdrawal", &[Kind::NotInStock]),
     ("thaw_withdrawal", &[Kind::AlreadyResolved, Kind::AlreadyThawing, Kind::BathTooHot, Kind::BathTooCold]),

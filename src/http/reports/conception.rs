@@ -260,6 +260,7 @@ fn columns(by: &[Dimension], more: &[&'static str]) -> Vec<&'static str> {
     responses(
         (status = 200, description = "The report.", content(
             (ConceptionReport = "application/json"), (String = "text/csv"), (String = "image/svg+xml"))),
+        (status = 304, description = "The picture is still the version in If-None-Match."),
         Problems))]
 async fn conception(
     State(app): State<App>,
@@ -330,6 +331,7 @@ async fn conception(
     responses(
         (status = 200, description = "The report.", content(
             (NonReturnReport = "application/json"), (String = "text/csv"), (String = "image/svg+xml"))),
+        (status = 304, description = "The picture is still the version in If-None-Match."),
         Problems))]
 async fn non_return(
     State(app): State<App>,

@@ -106,6 +106,7 @@ pub struct PregnancyRateReport {
     responses(
         (status = 200, description = "The report.", content(
             (PregnancyRateReport = "application/json"), (String = "text/csv"), (String = "image/svg+xml"))),
+        (status = 304, description = "The picture is still the version in If-None-Match."),
         Problems))]
 async fn pregnancy_rate(
     State(app): State<App>,

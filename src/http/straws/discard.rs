@@ -21,6 +21,8 @@ use crate::{
 /// Straws are thrown away.
 #[utoipa::path(post, path = "/v1/discards", operation_id = "create_discard", tag = "Stock",
     summary = "Discard straws",
+    description = "Straws that hang in a tank and are not to be used go out of it, with the reason. Refused with 409 `not-in-stock` when so \
+        many do not hang there.",
     request_body(content = NewDiscard, example = json!({
         "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
         "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},

@@ -50,6 +50,7 @@ impl From<Movement> for Receipt {
 /// A delivery comes in.
 #[utoipa::path(post, path = "/v1/receipts", operation_id = "create_receipt", tag = "Stock",
     summary = "Record a receipt",
+    description = "Straws of a lot came and hang at that place from now on: a line of the ledger.",
     request_body(content = NewReceipt, example = json!({
         "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
         "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"},

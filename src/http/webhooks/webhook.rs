@@ -171,7 +171,10 @@ form! {
     description = "Events are kept for it, up to 30 days, and sent when it is resumed.",
     request_body(content = Nothing, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
-    responses((status = 200, description = "It waits.", body = Tagged<Webhook>), Problems))]
+    responses(
+        (status = 200, description = "It waits.", body = Tagged<Webhook>,
+         headers(("ETag" = String, description = "Its new version."))),
+        Problems))]
 async fn pause(
     State(app): State<App>,
     Id(id): Id,
@@ -192,7 +195,10 @@ async fn pause(
         `POST /v1/webhooks/{id}/redelivery`.",
     request_body(content = Nothing, example = json!({})),
     params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
-    responses((status = 200, description = "It is told again.", body = Tagged<Webhook>), Problems))]
+    responses(
+        (status = 200, description = "It is told again.", body = Tagged<Webhook>,
+         headers(("ETag" = String, description = "Its new version."))),
+        Problems))]
 async fn resume(
     State(app): State<App>,
     Id(id): Id,
