@@ -513,9 +513,11 @@ async fn lists_show_ones_own_and_cursors_lead_nowhere_else(world: &World) {
     assert_eq!(other, empty, "what we entered is not seen next door");
     assert_ne!(full["/v1/business"]["id"], other["/v1/business"]["id"]);
     // Devices are noted by the clock; their story looks next door.
-    for (path, list) in
-        full.iter().filter(|(path, _)| !["/v1/business", "/v1/devices"].contains(&path.as_str()))
-    {
+    // Who asks has a key, and sees that one and no other.
+    assert_eq!(other["/v1/keys"]["items"], json!([listed(&other["/v1/keys/current"])]));
+    assert_ne!(full["/v1/keys/current"]["id"], other["/v1/keys/current"]["id"]);
+    let of_the_caller = ["/v1/business", "/v1/devices", "/v1/keys", "/v1/keys/current"];
+    for (path, list) in full.iter().filter(|(path, _)| !of_the_caller.contains(&path.as_str())) {
         assert_eq!(other[path][member(path)], json!([]), "{path}");
         assert_ne!(list[member(path)], json!([]), "{path} of ours shows nothing, so the story tells nothing");
         let has_pages = ["/v1/reports/register", "/v1/reports/charges"].contains(&path.as_str());
@@ -539,6 +541,15 @@ async fn lists_show_ones_own_and_cursors_lead_nowhere_else(world: &World) {
         let page = client.get("/v1/sires?identifier=HOLZZZM000000A12345").await.expect(200);
         assert_eq!(page["items"].as_array().unwrap().len(), found);
     }
+}
+
+/// A key as it stands in the list.
+fn listed(current: &Value) -> Value {
+    let mut key = current.clone();
+    for of_its_business in ["business_id", "business_name"] {
+        key.as_object_mut().unwrap().remove(of_its_business);
+    }
+    key
 }
 
 async fn the_same_idempotency_key_is_another_one_next_door(world: &World) {
