@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 
 use axum::{
     extract::{Path, rejection::PathRejection},
-    http::{HeaderMap, header},
+    http::HeaderMap,
     response::{IntoResponse, Response},
 };
 use tokio::sync::OnceCell;

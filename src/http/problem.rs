@@ -174,7 +174,7 @@ kinds! {
     Stale 412 "stale", "It was changed in the meantime",
         "The ETag in If-Match is no longer that of the resource. Read it again, and send the change with its new ETag.";
     TooLarge 413 "too-large", "The body is too large",
-        "A body may have at most 1 MiB, and a file that is taken in over HTTP 5000 lines. Larger files are taken in by the command \
+        "A body may have at most 1 MiB, and a file that is taken in over HTTP 2000 lines. Larger files are taken in by the command \
          `tankside import`.";
     UnsupportedMediaType 415 "unsupported-media-type", "The content type is not understood",
         "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH; a file that is taken in is `text/csv`.";

@@ -201,7 +201,7 @@ async fn a_file_is_sent_plainly_and_has_a_bound(world: &World) {
     }
     let header = "tank_name,canister,sire_name,semen_type,straws\n";
     let lines = |n: usize| format!("{header}{}", "Dairy room,2,Invented One,conventional,1\n".repeat(n));
-    let told = with(&[csv], lines(5000).into()).await.problem(413, "too-large");
+    let told = with(&[csv], lines(2000).into()).await.problem(413, "too-large");
     assert!(told["detail"].as_str().unwrap().contains("tankside import"), "{told}");
     let wide = format!("{header}Dairy room,1,{},conventional,1\n", "x".repeat(1024 * 1024));
     with(&[csv], wide.into()).await.problem(413, "too-large");
@@ -224,7 +224,7 @@ async fn a_file_is_a_managers_to_send(world: &World) {
 async fn acts_go_on_beside_a_file(world: &World) {
     let client = &world.manager;
     farm(client).await;
-    let file = (0..500).fold("number,born_on\n".to_owned(), |mut file, n| {
+    let file = (0..60).fold("number,born_on\n".to_owned(), |mut file, n| {
         let _ = writeln!(file, "{n},2023-05-02");
         file
     });
@@ -235,6 +235,6 @@ async fn acts_go_on_beside_a_file(world: &World) {
         }
     };
     let (told, ()) = tokio::join!(import, acts);
-    assert_eq!(told.expect(200)["animals"], 500);
+    assert_eq!(told.expect(200)["animals"], 60);
     assert_eq!(client.get("/v1/sires").await.expect(200)["items"].as_array().unwrap().len(), 10);
 }

@@ -46,7 +46,9 @@ fn every_schema(api: &mut OpenApi, change: &mut impl FnMut(&mut RefOr<Schema>)) 
 
 fn inside_out(schema: &mut RefOr<Schema>, change: &mut impl FnMut(&mut RefOr<Schema>)) {
     if let RefOr::T(schema) = schema {
-        parts_mut(schema).into_iter().for_each(|part| inside_out(part, change));
+        for part in parts_mut(schema) {
+            inside_out(part, change);
+        }
     }
     change(schema);
 }
