@@ -182,9 +182,10 @@ mod tests {
     }
 
     #[test]
-    fn the_description_names_both_volumes() {
+    fn the_description_takes_both_volumes_and_no_other() {
         let schema = serde_json::to_value(<StrawVolume as utoipa::PartialSchema>::schema()).unwrap();
-        assert_eq!((&schema["type"], &schema["enum"]), (&json!("number"), &json!([0.25, 0.5])));
+        let limits = ["minimum", "maximum", "multipleOf"].map(|limit| schema[limit].as_f64());
+        assert_eq!((&schema["type"], limits), (&json!("number"), [Some(0.25), Some(0.5), Some(0.25)]));
     }
 
     #[test]

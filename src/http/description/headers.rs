@@ -79,7 +79,8 @@ pub fn describe(api: &mut OpenApi) {
             let Some(response) = direct(response) else { continue };
             let is_good = status.starts_with(['2', '3']);
             refer(response, "X-Request-Id");
-            if is_good || status == "429" {
+            // Who is not known has no limit of his own.
+            if status != "401" {
                 refer(response, "RateLimit");
                 refer(response, "RateLimit-Policy");
             }

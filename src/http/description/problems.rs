@@ -45,6 +45,14 @@ const OWN: &[(&str, &[Kind])] = &[
     ("get_webhook", &[Kind::Forbidden]),
     ("list_deliveries", &[Kind::Forbidden]),
     ("get_delivery", &[Kind::Forbidden]),
+    ("list_keys", &[Kind::Forbidden]),
+    ("get_key", &[Kind::Forbidden]),
+    // Keys, files and books.
+    ("create_key", &[Kind::TooManyKeys]),
+    ("rotate_key", &[Kind::KeyEnded]),
+    ("revoke_key", &[Kind::LastManagerKey]),
+    ("import_list", &[Kind::FileKnown, Kind::FileWrong]),
+    ("empty_book", &[Kind::NotATestBusiness, Kind::InUse]),
     // Reads of what may be missing without an id in the path.
     ("get_business", &[Kind::NotFound]),
     ("get_page", &[Kind::NotFound]),
