@@ -60,11 +60,13 @@ static VALIDATORS: LazyLock<Mutex<HashMap<String, Arc<Validator>>>> = LazyLock::
 fn operation(method: &Method, path: &str) -> Option<&'static Operation> {
     let path = path.split('?').next().unwrap();
     let sent: Vec<_> = path.split('/').collect();
-    ALL.iter().find(|operation| {
-        operation.method == method
-            && operation.parts.len() == sent.len()
+    let is_there = |operation: &&Operation| {
+        operation.parts.len() == sent.len()
             && operation.parts.iter().zip(&sent).all(|(part, sent)| part.starts_with('{') || part == sent)
-    })
+    };
+    // The path first: what stands there in words takes no method of what stands for anything.
+    let parts = &ALL.iter().find(is_there)?.parts;
+    ALL.iter().find(|operation| operation.method == method && operation.parts == *parts)
 }
 
 /// A validator of a schema that stands somewhere in the description.

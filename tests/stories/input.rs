@@ -1153,7 +1153,7 @@ async fn the_descriptions_examples_are_taken(world: &World) {
 fn described<'a>(api: &'a Value, schema: &'a Value, path: &str) -> (&'a Value, bool) {
     let schema = resolved(api, schema);
     let (name, rest) = path.split_once('/').unwrap_or((path, ""));
-    let (member, required) = if schema["type"] == "array" {
+    let (member, required) = if schema["items"].is_object() {
         (&schema["items"], true)
     } else {
         let listed = schema["required"].as_array().is_some_and(|names| names.iter().any(|n| n == name));

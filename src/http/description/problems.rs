@@ -81,7 +81,7 @@ const OWN: &[(&str, &[Kind])] = &[
     // The liquid.
     ("create_nitrogen_reading", &[Kind::AlreadyRecorded, Kind::AlreadySuperseded]),
     ("create_refill", &[Kind::AlreadyRecorded, Kind::AlreadySuperseded]),
-    ("create_repair", &[Kind::AlreadySuperseded]),
+    ("create_repair", &[Kind::AlreadyRecorded, Kind::AlreadySuperseded]),
     // Timed protocols.
     ("create_protocol_starts", &[Kind::ProtocolNotPossible]),
     ("stop_protocol_start", &[Kind::ProtocolNotPossible]),
@@ -89,6 +89,7 @@ const OWN: &[(&str, &[Kind])] = &[
     // Webhooks.
     ("create_webhook", &[Kind::TooManyWebhooks]),
     ("test_webhook", &[Kind::WebhookNotActive]),
+    ("pause_webhook", &[Kind::WebhookNotActive]),
     ("redeliver_event", &[Kind::WebhookNotActive]),
     ("redeliver_events", &[Kind::WebhookNotActive]),
 ];
