@@ -146,6 +146,8 @@ async fn count(client: &Client, farm: &Farm, kind: &str) -> usize {
 }
 
 async fn a_rule_decides_where_it_holds_and_nowhere_else(world: &World) {
+    // A rule is looked at once an hour: by the story, when it has brought about what the rule is for.
+    world.stop_clockwork().await;
     let client = &world.manager;
     let neighbour = Farm::found(client).await;
     for kind in KINDS {
