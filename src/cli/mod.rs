@@ -39,11 +39,12 @@ mod tests {
 
     #[derive(Debug, thiserror::Error)]
     #[error("the store failed: {0}")]
-    struct Told(#[source] std::io::Error);
+    struct StoreFailed(#[source] std::io::Error);
 
     #[test]
     fn a_cause_is_not_repeated() {
-        let error = anyhow::Error::new(Told(std::io::Error::other("gone"))).context("nothing was taken in");
+        let error =
+            anyhow::Error::new(StoreFailed(std::io::Error::other("gone"))).context("nothing was taken in");
         assert_eq!(in_words(&error), "nothing was taken in: the store failed: gone");
     }
 }

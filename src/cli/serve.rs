@@ -8,6 +8,7 @@ use tankside::{
     config::Settings,
     http::tls::{LOOKED_AT_EVERY, Tls},
     server,
+    store::folder_of,
     telemetry::{self, Log},
 };
 use tokio::{
@@ -88,7 +89,7 @@ struct KeyFile<'p> {
 
 impl<'p> KeyFile<'p> {
     fn prepare(path: &'p Path) -> anyhow::Result<Self> {
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let folder = folder_of(path);
         let part = tempfile::NamedTempFile::new_in(folder)
             .with_context(|| format!("the first key cannot be written into {}", folder.display()))?;
         Ok(Self { part, path })

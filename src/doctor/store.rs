@@ -7,14 +7,11 @@ use crate::{
     doctor::{Findings, State},
     domain::{duration::words, values::Timestamp},
     store::{
-        Db, Error, Kind, LEAST_ROOM, Room, beside,
+        CHECKED_AT_MOST, Db, Error, Kind, LEAST_ROOM, Room, beside,
         condition::{self, Condition},
         folder_of, newest, sqlite_file,
     },
 };
-
-/// Up to this size in bytes the file of an embedded store is looked through.
-const CHECKED_AT_MOST: u64 = 1 << 30;
 
 /// With less room than this many bytes there will soon be none. Our rule.
 const LITTLE_ROOM: u64 = 256 << 20;

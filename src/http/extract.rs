@@ -158,7 +158,7 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
         let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
         let is_empty = body.is_end_stream() && parts.method == Method::POST;
         if !is_empty {
-            content_type(&parts.method, &parts.headers)?;
+            is_json(&parts.method, &parts.headers)?;
             plainly_coded(&parts.headers)?;
         }
         no_query(&parts.uri)?;
@@ -236,16 +236,30 @@ pub fn no_query(uri: &Uri) -> Result<(), Problem> {
     Ok(())
 }
 
-fn content_type(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
-    let sent = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
-    let essence = sent.map(|sent| sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase());
-    let merge_patch = method == Method::PATCH && essence.as_deref() == Some("application/merge-patch+json");
-    if merge_patch || essence.as_deref() == Some("application/json") {
+/// The media type of a body, without its parameters; empty where none is said.
+pub fn media_type(headers: &HeaderMap) -> String {
+    let sent = content_type(headers).unwrap_or_default();
+    sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase()
+}
+
+/// A body of another type than what is to be sent.
+pub fn other_media(headers: &HeaderMap, wanted: &str) -> Problem {
+    let sent = content_type(headers);
+    let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
+    Problem::new(Kind::UnsupportedMediaType, format!("The request has {told}; send {wanted}."))
+}
+
+fn content_type(headers: &HeaderMap) -> Option<&str> {
+    headers.get(header::CONTENT_TYPE)?.to_str().ok()
+}
+
+fn is_json(method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
+    let media = media_type(headers);
+    let merge_patch = method == Method::PATCH && media == "application/merge-patch+json";
+    if merge_patch || media == "application/json" {
         return Ok(());
     }
-    let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
-    let problem =
-        Problem::new(Kind::UnsupportedMediaType, format!("The request has {told}; send application/json."));
+    let problem = other_media(headers, "application/json");
     Err(if method == Method::PATCH {
         let patches = HeaderValue::from_static("application/merge-patch+json, application/json");
         problem.with_header(header::HeaderName::from_static("accept-patch"), patches)

@@ -20,7 +20,10 @@ use plotters::{
 
 use crate::{
     book::catalogue::version_of_bytes,
-    http::answer::{is_known, with_etag},
+    http::{
+        answer::{is_known, with_etag},
+        markup::escaped,
+    },
     text_enum,
 };
 
@@ -206,10 +209,6 @@ fn style() -> String {
         let _ = write!(rules, "[fill=\"{light}\"]{{fill:{dark}}}[stroke=\"{light}\"]{{stroke:{dark}}}");
     }
     format!("<style>:root{{color-scheme:light dark}}@media (prefers-color-scheme:dark){{{rules}}}</style>")
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 
 /// The points that PNGs are drawn in, thirteen megabytes for each. There are no more of them than cores, also while

@@ -487,6 +487,12 @@ pub fn internal() -> Problem {
     Problem::new(Kind::Internal, "Something went wrong here; it was logged. Nothing was changed.")
 }
 
+/// The system gives no random numbers for a secret.
+pub fn no_random_numbers(error: getrandom::Error) -> Problem {
+    tracing::error!(%error, "the system gives no random numbers");
+    internal()
+}
+
 impl From<Rejection> for Problem {
     #[expect(clippy::too_many_lines, reason = "one arm for each kind")]
     fn from(refusal: Rejection) -> Self {

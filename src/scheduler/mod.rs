@@ -20,7 +20,7 @@ use crate::{
             alert::{self, Round},
             animal,
         },
-        command::Failure,
+        command::{BackgroundCommand, Failure},
     },
     domain::{
         access::device::SeenDevice,
@@ -69,22 +69,26 @@ pub fn start(book: Book) -> JoinHandle<()> {
 /// # Errors
 /// The writer cannot write.
 pub async fn end(book: &Book) -> Result<(), RoundError> {
-    write_devices(book, book.devices.rest(book.clock.now())).await?;
-    write_key_uses(book).await
+    write_remembered(book, book.devices.rest(book.clock.now())).await
 }
 
-async fn write_devices(book: &Book, seen: BTreeMap<BusinessId, Vec<SeenDevice>>) -> Result<(), RoundError> {
-    for (business, seen) in seen {
-        let seen = WriteSeen { business, seen };
-        book.writer.run_in_background(seen).await.map_err(RoundError::Writer)?;
-    }
-    Ok(())
+/// Writes which devices were seen, and which keys were used.
+async fn write_remembered(
+    book: &Book,
+    seen: BTreeMap<BusinessId, Vec<SeenDevice>>,
+) -> Result<(), RoundError> {
+    let used = book.key_uses.due(book.clock.now());
+    run_all(book, seen.into_iter().map(|(business, seen)| WriteSeen { business, seen })).await?;
+    run_all(book, used.into_iter().map(|(business, used)| WriteUses { business, used })).await
 }
 
-async fn write_key_uses(book: &Book) -> Result<(), RoundError> {
-    for (business, used) in book.key_uses.due(book.clock.now()) {
-        let uses = WriteUses { business, used };
-        book.writer.run_in_background(uses).await.map_err(RoundError::Writer)?;
+/// Has the writer do these, one after the other.
+async fn run_all<C: BackgroundCommand>(
+    book: &Book,
+    commands: impl Iterator<Item = C> + Send,
+) -> Result<(), RoundError> {
+    for command in commands {
+        book.writer.run_in_background(command).await.map_err(RoundError::Writer)?;
     }
     Ok(())
 }
@@ -104,8 +108,7 @@ impl Rounds {
         let mut tx = book.db.read().await?;
         let businesses = store::access::business::all(&mut tx).await?;
         drop(tx);
-        write_devices(book, book.devices.due(book.clock.now())).await?;
-        write_key_uses(book).await?;
+        write_remembered(book, book.devices.due(book.clock.now())).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let mut tx = book.db.read().await?;
@@ -116,10 +119,8 @@ impl Rounds {
                 due.extend(alert::due_tanks(&mut tx, business, now).await?);
             }
             drop(tx);
-            for due in due.chunks(TOGETHER) {
-                let round = Round { business, due: due.to_vec() };
-                book.writer.run_in_background(round).await.map_err(RoundError::Writer)?;
-            }
+            let rounds = due.chunks(TOGETHER).map(|due| Round { business, due: due.to_vec() });
+            run_all(book, rounds).await?;
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }

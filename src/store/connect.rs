@@ -38,7 +38,7 @@ const LOG_AT_MOST: &str = "67108864";
 pub const LEAST_ROOM: u64 = 1 << 20;
 
 /// Up to this size in bytes a file is looked through after a crash; a larger one would keep the service away too long.
-const CHECKED_AT_MOST: u64 = 1 << 30;
+pub const CHECKED_AT_MOST: u64 = 1 << 30;
 
 /// How a transaction that only reads begins on a PostgreSQL server.
 const READ_ONLY: &str = "begin isolation level repeatable read, read only";

@@ -27,7 +27,7 @@ mod unreachable;
 pub mod verify;
 pub mod webhooks;
 
-pub use connect::{Db, Kind, LEAST_ROOM, Room, beside, folder_of, newest, sqlite_file};
+pub use connect::{CHECKED_AT_MOST, Db, Kind, LEAST_ROOM, Room, beside, folder_of, newest, sqlite_file};
 pub use db::Tx;
 
 /// A page of a list whose order is that of the ids, which is that of entry.

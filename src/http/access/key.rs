@@ -24,7 +24,7 @@ use crate::{
         docs::{IdempotencyKey, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit, Read},
         page::{Listing, Page, PageParams},
-        problem::{Problem, internal},
+        problem::{Problem, no_random_numbers},
     },
     store::access::key,
 };
@@ -39,13 +39,6 @@ pub struct KeyWithSecret {
     /// none: replace the secret then.
     #[schema(example = "tks_0123456789ABCDEFGHIJKLMNOPQRST_000000", max_length = 100)]
     secret: Option<String>,
-}
-
-fn new_secret() -> Result<Secret, Problem> {
-    Secret::random().map_err(|error| {
-        tracing::error!(%error, "the system gives no random numbers");
-        internal()
-    })
 }
 
 /// A key is made.
@@ -63,7 +56,7 @@ async fn create(
     State(app): State<App>,
     command: CommandRequest<NewKey, Manage>,
 ) -> Result<Response, Problem> {
-    let secret = new_secret()?;
+    let secret = Secret::random().map_err(no_random_numbers)?;
     let act = AddKey { new: command.body.clone(), hash: secret.hash() };
     app.perform_and_show(command, act, secret.reveal(), |key| created(format!("/v1/keys/{}", key.id), &key))
         .await
@@ -153,7 +146,7 @@ async fn rotate(
     Id(id): Id,
     command: CommandRequest<KeyRotation, Manage>,
 ) -> Result<Response, Problem> {
-    let secret = new_secret()?;
+    let secret = Secret::random().map_err(no_random_numbers)?;
     let rotation = On { id: KeyId(id), command: command.body.clone() };
     let act = RotateKey { rotation, hash: secret.hash() };
     app.perform_and_show(command, act, secret.reveal(), |key| done(&key)).await

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use axum::{
     body::to_bytes,
     extract::{FromRequest, FromRequestParts, Path, Request, State},
-    http::{HeaderMap, header},
+    http::HeaderMap,
     response::Response,
 };
 use serde::Serialize;
@@ -29,7 +29,10 @@ use crate::{
         App,
         answer::done,
         docs::{IdempotencyKey, Problems},
-        extract::{MOST_BYTES, Manage, Permit, fingerprint_of, idempotency_key, plainly_coded},
+        extract::{
+            MOST_BYTES, Manage, Permit, fingerprint_of, idempotency_key, media_type, other_media,
+            plainly_coded,
+        },
         page::{query, read_query},
         problem::{Kind, Problem},
     },
@@ -91,11 +94,8 @@ impl FromRequest<App> for ImportRequest {
             return Err(too_large(&format!("The file has more than {MOST_LINES} lines")));
         }
         let path = parts.uri.path();
-        let request = if asked.dry_run {
-            format!("{} {path}?dry_run=true", parts.method)
-        } else {
-            format!("{} {path}", parts.method)
-        };
+        let query = if asked.dry_run { "?dry_run=true" } else { "" };
+        let request = format!("{} {path}{query}", parts.method);
         let keyed = key.map(|key| {
             let sent = json!({"given": given, "dry_run": asked.dry_run,
                               "file": format!("{:x}", Sha256::digest(&bytes))});
@@ -124,14 +124,10 @@ fn given(subject: Subject, asked: &ImportQuery) -> Result<Vec<(&'static str, Str
 
 /// RFC 7111 and RFC 4180 name the type.
 fn is_csv(headers: &HeaderMap) -> Result<(), Problem> {
-    let sent = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
-    let essence = sent.map(|sent| sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase());
-    if essence.as_deref() == Some("text/csv") {
+    if media_type(headers) == "text/csv" {
         return Ok(());
     }
-    let told = sent.map_or_else(|| "no Content-Type".to_owned(), |sent| format!("Content-Type {sent}"));
-    let detail = format!("The request has {told}; send the file as text/csv, in UTF-8.");
-    Err(Problem::new(Kind::UnsupportedMediaType, detail))
+    Err(other_media(headers, "the file as text/csv, in UTF-8"))
 }
 
 fn too_large(what: &str) -> Problem {

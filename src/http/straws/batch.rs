@@ -7,12 +7,12 @@ use axum::{
     Json,
     body::to_bytes,
     extract::{FromRequest, FromRequestParts, Request, State},
-    http::{StatusCode, header},
+    http::StatusCode,
     response::{IntoResponse, Response},
 };
 use futures_util::future::join_all;
 use serde::Serialize;
-use serde_json::Value;
+use serde_json::{Map, Value};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -27,7 +27,7 @@ use crate::{
             animal::{Animal, AnimalDetails},
             record_service::NewService,
         },
-        form::{self, Fault, Field as _, InputPath},
+        form::{self, Fault, Field, InputPath},
         nitrogen::level::NewReading,
         straws::{
             discard_withdrawn::NewDiscardOfWithdrawn, receive::NewReceipt, start_thaw::NewThaw,
@@ -42,8 +42,8 @@ use crate::{
         answer::tagged,
         docs::Problems,
         extract::{
-            MOST_BYTES, Measure, Permission, Permit, Report, Work, fingerprint_of, no_query, permitted,
-            plainly_coded, read_key,
+            MOST_BYTES, Measure, Permission, Permit, Report, Work, fingerprint_of, media_type, no_query,
+            permitted, plainly_coded, read_key,
         },
         json,
         nitrogen::level::level_read,
@@ -79,13 +79,10 @@ impl<P: Permission> FromRequest<App> for Batch<P> {
         let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
         no_query(&parts.uri)?;
         plainly_coded(&parts.headers)?;
-        let media =
-            parts.headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-        let media = media.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
         let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
             Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
         })?;
-        let items: Vec<Result<Value, Problem>> = match media.as_str() {
+        let items: Vec<Result<Value, Problem>> = match media_type(&parts.headers).as_str() {
             "application/json" => match json::read(&bytes)? {
                 Value::Array(items) => items.into_iter().map(Ok).collect(),
                 other => {
@@ -140,6 +137,17 @@ impl StepKind {
     /// Whether it is entered at a desk or by a program, and not told of what was done at the cow.
     fn is_entry(self) -> bool {
         matches!(self, Self::Receipt | Self::Animal | Self::NitrogenReading)
+    }
+
+    /// Whether the caller may do it alone.
+    fn may(self, caller: &Caller) -> Result<(), Problem> {
+        match self {
+            Self::Animal => permitted::<Report>(caller),
+            Self::NitrogenReading => permitted::<Measure>(caller),
+            Self::Withdrawal | Self::Thaw | Self::Service | Self::Discard | Self::Receipt => {
+                permitted::<Work>(caller)
+            }
+        }
     }
 }
 
@@ -247,12 +255,12 @@ async fn one(
     let sent_key = item.as_ref().ok().and_then(|item| item["idempotency_key"].as_str()).and_then(read_key);
     let step = item.as_ref().ok().and_then(|item| item["step"].as_str());
     let is_entry = matches!(step.map(StepKind::parse), Some(Ok(kind)) if kind.is_entry());
-    let read = item.and_then(read_item).and_then(|item| item.step.may(&caller).map(|()| item));
+    let read = item.and_then(read_item).and_then(|item| item.kind.may(&caller).map(|()| item));
     let (key, outcome) = match read {
-        Ok(Item { key, path, fingerprint, step }) => {
+        Ok(Item { kind, key, path, fingerprint, step }) => {
             let keyed = Keyed { key: key.clone(), fingerprint };
             let request = format!("POST {path} (batch)");
-            let told = (step.was_done() || told.waited()).then_some(told);
+            let told = (!kind.is_entry() || told.waited()).then_some(told);
             let ask = RequestContext { caller, request, keyed: Some(keyed), told };
             let outcome = match step {
                 Step::Withdrawal(new) => app.run(ask, *new, |withdrawal| withdrawn(&withdrawal)).await,
@@ -297,29 +305,9 @@ enum Step {
     NitrogenReading(Box<On<TankId, NewReading>>),
 }
 
-impl Step {
-    /// Whether the caller may do it alone.
-    fn may(&self, caller: &Caller) -> Result<(), Problem> {
-        match self {
-            Self::Animal(_) => permitted::<Report>(caller),
-            Self::NitrogenReading(_) => permitted::<Measure>(caller),
-            Self::Withdrawal(_) | Self::Thaw(_) | Self::Service(_) | Self::Discard(_) | Self::Receipt(_) => {
-                permitted::<Work>(caller)
-            }
-        }
-    }
-
-    /// Whether a batch only tells of it: it was done at the cow.
-    fn was_done(&self) -> bool {
-        match self {
-            Self::Withdrawal(_) | Self::Thaw(_) | Self::Service(_) | Self::Discard(_) => true,
-            Self::Receipt(_) | Self::Animal(_) | Self::NitrogenReading(_) => false,
-        }
-    }
-}
-
 /// A step with the request that it would be alone.
 struct Item {
+    kind: StepKind,
     key: String,
     path: String,
     /// As if it had been posted alone, so that the same key answers the same there.
@@ -346,25 +334,18 @@ fn read_item(item: Value) -> Result<Item, Problem> {
         None => Some(StepKind::Withdrawal),
         Some(step) => StepKind::read(&step, &top.member("step"), &mut faults),
     };
-    let is_of_tank = kind == Some(StepKind::NitrogenReading);
-    let tank = is_of_tank
-        .then(|| {
-            let Some(id) = members.remove("tank_id") else {
-                faults.push(Fault::at("tank_id", "is required: the tank whose level it is"));
-                return None;
-            };
-            TankId::read(&id, &top.member("tank_id"), &mut faults)
-        })
-        .flatten();
-    let named = matches!(kind, Some(StepKind::Thaw | StepKind::Discard))
-        .then(|| {
-            let Some(id) = members.remove("withdrawal_id") else {
-                faults.push(Fault::at("withdrawal_id", "is required: the withdrawal whose straw it is"));
-                return None;
-            };
-            WithdrawalId::read(&id, &top.member("withdrawal_id"), &mut faults)
-        })
-        .flatten();
+    let tank: Option<TankId> = match kind {
+        Some(StepKind::NitrogenReading) => {
+            id_of(&mut members, "tank_id", "is required: the tank whose level it is", &mut faults)
+        }
+        _ => None,
+    };
+    let named: Option<WithdrawalId> = match kind {
+        Some(StepKind::Thaw | StepKind::Discard) => {
+            id_of(&mut members, "withdrawal_id", "is required: the withdrawal whose straw it is", &mut faults)
+        }
+        _ => None,
+    };
     let sent = Value::Object(members.clone());
     // A discard has nothing that could stand against it, and the others are no acts at the cow.
     if matches!(kind, None | Some(StepKind::Withdrawal | StepKind::Thaw | StepKind::Service)) {
@@ -399,11 +380,25 @@ fn read_item(item: Value) -> Result<Item, Problem> {
             })
         }
     };
-    let (Some(key), Some((path, step)), true) = (key, read, faults.is_empty()) else {
+    let (Some(kind), Some(key), Some((path, step)), true) = (kind, key, read, faults.is_empty()) else {
         return Err(invalid(faults));
     };
     let fingerprint = fingerprint_of("POST", &path, &sent);
-    Ok(Item { key, path, fingerprint, step })
+    Ok(Item { kind, key, path, fingerprint, step })
+}
+
+/// Takes the id of a thing, under which the step would stand alone, out of its members.
+fn id_of<T: Field>(
+    members: &mut Map<String, Value>,
+    name: &'static str,
+    missing: &'static str,
+    faults: &mut Vec<Fault>,
+) -> Option<T> {
+    let Some(id) = members.remove(name) else {
+        faults.push(Fault::at(name, missing));
+        return None;
+    };
+    T::read(&id, &InputPath::body().member(name), faults)
 }
 
 /// The routes, each with its description.

@@ -28,7 +28,7 @@ use crate::{
         docs::{IdempotencyKey, IfMatch, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit},
         page::{Listing, NoFilter, Page, PageParams},
-        problem::{Problem, internal},
+        problem::{Problem, no_random_numbers},
     },
     store,
     webhooks::{message::Message, sign::Secret},
@@ -44,13 +44,6 @@ pub struct WebhookWithSecret {
     /// another then.
     #[schema(example = "whsec_AAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8=", max_length = 100)]
     secret: Option<String>,
-}
-
-fn new_secret() -> Result<Secret, Problem> {
-    Secret::random().map_err(|error| {
-        tracing::error!(%error, "the system gives no random numbers");
-        internal()
-    })
 }
 
 /// A webhook is made.
@@ -72,7 +65,7 @@ async fn create(
     State(app): State<App>,
     command: CommandRequest<WebhookDetails, Manage>,
 ) -> Result<Response, Problem> {
-    let secret = new_secret()?;
+    let secret = Secret::random().map_err(no_random_numbers)?;
     let act = AddWebhook { details: command.body.clone(), secret: secret.reveal(), reach: app.reach.clone() };
     app.perform_and_show(command, act, &secret.reveal(), |webhook| {
         tagged(201, Some(format!("/v1/webhooks/{}", webhook.id)), webhook)
@@ -246,7 +239,7 @@ async fn rotate(
     Id(id): Id,
     command: CommandRequest<Rotation, Manage>,
 ) -> Result<Response, Problem> {
-    let secret = new_secret()?;
+    let secret = Secret::random().map_err(no_random_numbers)?;
     let act = RotateSecret {
         webhook_id: WebhookId(id),
         secret: secret.reveal(),

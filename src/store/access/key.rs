@@ -125,13 +125,29 @@ pub async fn revoke(tx: &mut Tx, id: KeyId, now: Timestamp) -> Result<bool> {
     Ok(touched > 0)
 }
 
-/// A key as it is told; its state is that of the time `$2`, or of the latest time that the book knows.
-macro_rules! told {
-    ($more:literal, $rest:expr) => {
+/// How the key `k` stands at $2, by the clock and by what business `b` has on record.
+macro_rules! state {
+    ($k:literal) => {
+        concat!(
+            "case when ",
+            $k,
+            ".revoked_at is not null then 'revoked'
+                  when ",
+            $k,
+            ".expires_at <= $2 or ",
+            $k,
+            ".expires_at <= b.last_recorded_at then 'expired' else 'good' end"
+        )
+    };
+}
+
+/// Keys as they are shown, with how each stands.
+macro_rules! keys {
+    ($more:expr, $rest:expr) => {
         concat!(
             "select k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.last_used_at, k.previous_until, ",
-            "case when k.revoked_at is not null then 'revoked'
-                  when k.expires_at <= $2 or k.expires_at <= b.last_recorded_at then 'expired' else 'good' end as state",
+            state!("k"),
+            " as state",
             $more,
             " from business b join api_key k on k.business_id = b.id ",
             $rest
@@ -141,7 +157,7 @@ macro_rules! told {
 
 /// One key of a business.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: KeyId, now: Timestamp) -> Result<Option<ApiKey>> {
-    tx.sql(told!("", "where k.business_id = $1 and k.id = $3"))
+    tx.sql(keys!("", "where k.business_id = $1 and k.id = $3"))
         .bind(business)
         .bind(now)
         .bind(id)
@@ -156,7 +172,7 @@ pub async fn current(
     id: KeyId,
     now: Timestamp,
 ) -> Result<Option<CurrentKey>> {
-    tx.sql(told!(", k.business_id, b.name as business_name", "where k.business_id = $1 and k.id = $3"))
+    tx.sql(keys!(", k.business_id, b.name as business_name", "where k.business_id = $1 and k.id = $3"))
         .bind(business)
         .bind(now)
         .bind(id)
@@ -171,10 +187,13 @@ pub async fn standing(
     id: KeyId,
     now: Timestamp,
 ) -> Result<Option<KeyStanding>> {
-    tx.sql(told!(
-        ", (select count(*) from api_key o
-            where o.business_id = $1 and o.id <> $3 and o.role = 'manager' and o.revoked_at is null
-              and (o.expires_at is null or o.expires_at > $2 and o.expires_at > b.last_recorded_at)) as other_managers",
+    tx.sql(keys!(
+        concat!(
+            ", (select count(*) from api_key o
+                where o.business_id = $1 and o.id <> $3 and o.role = 'manager' and 'good' = ",
+            state!("o"),
+            ") as other_managers"
+        ),
         "where k.business_id = $1 and k.id = $3"
     ))
     .bind(business)
@@ -208,12 +227,13 @@ pub async fn list(
     page: Page,
 ) -> Result<Vec<ApiKey>> {
     // The primary key: a business has few.
-    tx.sql(told!(
+    tx.sql(keys!(
         "",
-        "where k.business_id = $1 and k.id > $3 and ($5 is null or k.role = $5)
-           and ($6 is null or $6 = case when k.revoked_at is not null then 'revoked'
-                when k.expires_at <= $2 or k.expires_at <= b.last_recorded_at then 'expired' else 'good' end)
-         order by k.id limit $4"
+        concat!(
+            "where k.business_id = $1 and k.id > $3 and ($5 is null or k.role = $5) and ($6 is null or $6 = ",
+            state!("k"),
+            ") order by k.id limit $4"
+        )
     ))
     .bind(business)
     .bind(now)
