@@ -218,7 +218,19 @@ fn own(paths: &mut openapi::Paths) -> impl Iterator<Item = &mut PathItem> {
 
 /// The operations of a path.
 pub fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
-    [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete].into_iter().flatten()
+    methods(item).map(|(_, operation)| operation)
+}
+
+/// The operations of a path with their methods.
+pub fn methods(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
+    let all = [
+        ("get", &mut item.get),
+        ("post", &mut item.post),
+        ("put", &mut item.put),
+        ("patch", &mut item.patch),
+        ("delete", &mut item.delete),
+    ];
+    all.into_iter().filter_map(|(method, operation)| operation.as_mut().map(|operation| (method, operation)))
 }
 
 fn answers(operation: &mut Operation) -> impl Iterator<Item = &mut RefOr<Schema>> {

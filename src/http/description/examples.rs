@@ -4,8 +4,7 @@
 use serde_json::{Map, Value};
 use utoipa::openapi::OpenApi;
 
-use super::methods;
-use crate::http::schemas::direct;
+use crate::http::schemas::{direct, methods};
 
 /// By operation and status.
 const TAKEN: &str = include_str!("../../../openapi/examples.json");

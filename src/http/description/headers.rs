@@ -6,8 +6,7 @@ use utoipa::openapi::{
     schema::{SchemaType, Type},
 };
 
-use super::methods;
-use crate::http::schemas::direct;
+use crate::http::schemas::{direct, methods};
 
 /// Name, type, description and example of each.
 const ALL: &[(&str, Type, &str, &str)] = &[

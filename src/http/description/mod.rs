@@ -8,10 +8,7 @@ pub mod served;
 mod values;
 mod words;
 
-use utoipa::openapi::{
-    OpenApi, RefOr, Schema,
-    path::{Operation, PathItem},
-};
+use utoipa::openapi::{OpenApi, RefOr, Schema};
 
 use crate::http::schemas::{direct, drop_unmentioned, operations, parts_mut};
 
@@ -51,16 +48,4 @@ fn inside_out(schema: &mut RefOr<Schema>, change: &mut impl FnMut(&mut RefOr<Sch
         }
     }
     change(schema);
-}
-
-/// The operations of a path with their methods.
-fn methods(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
-    let all = [
-        ("get", &mut item.get),
-        ("post", &mut item.post),
-        ("put", &mut item.put),
-        ("patch", &mut item.patch),
-        ("delete", &mut item.delete),
-    ];
-    all.into_iter().filter_map(|(method, operation)| operation.as_mut().map(|operation| (method, operation)))
 }

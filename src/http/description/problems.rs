@@ -14,10 +14,9 @@ use utoipa::openapi::{
     schema::{KnownFormat, SchemaFormat, Type},
 };
 
-use super::methods;
 use crate::http::{
     problem::Kind,
-    schemas::{Schemas, direct, name_of, parts},
+    schemas::{Schemas, direct, methods, name_of, parts},
 };
 
 /// What stands against a straw for an animal.

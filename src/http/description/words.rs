@@ -2,7 +2,7 @@
 
 use utoipa::openapi::{OpenApi, RefOr, path::Operation};
 
-use super::methods;
+use crate::http::schemas::methods;
 
 /// Gives every operation a description.
 pub fn complete(api: &mut OpenApi) {

@@ -1,6 +1,7 @@
 // Trying an operation from the documentation: a form made of what the page says of it, whose request goes to this service. The
 // key stays in the tab's session storage; it stands in no address and in nothing that outlives the tab.
 
+import { uuid7 } from "../clock.js";
 import { h } from "../dom.js";
 
 const KEPT = "tankside-docs-key";
@@ -34,15 +35,6 @@ function keep(value) {
   } catch {
     // As above.
   }
-}
-
-/** A random UUID; `crypto.randomUUID` is only there over TLS and on the machine itself. (RFC 9562, section 5.4) */
-function uuid() {
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  bytes[6] = ((bytes[6] ?? 0) & 0x0f) | 0x40;
-  bytes[8] = ((bytes[8] ?? 0) & 0x3f) | 0x80;
-  const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
-  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
 }
 
 /** @param {Iterable<Element>} operations */
@@ -116,7 +108,7 @@ function field(parameter) {
   );
   input.required = isRequired;
   const renew = () => {
-    if (isKey) input.value = uuid();
+    if (isKey) input.value = uuid7();
   };
   renew();
   return { name, place, input, isRequired, renew };
