@@ -23,7 +23,7 @@ use crate::{
 use std::{marker::PhantomData, ops::Deref};
 
 use axum::{
-    body::{HttpBody as _, to_bytes},
+    body::{Body, HttpBody as _, to_bytes},
     extract::{FromRequest, FromRequestParts, Path, Request},
     http::{HeaderMap, HeaderValue, Method, Uri, header, request::Parts},
 };
@@ -86,11 +86,15 @@ impl<P: Permission> FromRequestParts<App> for Permit<P> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
-        // The caller was put there by the middleware that knows keys; without it nobody is let in.
-        let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(internal)?;
+        let caller = caller(parts)?;
         permitted::<P>(&caller)?;
         Ok(Self(caller, PhantomData))
     }
+}
+
+/// The caller was put there by the middleware that knows keys; without it nobody is let in.
+fn caller(parts: &Parts) -> Result<Caller, Problem> {
+    parts.extensions.get::<Caller>().cloned().ok_or_else(internal)
 }
 
 /// Whether a caller may do `P`, or who may.
@@ -154,35 +158,22 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
-        let (mut parts, body) = request.into_parts();
-        let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
-        let is_empty = body.is_end_stream() && parts.method == Method::POST;
-        if !is_empty {
-            is_json(&parts.method, &parts.headers)?;
-            plainly_coded(&parts.headers)?;
-        }
-        no_query(&parts.uri)?;
-        let key = idempotency_key(&parts.headers)?;
-        if K::REQUIRED && key.is_none() {
-            return Err(Problem::new(
-                Kind::IdempotencyKeyMissing,
-                "Send a header `Idempotency-Key: <a UUID of your own>`, made once for this act, kept, and sent again \
-                 with every retry.",
-            )
-            .with_header(
-                header::LINK,
-                HeaderValue::from_static("</problems/idempotency-key-missing>; rel=\"describedby\""),
-            ));
-        }
-        let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
-            Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
-        })?;
+        let (parts, body) = request.into_parts();
+        let caller = caller(&parts)?;
+        let permitted = permitted::<P>(&caller);
         // What needs nothing said needs no body.
-        let value = if is_empty { json!({}) } else { json::read(&bytes)? };
-        let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
-        let told = told(&parts.headers, &value);
-        let request = format!("{} {}", parts.method, parts.uri.path());
-        let ask = RequestContext { caller, request, keyed, told };
+        let is_empty = body.is_end_stream() && parts.method == Method::POST;
+        let said = read_request::<K>(caller, &parts, (!is_empty).then_some(body)).await;
+        if let Err(problem) = permitted {
+            // What was done at the tank is done, whoever's key tells it; a reader's does nothing there.
+            if let Ok((ask, _)) = said
+                && ask.caller.role != Role::Reader
+            {
+                app.note_refused(&ask, &problem).await?;
+            }
+            return Err(problem);
+        }
+        let (ask, value) = said?;
         let faults = match form::read(&value, &InputPath::body()) {
             Ok(body) => return Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData }),
             Err(faults) => faults,
@@ -195,6 +186,41 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
         app.note_refused(&ask, &problem).await?;
         Err(problem)
     }
+}
+
+/// What a request says: who asks and under which key, and its body; none is an empty object.
+async fn read_request<K: KeyRule>(
+    caller: Caller,
+    parts: &Parts,
+    body: Option<Body>,
+) -> Result<(RequestContext, Value), Problem> {
+    if body.is_some() {
+        is_json(&parts.method, &parts.headers)?;
+        plainly_coded(&parts.headers)?;
+    }
+    no_query(&parts.uri)?;
+    let key = idempotency_key(&parts.headers)?;
+    if K::REQUIRED && key.is_none() {
+        return Err(Problem::new(
+            Kind::IdempotencyKeyMissing,
+            "Send a header `Idempotency-Key: <a UUID of your own>`, made once for this act, kept, and sent again \
+             with every retry.",
+        )
+        .with_header(
+            header::LINK,
+            HeaderValue::from_static("</problems/idempotency-key-missing>; rel=\"describedby\""),
+        ));
+    }
+    let value = match body {
+        None => json!({}),
+        Some(body) => json::read(&to_bytes(body, MOST_BYTES).await.map_err(|_| {
+            Problem::new(Kind::TooLarge, format!("The body has more than {MOST_BYTES} bytes, or broke off."))
+        })?)?,
+    };
+    let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
+    let told = told(&parts.headers, &value);
+    let request = format!("{} {}", parts.method, parts.uri.path());
+    Ok((RequestContext { caller, request, keyed, told }, value))
 }
 
 /// Something to be taken away; it needs no body.

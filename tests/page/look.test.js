@@ -329,3 +329,37 @@ test("the office, wide and printed", async (t) => {
     if (colorScheme === "light") await page.pdf({ path: path.join(PICTURES, "office.pdf"), format: "A4" });
   }
 });
+
+test("what came of the services, for the office: counted, with its interval, and not judged on a handful", async (t) => {
+  const own = await new Service().start();
+  t.after(() => own.stop());
+  const herd = await own.post("/v1/herds", { name: "Lower Meadow", time_zone: "UTC" });
+  const sire = await own.post("/v1/sires", { name: "Made-up Larch", breed: "HOL", identifiers: [{ scheme: "uniform-code", id: "0HO123" }] });
+  const ago = (days) => new Date(Date.now() - days * 86_400_000).toISOString();
+  const serve = (animal, days, semenType) => own.post("/v1/services", { animal_id: animal.id, sire_id: sire.id, semen_type: semenType, served_at: ago(days) });
+  const check = (animal, days, result) => own.post("/v1/pregnancy-checks", { animal_id: animal.id, checked_at: ago(days), method: "ultrasound", result });
+  // 35 of 100 after the first service; of the others five are served again, and two of these five are pregnant.
+  for (let n = 1; n <= 100; n++) {
+    const animal = await own.post("/v1/animals", { herd_id: herd.id, number: String(n), born_on: ago(700).slice(0, 10) });
+    await serve(animal, 200, "sexed_female");
+    await check(animal, 165, n <= 35 ? "pregnant" : "empty");
+    if (n <= 95) continue;
+    await serve(animal, 150, "conventional");
+    await check(animal, 115, n <= 97 ? "pregnant" : "empty");
+  }
+  const context = await browser.newContext({ viewport: { width: 1280, height: 1000 }, locale: "en-GB", timezoneId: "UTC" });
+  t.after(() => context.close());
+  const page = await context.newPage();
+  await withAxe(page);
+  await page.goto(`${own.base}/#key=${own.manager}`);
+  const section = page.locator("section[aria-labelledby=conception]");
+  await section.waitFor();
+  const rows = await section.locator("tbody tr").evaluateAll((all) => all.map((row) => [...row.cells].map((cell) => cell.textContent)));
+  // Wilson's 95 % interval of 35 in 100 is 26.4 to 44.7 % (Newcombe 1998, Statistics in Medicine 17:857-872, method 3).
+  assert.deepEqual(rows, [
+    ["Service 1, sexed female", "35 / 100", "35 %", "26 % – 45 %"],
+    ["Service 2, conventional", "2 / 5", "too few to judge", ""],
+  ]);
+  assert.deepEqual(await seriousFor(page), []);
+  await section.screenshot({ path: path.join(PICTURES, "office-conception.png") });
+});

@@ -515,6 +515,18 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
         send("twice", &reading, json!({"depth_mm": 290}), "1").await.problem(422, "idempotency-mismatch");
     }
     assert_eq!(open_refusals(client).await.len(), 9);
+    // A key whose role does not suffice: what was done is done. A reader's key does nothing at a tank, and a question is no act.
+    let script = world.caller(Role::Integration).await;
+    let looker = world.caller(Role::Reader).await;
+    for (who, key, told, opened) in
+        [(&looker, "looks", true, 9), (&script, "asks", false, 9), (&script, "told by a script", true, 10)]
+    {
+        let body = json!({"withdrawal_id": gone, "already_done": told});
+        for _ in 0..2 {
+            who.post_as("/v1/services", key, body.clone()).await.problem(403, "forbidden");
+        }
+        assert_eq!(open_refusals(client).await.len(), opened, "{key}");
+    }
     // Somebody takes it on, and it is over; the same act again opens no other.
     let id = alert["id"].as_str().unwrap().to_owned();
     let over = client
@@ -523,7 +535,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
         .expect(200);
     assert!(over["cleared_at"].is_string(), "{over:#}");
     send("told", "/v1/withdrawals", done, "1").await;
-    assert_eq!(open_refusals(client).await.len(), 8);
+    assert_eq!(open_refusals(client).await.len(), 9);
     let told = events().await;
     for kind in ["\"act.refused\"", "\"act.refused.acknowledged\"", "\"act.refused.cleared\""] {
         assert!(told.contains(kind), "{told}");
@@ -531,7 +543,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
     // A rule silences it.
     client.make("/v1/alert-rules", json!({"kind": "act.refused", "enabled": false})).await;
     send("silent", "/v1/services", json!({"withdrawal_id": gone, "already_done": true}), "1").await;
-    assert_eq!(open_refusals(client).await.len(), 8);
+    assert_eq!(open_refusals(client).await.len(), 9);
     client
         .post("/v1/alert-rules", json!({"kind": "act.refused", "herd_id": farm.herd}))
         .await
@@ -540,7 +552,7 @@ async fn what_was_done_and_is_refused_the_office_hears_of(world: &World) {
     let body =
         json!({"animal_id": animal, "lot_id": farm.sexed, "already_done": true, "place": farm.place(3)});
     send("good", "/v1/withdrawals", body, "1").await.created();
-    assert_eq!(open_refusals(client).await.len(), 8);
+    assert_eq!(open_refusals(client).await.len(), 9);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
