@@ -357,8 +357,8 @@ test("what came of the services, for the office: counted, with its interval, and
   const rows = await section.locator("tbody tr").evaluateAll((all) => all.map((row) => [...row.cells].map((cell) => cell.textContent)));
   // Wilson's 95 % interval of 35 in 100 is 26.4 to 44.7 % (Newcombe 1998, Statistics in Medicine 17:857-872, method 3).
   assert.deepEqual(rows, [
-    ["Service 1, sexed female", "35 / 100", "35 %", "26 % – 45 %"],
-    ["Service 2, conventional", "2 / 5", "too few to judge", ""],
+    ["Service 1: Sexed female", "35 / 100", "35 %", "26 % – 45 %"],
+    ["Service 2: Conventional", "2 / 5", "too few to judge", ""],
   ]);
   assert.deepEqual(await seriousFor(page), []);
   await section.screenshot({ path: path.join(PICTURES, "office-conception.png") });

@@ -332,7 +332,8 @@ export class Office {
     const rows = /** @type {Json[]} */ (report?.items ?? []);
     if (!rows.length) return null;
     const percent = (/** @type {number | null} */ n) => (n === null || n === undefined ? "–" : `${Math.round(n * 100)} %`);
-    const label = (/** @type {Json} */ key) => told(String(key.value ?? key.label), String(key.label));
+    const name = (/** @type {Json[]} */ [number, type]) =>
+      `${number?.["value"] ? t("service_n", { n: number["value"] }) : `${number?.["label"]}:`} ${told(String(type?.["value"]), String(type?.["label"]))}`;
     return section(
       "conception",
       t("conception"),
@@ -340,7 +341,7 @@ export class Office {
       table(
         [t("what_th"), { r: t("pregnant_of") }, { r: t("rate") }, { r: t("interval") }],
         rows.map((row) => [
-          h("b", row.keys.map(label).join(", ")),
+          h("b", name(row.keys)),
           { r: `${row.numerator} / ${row.denominator}` },
           { r: row.judgement ? t("too_few") : h("b", percent(row.estimate)) },
           { r: row.judgement ? "" : `${percent(row.low)} – ${percent(row.high)}` },
