@@ -184,7 +184,7 @@ impl RequestContext {
     /// The act that is refused by `response` and was done all the same; nothing where it may be sent anew by whoever does it.
     pub(crate) fn refused(&self, response: &StoredResponse) -> Option<RefusedAct> {
         let (told, keyed) = self.told.as_ref().zip(self.keyed.as_ref())?;
-        (400..500).contains(&response.status).then(|| RefusedAct {
+        (response.status >= 400).then(|| RefusedAct {
             by: self.caller.key_id,
             device: told.device.clone(),
             request: self.request.clone(),

@@ -115,6 +115,7 @@ mod tests {
     use chrono::DateTime;
 
     use super::*;
+    use crate::domain::values::Name;
 
     fn at(seconds: i64) -> Timestamp {
         Timestamp::from(DateTime::from_timestamp(1_800_000_000 + seconds, 0).unwrap())
@@ -143,6 +144,20 @@ mod tests {
     }
 
     #[test]
+    fn what_a_device_does_not_say_stays() {
+        let (devices, business, key) = (Devices::default(), BusinessId::new(), KeyId::new());
+        let whole = DeviceNote {
+            id: DeviceId::new(),
+            name: Name::parse("Stall").ok(),
+            waiting: Some(Waiting { acts: 3, oldest_at: None }),
+        };
+        devices.note(business, key, &whole, at(0));
+        devices.note(business, key, &DeviceNote { id: whole.id, name: None, waiting: None }, at(1));
+        let seen = devices.due(at(2)).remove(&business).unwrap().remove(0);
+        assert_eq!((seen.name, Some(seen.waiting), seen.at), (whole.name, whole.waiting, at(1)));
+    }
+
+    #[test]
     fn what_is_remembered_has_a_bound() {
         let (devices, business, key) = (Devices::default(), BusinessId::new(), KeyId::new());
         let note = |n| DeviceNote { id: DeviceId(uuid::Uuid::from_u128(n)), name: None, waiting: None };
@@ -152,6 +167,8 @@ mod tests {
         assert_eq!(devices.due(at(1))[&business].len(), MOST);
         devices.note(business, key, &note(u128::MAX), at(2));
         assert!(devices.due(at(2)).is_empty());
+        devices.note(business, key, &note(0), at(61));
+        assert_eq!(devices.due(at(61))[&business].len(), 1, "one that is known is heard");
         devices.due(at(4000));
         devices.note(business, key, &note(u128::MAX), at(4001));
         assert_eq!(devices.due(at(4001))[&business].len(), 1, "others were forgotten");
