@@ -4,15 +4,16 @@
     python3 benches/processes.py PROGRAM [SECONDS]
 
 Every withdrawal is answered after its commit. Clients, processes and server share the machine, so only the ratios mean anything,
-and they stop growing where the machine's cores are used up: how much of them the server takes, and how much the processes, is
-printed beside. Then what the processes do while nobody asks: transactions on the server in a minute. Standard library, psql.
+and they stop growing where its cores are used up; on a machine that does other things beside they say little. What a withdrawal
+costs in time of processors says more: where it does not grow with the processes, more processors make more withdrawals. Then what
+the processes do while nobody asks: transactions on the server in a minute, which are to grow far less than the processes. Standard
+library, psql.
 """
 
 import hashlib
 import json
 import os
 import random
-import resource
 import socket
 import sys
 import threading
@@ -29,7 +30,7 @@ CLIENTS = 48
 BUSINESSES = (1, 10, 1000)
 PROCESSES = (1, 2, 4)
 DIGITS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
-IDLE_SECONDS = 60
+IDLE_SECONDS = 45
 
 
 def new_key():
@@ -129,17 +130,17 @@ def measure(services, server, keys, lot, animals, seconds):
     time.sleep(min(2.0, seconds / 2))
     processes, servers = [service.process.pid for service in services], backends(server)
     before, began = sum(load.done for load in loads), time.monotonic()
-    used = cpu(processes), cpu(servers), sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+    used = cpu(processes), cpu(servers)
     time.sleep(seconds)
     rate = (sum(load.done for load in loads) - before) / (time.monotonic() - began)
-    share = [(now - then) / seconds for now, then in
-             zip((cpu(processes), cpu(servers), sum(resource.getrusage(resource.RUSAGE_SELF)[:2])), used)]
+    cost = [now - then for now, then in zip((cpu(processes), cpu(servers)), used, strict=True)]
     for load in loads:
         load.stopping = True
     for load in loads:
         load.join()
         assert load.failed is None, load.failed
-    return rate, share
+    acts = rate * seconds
+    return rate, [1000 * part / acts for part in cost[:2]]
 
 
 def idle(program, server, count):
@@ -156,7 +157,7 @@ def idle(program, server, count):
 
 
 def main(program, seconds="10"):
-    server = Postgres()
+    server, services = Postgres(), []
     try:
         service = Service(program, server.url)
         client = Client(service, service.key)
@@ -165,21 +166,23 @@ def main(program, seconds="10"):
         service.stop()
         keys = [service.key] + [new_key() for _ in range(max(BUSINESSES) - 1)]
         copies(server, business, keys[1:])
-        print("processes, businesses: withdrawals a second, ratio to one process; processors taken by processes, server, clients")
+        print("processes, businesses: withdrawals a second, ratio to one process; ms of a processor for each, of processes and server")
         for businesses in BUSINESSES:
             alone = None
             for processes in PROCESSES:
                 services = [Service(program, server.url) for _ in range(processes)]
-                rate, share = measure(services, server, keys[:businesses], lot, animals, float(seconds))
+                rate, cost = measure(services, server, keys[:businesses], lot, animals, float(seconds))
                 alone = alone or rate
                 for service in services:
                     service.stop()
                 print(f"{processes}, {businesses}: {rate:.0f}, {rate / alone:.2f}; "
-                      f"{', '.join(f'{part:.2f}' for part in share)}", flush=True)
-        for processes in (1, 2, 4):
+                      f"{', '.join(f'{part:.1f}' for part in cost)}", flush=True)
+        for processes in (1, 3):
             print(f"{processes} idle processes, {max(BUSINESSES)} businesses: "
                   f"{idle(program, server, processes)} transactions in {IDLE_SECONDS} s", flush=True)
     finally:
+        for service in services:
+            service.process.kill()
         server.stop()
 
 

@@ -52,9 +52,6 @@ const MAX_BATCH: usize = 256;
 /// for one of its businesses, in this process or another, waits no longer than this and the last command.
 const BATCH_WITHIN: Duration = Duration::from_millis(200);
 
-/// How often a single command is tried in a business in which others write; each time is a quarter of a second at most.
-const MAX_WAITS: u32 = 40;
-
 /// Commands that may wait; one more is told to come back later instead of waiting without end.
 const MAX_QUEUE: usize = 4096;
 
@@ -465,13 +462,23 @@ impl WriterTask {
             Err(_) => {
                 let mut waiting = std::mem::take(commands).into_iter();
                 while let Some(command) = waiting.next() {
-                    if let Err(unavailable) = self.run_alone(command).await {
-                        // The others need not find out one by one.
-                        *commands = waiting.collect();
-                        self.reject_all(&unavailable, commands);
-                        return;
+                    let business = command.business();
+                    // What is written in a business keeps its order.
+                    if business.is_some() && commands.iter().any(|left| left.business() == business) {
+                        commands.push(command);
+                        continue;
+                    }
+                    match self.run_alone(command).await {
+                        Ok(left) => commands.extend(left),
+                        Err(unavailable) => {
+                            // The others need not find out one by one.
+                            commands.extend(waiting);
+                            self.reject_all(&unavailable, commands);
+                            return;
+                        }
                     }
                 }
+                self.wait_for = commands.first().and_then(|left| left.business());
             }
         }
     }
@@ -535,34 +542,29 @@ impl WriterTask {
         self.db.write().await
     }
 
-    /// Runs one command in a transaction of its own, again while it only meets other writers.
+    /// Runs one command in a transaction of its own, again while it only meets other writers. Gives it back where another
+    /// process is writing in its business.
     ///
     /// # Errors
     /// The store cannot be written at all; the command's caller was told so.
-    async fn run_alone(&mut self, command: Box<dyn QueuedCommand>) -> Result<(), store::Error> {
+    async fn run_alone(
+        &mut self,
+        command: Box<dyn QueuedCommand>,
+    ) -> Result<Option<Box<dyn QueuedCommand>>, store::Error> {
+        self.wait_for = None;
         let mut commands = [command];
         let mut outcome = self.run_batch(&mut commands).await;
-        let (mut tried, mut waited) = (1, 1);
-        loop {
-            match &outcome {
-                Err(error) if error.is_transient() && tried < MAX_ATTEMPTS => {
-                    tokio::time::sleep(Duration::from_millis(5 << tried)).await;
-                    tried += 1;
-                }
-                Ok(ran) if ran.contains(&false) && waited < MAX_WAITS => {
-                    self.wait_for = commands[0].business();
-                    waited += 1;
-                }
-                _ => break,
+        for tried in 1..MAX_ATTEMPTS {
+            if !outcome.as_ref().is_err_and(TransactionError::is_transient) {
+                break;
             }
+            tokio::time::sleep(Duration::from_millis(5 << tried)).await;
             outcome = self.run_batch(&mut commands).await;
         }
         let mut commands = Vec::from(commands);
         match outcome {
-            Ok(ran) => {
-                let failure = || ran.contains(&false).then_some(Failure::Busy);
-                commands.drain(..).for_each(|command| command.answer(failure()));
-            }
+            Ok(ran) if ran.contains(&false) => return Ok(commands.pop()),
+            Ok(_) => commands.drain(..).for_each(|command| command.answer(None)),
             Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, &mut commands),
             Err(TransactionError::Panic) => {
                 commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)));
@@ -579,7 +581,7 @@ impl WriterTask {
                 }
             }
         }
-        Ok(())
+        Ok(None)
     }
 
     /// The store cannot be written at all, so all are told at once instead of each waiting for the same.

@@ -298,15 +298,16 @@ impl Db {
     /// Begins a transaction on a server. A connection that rested may lead to one that is gone meanwhile, which its first
     /// statement shows: then on a new one.
     async fn begin(&self, pool: &PgPool, statement: &'static str) -> Result<Connection> {
-        let begin = || async {
-            let begun: sqlx::Result<Transaction<'static, Postgres>> =
+        let once = || async {
+            let transaction: sqlx::Result<Transaction<'static, Postgres>> =
                 self.shared.answer(Some(BEGIN_WAIT), pool.begin_with(statement)).await;
-            begun
+            transaction
         };
-        match begin().await {
-            Err(error) if db::is_gone(&error) => Ok(Connection::Postgres(begin().await?)),
-            begun => Ok(Connection::Postgres(begun?)),
-        }
+        let transaction = match once().await {
+            Err(error) if db::is_gone(&error) => once().await?,
+            first => first?,
+        };
+        Ok(Connection::Postgres(transaction))
     }
 
     /// Whether it is a file of this process.
