@@ -1,13 +1,13 @@
 #!/usr/bin/env python3
 """Withdrawals a second with 1, 2 and 4 processes and 1, 10 and 1,000 businesses on one PostgreSQL, as ratios of one run.
 
-    python3 benches/processes.py PROGRAM [SECONDS]
+    python3 benches/processes.py PROGRAM [SECONDS [BUSINESSES,...]]
 
 Every withdrawal is answered after its commit. Clients, processes and server share the machine, so only the ratios mean anything,
 and they stop growing where its cores are used up; on a machine that does other things beside they say little. What a withdrawal
 costs in time of processors says more: where it does not grow with the processes, more processors make more withdrawals. Then what
-the processes do while nobody asks: transactions on the server in a minute, which are to grow far less than the processes. Standard
-library, psql.
+the processes do while nobody asks: transactions on the server, which are to grow far less than the processes. Standard library,
+psql.
 """
 
 import hashlib
@@ -27,7 +27,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 from cluster import Client, Postgres, Service, farm  # noqa: E402
 
 CLIENTS = 48
-BUSINESSES = (1, 10, 1000)
 PROCESSES = (1, 2, 4)
 DIGITS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 IDLE_SECONDS = 45
@@ -156,29 +155,36 @@ def idle(program, server, count):
     return transactions
 
 
-def main(program, seconds="10"):
-    server, services = Postgres(), []
+def main(program, seconds="10", numbers="1,10,1000"):
+    server, services, numbers = Postgres(), [], [int(number) for number in numbers.split(",")]
     try:
         service = Service(program, server.url)
         client = Client(service, service.key)
         lot, animals = farm(client, straws=100_000, animals=48)
         business = client.get("/v1/business")["id"]
         service.stop()
-        keys = [service.key] + [new_key() for _ in range(max(BUSINESSES) - 1)]
-        copies(server, business, keys[1:])
-        print("processes, businesses: withdrawals a second, ratio to one process; ms of a processor for each, of processes and server")
-        for businesses in BUSINESSES:
+        keys = [service.key]
+        # One that is left as it is, to be copied again.
+        copies(server, business, [new_key()])
+        fresh = server.ask(f"select id from business where id <> '{business}'")[0]
+        print("processes, businesses: withdrawals a second, ratio to one process; ms of a processor for each, of processes, server")
+        for businesses in numbers:
+            # No more than are asked for: each has work by the clock.
+            new = [new_key() for _ in range(businesses - len(keys))]
+            if new:
+                copies(server, fresh, new)
+            keys += new
             alone = None
             for processes in PROCESSES:
                 services = [Service(program, server.url) for _ in range(processes)]
-                rate, cost = measure(services, server, keys[:businesses], lot, animals, float(seconds))
+                rate, cost = measure(services, server, keys, lot, animals, float(seconds))
                 alone = alone or rate
                 for service in services:
                     service.stop()
                 print(f"{processes}, {businesses}: {rate:.0f}, {rate / alone:.2f}; "
                       f"{', '.join(f'{part:.1f}' for part in cost)}", flush=True)
         for processes in (1, 3):
-            print(f"{processes} idle processes, {max(BUSINESSES)} businesses: "
+            print(f"{processes} idle processes, {max(numbers)} businesses: "
                   f"{idle(program, server, processes)} transactions in {IDLE_SECONDS} s", flush=True)
     finally:
         for service in services:

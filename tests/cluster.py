@@ -119,7 +119,7 @@ class Service:
 
     def __init__(self, program, url, *flags, log="error"):
         command = [program, "serve", "--listen", "127.0.0.1:0", "--database-url", url, "--webhook-allow", "127.0.0.1",
-                   "--log", log, "--rate-limit-per-minute", "0", *flags]
+                   "--log", log, "--rate-limit-per-minute", "0", "--failures-per-minute", "0", *flags]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         said = self.process.stdout.readline()
         assert said, "the service did not start"

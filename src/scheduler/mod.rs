@@ -154,7 +154,7 @@ impl Rounds {
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
             let tanks = self.tanks_are_due(business, now);
-            look_through(book, business, tanks).await?;
+            Box::pin(look_through(book, business, tanks)).await?;
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }
@@ -176,7 +176,7 @@ impl Rounds {
                 return Ok(());
             }
             for Sweep { business_id, tanks } in taken {
-                look_through(book, business_id, tanks).await?;
+                Box::pin(look_through(book, business_id, tanks)).await?;
             }
             is_first = false;
         }

@@ -18,6 +18,7 @@
 
 use std::{
     io,
+    pin::pin,
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
         atomic::{AtomicU64, Ordering},
@@ -83,6 +84,8 @@ impl Shared {
         patience: Option<Duration>,
         answer: impl Future<Output = sqlx::Result<T>> + Send,
     ) -> sqlx::Result<T> {
+        // Held once, whichever way it is waited for.
+        let answer = pin!(answer);
         let answer = match patience {
             None => answer.await,
             Some(patience) => tokio::time::timeout(patience, answer)
