@@ -103,7 +103,7 @@ async fn measure(store: &str, url: &str) -> [f64; 2] {
     let business_id = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let key_id = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].key.id;
     let caller = Caller { business_id, key_id, role: Role::Manager };
-    let (writer, task) = Writer::start(db.clone(), Clock::system());
+    let (writer, task) = Writer::start(&db, &Clock::system());
     let withdraw = || {
         let (writer, caller) = (writer.clone(), caller.clone());
         let order = json!({"animal_id": animal, "lot_id": lot});

@@ -90,7 +90,7 @@ pub async fn start_with(
     let sender = Sender::new(reach.clone(), names)?;
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
-    let (writer, writing) = Writer::start(db.clone(), clock.clone());
+    let (writer, writing) = Writer::start(&db, &clock);
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let failures = config.failures_per_minute.map(Failures::new);
     let book = Book { db, writer, clock, devices: Devices::default(), key_uses: KeyUses::default() };

@@ -132,6 +132,42 @@ async fn the_stores_hold_the_same_tables() {
     .await;
 }
 
+/// Keys and unique indexes, and the column that each begins with; of an index that stands for a rule of its table, the table.
+const KEYS_SQLITE: &str = "select t.name || ' (' || (select group_concat(name, ', ') from (
+                                  select c.name from pragma_index_info(i.name) c order by c.seqno)) || ')'
+     from sqlite_schema t join pragma_index_list(t.name) i
+     where t.type = 'table' and i.\"unique\" = 1 and t.name not like '\\_sqlx%' escape '\\' and t.name not like 'sqlite%'
+     union
+     select t.name || ' (' || (select group_concat(name, ', ') from (
+                                  select c.name from pragma_table_info(t.name) c where c.pk > 0 order by c.pk)) || ')'
+     from sqlite_schema t
+     where t.type = 'table' and t.name not like '\\_sqlx%' escape '\\' and t.name not like 'sqlite%'";
+const KEYS_POSTGRES: &str = "select distinct r.relname || ' (' || (
+         select string_agg(a.attname, ', ' order by k.n)
+         from unnest(i.indkey::int2[]) with ordinality k (attnum, n)
+         join pg_attribute a on a.attrelid = i.indrelid and a.attnum = k.attnum) || ')'
+     from pg_index i join pg_class r on r.oid = i.indrelid
+     where i.indisunique and r.relnamespace = 'public'::regnamespace and r.relname not like '\\_sqlx%'";
+
+/// So that the tables can be partitioned or distributed by the business, and its rows lie together.
+#[tokio::test]
+async fn every_key_begins_with_the_business() {
+    let (lite, _folder) = sqlite().await;
+    // The business itself.
+    let business = "business (id)";
+    // SQLite cannot drop the rule without the table, to which half of all others point, and a file is never distributed.
+    let of_a_file_only = "api_key (hash)";
+    for (db, exceptions) in [(lite, vec![of_a_file_only, business]), (postgres().await, vec![business])] {
+        let keys = told(&db, KEYS_SQLITE, KEYS_POSTGRES).await;
+        assert!(
+            keys.len() > 60 && keys.iter().any(|key| key == "movement (business_id, seq)"),
+            "only {keys:?}"
+        );
+        let others: Vec<_> = keys.iter().filter(|key| !key.contains(" (business_id")).collect();
+        assert_eq!(others, exceptions);
+    }
+}
+
 /// SQLite plans by fixed statistics; an index that has none is passed by for the primary key.
 #[tokio::test]
 async fn every_index_of_a_table_with_statistics_has_some() {

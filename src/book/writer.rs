@@ -1,4 +1,4 @@
-//! The task that writes in the book.
+//! The tasks that write in the book.
 //!
 //! Whoever wants something written hands a [`Command`] to the writer and waits. The writer takes
 //! what waits, runs each command in one transaction, commits once, and only
@@ -35,7 +35,7 @@ use std::{
         Arc,
         atomic::{AtomicBool, Ordering},
     },
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use chrono::TimeDelta;
@@ -47,6 +47,10 @@ use tokio::{
 
 /// Commands that share one commit at most. More would only lengthen the wait of the first.
 const MAX_BATCH: usize = 256;
+
+/// How long a transaction goes on taking up commands that wait; those after that are the first of the next. So whoever waits
+/// for one of its businesses, in this process or another, waits no longer than this and the last command.
+const BATCH_WITHIN: Duration = Duration::from_millis(200);
 
 /// Commands that may wait; one more is told to come back later instead of waiting without end.
 const MAX_QUEUE: usize = 4096;
@@ -60,27 +64,61 @@ const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
 /// How long after a failure the store is tried again when nobody else does.
 const PROBE_INTERVAL: Duration = Duration::from_secs(1);
 
-/// Hands acts to the writing task.
+/// Hands acts to the writing tasks: one on the embedded store, several on a PostgreSQL server, each with businesses of its own,
+/// so that what is written in one business keeps its order.
 #[derive(Clone)]
 pub struct Writer {
+    lanes: Arc<[Lane]>,
+}
+
+/// The way to one writing task.
+struct Lane {
     queue: mpsc::Sender<Box<dyn QueuedCommand>>,
     sound: Arc<AtomicBool>,
 }
 
 impl Writer {
-    /// Starts the writing task. It ends when every `Writer` is gone and what waited is written.
-    pub fn start(db: Db, clock: Clock) -> (Self, JoinHandle<()>) {
-        let (queue, waiting) = mpsc::channel(MAX_QUEUE);
-        let sound = Arc::new(AtomicBool::new(true));
-        let task =
-            WriterTask { db, clock, sound: sound.clone(), stale: false, damaged: false, behind: false };
-        (Self { queue, sound }, tokio::spawn(task.write(waiting)))
+    /// Starts the writing tasks. They end when every `Writer` is gone and what waited is written.
+    pub fn start(db: &Db, clock: &Clock) -> (Self, JoinHandle<()>) {
+        let (lanes, tasks): (Vec<Lane>, Vec<JoinHandle<()>>) = (0..db.lanes())
+            .map(|_| {
+                let (queue, waiting) = mpsc::channel(MAX_QUEUE);
+                let sound = Arc::new(AtomicBool::new(true));
+                let task = WriterTask {
+                    db: db.clone(),
+                    clock: clock.clone(),
+                    sound: sound.clone(),
+                    stale: false,
+                    damaged: false,
+                    behind: false,
+                    wait_for: None,
+                };
+                (Lane { queue, sound }, tokio::spawn(task.write(waiting)))
+            })
+            .unzip();
+        let all = async {
+            for task in tasks {
+                if task.await.is_err() {
+                    tracing::error!("a writing task ended badly");
+                }
+            }
+        };
+        (Self { lanes: lanes.into() }, tokio::spawn(all))
     }
 
-    /// Whether the last attempt to write succeeded and the task is alive. The task tries once at its start,
-    /// and by itself again after a failure.
+    /// Whether the last attempt to write succeeded and every task is alive. The tasks try once at their start,
+    /// and by themselves again after a failure.
     pub fn is_sound(&self) -> bool {
-        self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
+        self.lanes.iter().all(|lane| lane.sound.load(Ordering::Relaxed) && !lane.queue.is_closed())
+    }
+
+    /// Hands a command to the task of its business.
+    fn queue(&self, command: Box<dyn QueuedCommand>) -> Result<(), Failure> {
+        let lanes = self.lanes.len() as u128;
+        // The last bits of an id are random.
+        let lane = command.business().map_or(0, |business| business.0.as_u128() % lanes);
+        let lane = usize::try_from(lane).ok().and_then(|lane| self.lanes.get(lane)).ok_or(Failure::Fault)?;
+        lane.queue.try_send(command).map_err(|_| Failure::Busy)
     }
 
     /// Runs `command`; `respond` puts the outcome into a response, within the transaction, which
@@ -93,7 +131,7 @@ impl Writer {
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
-        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        self.queue(Box::new(queued))?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 
@@ -101,7 +139,7 @@ impl Writer {
     pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedBackgroundCommand { command, done: None, answer };
-        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        self.queue(Box::new(queued))?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 }
@@ -126,11 +164,28 @@ struct Batch {
 }
 
 impl Batch {
-    /// Keeps others out of the businesses, and looks up their keys.
-    async fn begin(mut tx: Tx, now: Timestamp, businesses: Keys) -> store::Result<Self> {
+    /// Keeps others out of the businesses, and looks up their keys. Of several businesses those in which another process is
+    /// writing are left out; one that is waited for comes alone, so that nobody waits who holds a lock. `None`: it could
+    /// not be had.
+    async fn begin(
+        mut tx: Tx,
+        now: Timestamp,
+        mut businesses: Keys,
+        wait_for: Option<BusinessId>,
+    ) -> store::Result<Option<Self>> {
+        if let Some(business) = wait_for {
+            if !store::access::business::lock_in_turn(&mut tx, business, now).await? {
+                return Ok(None);
+            }
+            businesses.retain(|locked, _| *locked == business);
+        } else if !businesses.is_empty() {
+            let all: Vec<BusinessId> = businesses.keys().copied().collect();
+            let free = store::access::business::lock_free(&mut tx, &all, now).await?;
+            businesses.retain(|business, _| free.contains(business));
+        }
         let (mut latest, mut responses) = (HashMap::new(), HashMap::new());
         for (business, keys) in businesses {
-            let (known, used) = store::access::business::lock(&mut tx, business, now, &keys).await?;
+            let (known, used) = store::access::business::locked(&mut tx, business, now, &keys).await?;
             latest.insert(business, known);
             for found in used {
                 let response = StoredResponse {
@@ -142,7 +197,12 @@ impl Batch {
                 responses.insert((business, found.key), (found.fingerprint, response));
             }
         }
-        Ok(Self { tx, now, latest, responses, touched: Vec::new() })
+        Ok(Some(Self { tx, now, latest, responses, touched: Vec::new() }))
+    }
+
+    /// Whether nobody else writes where the command will.
+    fn is_for(&self, command: &dyn QueuedCommand) -> bool {
+        command.business().is_none_or(|business| self.latest.contains_key(&business))
     }
 
     /// Looks at what the commands touched, once for all of them, and makes everything durable.
@@ -162,7 +222,7 @@ impl Batch {
     }
 }
 
-/// Businesses with the Idempotency-Keys of their commands, in order, so that two processes cannot wait for each other.
+/// Businesses with the Idempotency-Keys of their commands.
 type Keys = BTreeMap<BusinessId, Vec<String>>;
 
 fn keys_of(commands: &[Box<dyn QueuedCommand>]) -> Keys {
@@ -351,13 +411,28 @@ struct WriterTask {
     damaged: bool,
     /// The clock stands before what was recorded, by this process or another.
     behind: bool,
+    /// Another process was writing in this business, so the next transaction waits for it.
+    wait_for: Option<BusinessId>,
 }
+
+/// Which commands a transaction ran; the others wait for the next.
+type Ran = Vec<bool>;
 
 impl WriterTask {
     async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn QueuedCommand>>) {
         self.probe_store().await;
         let mut commands = Vec::with_capacity(MAX_BATCH);
         loop {
+            // What the last transaction left comes first.
+            if !commands.is_empty() {
+                while commands.len() < MAX_BATCH
+                    && let Ok(command) = waiting.try_recv()
+                {
+                    commands.push(command);
+                }
+                self.write_waiting(&mut commands, waiting.len()).await;
+                continue;
+            }
             let sound = self.sound.load(Ordering::Relaxed);
             let take = waiting.recv_many(&mut commands, MAX_BATCH);
             let taken = if sound { Ok(take.await) } else { tokio::time::timeout(PROBE_INTERVAL, take).await };
@@ -370,49 +445,80 @@ impl WriterTask {
         }
     }
 
-    /// Writes what waits.
+    /// Writes what waits; what has to go on waiting stays.
     async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
-        metrics::histogram!("tankside_writer_batch_acts").record(count(commands.len()));
         metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
         match self.run_batch(commands).await {
-            Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
+            Ok(ran) => {
+                let mut left = Vec::new();
+                for (command, ran) in commands.drain(..).zip(ran) {
+                    if ran { command.answer(None) } else { left.push(command) }
+                }
+                *commands = left;
+            }
             Err(TransactionError::Unavailable(error)) => self.reject_all(&error, commands),
             Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, commands),
             // One of them failed, and it takes the others' work with it: each on its own then.
             Err(_) => {
                 let mut waiting = std::mem::take(commands).into_iter();
                 while let Some(command) = waiting.next() {
-                    if let Err(unavailable) = self.run_alone(command).await {
-                        // The others need not find out one by one.
-                        *commands = waiting.collect();
-                        self.reject_all(&unavailable, commands);
-                        return;
+                    let business = command.business();
+                    // What is written in a business keeps its order.
+                    if business.is_some() && commands.iter().any(|left| left.business() == business) {
+                        commands.push(command);
+                        continue;
+                    }
+                    match self.run_alone(command).await {
+                        Ok(left) => commands.extend(left),
+                        Err(unavailable) => {
+                            // The others need not find out one by one.
+                            commands.extend(waiting);
+                            self.reject_all(&unavailable, commands);
+                            return;
+                        }
                     }
                 }
+                self.wait_for = commands.first().and_then(|left| left.business());
             }
         }
     }
 
-    /// Runs all commands in one transaction.
-    async fn run_batch(&mut self, commands: &mut [Box<dyn QueuedCommand>]) -> Result<(), TransactionError> {
+    /// Runs all commands in one transaction that need not wait for another process, as many as come to it in time.
+    async fn run_batch(&mut self, commands: &mut [Box<dyn QueuedCommand>]) -> Result<Ran, TransactionError> {
         let businesses = keys_of(commands);
+        let wait_for = self.wait_for.take();
         let tx = self.begin().await.map_err(TransactionError::Unavailable)?;
         let now = self.clock.now();
-        let mut batch = Batch::begin(tx, now, businesses).await?;
+        let Some(mut batch) = Batch::begin(tx, now, businesses, wait_for).await? else {
+            return Ok(vec![false; commands.len()]);
+        };
         if let Some(latest) = batch.latest.values().max() {
             self.compare(now, *latest);
         }
-        for command in commands {
-            AssertUnwindSafe(command.run(&mut batch))
-                .catch_unwind()
-                .await
-                .map_err(|_| TransactionError::Panic)??;
+        let started = Instant::now();
+        let mut ran = Vec::with_capacity(commands.len());
+        for command in commands.iter_mut() {
+            let is_late = ran.contains(&true) && started.elapsed() > BATCH_WITHIN;
+            let runs = !is_late && batch.is_for(&**command);
+            if runs {
+                AssertUnwindSafe(command.run(&mut batch))
+                    .catch_unwind()
+                    .await
+                    .map_err(|_| TransactionError::Panic)??;
+            } else if !is_late && self.wait_for.is_none() && wait_for.is_none() {
+                self.wait_for = command.business();
+            }
+            ran.push(runs);
         }
-        let started = std::time::Instant::now();
-        batch.commit().await?;
-        metrics::histogram!("tankside_writer_commit_seconds").record(started.elapsed().as_secs_f64());
-        self.mark_sound();
-        Ok(())
+        if ran.contains(&true) {
+            let committing = Instant::now();
+            batch.commit().await?;
+            metrics::histogram!("tankside_writer_commit_seconds").record(committing.elapsed().as_secs_f64());
+            metrics::histogram!("tankside_writer_batch_acts")
+                .record(count(ran.iter().filter(|ran| **ran).count()));
+            self.mark_sound();
+        }
+        Ok(ran)
     }
 
     /// A clock that went back is told to the operator once.
@@ -436,11 +542,16 @@ impl WriterTask {
         self.db.write().await
     }
 
-    /// Runs one command in a transaction of its own, again while it only meets other writers.
+    /// Runs one command in a transaction of its own, again while it only meets other writers. Gives it back where another
+    /// process is writing in its business.
     ///
     /// # Errors
     /// The store cannot be written at all; the command's caller was told so.
-    async fn run_alone(&mut self, command: Box<dyn QueuedCommand>) -> Result<(), store::Error> {
+    async fn run_alone(
+        &mut self,
+        command: Box<dyn QueuedCommand>,
+    ) -> Result<Option<Box<dyn QueuedCommand>>, store::Error> {
+        self.wait_for = None;
         let mut commands = [command];
         let mut outcome = self.run_batch(&mut commands).await;
         for tried in 1..MAX_ATTEMPTS {
@@ -452,7 +563,8 @@ impl WriterTask {
         }
         let mut commands = Vec::from(commands);
         match outcome {
-            Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
+            Ok(ran) if ran.contains(&false) => return Ok(commands.pop()),
+            Ok(_) => commands.drain(..).for_each(|command| command.answer(None)),
             Err(trouble) if trouble.leaves_outcome_unknown() => self.outcome_unknown(&trouble, &mut commands),
             Err(TransactionError::Panic) => {
                 commands.drain(..).for_each(|command| command.answer(Some(Failure::Fault)));
@@ -469,7 +581,7 @@ impl WriterTask {
                 }
             }
         }
-        Ok(())
+        Ok(None)
     }
 
     /// The store cannot be written at all, so all are told at once instead of each waiting for the same.

@@ -2,7 +2,8 @@
 //!
 //! A round goes through the businesses, reads what may be due, and hands the writer only what is. The writer
 //! looks at each once more in its own transaction, so that rounds of several processes, a round after a long
-//! stop, and a clock that jumps do no more than one round would.
+//! stop, and a clock that jumps do no more than one round would. Of several processes on one server one goes through a
+//! business at a time.
 
 use std::{
     collections::{BTreeMap, HashMap},
@@ -26,7 +27,7 @@ use crate::{
         access::device::SeenDevice,
         values::{BusinessId, Timestamp},
     },
-    store,
+    store::{self, Tx, alerts::sweep::Sweep},
 };
 
 /// From one round to the next.
@@ -34,6 +35,13 @@ const EVERY: Duration = Duration::from_secs(20);
 
 /// How often the tanks are gone through: their level falls slowly, and it takes all of their readings to tell.
 const TANKS_EVERY: TimeDelta = TimeDelta::minutes(15);
+
+/// How long a business is left alone once a process took it up: a little less than a round, so that who took it up may do so
+/// again when its next one comes a moment early.
+const TAKEN_FOR: TimeDelta = TimeDelta::seconds(19);
+
+/// Businesses that a process takes up in one go; others take up the next meanwhile.
+const TAKEN_TOGETHER: i64 = 25;
 
 /// What the writer does of a round in one go; callers wait meanwhile.
 const TOGETHER: usize = 25;
@@ -57,7 +65,7 @@ pub fn start(book: Book) -> JoinHandle<()> {
         next.set_missed_tick_behavior(time::MissedTickBehavior::Delay);
         loop {
             next.tick().await;
-            if let Err(trouble) = rounds.look(&book).await {
+            if let Err(trouble) = rounds.share(&book).await {
                 tracing::warn!(%trouble, "a round could not be finished, the next one takes it up");
             }
         }
@@ -93,6 +101,40 @@ async fn run_all<C: BackgroundCommand>(
     Ok(())
 }
 
+/// Looks at what may be due in a business, and has the writer look at what is.
+async fn look_through(book: &Book, business: BusinessId, tanks: bool) -> Result<(), RoundError> {
+    let now = book.clock.now();
+    let mut tx = book.db.read().await?;
+    let mut due = alert::due(&mut tx, business, now).await?;
+    due.extend(animal::due(&mut tx, business, now).await?);
+    if tanks {
+        due.extend(alert::due_tanks(&mut tx, business, now).await?);
+    }
+    drop(tx);
+    let rounds = due.chunks(TOGETHER).map(|due| Round { business, due: due.to_vec() });
+    run_all(book, rounds).await
+}
+
+/// Takes up businesses that nobody has gone through for a while.
+struct TakeUp {
+    enters_new: bool,
+}
+
+impl BackgroundCommand for TakeUp {
+    type Done = Vec<Sweep>;
+
+    fn business(&self) -> Option<BusinessId> {
+        None
+    }
+
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Sweep>> {
+        if self.enters_new {
+            store::alerts::sweep::enter_new(tx).await?;
+        }
+        store::alerts::sweep::claim(tx, now, TAKEN_FOR, TANKS_EVERY, TAKEN_TOGETHER).await
+    }
+}
+
 /// Rounds one after the other. What they remember only saves work: a first round looks at everything.
 #[derive(Default)]
 pub struct Rounds {
@@ -100,7 +142,7 @@ pub struct Rounds {
 }
 
 impl Rounds {
-    /// One round.
+    /// A round of this process alone, through every business.
     ///
     /// # Errors
     /// The store cannot be read, or the writer cannot write.
@@ -111,21 +153,33 @@ impl Rounds {
         write_remembered(book, book.devices.due(book.clock.now())).await?;
         for business in businesses {
             let (business, now) = (business.id, book.clock.now());
-            let mut tx = book.db.read().await?;
-            let mut due = alert::due(&mut tx, business, now).await?;
-            due.extend(animal::due(&mut tx, business, now).await?);
             let tanks = self.tanks_are_due(business, now);
-            if tanks {
-                due.extend(alert::due_tanks(&mut tx, business, now).await?);
-            }
-            drop(tx);
-            let rounds = due.chunks(TOGETHER).map(|due| Round { business, due: due.to_vec() });
-            run_all(book, rounds).await?;
+            Box::pin(look_through(book, business, tanks)).await?;
             if tanks {
                 self.tanks_looked_at.insert(business, now);
             }
         }
         Ok(())
+    }
+
+    /// This process's share of a round: what no other process has taken up.
+    async fn share(&mut self, book: &Book) -> Result<(), RoundError> {
+        if book.db.is_embedded() {
+            return self.look(book).await;
+        }
+        write_remembered(book, book.devices.due(book.clock.now())).await?;
+        let mut is_first = true;
+        loop {
+            let taking = TakeUp { enters_new: is_first };
+            let taken = book.writer.run_in_background(taking).await.map_err(RoundError::Writer)?;
+            if taken.is_empty() {
+                return Ok(());
+            }
+            for Sweep { business_id, tanks } in taken {
+                Box::pin(look_through(book, business_id, tanks)).await?;
+            }
+            is_first = false;
+        }
     }
 
     /// Also when the clock was set back.

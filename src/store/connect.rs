@@ -9,7 +9,7 @@ use std::{
 };
 
 use sqlx::{
-    Connection as _, PgConnection, PgPool, SqlitePool,
+    Connection as _, PgConnection, PgPool, Postgres, SqlitePool, Transaction,
     migrate::Migrator,
     postgres::{PgConnectOptions, PgPoolOptions},
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
@@ -17,7 +17,7 @@ use sqlx::{
 
 use crate::store::{
     Error, Result, Tx,
-    db::{Connection, Shared},
+    db::{self, Connection, Shared},
     private, unreachable,
 };
 
@@ -43,17 +43,28 @@ pub const CHECKED_AT_MOST: u64 = 1 << 30;
 /// How a transaction that only reads begins on a PostgreSQL server.
 const READ_ONLY: &str = "begin isolation level repeatable read, read only";
 
+/// How long a PostgreSQL server may take to answer a statement that reads, and one that writes: it is gone then, and what
+/// it had in hand is tried on another connection.
+const READ_WAIT: Duration = Duration::from_secs(30);
+const WRITE_WAIT: Duration = Duration::from_secs(15);
+
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
 const READERS: u32 = 8;
 
+/// Transactions that a process writes in on a PostgreSQL server at the same time, each in businesses of its own. More would
+/// only wait for each other at the server's log.
+const LANES: u32 = 4;
+
 /// Connections for writing on a PostgreSQL server, and for looking up keys: reads, however many, never take one.
-const WRITERS: u32 = 3;
+const WRITERS: u32 = LANES + 2;
 
 /// An open database.
 #[derive(Clone, Debug)]
 pub struct Db {
     pools: Pools,
     shared: Arc<Shared>,
+    /// Whether a server may take as long as it likes: whoever goes through a whole book asks what takes long.
+    is_patient: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -79,7 +90,7 @@ enum Pools {
 
 impl From<Pools> for Db {
     fn from(pools: Pools) -> Self {
-        Self { pools, shared: Arc::default() }
+        Self { pools, shared: Arc::default(), is_patient: true }
     }
 }
 
@@ -138,8 +149,10 @@ impl Db {
             Kind::Sqlite => Self::look_into(&sqlite_file(url)?).await,
             Kind::Postgres => {
                 let options = postgres_options(url)?.options([("default_transaction_read_only", "on")]);
-                let read = postgres_pool(options, READERS).await?;
-                let db = Self::from(Pools::Postgres { write: read.clone(), read });
+                let shared = Arc::default();
+                let read = postgres_pool(options, READERS, &shared, Must::Answer).await?;
+                let db =
+                    Self { pools: Pools::Postgres { write: read.clone(), read }, shared, is_patient: true };
                 match db.version().await? {
                     Some(version) => Ok((db, version)),
                     None => Err(Error::Absent(
@@ -197,14 +210,18 @@ impl Db {
         let options = postgres_options(url)?;
         // What the writer asks names its rows by key, so one plan serves; planning anew costs more than the statement.
         let writing = options.clone().options([("plan_cache_mode", "force_generic_plan")]);
-        let write = postgres_pool(writing, WRITERS).await?;
-        let db = Self::from(Pools::Postgres {
-            read: postgres_pool(options, READERS).await?,
-            write: write.clone(),
-        });
+        // Who stops in the middle of a transaction, because its machine does, must not keep others out of a business.
+        let writing = writing.options([("idle_in_transaction_session_timeout", "10s")]);
+        let shared = Arc::default();
+        let write = postgres_pool(writing, WRITERS, &shared, Must::BeWritable).await?;
+        let read = postgres_pool(options.clone(), READERS, &shared, Must::BeWritable).await?;
+        let db = Self { pools: Pools::Postgres { read, write }, shared, is_patient: false };
         // Says so when a newer program wrote it.
         db.version().await?;
-        POSTGRES.run(&write).await?;
+        // A process that starts at the same time may have to wait long for this one.
+        let mut migrating = PgConnection::connect_with(&options).await?;
+        POSTGRES.run(&mut migrating).await?;
+        migrating.close().await?;
         Ok(db)
     }
 
@@ -250,18 +267,18 @@ impl Db {
     pub async fn read(&self) -> Result<Tx> {
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
-            Pools::Postgres { read, .. } => Connection::Postgres(read.begin_with(READ_ONLY).await?),
+            Pools::Postgres { read, .. } => self.begin(read, READ_ONLY).await?,
         };
-        Ok(Tx::new(connection, self.shared.clone()))
+        Ok(self.tx(connection, READ_WAIT))
     }
 
     /// The same on a connection that other readers cannot take: who calls must be known however busy they are.
     pub async fn read_at_once(&self) -> Result<Tx> {
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
-            Pools::Postgres { write, .. } => Connection::Postgres(write.begin_with(READ_ONLY).await?),
+            Pools::Postgres { write, .. } => self.begin(write, READ_ONLY).await?,
         };
-        Ok(Tx::new(connection, self.shared.clone()))
+        Ok(self.tx(connection, READ_WAIT))
     }
 
     /// A transaction that may change the database.
@@ -269,14 +286,41 @@ impl Db {
         let connection = match &self.pools {
             // Takes the write lock at once: a reader that turns writer later can fail.
             Pools::Sqlite { write, .. } => Connection::Sqlite(write.begin_with("begin immediate").await?),
-            Pools::Postgres { write, .. } => Connection::Postgres(write.begin().await?),
+            Pools::Postgres { write, .. } => self.begin(write, "begin").await?,
         };
-        Ok(Tx::new(connection, self.shared.clone()))
+        Ok(self.tx(connection, WRITE_WAIT))
+    }
+
+    fn tx(&self, connection: Connection, patience: Duration) -> Tx {
+        Tx::new(connection, self.shared.clone(), (!self.is_patient).then_some(patience))
+    }
+
+    /// Begins a transaction on a server. A connection that rested may lead to one that is gone meanwhile, which its first
+    /// statement shows: then on a new one.
+    async fn begin(&self, pool: &PgPool, statement: &'static str) -> Result<Connection> {
+        let once = || async {
+            let transaction: sqlx::Result<Transaction<'static, Postgres>> =
+                self.shared.answer(Some(BEGIN_WAIT), pool.begin_with(statement)).await;
+            transaction
+        };
+        let transaction = match once().await {
+            Err(error) if db::is_gone(&error) => once().await?,
+            first => first?,
+        };
+        Ok(Connection::Postgres(transaction))
     }
 
     /// Whether it is a file of this process.
     pub fn is_embedded(&self) -> bool {
         matches!(self.pools, Pools::Sqlite { .. })
+    }
+
+    /// How many transactions may write at the same time.
+    pub fn lanes(&self) -> u32 {
+        match &self.pools {
+            Pools::Sqlite { .. } => 1,
+            Pools::Postgres { .. } => LANES,
+        }
     }
 
     /// Another number whenever a key was made, changed or revoked through this handle or a clone of it.
@@ -523,18 +567,69 @@ fn postgres_options(url: &str) -> Result<PgConnectOptions> {
 /// How long a connection to a PostgreSQL server is waited for.
 const CONNECT_WAIT: Duration = Duration::from_secs(5);
 
-async fn postgres_pool(options: PgConnectOptions, connections: u32) -> Result<PgPool> {
-    let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(CONNECT_WAIT);
+/// The same, and until a transaction has begun on it.
+const BEGIN_WAIT: Duration = Duration::from_secs(8);
+
+/// What a server must do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Must {
+    /// Only answer; a standby does.
+    Answer,
+    /// Also be one that can be written: behind a name or a proxy that follows the primary there may still be its standby,
+    /// and what that reads lags behind.
+    BeWritable,
+}
+
+async fn postgres_pool(
+    options: PgConnectOptions,
+    connections: u32,
+    shared: &Arc<Shared>,
+    must: Must,
+) -> Result<PgPool> {
+    let (before, after) = (shared.clone(), shared.clone());
+    let pool = PgPoolOptions::new()
+        .max_connections(connections)
+        .acquire_timeout(CONNECT_WAIT)
+        // A question of its own for each transaction, and one that waits without end where the server is gone.
+        .test_before_acquire(false)
+        .before_acquire(move |_, meta| {
+            let usable = !before.leads_nowhere(meta.age);
+            Box::pin(async move { Ok(usable) })
+        })
+        .after_release(move |_, meta| {
+            let usable = !after.leads_nowhere(meta.age);
+            Box::pin(async move { Ok(usable) })
+        })
+        .after_connect(move |connection, _| {
+            Box::pin(async move {
+                if must == Must::BeWritable && is_standby(connection).await? {
+                    return Err(sqlx::Error::Configuration(
+                        "the server is a standby, which only reads".into(),
+                    ));
+                }
+                Ok(())
+            })
+        });
     match pool.connect_with(options.clone()).await {
         Ok(pool) => Ok(pool),
         // The pool goes on trying while a server may be starting up, and does not say what stood against it.
         Err(sqlx::Error::PoolTimedOut) => {
-            let once = tokio::time::timeout(CONNECT_WAIT, PgConnection::connect_with(&options)).await;
-            let error = once.ok().and_then(Result::err).unwrap_or(sqlx::Error::PoolTimedOut);
-            Err(unreachable::postgres(&options, error))
+            let once = async {
+                let mut connection = PgConnection::connect_with(&options).await?;
+                is_standby(&mut connection).await
+            };
+            Err(match tokio::time::timeout(CONNECT_WAIT, once).await {
+                Ok(Ok(true)) => unreachable::standby(&options),
+                Ok(Err(error)) => unreachable::postgres(&options, error),
+                _ => unreachable::postgres(&options, sqlx::Error::PoolTimedOut),
+            })
         }
         Err(error) => Err(unreachable::postgres(&options, error)),
     }
+}
+
+async fn is_standby(connection: &mut PgConnection) -> sqlx::Result<bool> {
+    sqlx::query_scalar("select pg_is_in_recovery()").fetch_one(connection).await
 }
 
 fn sqlite_options(url: &str) -> Result<SqliteConnectOptions> {

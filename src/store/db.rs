@@ -16,12 +16,20 @@
 //! is `&'static str`, so none can be built from what a client sent. Where the databases speak
 //! differently, [`Tx::sql_for`] takes both texts and is thereby easy to find.
 
-use std::sync::{
-    Arc, Mutex, MutexGuard, PoisonError,
-    atomic::{AtomicU64, Ordering},
+use std::{
+    io,
+    pin::pin,
+    sync::{
+        Arc, Mutex, MutexGuard, PoisonError,
+        atomic::{AtomicU64, Ordering},
+    },
+    time::{Duration, Instant},
 };
 
-use futures_util::{StreamExt as _, TryStreamExt as _, stream::BoxStream};
+use futures_util::{
+    StreamExt as _, TryStreamExt as _,
+    stream::{self, BoxStream},
+};
 use sqlx::{
     Decode, Encode, FromRow, PgConnection, Postgres, Row as _, Sqlite, SqliteConnection, Transaction, Type,
     postgres::{PgArguments, PgRow},
@@ -40,6 +48,7 @@ pub struct Tx {
     pub(super) pending: Pending,
     keys_changed: bool,
     shared: Arc<Shared>,
+    patience: Option<Duration>,
 }
 
 /// The database that a transaction runs on.
@@ -57,9 +66,38 @@ pub(super) struct Shared {
     pub(super) key_epoch: AtomicU64,
     /// The statements that were run, for tests that count them; empty unless asked for.
     statements: Mutex<Option<Vec<&'static str>>>,
+    /// When a server was last found to be gone: connections that were made before lead to it.
+    gone_at: Mutex<Option<Instant>>,
 }
 
 impl Shared {
+    /// Whether a connection of that age may lead to a server that is gone.
+    pub(super) fn leads_nowhere(&self, age: Duration) -> bool {
+        let gone_at = *self.gone_at.lock().unwrap_or_else(PoisonError::into_inner);
+        gone_at.is_some_and(|gone_at| age >= gone_at.elapsed())
+    }
+
+    /// What a PostgreSQL server answers. Where it is gone, or waited for longer than `patience`, no connection made so
+    /// far is used again: after a failover those that nobody cut would hang, or lead to a server that is no longer written.
+    pub(super) async fn answer<T>(
+        &self,
+        patience: Option<Duration>,
+        answer: impl Future<Output = sqlx::Result<T>> + Send,
+    ) -> sqlx::Result<T> {
+        // Held once, whichever way it is waited for.
+        let answer = pin!(answer);
+        let answer = match patience {
+            None => answer.await,
+            Some(patience) => tokio::time::timeout(patience, answer)
+                .await
+                .unwrap_or_else(|_| Err(sqlx::Error::Io(io::ErrorKind::TimedOut.into()))),
+        };
+        if answer.as_ref().is_err_and(is_gone) {
+            *self.gone_at.lock().unwrap_or_else(PoisonError::into_inner) = Some(Instant::now());
+        }
+        answer
+    }
+
     pub(super) fn record_statements(&self) {
         *self.log() = Some(Vec::new());
     }
@@ -79,9 +117,23 @@ impl Shared {
     }
 }
 
+/// Whether an error says that the server is gone, or cannot be written any more.
+pub(super) fn is_gone(error: &sqlx::Error) -> bool {
+    match error {
+        sqlx::Error::Io(_) | sqlx::Error::Protocol(_) => true,
+        // PostgreSQL, appendix A: 57P01 admin_shutdown, 57P02 crash_shutdown, 57P03 cannot_connect_now, 25006
+        // read_only_sql_transaction, which a standby answers.
+        sqlx::Error::Database(told) => {
+            matches!(told.code().as_deref(), Some("57P01" | "57P02" | "57P03" | "25006"))
+        }
+        _ => false,
+    }
+}
+
 impl Tx {
-    pub(super) fn new(connection: Connection, shared: Arc<Shared>) -> Self {
-        Self { connection, pending: Pending::default(), keys_changed: false, shared }
+    /// `patience`: how long a server may take to answer a statement, or to give its next row.
+    pub(super) fn new(connection: Connection, shared: Arc<Shared>, patience: Option<Duration>) -> Self {
+        Self { connection, pending: Pending::default(), keys_changed: false, shared, patience }
     }
 
     /// Whether it runs on a PostgreSQL server.
@@ -104,7 +156,11 @@ impl Tx {
             }
             Connection::Postgres(tx) => {
                 self.shared.note(postgres);
-                Sql::Postgres(tx, sqlx::query(postgres))
+                Sql::Postgres(
+                    tx,
+                    sqlx::query(postgres),
+                    Server { shared: &self.shared, patience: self.patience },
+                )
             }
         }
     }
@@ -118,7 +174,7 @@ impl Tx {
         self.flush().await?;
         match self.connection {
             Connection::Sqlite(tx) => tx.commit().await,
-            Connection::Postgres(tx) => tx.commit().await,
+            Connection::Postgres(tx) => self.shared.answer(self.patience, tx.commit()).await,
         }
         .map_err(Error::CommitUnknown)?;
         if self.keys_changed {
@@ -187,7 +243,20 @@ pub enum Sql<'c> {
     /// On the embedded store.
     Sqlite(&'c mut SqliteConnection, Query<'c, Sqlite, SqliteArguments>),
     /// On a PostgreSQL server.
-    Postgres(&'c mut PgConnection, Query<'c, Postgres, PgArguments>),
+    Postgres(&'c mut PgConnection, Query<'c, Postgres, PgArguments>, Server<'c>),
+}
+
+/// How a server's answers are waited for.
+#[derive(Clone, Copy)]
+pub struct Server<'c> {
+    shared: &'c Shared,
+    patience: Option<Duration>,
+}
+
+impl Server<'_> {
+    async fn answer<T>(self, answer: impl Future<Output = sqlx::Result<T>> + Send) -> sqlx::Result<T> {
+        self.shared.answer(self.patience, answer).await
+    }
 }
 
 impl<'c> Sql<'c> {
@@ -196,7 +265,7 @@ impl<'c> Sql<'c> {
     pub fn bind<V: Value + 'c>(self, value: V) -> Self {
         match self {
             Self::Sqlite(conn, query) => Self::Sqlite(conn, query.bind(value)),
-            Self::Postgres(conn, query) => Self::Postgres(conn, query.bind(value)),
+            Self::Postgres(conn, query, server) => Self::Postgres(conn, query.bind(value), server),
         }
     }
 
@@ -204,7 +273,7 @@ impl<'c> Sql<'c> {
     pub async fn run(self) -> Result<u64> {
         Ok(match self {
             Self::Sqlite(conn, query) => query.execute(conn).await?.rows_affected(),
-            Self::Postgres(conn, query) => query.execute(conn).await?.rows_affected(),
+            Self::Postgres(conn, query, server) => server.answer(query.execute(conn)).await?.rows_affected(),
         })
     }
 
@@ -214,8 +283,8 @@ impl<'c> Sql<'c> {
             Self::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
             }
-            Self::Postgres(conn, query) => {
-                query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
+            Self::Postgres(conn, query, server) => {
+                server.answer(query.fetch_optional(conn)).await?.map(|row| row.try_get(0)).transpose()?
             }
         })
     }
@@ -226,8 +295,8 @@ impl<'c> Sql<'c> {
             Self::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
             }
-            Self::Postgres(conn, query) => {
-                query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
+            Self::Postgres(conn, query, server) => {
+                server.answer(query.fetch_optional(conn)).await?.as_ref().map(T::from_row).transpose()?
             }
         })
     }
@@ -246,7 +315,13 @@ impl<'c> Sql<'c> {
     pub fn stream<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
         match self {
             Self::Sqlite(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
-            Self::Postgres(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
+            Self::Postgres(conn, query, server) => {
+                stream::try_unfold(query.fetch(conn), move |mut rows| async move {
+                    let row = server.answer(rows.try_next()).await?;
+                    Ok(row.map(|row| T::from_row(&row)).transpose()?.map(|row| (row, rows)))
+                })
+                .boxed()
+            }
         }
     }
 }

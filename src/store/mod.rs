@@ -140,7 +140,10 @@ impl Error {
                 sqlx::Error::Database(e) => {
                     e.is_unique_violation() || e.is_foreign_key_violation() || e.is_check_violation()
                 }
+                // A proxy whose server is gone may hang up in the middle of a connection's beginning, which reads as a
+                // breach of the protocol.
                 sqlx::Error::Io(_)
+                | sqlx::Error::Protocol(_)
                 | sqlx::Error::Tls(_)
                 | sqlx::Error::PoolTimedOut
                 | sqlx::Error::PoolClosed

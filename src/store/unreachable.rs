@@ -10,10 +10,7 @@ use crate::store::Error;
 pub(super) fn postgres(options: &PgConnectOptions, error: sqlx::Error) -> Error {
     let user = options.get_username();
     let database = options.get_database().unwrap_or(user);
-    let at = options.get_socket().map_or_else(
-        || format!("{}:{}", options.get_host(), options.get_port()),
-        |socket| socket.display().to_string(),
-    );
+    let at = place(options);
     Error::Unusable(match &error {
         sqlx::Error::Io(error) if error.kind() == io::ErrorKind::ConnectionRefused => format!(
             "no PostgreSQL server answers at {at}: start it, or correct host and port in the database's address"
@@ -57,4 +54,20 @@ pub(super) fn postgres(options: &PgConnectOptions, error: sqlx::Error) -> Error 
         }
         _ => return Error::Database(error),
     })
+}
+
+/// A server that only follows another.
+pub(super) fn standby(options: &PgConnectOptions) -> Error {
+    Error::Unusable(format!(
+        "the PostgreSQL server at {} is a standby, which only reads: name its primary in the database's address, or a proxy \
+         that leads there",
+        place(options)
+    ))
+}
+
+fn place(options: &PgConnectOptions) -> String {
+    options.get_socket().map_or_else(
+        || format!("{}:{}", options.get_host(), options.get_port()),
+        |socket| socket.display().to_string(),
+    )
 }

@@ -121,7 +121,7 @@ impl Worker {
                 self.count().await;
             }
             if purge.is_time() {
-                self.purge().await;
+                self.purge(&stopping).await;
             }
             while jumps.try_join_next().is_some() {}
             for taken in self.claim(MOST_IN_HAND - jumps.len()).await {
@@ -227,16 +227,18 @@ impl Worker {
         }
     }
 
-    /// Forgets what is old, a little at a time.
-    async fn purge(&self) {
+    /// Forgets what is old, a little at a time; what another process has forgotten is not there any more.
+    async fn purge(&self, stopping: &watch::Receiver<bool>) {
         let businesses = async {
             let mut tx = self.book.db.read().await?;
-            store::access::business::all(&mut tx).await
+            store::webhooks::webhook::with_old(&mut tx, self.book.clock.now().plus(-KEPT)).await
         };
         let Ok(businesses) = businesses.await else { return };
         for business in businesses {
-            let purge = PurgeDeliveries { business: business.id };
-            while let Ok(1..) = self.book.writer.run_in_background(purge).await {}
+            let purge = PurgeDeliveries { business };
+            while !*stopping.borrow()
+                && let Ok(1..) = self.book.writer.run_in_background(purge).await
+            {}
         }
     }
 }

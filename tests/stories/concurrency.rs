@@ -2,7 +2,12 @@
 
 use std::collections::HashSet;
 
+use chrono::TimeDelta;
 use serde_json::json;
+use tankside::{
+    domain::values::Timestamp,
+    store::{self, Db, alerts::sweep::claim},
+};
 
 use crate::{
     on_both_stores,
@@ -13,6 +18,8 @@ on_both_stores!(
     a_hundred_clients_and_fifty_straws,
     a_straw_is_served_once,
     the_ledger_pages_without_gap_or_repeat_while_others_write,
+    a_business_in_which_others_write_keeps_no_other_waiting,
+    a_business_is_gone_through_by_one_process_at_a_time,
 );
 
 async fn a_hundred_clients_and_fifty_straws(world: &World) {
@@ -95,4 +102,73 @@ async fn the_ledger_pages_without_gap_or_repeat_while_others_write(world: &World
     let expected: Vec<i64> = (1..).take(seen.len()).collect();
     assert_eq!(seen, expected, "dense, in order, each once");
     assert_eq!(seen.iter().collect::<HashSet<_>>().len(), seen.len());
+}
+
+async fn a_business_in_which_others_write_keeps_no_other_waiting(world: &World) {
+    if world.db().is_embedded() {
+        // Nobody else writes in the file.
+        return;
+    }
+    let (mut neighbours, client) = (Vec::new(), world.manager.clone());
+    // More than there are transactions at the same time, so that some share one with the business that is locked.
+    for _ in 0..12 {
+        neighbours.push(world.neighbour().await);
+    }
+    let another = Db::open(&world.database_url).await.unwrap();
+    let business = store::access::business::all(&mut another.read().await.unwrap()).await.unwrap()[0].id;
+    let mut slow = another.write().await.unwrap();
+    let now = Timestamp::from(world.now());
+    store::access::business::lock(&mut slow, business, now, &[]).await.unwrap();
+    let waits = tokio::spawn(async move { client.post("/v1/sires", json!({"name": "One"})).await });
+    for round in 0..3 {
+        for neighbour in &neighbours {
+            neighbour.post("/v1/sires", json!({"name": format!("Sire {round}")})).await.created();
+        }
+    }
+    assert!(!waits.is_finished(), "nobody was locked out");
+    slow.commit().await.unwrap();
+    waits.await.unwrap().created();
+    another.close().await;
+}
+
+async fn a_business_is_gone_through_by_one_process_at_a_time(world: &World) {
+    if world.db().is_embedded() {
+        return;
+    }
+    world.stop_clockwork().await;
+    for _ in 0..5 {
+        world.neighbour().await;
+    }
+    let another = Db::open(&world.database_url).await.unwrap();
+    let mut tx = another.write().await.unwrap();
+    store::alerts::sweep::enter_new(&mut tx).await.unwrap();
+    // The service's own rounds may have been there.
+    tx.sql("update sweep set looked_at = null, tanks_looked_at = null").run().await.unwrap();
+    tx.commit().await.unwrap();
+    let now = Timestamp::from(world.now());
+    let (every, tanks) = (TimeDelta::seconds(20), TimeDelta::minutes(15));
+    let mut one = world.db().write().await.unwrap();
+    let mut other = another.write().await.unwrap();
+    let first = claim(&mut one, now, every, tanks, 4).await.unwrap();
+    let second = claim(&mut other, now, every, tanks, 4).await.unwrap();
+    one.commit().await.unwrap();
+    other.commit().await.unwrap();
+    assert_eq!((first.len(), second.len()), (4, 2), "nobody waits, and each is taken up once");
+    let all: HashSet<_> = first.iter().chain(&second).map(|sweep| sweep.business_id).collect();
+    assert_eq!(all.len(), 6);
+    assert!(first.iter().chain(&second).all(|sweep| sweep.tanks));
+    let again = async |later: TimeDelta| {
+        let mut tx = another.write().await.unwrap();
+        let taken = claim(&mut tx, now.plus(later), every, tanks, 10).await.unwrap();
+        tx.commit().await.unwrap();
+        (taken.len(), taken.iter().filter(|sweep| sweep.tanks).count())
+    };
+    assert_eq!(again(TimeDelta::seconds(19)).await, (0, 0));
+    // The clock of another machine is a little behind.
+    assert_eq!(again(TimeDelta::seconds(-2)).await, (0, 0));
+    assert_eq!(again(TimeDelta::seconds(20)).await, (6, 0));
+    assert_eq!(again(TimeDelta::minutes(15)).await, (6, 6));
+    // The clock was set back.
+    assert_eq!(again(TimeDelta::hours(-1)).await, (6, 6));
+    another.close().await;
 }

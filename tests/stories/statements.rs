@@ -20,9 +20,14 @@ on_both_stores!(
 
 /// What is done once for many: the writer's lock with the look-up of Idempotency-Keys, and who the caller is.
 fn is_shared(statement: &str) -> bool {
-    ["update business set changed_at", "as has_open_alerts", "from api_key k join business"]
-        .iter()
-        .any(|shared| statement.contains(shared))
+    [
+        "update business as b set changed_at",
+        "update business set changed_at",
+        "as has_open_alerts",
+        "from api_key k join business",
+    ]
+    .iter()
+    .any(|shared| statement.contains(shared))
 }
 
 /// Does something and gives the statements that it cost.

@@ -160,7 +160,7 @@ async fn rounds_at_once_tell_it_once(world: &World) {
         let db = Db::open(&world.database_url).await.unwrap();
         rounds.push(tokio::spawn(async move {
             let clock = Clock::from_fn(move || now);
-            let (writer, writing) = Writer::start(db.clone(), clock.clone());
+            let (writer, writing) = Writer::start(&db, &clock);
             let book = Book {
                 db: db.clone(),
                 writer,

@@ -35,6 +35,7 @@ const EMPTIED: &[&str] = emptied! {
     "price_list"
     "protocol_start"
     "search_word"
+    "sweep"
     "tank_repair"
     "webhook_secret"
     "ade_item"

@@ -12,7 +12,7 @@ use crate::{
         straws::thaw::ThawProtocol,
         values::{AnimalId, BusinessId, HerdId, KeyId, Name, TimeZone, Timestamp},
     },
-    store::{Error, Result, Tx, access::audit::KeyedResponse, pending::BookState},
+    store::{Error, Result, Tx, access::audit::KeyedResponse, ids::json_ids, pending::BookState},
 };
 
 /// Enters a business.
@@ -71,13 +71,72 @@ pub async fn lock(
     keys: &[String],
 ) -> Result<(Timestamp, Vec<KeyedResponse>)> {
     if tx.is_postgres() {
-        // In a statement of its own: what is read under the lock must be read after it was got.
         tx.sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
             .bind(id)
             .bind(now)
             .run()
             .await?;
     }
+    locked(tx, id, now, keys).await
+}
+
+/// Like the first half of [`lock`], of those businesses in which no other process is writing, without waiting for any;
+/// gives which. The other half is [`locked`].
+pub async fn lock_free(tx: &mut Tx, ids: &[BusinessId], now: Timestamp) -> Result<Vec<BusinessId>> {
+    #[derive(sqlx::FromRow)]
+    struct Free {
+        id: BusinessId,
+    }
+    if !tx.is_postgres() {
+        return Ok(ids.to_vec());
+    }
+    let free: Vec<Free> = tx
+        .sql(
+            "update business as b set changed_at = greatest(b.changed_at + interval '1 microsecond', $2)
+             from (select id from business
+                   where id = any (array(select value::uuid from json_array_elements_text($1::json)))
+                   for no key update skip locked) as free
+             where b.id = free.id
+             returning b.id",
+        )
+        .bind(json_ids(ids))
+        .bind(now)
+        .all()
+        .await?;
+    Ok(free.into_iter().map(|free| free.id).collect())
+}
+
+/// Like the first half of [`lock`], but for a quarter of a second at most; whether it came to that. Who waits gets the lock
+/// before those who came later. Where it did not, the transaction is of no more use.
+pub async fn lock_in_turn(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<bool> {
+    if !tx.is_postgres() {
+        return Ok(true);
+    }
+    tx.sql("set local lock_timeout = '250ms'").run().await?;
+    let waited = tx
+        .sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
+        .bind(id)
+        .bind(now)
+        .run()
+        .await;
+    match waited {
+        Ok(_) => tx.sql("set local lock_timeout = 0").run().await.map(|_| true),
+        // PostgreSQL, appendix A: lock_not_available.
+        Err(Error::Database(sqlx::Error::Database(told))) if told.code().as_deref() == Some("55P03") => {
+            Ok(false)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// The second half of [`lock`].
+pub async fn locked(
+    tx: &mut Tx,
+    id: BusinessId,
+    now: Timestamp,
+    keys: &[String],
+) -> Result<(Timestamp, Vec<KeyedResponse>)> {
+    // A statement of its own: what is read under the lock must be read after it was got.
     let (state, responses) = read(tx, id, Some(now), keys).await?;
     let latest = state.as_ref().map_or(now, |state| state.recorded.latest(now));
     let book = tx.pending.of(id);
@@ -198,10 +257,15 @@ fn from_json<T: DeserializeOwned>(text: &str) -> Result<T> {
 
 /// Writes without changing anything, to see whether the store can be written.
 pub async fn touch(tx: &mut Tx) -> Result<()> {
-    tx.sql("update business set name = name where id = (select id from business order by id limit 1)")
-        .run()
-        .await
-        .map(drop)
+    tx.sql_for(
+        "update business set name = name where id = (select id from business order by id limit 1)",
+        // One in which nobody writes: what is asked is not whether he has finished.
+        "update business set name = name
+         where id = (select id from business order by id limit 1 for no key update skip locked)",
+    )
+    .run()
+    .await
+    .map(drop)
 }
 
 /// The latest time that any book knows; nothing when there is no business.

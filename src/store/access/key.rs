@@ -81,7 +81,7 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
 
 /// The key with that hash, whatever its state.
 pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
-    // Uses the unique indexes of both hashes.
+    // Uses api_key_by_hash and api_key_by_previous_hash; no two secrets have one hash.
     tx.sql(
         "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
                 b.last_recorded_at as recorded_at,

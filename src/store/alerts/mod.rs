@@ -2,3 +2,4 @@
 
 pub mod alert;
 pub mod rule;
+pub mod sweep;

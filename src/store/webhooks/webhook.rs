@@ -625,6 +625,26 @@ pub async fn backlog(tx: &mut Tx) -> Result<Backlog> {
     .await
 }
 
+/// Businesses with deliveries or events that were written before `before`.
+pub async fn with_old(tx: &mut Tx, before: Timestamp) -> Result<Vec<BusinessId>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        id: BusinessId,
+    }
+    // Uses delivery_by_age and outbox_by_age, once for each business.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select b.id from business b
+             where exists (select 1 from delivery d where d.business_id = b.id and d.created_at < $1)
+                or exists (select 1 from outbox e where e.business_id = b.id and e.recorded_at < $1)
+             order by b.id",
+        )
+        .bind(before)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
+}
+
 /// Forgets at most `most` deliveries of a business, and as many events, that were written before `before`. Gives
 /// how many rows went; none when there is nothing left to forget.
 pub async fn purge(tx: &mut Tx, business: BusinessId, before: Timestamp, most: i64) -> Result<u64> {
