@@ -129,7 +129,7 @@ impl Running {
     /// # Errors
     /// The store fails.
     pub async fn look_round(&self) -> Result<(), watch::RoundError> {
-        watch::Rounds::default().look(&self.app.book).await
+        Box::pin(watch::Rounds::default().look(&self.app.book)).await
     }
 
     /// The open database, for tests that count statements.
