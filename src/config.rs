@@ -115,6 +115,11 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_FAILURES_PER_MINUTE", value_name = "NUMBER")]
     failures_per_minute: Option<u32>,
 
+    /// Where /metrics is told, in plain HTTP and without a key: an address or a name, and a port; port 0 takes a free one.
+    /// Not for the public: give an address of this machine or of a network of the operator's own [default: nowhere]
+    #[arg(long, env = "TANKSIDE_METRICS_LISTEN", value_name = "ADDRESS")]
+    metrics_listen: Option<ListenAddress>,
+
     /// Names with a dot under which /metrics answers, such as metrics.example.org; under addresses and names without a
     /// dot it always does [default: none]
     #[arg(
@@ -183,6 +188,8 @@ pub struct Config {
     pub rate_limit_per_minute: Option<NonZeroU32>,
     /// Requests that may come from an address in a minute without a good key.
     pub failures_per_minute: Option<NonZeroU32>,
+    /// Where `/metrics` is told; nowhere when `None`.
+    pub metrics_listen: Option<ListenAddress>,
     /// Names under which `/metrics` answers besides those that lead to no other place.
     pub metrics_hosts: Vec<String>,
     /// What connections may take.
@@ -241,6 +248,7 @@ impl Settings {
             failures_per_minute: NonZeroU32::new(
                 self.failures_per_minute.or(file.failures_per_minute).unwrap_or(FAILURES),
             ),
+            metrics_listen: self.metrics_listen.or(file.metrics_listen),
             metrics_hosts: self.metrics_hosts.or(file.metrics_hosts).unwrap_or_default(),
             limits: Limits {
                 connections: self

@@ -35,7 +35,7 @@ use std::{
         Arc,
         atomic::{AtomicBool, Ordering},
     },
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use chrono::TimeDelta;
@@ -60,10 +60,22 @@ const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
 /// How long after a failure the store is tried again when nobody else does.
 const PROBE_INTERVAL: Duration = Duration::from_secs(1);
 
+/// A command in the queue, and since when.
+struct Waiting {
+    command: Box<dyn QueuedCommand>,
+    since: Instant,
+}
+
+impl Waiting {
+    fn new(command: impl QueuedCommand + 'static) -> Self {
+        Self { command: Box::new(command), since: Instant::now() }
+    }
+}
+
 /// Hands acts to the writing task.
 #[derive(Clone)]
 pub struct Writer {
-    queue: mpsc::Sender<Box<dyn QueuedCommand>>,
+    queue: mpsc::Sender<Waiting>,
     sound: Arc<AtomicBool>,
 }
 
@@ -83,6 +95,11 @@ impl Writer {
         self.sound.load(Ordering::Relaxed) && !self.queue.is_closed()
     }
 
+    /// How many commands wait for the writing task.
+    pub fn waiting(&self) -> usize {
+        self.queue.max_capacity() - self.queue.capacity()
+    }
+
     /// Runs `command`; `respond` puts the outcome into a response, within the transaction, which
     /// is undone when it cannot.
     pub async fn run<C: Command>(
@@ -93,7 +110,7 @@ impl Writer {
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
-        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        self.queue.try_send(Waiting::new(queued)).map_err(|_| Failure::Busy)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 
@@ -101,7 +118,7 @@ impl Writer {
     pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedBackgroundCommand { command, done: None, answer };
-        self.queue.try_send(Box::new(queued)).map_err(|_| Failure::Busy)?;
+        self.queue.try_send(Waiting::new(queued)).map_err(|_| Failure::Busy)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 }
@@ -354,16 +371,20 @@ struct WriterTask {
 }
 
 impl WriterTask {
-    async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn QueuedCommand>>) {
+    async fn write(mut self, mut waiting: mpsc::Receiver<Waiting>) {
         self.probe_store().await;
+        let mut queued = Vec::with_capacity(MAX_BATCH);
         let mut commands = Vec::with_capacity(MAX_BATCH);
         loop {
             let sound = self.sound.load(Ordering::Relaxed);
-            let take = waiting.recv_many(&mut commands, MAX_BATCH);
+            let take = waiting.recv_many(&mut queued, MAX_BATCH);
             let taken = if sound { Ok(take.await) } else { tokio::time::timeout(PROBE_INTERVAL, take).await };
             match taken {
                 Ok(0) => break,
-                Ok(_) => self.write_waiting(&mut commands, waiting.len()).await,
+                Ok(_) => {
+                    commands.extend(queued.drain(..).map(taken_up));
+                    self.write_waiting(&mut commands).await;
+                }
                 // Nobody may come while the service says that it is not ready, so it finds out by itself.
                 Err(_) => self.probe_store().await,
             }
@@ -371,9 +392,8 @@ impl WriterTask {
     }
 
     /// Writes what waits.
-    async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
+    async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>) {
         metrics::histogram!("tankside_writer_batch_acts").record(count(commands.len()));
-        metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
         match self.run_batch(commands).await {
             Ok(()) => commands.drain(..).for_each(|command| command.answer(None)),
             Err(TransactionError::Unavailable(error)) => self.reject_all(&error, commands),
@@ -408,7 +428,7 @@ impl WriterTask {
                 .await
                 .map_err(|_| TransactionError::Panic)??;
         }
-        let started = std::time::Instant::now();
+        let started = Instant::now();
         batch.commit().await?;
         metrics::histogram!("tankside_writer_commit_seconds").record(started.elapsed().as_secs_f64());
         self.mark_sound();
@@ -526,6 +546,12 @@ impl WriterTask {
             );
         }
     }
+}
+
+/// Takes a command from the queue, and records how long it waited there.
+fn taken_up(waiting: Waiting) -> Box<dyn QueuedCommand> {
+    metrics::histogram!("tankside_writer_wait_seconds").record(waiting.since.elapsed().as_secs_f64());
+    waiting.command
 }
 
 fn count(number: usize) -> f64 {

@@ -58,6 +58,10 @@ impl Config {
             ("first_key_file", path(self.first_key_file.as_deref())),
             ("rate_limit_per_minute", number(self.rate_limit_per_minute)),
             ("failures_per_minute", number(self.failures_per_minute)),
+            (
+                "metrics_listen",
+                self.metrics_listen.as_ref().map_or_else(|| "nowhere".to_owned(), ToString::to_string),
+            ),
             ("metrics_hosts", listed(&self.metrics_hosts)),
             ("max_connections", limits.connections.to_string()),
             ("header_seconds", limits.header.as_secs().to_string()),

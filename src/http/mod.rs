@@ -216,7 +216,6 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
     let open = Router::new()
         .route("/healthz", get(health::healthz))
         .route("/readyz", get(health::readyz))
-        .route("/metrics", get(health::metrics))
         .route("/openapi.json", get(description::served::openapi))
         .route("/docs", get(docs::docs))
         .route("/problems", get(docs::problems))
@@ -226,8 +225,22 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
         .method_not_allowed_fallback(method_not_allowed);
     let others = (!origins.is_empty()).then(|| of_other_sites(origins));
     // Merged, not nested: what is layered on all of them then knows which route was met.
-    open.merge(keyed)
-        .with_state(app)
+    layered(open.merge(keyed).with_state(app), others)
+}
+
+/// What the operator's own listener answers: what was counted, and nothing of any business.
+pub fn metrics_router(app: App) -> Router {
+    let router = Router::new()
+        .route("/metrics", get(health::metrics))
+        .fallback(nothing_but_metrics)
+        .method_not_allowed_fallback(method_not_allowed)
+        .with_state(app);
+    layered(router, None)
+}
+
+/// What every request goes through, whatever it asks for.
+fn layered(router: Router, others: Option<CorsLayer>) -> Router {
+    router
         .layer(middleware::from_fn(within_time))
         .layer(option_layer(others))
         .layer(middleware::from_fn(well_formed))
@@ -268,6 +281,10 @@ async fn not_found(uri: Uri) -> Problem {
         return Problem::new(Kind::NotFound, detail);
     }
     Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
+}
+
+async fn nothing_but_metrics() -> Problem {
+    Problem::new(Kind::NotFound, "Only /metrics is told here; the book has an address of its own.")
 }
 
 async fn method_not_allowed() -> Problem {

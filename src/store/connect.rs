@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
     str::FromStr as _,
     sync::{Arc, atomic::Ordering},
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use sqlx::{
@@ -42,6 +42,25 @@ pub const CHECKED_AT_MOST: u64 = 1 << 30;
 
 /// How a transaction that only reads begins on a PostgreSQL server.
 const READ_ONLY: &str = "begin isolation level repeatable read, read only";
+
+/// Records how long it took to begin a transaction, the wait for a free connection included.
+struct Begun {
+    kind: &'static str,
+    since: Instant,
+}
+
+impl Begun {
+    fn now(kind: &'static str) -> Self {
+        Self { kind, since: Instant::now() }
+    }
+}
+
+impl Drop for Begun {
+    fn drop(&mut self) {
+        metrics::histogram!("tankside_store_begin_seconds", "kind" => self.kind)
+            .record(self.since.elapsed().as_secs_f64());
+    }
+}
 
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
 const READERS: u32 = 8;
@@ -248,6 +267,7 @@ impl Db {
 
     /// A transaction that sees one moment of the database and changes nothing.
     pub async fn read(&self) -> Result<Tx> {
+        let _begun = Begun::now("read");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { read, .. } => Connection::Postgres(read.begin_with(READ_ONLY).await?),
@@ -257,6 +277,7 @@ impl Db {
 
     /// The same on a connection that other readers cannot take: who calls must be known however busy they are.
     pub async fn read_at_once(&self) -> Result<Tx> {
+        let _begun = Begun::now("key");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { write, .. } => Connection::Postgres(write.begin_with(READ_ONLY).await?),
@@ -266,6 +287,7 @@ impl Db {
 
     /// A transaction that may change the database.
     pub async fn write(&self) -> Result<Tx> {
+        let _begun = Begun::now("write");
         let connection = match &self.pools {
             // Takes the write lock at once: a reader that turns writer later can fail.
             Pools::Sqlite { write, .. } => Connection::Sqlite(write.begin_with("begin immediate").await?),
@@ -292,6 +314,15 @@ impl Db {
     /// The statements that were run since the last call.
     pub fn take_statements(&self) -> Vec<&'static str> {
         self.shared.take_statements()
+    }
+
+    /// The bytes of an embedded store's file, and of the log beside it.
+    pub fn bytes(&self) -> Option<(u64, u64)> {
+        let Pools::Sqlite { write, .. } = &self.pools else { return None };
+        let options = write.connect_options();
+        let file = options.get_filename();
+        let bytes = |path: &Path| path.metadata().map_or(0, |file| file.len());
+        Some((bytes(file), bytes(&beside(file, "-wal"))))
     }
 
     /// The pool of read-only connections of an embedded store.

@@ -304,7 +304,8 @@ async fn a_key_is_nowhere_told_again(world: &World) {
             told(client, &path.replace("{id}", &farm.herd)).await;
         }
     }
-    for path in ["/metrics", "/docs", "/openapi.json", "/readyz", &format!("/v1/{secret}")] {
+    told(&client.at(&world.metrics_base), "/metrics").await;
+    for path in ["/docs", "/openapi.json", "/readyz", &format!("/v1/{secret}")] {
         told(client, path).await;
     }
 }

@@ -19,6 +19,7 @@ use crate::{
 on_both_stores!(
     writes_go_on_while_one_key_reads_without_measure,
     every_answer_guards_itself,
+    what_is_counted_is_told_on_a_listener_of_its_own,
     a_request_without_one_host_or_with_two_callers_is_refused,
 );
 
@@ -72,13 +73,50 @@ async fn every_answer_guards_itself(world: &World) {
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{path}");
         assert_eq!(answer.header("referrer-policy"), "no-referrer", "{path}");
     }
+    let operator = client.at(&world.metrics_base);
     let metrics = async |host: &str| {
-        client.send_without_key(Method::GET, "/metrics", &[("host", host)], vec![]).await.status
+        operator.send_without_key(Method::GET, "/metrics", &[("host", host)], vec![]).await.status
     };
     // A site that has its own name lead here (DNS rebinding) is told nothing.
     assert_eq!(metrics("rebound.example.org").await, 421);
     assert_eq!(metrics("tankside:8080").await, 200);
     assert_eq!(metrics("127.0.0.1").await, 200);
+}
+
+async fn what_is_counted_is_told_on_a_listener_of_its_own(world: &World) {
+    let client = &world.manager;
+    // Not where the book is, with a key or without.
+    client.get("/metrics").await.problem(404, "not-found");
+    client.send_without_key(Method::GET, "/metrics", &[], vec![]).await.problem(401, "key-missing");
+    // And nothing of the book where it is told, whoever asks.
+    let operator = client.at(&world.metrics_base);
+    for path in ["/", "/v1/business", "/v1/herds", "/openapi.json", "/docs", "/readyz"] {
+        // Not held against the description, which tells what is there where the book is.
+        let asked = reqwest::Client::new().get(format!("{}{path}", world.metrics_base)).bearer_auth(&client.key);
+        assert_eq!(asked.send().await.unwrap().status(), 404, "{path}");
+    }
+    operator.post("/metrics", json!({})).await.problem(405, "method-not-allowed");
+
+    Farm::found(client).await;
+    let told = world.metrics().await.text;
+    // How long statements took by where they stand, how long commands waited, and how many wait just now.
+    for counted in [
+        "tankside_store_statement_seconds_count{part=\"animals/herd\"}",
+        "tankside_store_begin_seconds_count{kind=\"write\"}",
+        "tankside_store_begin_seconds_count{kind=\"read\"}",
+        "tankside_writer_wait_seconds_count",
+        "tankside_writer_commit_seconds_count",
+        "tankside_writer_waiting_acts ",
+        "tankside_writer_sound 1",
+        concat!("tankside_build_info{version=\"", env!("CARGO_PKG_VERSION"), "\"} 1"),
+    ] {
+        assert!(told.contains(counted), "{counted} is missing:\n{told}");
+    }
+    // Every name tells what it is (prometheus.io, exposition formats: HELP and TYPE).
+    for line in told.lines().filter(|line| line.starts_with("# TYPE ")) {
+        let name = line.split(' ').nth(2).unwrap();
+        assert!(told.contains(&format!("# HELP {name} ")), "{name} is not explained");
+    }
 }
 
 async fn a_request_without_one_host_or_with_two_callers_is_refused(world: &World) {
