@@ -26,7 +26,7 @@ use crate::{
         serve::{Limits, serve},
         tls::Tls,
     },
-    scheduler as watch,
+    scheduler::{self as watch, backups},
     store::Db,
     webhooks::{
         send::{Resolver, Sender, system_resolver},
@@ -60,6 +60,7 @@ pub struct Running {
     stop: oneshot::Sender<()>,
     serving: JoinHandle<usize>,
     telling_metrics: Option<ToldMetrics>,
+    copying: Option<JoinHandle<()>>,
     writing: JoinHandle<()>,
     watching: JoinHandle<()>,
     telling: Working,
@@ -121,7 +122,12 @@ pub async fn start_with(
     let book = Book { db, writer, clock, devices: Devices::default(), key_uses: KeyUses::default() };
     let telling = worker::start(book.clone(), sender);
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);
+    let copying = config.backups.clone();
+    let copying =
+        copying.map(|plan| backups::start(config.database_url.clone(), plan, book.clock.clone()));
+    let (backups, copying) = copying.unzip();
+    let hosts = config.metrics_hosts.clone().into();
+    let app = App::new(book, reach, limiter, failures, hosts, metrics, backups);
     let router = http::router(app.clone(), &config.cors_origins);
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);
@@ -136,6 +142,7 @@ pub async fn start_with(
         stop,
         serving,
         telling_metrics,
+        copying,
         writing,
         watching,
         telling,
@@ -203,11 +210,16 @@ impl Running {
     /// # Errors
     /// The listener ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
-        let Self { app, stop, serving, telling_metrics, writing, watching, telling, .. } = self;
+        let Self { app, stop, serving, telling_metrics, copying, writing, watching, telling, .. } = self;
         app.stop();
         // What the writer has in hand of a round is written all the same; the rest is due again.
         watching.abort();
         let _ = watching.await;
+        // A copy that is half made has no name, and goes.
+        if let Some(copying) = copying {
+            copying.abort();
+            let _ = copying.await;
+        }
         let _ = stop.send(());
         let (cut_off, ()) = tokio::join!(serving, telling.end());
         match cut_off? {

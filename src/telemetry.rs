@@ -86,15 +86,19 @@ const HISTOGRAMS: &[(&str, &str)] = &[
     ("tankside_writer_wait_seconds", "Time that commands waited for the writer"),
     ("tankside_writer_batch_acts", "Commands that share a commit"),
     ("tankside_writer_commit_seconds", "Time of commits: what a command waits for its disk"),
+    ("tankside_backup_seconds", "Time that copies of the store took that are made by themselves"),
     ("tankside_webhook_attempt_seconds", "Time of attempts to deliver to a webhook"),
 ];
 
 const COUNTERS: &[(&str, &str)] = &[
+    ("tankside_backups_total", "Copies of the store that were to be made by themselves, by outcome: made, failed"),
     ("tankside_connections_refused_total", "Connections beyond the most that there may be"),
     ("tankside_webhook_attempts_total", "Attempts to deliver to a webhook, by outcome"),
 ];
 
 const GAUGES: &[(&str, &str)] = &[
+    ("tankside_backup_failing", "1 while the last copy that was to be made by itself was not, else 0"),
+    ("tankside_backup_last_timestamp_seconds", "When the last good copy was made, in seconds since 1970"),
     ("tankside_build_info", "1, with the version of the program"),
     ("tankside_store_bytes", "Bytes of an embedded store: its file (book) and the log beside it"),
     ("tankside_writer_waiting_acts", "Commands that wait for the writer; it takes up to 4096"),

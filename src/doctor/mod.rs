@@ -2,6 +2,7 @@
 //! and may be done while the service runs.
 
 mod address;
+mod backups;
 mod certificate;
 mod files;
 mod store;
@@ -107,6 +108,7 @@ pub async fn look(
     if let Ok(config) = &config {
         store::look(&mut found, config, now).await;
         files::look(&mut found, config, origin_of("database_url"));
+        backups::look(&mut found, config, now);
         certificate::look(&mut found, config, now);
         address::look(&mut found, config).await;
     }

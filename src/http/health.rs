@@ -25,7 +25,8 @@ pub async fn healthz() -> Response {
 
 /// `GET /readyz`: it can read and write the book and is not on its way out. Otherwise `failing` says what is
 /// wrong: `stopping`, `writer` (the last write failed), `store` (it cannot be read), `disk-full` or `read-only`,
-/// told before a write fails where it can be seen.
+/// told before a write fails where it can be seen. A ready one says under `attention` what somebody has to see to, though it
+/// works: `backup`, when the last copy that was to be made by itself was not.
 pub async fn readyz(State(app): State<App>) -> Response {
     let failing = if app.is_stopping() {
         Some("stopping")
@@ -38,7 +39,15 @@ pub async fn readyz(State(app): State<App>) -> Response {
         }
     };
     match failing {
-        None => Json(json!({"status": "ready"})).into_response(),
+        None => {
+            let failed = app.backups.as_ref().is_some_and(|backups| backups.standing().failed.is_some());
+            let body = if failed {
+                json!({"status": "ready", "attention": ["backup"]})
+            } else {
+                json!({"status": "ready"})
+            };
+            Json(body).into_response()
+        }
         Some(check) => {
             let body = Json(json!({"status": "not ready", "failing": check}));
             (StatusCode::SERVICE_UNAVAILABLE, body).into_response()
@@ -68,6 +77,13 @@ fn measure(app: &App) {
     metrics::gauge!("tankside_writer_waiting_acts").set(number(writer.waiting()));
     metrics::gauge!("tankside_writer_sound").set(f64::from(u8::from(writer.is_sound())));
     metrics::gauge!("tankside_build_info", "version" => env!("CARGO_PKG_VERSION")).set(1.0);
+    if let Some(backups) = &app.backups {
+        let standing = backups.standing();
+        metrics::gauge!("tankside_backup_failing").set(f64::from(u8::from(standing.failed.is_some())));
+        if let Some(last) = standing.last {
+            metrics::gauge!("tankside_backup_last_timestamp_seconds").set(number(last.utc().timestamp()));
+        }
+    }
     if let Some((file, log)) = app.book.db.bytes() {
         metrics::gauge!("tankside_store_bytes", "file" => "book").set(number(file));
         metrics::gauge!("tankside_store_bytes", "file" => "log").set(number(log));

@@ -73,7 +73,7 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{ade, book::Book, domain::webhooks::address::EgressPolicy};
+use crate::{ade, book::Book, domain::webhooks::address::EgressPolicy, scheduler::backups::Backups};
 
 /// How long a request may take.
 const LONGEST: Duration = Duration::from_secs(30);
@@ -101,6 +101,8 @@ pub struct App {
     pub metrics_hosts: Arc<[String]>,
     /// What was counted.
     pub metrics: Option<PrometheusHandle>,
+    /// Copies that are made by themselves; none are when `None`.
+    pub backups: Option<Backups>,
     stopping: Arc<AtomicBool>,
 }
 
@@ -113,6 +115,7 @@ impl App {
         failures: Option<access::failures::Failures>,
         metrics_hosts: Arc<[String]>,
         metrics: Option<PrometheusHandle>,
+        backups: Option<Backups>,
     ) -> Self {
         // More than one at a time on each core only takes memory.
         let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
@@ -126,6 +129,7 @@ impl App {
             pictures: turns::Turns::new(cores, 4 * cores),
             metrics_hosts,
             metrics,
+            backups,
             stopping: Arc::default(),
         }
     }

@@ -4,6 +4,8 @@
 //! looks at each once more in its own transaction, so that rounds of several processes, a round after a long
 //! stop, and a clock that jumps do no more than one round would.
 
+pub mod backups;
+
 use std::{
     collections::{BTreeMap, HashMap},
     time::Duration,
