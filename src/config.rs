@@ -175,6 +175,11 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_WEBHOOK_ALLOW", value_name = "RANGES", value_delimiter = ',')]
     webhook_allow: Option<Vec<Range>>,
 
+    /// A file with the key under which webhooks' secrets are encrypted in the store: base64 of 32 random bytes. More lines
+    /// hold earlier keys, which only decrypt. Keep it where backups are not [default: none, they are kept in the clear]
+    #[arg(long, env = "TANKSIDE_SECRETS_KEY_FILE", value_name = "FILE")]
+    secrets_key_file: Option<PathBuf>,
+
     /// A certificate for TLS, with those between it and its authority after it (PEM); with --tls-key. It is read again when it
     /// changes, and on SIGHUP [default: none, plain HTTP]
     #[arg(long, env = "TANKSIDE_TLS_CERT", value_name = "FILE")]
@@ -225,6 +230,8 @@ pub struct Config {
     pub limits: Limits,
     /// Where webhooks may lead besides the public internet.
     pub webhook_allow: Vec<Range>,
+    /// The file with the key under which webhooks' secrets are encrypted.
+    pub secrets_key_file: Option<PathBuf>,
     /// The certificate and its key, where it speaks TLS.
     pub tls: Option<TlsFiles>,
     /// Sites whose pages may ask from a browser.
@@ -307,6 +314,7 @@ impl Settings {
                     .map_or(Duration::from_secs(STOP_SECONDS), |seconds| Duration::from_secs(seconds.into())),
             },
             webhook_allow: self.webhook_allow.or(file.webhook_allow).unwrap_or_default(),
+            secrets_key_file: self.secrets_key_file.or(file.secrets_key_file),
             tls: tls(self.tls_cert.or(file.tls_cert), self.tls_key.or(file.tls_key))?,
             cors_origins: self
                 .cors_origin

@@ -29,6 +29,7 @@ use crate::{
     scheduler::{self as watch, backups},
     store::Db,
     webhooks::{
+        seal::SecretKeys,
         send::{Resolver, Sender, system_resolver},
         worker::{self, Working},
     },
@@ -114,20 +115,24 @@ pub async fn start_with(
     let metrics_address = metrics_listener.as_ref().map(TcpListener::local_addr).transpose()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
+    let secret_keys = Arc::new(SecretKeys::read(config.secrets_key_file.as_deref()));
+    if let Some(trouble) = secret_keys.trouble() {
+        tracing::error!("webhooks' secrets can be neither read nor made: {trouble}");
+    }
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(db.clone(), clock.clone());
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let failures = config.failures_per_minute.map(Failures::new);
     let book = Book { db, writer, clock, devices: Devices::default(), key_uses: KeyUses::default() };
-    let telling = worker::start(book.clone(), sender);
+    let telling = worker::start(book.clone(), sender, secret_keys.clone());
     let watching = watch::start(book.clone());
     let copying = config.backups.clone();
     let copying =
         copying.map(|plan| backups::start(config.database_url.clone(), plan, book.clock.clone()));
     let (backups, copying) = copying.unzip();
     let hosts = config.metrics_hosts.clone().into();
-    let app = App::new(book, reach, limiter, failures, hosts, metrics, backups);
+    let app = App::new(book, reach, secret_keys, limiter, failures, hosts, metrics, backups);
     let router = http::router(app.clone(), &config.cors_origins);
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);

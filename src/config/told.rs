@@ -72,6 +72,7 @@ impl Config {
             ("header_seconds", limits.header.as_secs().to_string()),
             ("stop_seconds", limits.drain.as_secs().to_string()),
             ("webhook_allow", listed(&self.webhook_allow)),
+            ("secrets_key_file", path(self.secrets_key_file.as_deref())),
             ("tls_cert", path(self.tls.as_ref().map(|tls| &*tls.certificate))),
             ("tls_key", path(self.tls.as_ref().map(|tls| &*tls.key))),
             ("cors_origin", listed(self.cors_origins.iter().filter_map(|origin| origin.to_str().ok()))),

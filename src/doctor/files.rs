@@ -24,6 +24,7 @@ pub(super) fn look(found: &mut Findings, config: &Config, address_from: Origin) 
         let made = made_in(&plan.folder).unwrap_or_default();
         files.extend(made.into_iter().map(|at| plan.folder.join(name_of(at))));
     }
+    files.extend(config.secrets_key_file.clone());
     files.extend(config.tls.as_ref().map(|tls| tls.key.clone()));
     files.extend(config.database_password_file.clone());
     // The file with the settings is no secret unless a password stands in it.

@@ -5,6 +5,7 @@ mod address;
 mod backups;
 mod certificate;
 mod files;
+mod secrets;
 mod store;
 
 use serde::Serialize;
@@ -108,6 +109,7 @@ pub async fn look(
     if let Ok(config) = &config {
         store::look(&mut found, config, now).await;
         files::look(&mut found, config, origin_of("database_url"));
+        secrets::look(&mut found, config).await;
         backups::look(&mut found, config, now);
         certificate::look(&mut found, config, now);
         address::look(&mut found, config).await;

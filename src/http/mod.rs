@@ -73,7 +73,10 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{ade, book::Book, domain::webhooks::address::EgressPolicy, scheduler::backups::Backups};
+use crate::{
+    ade, book::Book, domain::webhooks::address::EgressPolicy, scheduler::backups::Backups,
+    webhooks::seal::SecretKeys,
+};
 
 /// How long a request may take.
 const LONGEST: Duration = Duration::from_secs(30);
@@ -87,6 +90,8 @@ pub struct App {
     pub book: Book,
     /// Where webhooks may lead.
     pub reach: Arc<EgressPolicy>,
+    /// What webhooks' secrets are encrypted with.
+    pub secret_keys: Arc<SecretKeys>,
     /// Keys looked up in the last seconds.
     pub known_keys: access::auth::KnownKeys,
     /// How often each key may call; as often as it likes when `None`.
@@ -107,29 +112,28 @@ pub struct App {
 }
 
 impl App {
-    /// An interface to `book`.
+    /// An interface to `book`, of which nothing is counted and no copies are made.
     pub fn new(
         book: Book,
         reach: Arc<EgressPolicy>,
+        secret_keys: Arc<SecretKeys>,
         limiter: Option<access::auth::Limiter>,
         failures: Option<access::failures::Failures>,
-        metrics_hosts: Arc<[String]>,
-        metrics: Option<PrometheusHandle>,
-        backups: Option<Backups>,
     ) -> Self {
         // More than one at a time on each core only takes memory.
         let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
         Self {
             book,
             reach,
+            secret_keys,
             known_keys: access::auth::KnownKeys::default(),
             limiter,
             failures,
             readers: access::readers::Readers::default(),
             pictures: turns::Turns::new(cores, 4 * cores),
-            metrics_hosts,
-            metrics,
-            backups,
+            metrics_hosts: Arc::default(),
+            metrics: None,
+            backups: None,
             stopping: Arc::default(),
         }
     }
