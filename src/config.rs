@@ -138,7 +138,8 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_RATE_LIMIT_PER_MINUTE", value_name = "NUMBER")]
     rate_limit_per_minute: Option<u32>,
 
-    /// Requests that may come from an address in a minute without a good key; 0 for as many as it likes [default: 60]
+    /// Requests that may come from an address in a minute without a good key, and from all together a hundred times as many; 0 for
+    /// as many as they like [default: 60]
     #[arg(long, env = "TANKSIDE_FAILURES_PER_MINUTE", value_name = "NUMBER")]
     failures_per_minute: Option<u32>,
 

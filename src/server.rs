@@ -128,11 +128,13 @@ pub async fn start_with(
     let telling = worker::start(book.clone(), sender, secret_keys.clone());
     let watching = watch::start(book.clone());
     let copying = config.backups.clone();
-    let copying =
-        copying.map(|plan| backups::start(config.database_url.clone(), plan, book.clock.clone()));
+    let copying = copying.map(|plan| backups::start(config.database_url.clone(), plan, book.clock.clone()));
     let (backups, copying) = copying.unzip();
-    let hosts = config.metrics_hosts.clone().into();
-    let app = App::new(book, reach, secret_keys, limiter, failures, hosts, metrics, backups);
+    let mut app = App::new(book, reach, secret_keys, limiter, failures);
+    app.metrics_hosts = config.metrics_hosts.clone().into();
+    app.metrics = metrics;
+    app.backups = backups;
+    app.known_keys.read_anew(&app.book.db).await?;
     let router = http::router(app.clone(), &config.cors_origins);
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);

@@ -91,6 +91,10 @@ const HISTOGRAMS: &[(&str, &str)] = &[
 ];
 
 const COUNTERS: &[(&str, &str)] = &[
+    (
+        "tankside_auth_failures_total",
+        "Requests without a good key, by why: missing, garbled, unknown, revoked, expired, replaced, limited",
+    ),
     ("tankside_backups_total", "Copies of the store that were to be made by themselves, by outcome: made, failed"),
     ("tankside_connections_refused_total", "Connections beyond the most that there may be"),
     ("tankside_webhook_attempts_total", "Attempts to deliver to a webhook, by outcome"),

@@ -93,6 +93,23 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     .await
 }
 
+/// The hashes of all keys that are not revoked, of all businesses.
+pub async fn hashes(tx: &mut Tx) -> Result<Vec<String>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        hash: String,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select hash from api_key where revoked_at is null
+             union all
+             select previous_hash as hash from api_key where revoked_at is null and previous_hash is not null",
+        )
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.hash).collect())
+}
+
 /// Who holds a key.
 pub async fn holder(tx: &mut Tx, business: BusinessId, id: KeyId) -> Result<Option<Name>> {
     tx.sql("select name from api_key where business_id = $1 and id = $2")
