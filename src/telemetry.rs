@@ -78,7 +78,10 @@ pub fn start_log(text: &str, format: LogFormat) -> anyhow::Result<Log> {
 /// What is counted, as a `# HELP` line tells it.
 const HISTOGRAMS: &[(&str, &str)] = &[
     ("tankside_http_request_seconds", "Time to the answer of requests, by method, route and status"),
-    ("tankside_store_statement_seconds", "Time of statements in the store, by the part of the store they stand in"),
+    (
+        "tankside_store_statement_seconds",
+        "Time of statements in the store, by the part of the store they stand in",
+    ),
     (
         "tankside_store_begin_seconds",
         "Time to begin a transaction, the wait for a connection included: to read, to look up a key, to write",
@@ -95,7 +98,10 @@ const COUNTERS: &[(&str, &str)] = &[
         "tankside_auth_failures_total",
         "Requests without a good key, by why: missing, garbled, unknown, revoked, expired, replaced, limited",
     ),
-    ("tankside_backups_total", "Copies of the store that were to be made by themselves, by outcome: made, failed"),
+    (
+        "tankside_backups_total",
+        "Copies of the store that were to be made by themselves, by outcome: made, failed",
+    ),
     ("tankside_connections_refused_total", "Connections beyond the most that there may be"),
     ("tankside_webhook_attempts_total", "Attempts to deliver to a webhook, by outcome"),
 ];

@@ -56,7 +56,10 @@ impl Config {
             ("listen", self.listen.to_string()),
             ("database_url", without_password(&self.database_url)),
             ("database_password_file", path(self.database_password_file.as_deref())),
-            ("backup_every", backups.map_or_else(|| "never".to_owned(), |plan| Every::from(plan.every).to_string())),
+            (
+                "backup_every",
+                backups.map_or_else(|| "never".to_owned(), |plan| Every::from(plan.every).to_string()),
+            ),
             ("backup_folder", path(backups.map(|plan| &*plan.folder))),
             ("backup_keep", backups.map_or_else(none, |plan| plan.keep.newest.to_string())),
             ("backup_keep_days", backups.map_or_else(none, |plan| plan.keep.days.to_string())),

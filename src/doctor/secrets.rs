@@ -13,7 +13,11 @@ const SINCE: i64 = 3;
 pub(super) async fn look(found: &mut Findings, config: &Config) {
     let keys = SecretKeys::read(config.secrets_key_file.as_deref());
     if let Some(trouble) = keys.trouble() {
-        found.wrong("secrets", trouble, "bring the file back, or rotate each webhook's secret under a new key");
+        found.wrong(
+            "secrets",
+            trouble,
+            "bring the file back, or rotate each webhook's secret under a new key",
+        );
     }
     // What is wrong with the store is told elsewhere.
     let Ok(kept) = kept(&config.database_url).await else { return };

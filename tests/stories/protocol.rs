@@ -81,8 +81,7 @@ async fn what_is_not_there_is_not_found(world: &World) {
 async fn another_method_hears_which_there_are(world: &World) {
     let client = &world.manager;
     let mut paths: BTreeSet<(String, BTreeSet<String>)> = BTreeSet::new();
-    let open =
-        ["/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/problems/busy", "/"];
+    let open = ["/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/problems/busy", "/"];
     paths.extend(open.map(|path| (path.to_owned(), ["GET", "HEAD"].map(str::to_owned).into())));
     for (_, path, _) in operations() {
         let known = operations().into_iter().filter(|(_, other, _)| *other == path);
