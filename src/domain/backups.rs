@@ -40,7 +40,8 @@ pub fn superseded(made: &BTreeSet<Timestamp>, now: Timestamp, keep: Keep) -> Vec
     for (rank, at) in made.iter().rev().enumerate() {
         let is_last_of_its_day = days.insert(at.utc().date_naive());
         let is_among_the_newest = u32::try_from(rank).is_ok_and(|rank| rank < keep.newest.get());
-        if !is_among_the_newest && !(is_last_of_its_day && *at > oldest) {
+        let is_kept = is_among_the_newest || (is_last_of_its_day && *at > oldest);
+        if !is_kept {
             gone.push(*at);
         }
     }

@@ -9,7 +9,7 @@ use std::{
 
 use reqwest::Method;
 use serde_json::json;
-use tankside::domain::access::Role;
+use tankside::{book::access::key::Secret, domain::access::Role};
 
 use crate::{
     on_both_stores,
@@ -144,7 +144,7 @@ async fn an_address_that_fails_too_often_is_no_longer_looked_at() {
     let world = World::with(|config| config.failures_per_minute = NonZeroU32::new(5)).await;
     let known = world.caller(Role::Reader).await;
     known.get("/v1/business").await.expect(200);
-    let wrong = world.manager.with_key("tks_0123456789abcdefghijklmnopqrst_000000");
+    let wrong = world.manager.with_key(Secret::random().unwrap().reveal());
     let mut refused = Vec::new();
     for _ in 0..8 {
         refused.push(wrong.get("/v1/business").await);
@@ -190,13 +190,14 @@ async fn after_a_start_in_an_attack_every_good_key_is_let_in_at_once() {
         let made = world.manager.post("/v1/keys", new).await.created();
         crew.push(world.manager.with_key(made["secret"].as_str().unwrap()));
     }
-    let wrong = world.manager.with_key("tks_0123456789abcdefghijklmnopqrst_000000");
+    let wrong = world.manager.with_key(Secret::random().unwrap().reveal());
     // What is known of these keys is that there are such: none of them has been sent yet.
+    let mut limited = 0;
     for member in &crew {
-        wrong.get("/v1/business").await;
+        limited += usize::from(wrong.get("/v1/business").await.status == 429);
         member.get("/v1/business").await.expect(200);
     }
-    assert_eq!(wrong.get("/v1/business").await.status, 429);
+    assert!(limited > 0, "there was no attack");
     // A revoked one is no longer let in, whatever the limit.
     let id = crew[0].get("/v1/keys/current").await.expect(200)["id"].as_str().unwrap().to_owned();
     world.manager.delete(&format!("/v1/keys/{id}")).await;

@@ -95,7 +95,7 @@ fn active(webhook: &Webhook) -> Result<(), Rejection> {
 }
 
 /// Nothing of a secret is kept that cannot be encrypted as the operator wants it.
-fn cannot_be_kept(error: SealError) -> CommandError {
+fn cannot_be_kept(error: &SealError) -> CommandError {
     store::Error::Unusable(error.to_string()).into()
 }
 
@@ -124,7 +124,8 @@ impl Command for AddWebhook {
             return Err(Rejection::TooManyWebhooks.into());
         }
         webhook.add(cx.tx, business).await?;
-        let kept = self.keys.seal(business, webhook.id, &self.secret).map_err(cannot_be_kept)?;
+        let kept =
+            self.keys.seal(business, webhook.id, &self.secret).map_err(|error| cannot_be_kept(&error))?;
         store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &kept, cx.now, cx.now).await?;
         Ok(webhook)
     }
@@ -217,7 +218,8 @@ impl Command for RotateSecret {
         let webhook = found(cx, self.webhook_id).await?;
         let business = cx.business();
         let until = cx.now.plus(self.grace);
-        let kept = self.keys.seal(business, webhook.id, &self.secret).map_err(cannot_be_kept)?;
+        let kept =
+            self.keys.seal(business, webhook.id, &self.secret).map_err(|error| cannot_be_kept(&error))?;
         store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &kept, until, cx.now).await?;
         Ok(until)
     }

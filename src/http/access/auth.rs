@@ -86,7 +86,11 @@ const READ_ANEW_PART: u32 = 20;
 /// Keys that were looked up in the last seconds, and which there are at all. One revoked through this process's own database
 /// handle is forgotten at once. Nothing is remembered of keys that there are not, so nobody can fill this.
 #[derive(Clone, Default)]
-pub struct KnownKeys(Arc<Mutex<Known>>);
+pub struct KnownKeys {
+    known: Arc<Mutex<Known>>,
+    /// Held by who reads them anew; the others wait for what comes of it.
+    reading: Arc<tokio::sync::Mutex<()>>,
+}
 
 #[derive(Default)]
 struct Known {
@@ -129,15 +133,10 @@ impl KnownKeys {
     /// # Errors
     /// The store cannot be read.
     pub async fn read_anew(&self, db: &Db) -> crate::store::Result<()> {
-        let epoch = db.key_epoch();
-        let began = Instant::now();
-        {
-            let mut known = self.lock();
-            if known.read.is_some_and(|(read_at, next)| read_at == epoch && began < next) {
-                return Ok(());
-            }
-            // Others need not do it at the same time.
-            known.read = Some((epoch, began + READ_ANEW));
+        let _reading = self.reading.lock().await;
+        let (epoch, began) = (db.key_epoch(), Instant::now());
+        if self.lock().read.is_some_and(|(read_at, next)| read_at == epoch && began < next) {
+            return Ok(());
         }
         let hashes = {
             let mut tx = db.read_at_once().await?;
@@ -162,7 +161,7 @@ impl KnownKeys {
     }
 
     fn lock(&self) -> MutexGuard<'_, Known> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 

@@ -371,7 +371,9 @@ mod tests {
             prop_assert!(lines.iter().all(|(number, _)| (2..=last).contains(number)));
             let mut again = HEADER.to_owned();
             for (_, note) in &lines {
-                again.push_str(&format!("\nL,1,x,\"{}\"", note.replace('"', "\"\"")));
+                again.push_str("\nL,1,x,\"");
+                again.push_str(&note.replace('"', "\"\""));
+                again.push('"');
             }
             let notes =
                 |lines: Vec<(u64, String)>| lines.into_iter().map(|(_, note)| note).collect::<Vec<_>>();
