@@ -128,6 +128,11 @@ impl KnownKeys {
         beginning_of(hash).is_some_and(|hash| self.lock().there.contains(&hash))
     }
 
+    /// There is a key of that hash now.
+    pub fn add(&self, hash: &str) {
+        self.lock().there.extend(beginning_of(hash));
+    }
+
     /// Reads which keys there are, unless that was done just now and no key of this process has changed since.
     ///
     /// # Errors
