@@ -1,5 +1,6 @@
 //! What the operator decides: flags over environment over a TOML file over defaults.
 
+mod every;
 mod listen;
 mod told;
 
@@ -16,11 +17,14 @@ use serde::Deserialize;
 use url::Url;
 
 use crate::{
-    domain::webhooks::address::Range,
+    domain::{backups::Keep, webhooks::address::Range},
     http::{serve::Limits, tls::TlsFiles},
+    scheduler::backups::Plan,
+    store::Kind,
     telemetry,
 };
 
+pub use every::Every;
 pub use listen::ListenAddress;
 pub use told::{Origin, Setting, names_in};
 
@@ -48,6 +52,12 @@ const STALLED_SECONDS: u64 = 30;
 /// Seconds that requests under way have when the service is told to stop, when nothing is said: within the 30 that
 /// orchestrators give.
 const STOP_SECONDS: u64 = 20;
+
+/// Of copies made by themselves, so many of the newest are kept when nothing is said.
+const BACKUP_KEEP: NonZeroU32 = NonZeroU32::MIN.saturating_add(23);
+
+/// And the last of each day for so many days.
+const BACKUP_KEEP_DAYS: u32 = 30;
 
 /// How log lines are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, clap::ValueEnum)]
@@ -102,6 +112,23 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_LISTEN", value_name = "ADDRESS")]
     listen: Option<ListenAddress>,
 
+    /// How often a copy of an embedded store is made by itself, such as 15m, 6h or 1d; with --backup-folder. Each is looked
+    /// through before it gets its name [default: never]
+    #[arg(long, env = "TANKSIDE_BACKUP_EVERY", value_name = "TIME")]
+    backup_every: Option<Every>,
+
+    /// The folder for these copies, on another disk if it can be; made for its owner only [default: none]
+    #[arg(long, env = "TANKSIDE_BACKUP_FOLDER", value_name = "FOLDER")]
+    backup_folder: Option<PathBuf>,
+
+    /// How many of the newest of these copies are kept [default: 24]
+    #[arg(long, env = "TANKSIDE_BACKUP_KEEP", value_name = "NUMBER")]
+    backup_keep: Option<NonZeroU32>,
+
+    /// For how many days the last copy of each day is kept besides; 0 for none [default: 30]
+    #[arg(long, env = "TANKSIDE_BACKUP_KEEP_DAYS", value_name = "DAYS")]
+    backup_keep_days: Option<u32>,
+
     /// Where the first manager's key of a new book is written, for its owner only, in place of showing it on standard
     /// output, which container engines keep
     #[arg(long, env = "TANKSIDE_FIRST_KEY_FILE", value_name = "FILE")]
@@ -111,9 +138,15 @@ pub struct Settings {
     #[arg(long, env = "TANKSIDE_RATE_LIMIT_PER_MINUTE", value_name = "NUMBER")]
     rate_limit_per_minute: Option<u32>,
 
-    /// Requests that may come from an address in a minute without a good key; 0 for as many as it likes [default: 60]
+    /// Requests that may come from an address in a minute without a good key, and from all together a hundred times as many; 0 for
+    /// as many as they like [default: 60]
     #[arg(long, env = "TANKSIDE_FAILURES_PER_MINUTE", value_name = "NUMBER")]
     failures_per_minute: Option<u32>,
+
+    /// Where /metrics is told, in plain HTTP and without a key: an address or a name, and a port; port 0 takes a free one.
+    /// Not for the public: give an address of this machine or of a network of the operator's own [default: nowhere]
+    #[arg(long, env = "TANKSIDE_METRICS_LISTEN", value_name = "ADDRESS")]
+    metrics_listen: Option<ListenAddress>,
 
     /// Names with a dot under which /metrics answers, such as metrics.example.org; under addresses and names without a
     /// dot it always does [default: none]
@@ -142,6 +175,11 @@ pub struct Settings {
     /// 192.168.10.0/24,127.0.0.1 [default: none]
     #[arg(long, env = "TANKSIDE_WEBHOOK_ALLOW", value_name = "RANGES", value_delimiter = ',')]
     webhook_allow: Option<Vec<Range>>,
+
+    /// A file with the key under which webhooks' secrets are encrypted in the store: base64 of 32 random bytes. More lines
+    /// hold earlier keys, which only decrypt. Keep it where backups are not [default: none, they are kept in the clear]
+    #[arg(long, env = "TANKSIDE_SECRETS_KEY_FILE", value_name = "FILE")]
+    secrets_key_file: Option<PathBuf>,
 
     /// A certificate for TLS, with those between it and its authority after it (PEM); with --tls-key. It is read again when it
     /// changes, and on SIGHUP [default: none, plain HTTP]
@@ -179,16 +217,22 @@ pub struct Config {
     pub database_password_file: Option<PathBuf>,
     /// Where the first manager's key of a new book is written.
     pub first_key_file: Option<PathBuf>,
+    /// Copies that are made by themselves.
+    pub backups: Option<Plan>,
     /// Requests that a key may send in a minute.
     pub rate_limit_per_minute: Option<NonZeroU32>,
     /// Requests that may come from an address in a minute without a good key.
     pub failures_per_minute: Option<NonZeroU32>,
+    /// Where `/metrics` is told; nowhere when `None`.
+    pub metrics_listen: Option<ListenAddress>,
     /// Names under which `/metrics` answers besides those that lead to no other place.
     pub metrics_hosts: Vec<String>,
     /// What connections may take.
     pub limits: Limits,
     /// Where webhooks may lead besides the public internet.
     pub webhook_allow: Vec<Range>,
+    /// The file with the key under which webhooks' secrets are encrypted.
+    pub secrets_key_file: Option<PathBuf>,
     /// The certificate and its key, where it speaks TLS.
     pub tls: Option<TlsFiles>,
     /// Sites whose pages may ask from a browser.
@@ -227,6 +271,15 @@ impl Settings {
             None => database_url,
             Some(path) => with_password(&database_url, path)?,
         };
+        let backups = backups(
+            &database_url,
+            self.backup_every.or(file.backup_every),
+            self.backup_folder.or(file.backup_folder),
+            Keep {
+                newest: self.backup_keep.or(file.backup_keep).unwrap_or(BACKUP_KEEP),
+                days: self.backup_keep_days.or(file.backup_keep_days).unwrap_or(BACKUP_KEEP_DAYS),
+            },
+        )?;
         let log = self.log.or(file.log).unwrap_or_else(|| "info".to_owned());
         telemetry::filter(&log)?;
         Ok(Config {
@@ -234,6 +287,7 @@ impl Settings {
             listen: self.listen.or(file.listen).unwrap_or_else(|| LISTEN.into()),
             database_url,
             database_password_file,
+            backups,
             first_key_file: self.first_key_file.or(file.first_key_file),
             rate_limit_per_minute: NonZeroU32::new(
                 self.rate_limit_per_minute.or(file.rate_limit_per_minute).unwrap_or(RATE_LIMIT),
@@ -241,6 +295,7 @@ impl Settings {
             failures_per_minute: NonZeroU32::new(
                 self.failures_per_minute.or(file.failures_per_minute).unwrap_or(FAILURES),
             ),
+            metrics_listen: self.metrics_listen.or(file.metrics_listen),
             metrics_hosts: self.metrics_hosts.or(file.metrics_hosts).unwrap_or_default(),
             limits: Limits {
                 connections: self
@@ -260,6 +315,7 @@ impl Settings {
                     .map_or(Duration::from_secs(STOP_SECONDS), |seconds| Duration::from_secs(seconds.into())),
             },
             webhook_allow: self.webhook_allow.or(file.webhook_allow).unwrap_or_default(),
+            secrets_key_file: self.secrets_key_file.or(file.secrets_key_file),
             tls: tls(self.tls_cert.or(file.tls_cert), self.tls_key.or(file.tls_key))?,
             cors_origins: self
                 .cors_origin
@@ -288,6 +344,27 @@ impl Settings {
         let store = StoreSettings { database_url: Some(database_url), ..StoreSettings::default() };
         Self { store, listen: Some(listen.into()), ..Self::default() }
     }
+}
+
+/// Copies are made by themselves of an embedded store only.
+fn backups(
+    database_url: &str,
+    every: Option<Every>,
+    folder: Option<PathBuf>,
+    keep: Keep,
+) -> anyhow::Result<Option<Plan>> {
+    let plan = match (every, folder) {
+        (None, None) => return Ok(None),
+        (Some(every), Some(folder)) => Plan { folder, every: every.duration(), keep },
+        (Some(_), None) => anyhow::bail!("--backup-every goes with --backup-folder"),
+        (None, Some(_)) => anyhow::bail!("--backup-folder goes with --backup-every"),
+    };
+    if Kind::of(database_url).ok() == Some(Kind::Postgres) {
+        anyhow::bail!(
+            "--backup-every is for an embedded store; PostgreSQL's own tools copy a book there (pg_dump, pg_basebackup)"
+        );
+    }
+    Ok(Some(plan))
 }
 
 /// A certificate goes with its key.
@@ -404,6 +481,24 @@ mod tests {
     }
 
     #[test]
+    fn copies_are_made_of_an_embedded_store_into_a_folder() {
+        let with = |every: Option<&str>, folder: Option<&str>, url: &str| {
+            let backup_every = every.map(|every| every.parse().unwrap());
+            Settings { backup_every, backup_folder: folder.map(PathBuf::from), ..on(url) }.resolve()
+        };
+        let plan = with(Some("6h"), Some("copies"), DATABASE_URL).unwrap().backups.unwrap();
+        assert_eq!((plan.every, plan.keep.newest.get(), plan.keep.days), (Duration::from_hours(6), 24, 30));
+        assert_eq!(with(None, None, DATABASE_URL).unwrap().backups, None);
+        for (every, folder, url) in [
+            (Some("6h"), None, DATABASE_URL),
+            (None, Some("copies"), DATABASE_URL),
+            (Some("6h"), Some("copies"), "postgres://u@h/d"),
+        ] {
+            assert!(with(every, folder, url).is_err(), "{every:?} {folder:?} {url}");
+        }
+    }
+
+    #[test]
     fn an_unknown_setting_is_refused_and_a_password_is_not_shown() {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("tankside.toml");
@@ -412,9 +507,9 @@ mod tests {
         std::fs::write(&file, "webhook_allow = [\"10.0.0.0/33\"]\n").unwrap();
         assert!(from(&file).resolve().is_err());
         assert!(from(&dir.path().join("none.toml")).resolve().is_err());
-        let config = on("postgres://u:secret@h/d?password=secret").resolve().unwrap();
+        let config = on("postgres://u:whispered@h/d?password=whispered").resolve().unwrap();
         let told = format!("{config:?}");
-        assert!(told.contains("postgres://u@h/d") && !told.contains("secret"), "{told}");
+        assert!(told.contains("postgres://u@h/d") && !told.contains("whispered"), "{told}");
     }
 
     #[test]

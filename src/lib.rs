@@ -23,6 +23,8 @@ pub mod config;
 pub mod demo;
 pub mod doctor;
 pub mod domain;
+#[cfg(test)]
+mod fuzz;
 pub mod http;
 pub mod maintenance;
 pub mod scheduler;

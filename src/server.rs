@@ -26,9 +26,10 @@ use crate::{
         serve::{Limits, serve},
         tls::Tls,
     },
-    scheduler as watch,
+    scheduler::{self as watch, backups},
     store::Db,
     webhooks::{
+        seal::SecretKeys,
         send::{Resolver, Sender, system_resolver},
         worker::{self, Working},
     },
@@ -37,6 +38,12 @@ use crate::{
 /// How long the writer may take for what it has in hand: far longer than it ever does while the store can be written.
 const WRITTEN_WITHIN: Duration = Duration::from_secs(30);
 
+/// Connections to the listener for `/metrics`: a few that ask now and then.
+const METRICS_CONNECTIONS: usize = 16;
+
+/// How often what was counted is put together. What is only gathered, and asked for by nobody, would grow.
+const METRICS_PUT_TOGETHER_EVERY: Duration = Duration::from_secs(5);
+
 /// Open files besides those of connections: the store's, the log, and what webhooks are sent over.
 const OTHER_FILES: u64 = 128;
 
@@ -44,6 +51,8 @@ const OTHER_FILES: u64 = 128;
 pub struct Running {
     /// Where it listens.
     pub address: SocketAddr,
+    /// Where `/metrics` is told.
+    pub metrics_address: Option<SocketAddr>,
     /// Its certificate, where it speaks TLS.
     pub tls: Option<Tls>,
     /// The first manager's key, when the store was new.
@@ -51,9 +60,18 @@ pub struct Running {
     app: App,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<usize>,
+    telling_metrics: Option<ToldMetrics>,
+    copying: Option<JoinHandle<()>>,
     writing: JoinHandle<()>,
     watching: JoinHandle<()>,
     telling: Working,
+}
+
+/// The listener for `/metrics`, and the task that puts together what was counted.
+struct ToldMetrics {
+    stop: oneshot::Sender<()>,
+    serving: JoinHandle<usize>,
+    upkeep: Option<JoinHandle<()>>,
 }
 
 /// Opens the book and starts serving it.
@@ -86,22 +104,72 @@ pub async fn start_with(
         .await
         .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;
+    let metrics_listener = match &config.metrics_listen {
+        None => None,
+        Some(wanted) => Some(
+            TcpListener::bind(wanted.resolve().await?.as_slice())
+                .await
+                .with_context(|| format!("cannot listen on {wanted} for /metrics"))?,
+        ),
+    };
+    let metrics_address = metrics_listener.as_ref().map(TcpListener::local_addr).transpose()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));
     let sender = Sender::new(reach.clone(), names)?;
+    let secret_keys = Arc::new(SecretKeys::read(config.secrets_key_file.as_deref()));
+    if let Some(trouble) = secret_keys.trouble() {
+        tracing::error!("webhooks' secrets can be neither read nor made: {trouble}");
+    }
     // Only now that nothing else can fail: the key is shown this once.
     let first_key = key::first_key(&db, clock.now()).await?;
     let (writer, writing) = Writer::start(&db, &clock);
     let limiter = config.rate_limit_per_minute.map(Limiter::new);
     let failures = config.failures_per_minute.map(Failures::new);
     let book = Book { db, writer, clock, devices: Devices::default(), key_uses: KeyUses::default() };
-    let telling = worker::start(book.clone(), sender);
+    let telling = worker::start(book.clone(), sender, secret_keys.clone());
     let watching = watch::start(book.clone());
-    let app = App::new(book, reach, limiter, failures, config.metrics_hosts.clone().into(), metrics);
+    let copying = config.backups.clone();
+    let copying = copying.map(|plan| backups::start(config.database_url.clone(), plan, book.clock.clone()));
+    let (backups, copying) = copying.unzip();
+    let mut app = App::new(book, reach, secret_keys, limiter, failures);
+    app.metrics_hosts = config.metrics_hosts.clone().into();
+    app.metrics = metrics;
+    app.backups = backups;
+    app.known_keys.read_anew(&app.book.db).await?;
     let router = http::router(app.clone(), &config.cors_origins);
     let (stop, stopped) = oneshot::channel::<()>();
     let limits = within_files(config.limits);
     let serving = tokio::spawn(serve(listener, acceptor, router, limits, stopped));
-    Ok(Running { address, tls, first_key, app, stop, serving, writing, watching, telling })
+    let telling_metrics = metrics_listener.map(|listener| tell_metrics(listener, app.clone(), limits));
+    Ok(Running {
+        address,
+        metrics_address,
+        tls,
+        first_key,
+        app,
+        stop,
+        serving,
+        telling_metrics,
+        copying,
+        writing,
+        watching,
+        telling,
+    })
+}
+
+/// Serves `/metrics`.
+fn tell_metrics(listener: TcpListener, app: App, limits: Limits) -> ToldMetrics {
+    let upkeep = app.metrics.clone().map(|metrics| {
+        tokio::spawn(async move {
+            loop {
+                tokio::time::sleep(METRICS_PUT_TOGETHER_EVERY).await;
+                metrics.run_upkeep();
+            }
+        })
+    });
+    let limits = Limits { connections: METRICS_CONNECTIONS, ..limits };
+    let (stop, stopped) = oneshot::channel::<()>();
+    let serving = tokio::spawn(serve(listener, None, http::metrics_router(app), limits, stopped));
+    ToldMetrics { stop, serving, upkeep }
 }
 
 /// Not more connections than the system gives files for.
@@ -149,16 +217,28 @@ impl Running {
     /// # Errors
     /// The listener ended badly.
     pub async fn stop(self) -> anyhow::Result<()> {
-        let Self { app, stop, serving, writing, watching, telling, .. } = self;
+        let Self { app, stop, serving, telling_metrics, copying, writing, watching, telling, .. } = self;
         app.stop();
         // What the writer has in hand of a round is written all the same; the rest is due again.
         watching.abort();
         let _ = watching.await;
+        // A copy that is half made has no name, and goes.
+        if let Some(copying) = copying {
+            copying.abort();
+            let _ = copying.await;
+        }
         let _ = stop.send(());
         let (cut_off, ()) = tokio::join!(serving, telling.end());
         match cut_off? {
             0 => {}
             cut_off => tracing::warn!(cut_off, "connections were still open when the time to stop was over"),
+        }
+        if let Some(ToldMetrics { stop, serving, upkeep }) = telling_metrics {
+            let _ = stop.send(());
+            let _ = serving.await;
+            if let Some(upkeep) = upkeep {
+                upkeep.abort();
+            }
         }
         if let Err(trouble) = watch::end(&app.book).await {
             tracing::warn!(%trouble, "which devices were seen last is not written");

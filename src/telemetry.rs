@@ -75,12 +75,64 @@ pub fn start_log(text: &str, format: LogFormat) -> anyhow::Result<Log> {
     Ok(log)
 }
 
+/// What is counted, as a `# HELP` line tells it.
+const HISTOGRAMS: &[(&str, &str)] = &[
+    ("tankside_http_request_seconds", "Time to the answer of requests, by method, route and status"),
+    (
+        "tankside_store_statement_seconds",
+        "Time of statements in the store, by the part of the store they stand in",
+    ),
+    (
+        "tankside_store_begin_seconds",
+        "Time to begin a transaction, the wait for a connection included: to read, to look up a key, to write",
+    ),
+    ("tankside_writer_wait_seconds", "Time that commands waited for the writer"),
+    ("tankside_writer_batch_acts", "Commands that share a commit"),
+    ("tankside_writer_commit_seconds", "Time of commits: what a command waits for its disk"),
+    ("tankside_backup_seconds", "Time that copies of the store took that are made by themselves"),
+    ("tankside_webhook_attempt_seconds", "Time of attempts to deliver to a webhook"),
+];
+
+const COUNTERS: &[(&str, &str)] = &[
+    (
+        "tankside_auth_failures_total",
+        "Requests without a good key, by why: missing, garbled, unknown, revoked, expired, replaced, limited",
+    ),
+    (
+        "tankside_backups_total",
+        "Copies of the store that were to be made by themselves, by outcome: made, failed",
+    ),
+    ("tankside_connections_refused_total", "Connections beyond the most that there may be"),
+    ("tankside_webhook_attempts_total", "Attempts to deliver to a webhook, by outcome"),
+];
+
+const GAUGES: &[(&str, &str)] = &[
+    ("tankside_backup_failing", "1 while the last copy that was to be made by itself was not, else 0"),
+    ("tankside_backup_last_timestamp_seconds", "When the last good copy was made, in seconds since 1970"),
+    ("tankside_build_info", "1, with the version of the program"),
+    ("tankside_store_bytes", "Bytes of an embedded store: its file (book) and the log beside it"),
+    ("tankside_writer_waiting_acts", "Commands that wait for the writer; it takes up to 4096"),
+    ("tankside_writer_sound", "1 while the store can be written, else 0"),
+    ("tankside_webhook_waiting_deliveries", "Deliveries that wait"),
+    ("tankside_webhook_oldest_waiting_seconds", "How long the oldest of them has waited"),
+];
+
 /// Starts counting; `None` when counting was started before in this process.
 pub fn start_metrics() -> Option<PrometheusHandle> {
-    PrometheusBuilder::new()
+    let handle = PrometheusBuilder::new()
         .set_buckets_for_metric(Matcher::Suffix("_seconds".to_owned()), SECONDS)
         .and_then(|builder| builder.set_buckets_for_metric(Matcher::Suffix("_acts".to_owned()), ACTS))
         .ok()?
         .install_recorder()
-        .ok()
+        .ok()?;
+    for (name, help) in HISTOGRAMS {
+        metrics::describe_histogram!(*name, *help);
+    }
+    for (name, help) in COUNTERS {
+        metrics::describe_counter!(*name, *help);
+    }
+    for (name, help) in GAUGES {
+        metrics::describe_gauge!(*name, *help);
+    }
+    Some(handle)
 }

@@ -9,6 +9,8 @@ mod command_line;
 mod doctor;
 #[path = "stories/receiver.rs"]
 mod receiver;
+#[path = "process/secrets.rs"]
+mod secrets;
 #[path = "support/service.rs"]
 mod service;
 mod support;

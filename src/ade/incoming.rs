@@ -343,3 +343,35 @@ fn semen_type(is_sexed: Option<bool>, gender: Option<&str>) -> Option<SemenType>
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// Whatever a herd system sends as whatever kind of thing is read, or every fault is told with where it stands.
+    #[test]
+    fn texts_near_the_standards_messages_are_read_or_refused_with_where_they_are_wrong() {
+        let herd = HerdId(Uuid::from_u128(0x0190_f3a0_0000_7000_8000_0000_0000_0000));
+        let place = Place { herd, location: ("tankside.herd".to_owned(), herd.0.to_string()) };
+        let read_by_some = std::cell::Cell::new(0);
+        crate::fuzz::against("ade", |text| {
+            let Ok(sent) = serde_json::from_str::<Value>(text) else { return Ok(()) };
+            for kind in ItemKind::ALL {
+                match read(*kind, &place, &sent) {
+                    Ok(_) => read_by_some.set(read_by_some.get() + 1),
+                    Err(faults) => {
+                        prop_assert!(!faults.is_empty(), "{} refuses and does not say why", kind);
+                        let told = faults
+                            .iter()
+                            .all(|fault| fault.pointer.starts_with('#') && !fault.detail.is_empty());
+                        prop_assert!(told, "{:?}", faults);
+                    }
+                }
+            }
+            Ok(())
+        });
+        assert!(read_by_some.get() > 100, "nearly all was refused, so this tells little");
+    }
+}

@@ -64,6 +64,18 @@ const TELL_BEHIND: TimeDelta = TimeDelta::minutes(1);
 /// How long after a failure the store is tried again when nobody else does.
 const PROBE_INTERVAL: Duration = Duration::from_secs(1);
 
+/// A command in the queue, and since when.
+struct Waiting {
+    command: Box<dyn QueuedCommand>,
+    since: Instant,
+}
+
+impl Waiting {
+    fn new(command: impl QueuedCommand + 'static) -> Self {
+        Self { command: Box::new(command), since: Instant::now() }
+    }
+}
+
 /// Hands acts to the writing tasks: one on the embedded store, several on a PostgreSQL server, each with businesses of its own,
 /// so that what is written in one business keeps its order.
 #[derive(Clone)]
@@ -73,7 +85,7 @@ pub struct Writer {
 
 /// The way to one writing task.
 struct Lane {
-    queue: mpsc::Sender<Box<dyn QueuedCommand>>,
+    queue: mpsc::Sender<Waiting>,
     sound: Arc<AtomicBool>,
 }
 
@@ -113,12 +125,17 @@ impl Writer {
     }
 
     /// Hands a command to the task of its business.
-    fn queue(&self, command: Box<dyn QueuedCommand>) -> Result<(), Failure> {
+    fn queue(&self, command: impl QueuedCommand + 'static) -> Result<(), Failure> {
         let lanes = self.lanes.len() as u128;
         // The last bits of an id are random.
         let lane = command.business().map_or(0, |business| business.0.as_u128() % lanes);
         let lane = usize::try_from(lane).ok().and_then(|lane| self.lanes.get(lane)).ok_or(Failure::Fault)?;
-        lane.queue.try_send(command).map_err(|_| Failure::Busy)
+        lane.queue.try_send(Waiting::new(command)).map_err(|_| Failure::Busy)
+    }
+
+    /// How many commands wait for the writing tasks.
+    pub fn waiting(&self) -> usize {
+        self.lanes.iter().map(|lane| lane.queue.max_capacity() - lane.queue.capacity()).sum()
     }
 
     /// Runs `command`; `respond` puts the outcome into a response, within the transaction, which
@@ -131,7 +148,7 @@ impl Writer {
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
-        self.queue(Box::new(queued))?;
+        self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 
@@ -139,7 +156,7 @@ impl Writer {
     pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
         let (answer, answered) = oneshot::channel();
         let queued = QueuedBackgroundCommand { command, done: None, answer };
-        self.queue(Box::new(queued))?;
+        self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
 }
@@ -419,8 +436,9 @@ struct WriterTask {
 type Ran = Vec<bool>;
 
 impl WriterTask {
-    async fn write(mut self, mut waiting: mpsc::Receiver<Box<dyn QueuedCommand>>) {
+    async fn write(mut self, mut waiting: mpsc::Receiver<Waiting>) {
         self.probe_store().await;
+        let mut queued = Vec::with_capacity(MAX_BATCH);
         let mut commands = Vec::with_capacity(MAX_BATCH);
         loop {
             // What the last transaction left comes first.
@@ -428,17 +446,20 @@ impl WriterTask {
                 while commands.len() < MAX_BATCH
                     && let Ok(command) = waiting.try_recv()
                 {
-                    commands.push(command);
+                    commands.push(taken_up(command));
                 }
-                self.write_waiting(&mut commands, waiting.len()).await;
+                self.write_waiting(&mut commands).await;
                 continue;
             }
             let sound = self.sound.load(Ordering::Relaxed);
-            let take = waiting.recv_many(&mut commands, MAX_BATCH);
+            let take = waiting.recv_many(&mut queued, MAX_BATCH);
             let taken = if sound { Ok(take.await) } else { tokio::time::timeout(PROBE_INTERVAL, take).await };
             match taken {
                 Ok(0) => break,
-                Ok(_) => self.write_waiting(&mut commands, waiting.len()).await,
+                Ok(_) => {
+                    commands.extend(queued.drain(..).map(taken_up));
+                    self.write_waiting(&mut commands).await;
+                }
                 // Nobody may come while the service says that it is not ready, so it finds out by itself.
                 Err(_) => self.probe_store().await,
             }
@@ -446,8 +467,7 @@ impl WriterTask {
     }
 
     /// Writes what waits; what has to go on waiting stays.
-    async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>, waiting: usize) {
-        metrics::gauge!("tankside_writer_waiting_acts").set(count(waiting));
+    async fn write_waiting(&mut self, commands: &mut Vec<Box<dyn QueuedCommand>>) {
         match self.run_batch(commands).await {
             Ok(ran) => {
                 let mut left = Vec::new();
@@ -638,6 +658,12 @@ impl WriterTask {
             );
         }
     }
+}
+
+/// Takes a command from the queue, and records how long it waited there.
+fn taken_up(waiting: Waiting) -> Box<dyn QueuedCommand> {
+    metrics::histogram!("tankside_writer_wait_seconds").record(waiting.since.elapsed().as_secs_f64());
+    waiting.command
 }
 
 fn count(number: usize) -> f64 {

@@ -27,10 +27,15 @@ pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitC
     let mut interrupt = signal(SignalKind::interrupt())?;
     // Before the key is made, which can be shown only once.
     let key_file = config.first_key_file.as_deref().map(KeyFile::prepare).transpose()?;
-    let running = server::start(&config, Clock::system(), telemetry::start_metrics()).await?;
+    // Nothing is counted that nobody can ask for.
+    let metrics = config.metrics_listen.as_ref().and_then(|_| telemetry::start_metrics());
+    let running = server::start(&config, Clock::system(), metrics).await?;
     // Before it says that it is ready: who heard that may ask it to read again.
     let reading_again = read_again(settings, log, running.tls.clone())?;
     let mut ready = serde_json::json!({"listening": running.base()});
+    if let Some(address) = running.metrics_address {
+        ready["metrics"] = format!("http://{address}/metrics").into();
+    }
     match (&running.first_key, key_file) {
         (None, _) => {}
         (Some(key), None) => ready["first_key"] = key.reveal().into(),

@@ -5,7 +5,7 @@ use std::{fmt, path::Path};
 use serde::Serialize;
 use url::Url;
 
-use crate::config::{Config, LogFormat};
+use crate::config::{Config, Every, LogFormat};
 
 /// Where a setting came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -51,18 +51,31 @@ impl Config {
             most.map_or_else(|| "no limit".to_owned(), |most| most.to_string())
         };
         let limits = &self.limits;
+        let backups = self.backups.as_ref();
         vec![
             ("listen", self.listen.to_string()),
             ("database_url", without_password(&self.database_url)),
             ("database_password_file", path(self.database_password_file.as_deref())),
+            (
+                "backup_every",
+                backups.map_or_else(|| "never".to_owned(), |plan| Every::from(plan.every).to_string()),
+            ),
+            ("backup_folder", path(backups.map(|plan| &*plan.folder))),
+            ("backup_keep", backups.map_or_else(none, |plan| plan.keep.newest.to_string())),
+            ("backup_keep_days", backups.map_or_else(none, |plan| plan.keep.days.to_string())),
             ("first_key_file", path(self.first_key_file.as_deref())),
             ("rate_limit_per_minute", number(self.rate_limit_per_minute)),
             ("failures_per_minute", number(self.failures_per_minute)),
+            (
+                "metrics_listen",
+                self.metrics_listen.as_ref().map_or_else(|| "nowhere".to_owned(), ToString::to_string),
+            ),
             ("metrics_hosts", listed(&self.metrics_hosts)),
             ("max_connections", limits.connections.to_string()),
             ("header_seconds", limits.header.as_secs().to_string()),
             ("stop_seconds", limits.drain.as_secs().to_string()),
             ("webhook_allow", listed(&self.webhook_allow)),
+            ("secrets_key_file", path(self.secrets_key_file.as_deref())),
             ("tls_cert", path(self.tls.as_ref().map(|tls| &*tls.certificate))),
             ("tls_key", path(self.tls.as_ref().map(|tls| &*tls.key))),
             ("cors_origin", listed(self.cors_origins.iter().filter_map(|origin| origin.to_str().ok()))),

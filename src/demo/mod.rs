@@ -80,7 +80,7 @@ pub async fn run(options: &Options, stopped: impl Future<Output = ()>) -> anyhow
         office::must_be_empty(&config.database_url).await?;
     }
     let clock = Clock::system();
-    let running = server::start(&config, clock.clone(), telemetry::start_metrics()).await?;
+    let running = server::start(&config, clock.clone(), None).await?;
 
     let mut narrate = Narrator::new();
     greet(&narrate, running.address, is_usual);

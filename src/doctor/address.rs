@@ -15,6 +15,7 @@ use crate::{config::Config, doctor::Findings};
 const ANSWER_WITHIN: Duration = Duration::from_secs(5);
 
 pub(super) async fn look(found: &mut Findings, config: &Config) {
+    metrics(found, config).await;
     let addresses = match config.listen.resolve().await {
         Ok(addresses) => addresses,
         Err(error) => return found.wrong("address", format!("{error:#}"), "correct --listen"),
@@ -45,6 +46,20 @@ pub(super) async fn look(found: &mut Findings, config: &Config) {
             _ => "correct --listen: it must be an address of this machine",
         };
         found.wrong("address", format!("cannot listen on {address}: {error}"), advice);
+    }
+}
+
+/// Where `/metrics` is told: to anyone who reaches it.
+async fn metrics(found: &mut Findings, config: &Config) {
+    let Some(listen) = &config.metrics_listen else { return };
+    match listen.resolve().await {
+        Err(error) => found.wrong("metrics", format!("{error:#}"), "correct --metrics-listen"),
+        Ok(addresses) if addresses.iter().any(|address| !address.ip().is_loopback()) => found.look(
+            "metrics",
+            format!("{listen} tells what is counted to everybody who reaches it"),
+            "see that only the operator's own network does",
+        ),
+        Ok(_) => found.ok("metrics", format!("told on {listen}, to this machine only")),
     }
 }
 

@@ -5,6 +5,8 @@ use std::{fs, os::unix::fs::PermissionsExt as _, path::Path};
 use crate::{
     config::{Config, Origin},
     doctor::Findings,
+    domain::backups::name_of,
+    scheduler::backups::made_in,
     store::{Kind, beside, sqlite_file},
 };
 
@@ -18,6 +20,11 @@ pub(super) fn look(found: &mut Findings, config: &Config, address_from: Origin) 
     {
         files.extend(["", "-wal", "-shm", ".lock"].map(|ending| beside(&file, ending)));
     }
+    if let Some(plan) = &config.backups {
+        let made = made_in(&plan.folder).unwrap_or_default();
+        files.extend(made.into_iter().map(|at| plan.folder.join(name_of(at))));
+    }
+    files.extend(config.secrets_key_file.clone());
     files.extend(config.tls.as_ref().map(|tls| tls.key.clone()));
     files.extend(config.database_password_file.clone());
     // The file with the settings is no secret unless a password stands in it.

@@ -2,8 +2,10 @@
 //! and may be done while the service runs.
 
 mod address;
+mod backups;
 mod certificate;
 mod files;
+mod secrets;
 mod store;
 
 use serde::Serialize;
@@ -107,6 +109,8 @@ pub async fn look(
     if let Ok(config) = &config {
         store::look(&mut found, config, now).await;
         files::look(&mut found, config, origin_of("database_url"));
+        secrets::look(&mut found, config).await;
+        backups::look(&mut found, config, now);
         certificate::look(&mut found, config, now);
         address::look(&mut found, config).await;
     }

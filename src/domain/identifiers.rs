@@ -461,6 +461,33 @@ mod tests {
         assert!(straw_day_code("22366").unwrap_err().contains("001 to 365"));
     }
 
+    /// What is read is written in a form that is read as the same again.
+    #[test]
+    fn texts_near_identifiers_are_read_alike_or_refused() {
+        use proptest::test_runner::TestCaseError;
+        fn round<T: ToString + PartialEq + std::fmt::Debug>(
+            text: &str,
+            parse: impl Fn(&str) -> Result<T, String>,
+        ) -> Result<(), TestCaseError> {
+            if let Ok(read) = parse(text) {
+                prop_assert_eq!(parse(&read.to_string()), Ok(read));
+            }
+            Ok(())
+        }
+        crate::fuzz::against("identifiers", |text| {
+            round(text, parse_international_id)?;
+            round(text, parse_uniform_code)?;
+            round(text, parse_animal_code)?;
+            let _ = straw_day_code(text);
+            for scheme in [INTERNATIONAL_ID, UNIFORM_CODE, ISO_11784, "own", text] {
+                if let Ok(once) = normal(scheme, text) {
+                    prop_assert_eq!(normal(scheme, &once), Ok(once));
+                }
+            }
+            Ok(())
+        });
+    }
+
     proptest! {
         #[test]
         fn a_normal_form_is_its_own_normal_form(

@@ -22,6 +22,7 @@
 pub mod access;
 pub mod alerts;
 pub mod animals;
+pub mod backups;
 pub mod cautions;
 pub mod clock_time;
 pub mod duration;

@@ -52,6 +52,12 @@ impl Recorded {
         }
     }
 
+    /// The lesser of the clock and what would be known now: by it, what is old may be thrown away.
+    #[must_use]
+    pub fn believed(self, now: Timestamp) -> Timestamp {
+        self.and(now).known.min(now)
+    }
+
     /// The greater of the clock and what is known.
     pub fn latest(self, now: Timestamp) -> Timestamp {
         self.known.max(now)

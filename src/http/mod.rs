@@ -73,7 +73,10 @@ use tower_http::{
 use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
-use crate::{ade, book::Book, domain::webhooks::address::EgressPolicy};
+use crate::{
+    ade, book::Book, domain::webhooks::address::EgressPolicy, scheduler::backups::Backups,
+    webhooks::seal::SecretKeys,
+};
 
 /// How long a request may take.
 const LONGEST: Duration = Duration::from_secs(30);
@@ -87,6 +90,8 @@ pub struct App {
     pub book: Book,
     /// Where webhooks may lead.
     pub reach: Arc<EgressPolicy>,
+    /// What webhooks' secrets are encrypted with.
+    pub secret_keys: Arc<SecretKeys>,
     /// Keys looked up in the last seconds.
     pub known_keys: access::auth::KnownKeys,
     /// How often each key may call; as often as it likes when `None`.
@@ -101,31 +106,34 @@ pub struct App {
     pub metrics_hosts: Arc<[String]>,
     /// What was counted.
     pub metrics: Option<PrometheusHandle>,
+    /// Copies that are made by themselves; none are when `None`.
+    pub backups: Option<Backups>,
     stopping: Arc<AtomicBool>,
 }
 
 impl App {
-    /// An interface to `book`.
+    /// An interface to `book`, of which nothing is counted and no copies are made.
     pub fn new(
         book: Book,
         reach: Arc<EgressPolicy>,
+        secret_keys: Arc<SecretKeys>,
         limiter: Option<access::auth::Limiter>,
         failures: Option<access::failures::Failures>,
-        metrics_hosts: Arc<[String]>,
-        metrics: Option<PrometheusHandle>,
     ) -> Self {
         // More than one at a time on each core only takes memory.
         let cores = std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
         Self {
             book,
             reach,
+            secret_keys,
             known_keys: access::auth::KnownKeys::default(),
             limiter,
             failures,
             readers: access::readers::Readers::default(),
             pictures: turns::Turns::new(cores, 4 * cores),
-            metrics_hosts,
-            metrics,
+            metrics_hosts: Arc::default(),
+            metrics: None,
+            backups: None,
             stopping: Arc::default(),
         }
     }
@@ -216,7 +224,6 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
     let open = Router::new()
         .route("/healthz", get(health::healthz))
         .route("/readyz", get(health::readyz))
-        .route("/metrics", get(health::metrics))
         .route("/openapi.json", get(description::served::openapi))
         .route("/docs", get(docs::docs))
         .route("/problems", get(docs::problems))
@@ -226,8 +233,22 @@ pub fn router(app: App, origins: &[HeaderValue]) -> Router {
         .method_not_allowed_fallback(method_not_allowed);
     let others = (!origins.is_empty()).then(|| of_other_sites(origins));
     // Merged, not nested: what is layered on all of them then knows which route was met.
-    open.merge(keyed)
-        .with_state(app)
+    layered(open.merge(keyed).with_state(app), others)
+}
+
+/// What the operator's own listener answers: what was counted, and nothing of any business.
+pub fn metrics_router(app: App) -> Router {
+    let router = Router::new()
+        .route("/metrics", get(health::metrics))
+        .fallback(nothing_but_metrics)
+        .method_not_allowed_fallback(method_not_allowed)
+        .with_state(app);
+    layered(router, None)
+}
+
+/// What every request goes through, whatever it asks for.
+fn layered(router: Router, others: Option<CorsLayer>) -> Router {
+    router
         .layer(middleware::from_fn(within_time))
         .layer(option_layer(others))
         .layer(middleware::from_fn(well_formed))
@@ -268,6 +289,10 @@ async fn not_found(uri: Uri) -> Problem {
         return Problem::new(Kind::NotFound, detail);
     }
     Problem::new(Kind::NotFound, "There is nothing under this path; /docs lists what there is.")
+}
+
+async fn nothing_but_metrics() -> Problem {
+    Problem::new(Kind::NotFound, "Only /metrics is told here; the book has an address of its own.")
 }
 
 async fn method_not_allowed() -> Problem {

@@ -293,3 +293,62 @@ fn bad_cursor() -> Problem {
 pub fn wrong(parameter: &str, detail: impl Into<String>) -> Problem {
     Problem::invalid(Kind::InvalidQuery, vec![InputPath::query().member(parameter).fault(detail)])
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::{prelude::*, test_runner::TestCaseError};
+
+    use super::*;
+
+    const MARK: u32 = 0x00c0_ffee;
+
+    fn at(after: &str) -> Listing<NoFilter> {
+        Listing {
+            filter: NoFilter,
+            limit: 1,
+            after: Some(after.to_owned()),
+            mark: MARK,
+            path: "/v1/herds".to_owned(),
+            others: Vec::new(),
+        }
+    }
+
+    /// A place that is a client's own is refused by each list or is one in it; none is taken for another.
+    #[test]
+    fn texts_near_places_are_places_or_refused() {
+        crate::fuzz::against("cursors", |after| {
+            let listing = at(after);
+            if let Ok(page) = listing.by_id() {
+                prop_assert_eq!(Uuid::try_parse(after), Ok(page.after));
+            }
+            let _ = (listing.by_two_ids().is_ok(), listing.by_line().is_ok());
+            let _ = (listing.by_time_and_line().is_ok(), listing.by_time_id_and_part().is_ok());
+            let _ = listing
+                .by_id_and(|word| if word.len() < 40 { Ok(word.to_owned()) } else { Err(String::new()) });
+            // What a page gives leads to where it ended, and nowhere else under other filters.
+            let cursor = listing.page(vec![after.to_owned(), String::new()], Clone::clone).next_cursor;
+            let cursor = cursor.ok_or_else(|| TestCaseError::fail("no cursor"))?;
+            prop_assert_eq!(open(&cursor, MARK), Some(after.to_owned()));
+            prop_assert_eq!(open(&cursor, MARK + 1), None);
+            // The place itself is no cursor, whatever it looks like.
+            prop_assert_eq!(open(after, MARK), None);
+            Ok(())
+        });
+    }
+
+    proptest! {
+        /// A cursor with another letter is refused, or leads to another place of the same list: never to a fault.
+        #[test]
+        fn a_cursor_that_was_changed_is_read_or_refused(index in any::<prop::sample::Index>(), with in "[A-Za-z0-9_-]") {
+            let listing = at("0190f3a0-0000-7000-8000-000000000000");
+            let place = "0190f3a0-0000-7000-8000-000000000000 stock.low".to_owned();
+            let mut cursor = listing.page(vec![place.clone(), place], Clone::clone).next_cursor.unwrap();
+            let index = index.index(cursor.len());
+            cursor.replace_range(index..=index, &with);
+            if let Some(after) = open(&cursor, MARK) {
+                let again = BASE64_URL_SAFE_NO_PAD.encode(format!("{MARK:08x} {after}"));
+                prop_assert_eq!(again, cursor);
+            }
+        }
+    }
+}

@@ -179,8 +179,8 @@ kinds! {
     UnsupportedMediaType 415 "unsupported-media-type", "The content type is not understood",
         "Send `Content-Type: application/json`, or `application/merge-patch+json` with PATCH; a file that is taken in is `text/csv`.";
     WrongHost 421 "wrong-host", "The service does not answer this under that name",
-        "What is told without a key is told under an address, `localhost`, a name without a dot, or one that the operator \
-         has named with `--metrics-host`.";
+        "What was counted is told under an address, `localhost`, a name without a dot, or one that the operator has named with \
+         `--metrics-host`.";
     InvalidInput 422 "invalid-input", "The content is wrong",
         "`errors` lists every fault with a JSON Pointer to its place and what would be right. Nothing was changed; mend \
          it and send it again, with the same Idempotency-Key if you like.";

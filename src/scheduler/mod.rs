@@ -5,6 +5,8 @@
 //! stop, and a clock that jumps do no more than one round would. Of several processes on one server one goes through a
 //! business at a time.
 
+pub mod backups;
+
 use std::{
     collections::{BTreeMap, HashMap},
     time::Duration,

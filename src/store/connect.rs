@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
     str::FromStr as _,
     sync::{Arc, atomic::Ordering},
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 use sqlx::{
@@ -47,6 +47,25 @@ const READ_ONLY: &str = "begin isolation level repeatable read, read only";
 /// it had in hand is tried on another connection.
 const READ_WAIT: Duration = Duration::from_secs(30);
 const WRITE_WAIT: Duration = Duration::from_secs(15);
+
+/// Records how long it took to begin a transaction, the wait for a free connection included.
+struct Begun {
+    kind: &'static str,
+    since: Instant,
+}
+
+impl Begun {
+    fn now(kind: &'static str) -> Self {
+        Self { kind, since: Instant::now() }
+    }
+}
+
+impl Drop for Begun {
+    fn drop(&mut self) {
+        metrics::histogram!("tankside_store_begin_seconds", "kind" => self.kind)
+            .record(self.since.elapsed().as_secs_f64());
+    }
+}
 
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
 const READERS: u32 = 8;
@@ -265,6 +284,7 @@ impl Db {
 
     /// A transaction that sees one moment of the database and changes nothing.
     pub async fn read(&self) -> Result<Tx> {
+        let _begun = Begun::now("read");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { read, .. } => self.begin(read, READ_ONLY).await?,
@@ -274,6 +294,7 @@ impl Db {
 
     /// The same on a connection that other readers cannot take: who calls must be known however busy they are.
     pub async fn read_at_once(&self) -> Result<Tx> {
+        let _begun = Begun::now("key");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { write, .. } => self.begin(write, READ_ONLY).await?,
@@ -283,6 +304,7 @@ impl Db {
 
     /// A transaction that may change the database.
     pub async fn write(&self) -> Result<Tx> {
+        let _begun = Begun::now("write");
         let connection = match &self.pools {
             // Takes the write lock at once: a reader that turns writer later can fail.
             Pools::Sqlite { write, .. } => Connection::Sqlite(write.begin_with("begin immediate").await?),
@@ -336,6 +358,15 @@ impl Db {
     /// The statements that were run since the last call.
     pub fn take_statements(&self) -> Vec<&'static str> {
         self.shared.take_statements()
+    }
+
+    /// The bytes of an embedded store's file, and of the log beside it.
+    pub fn bytes(&self) -> Option<(u64, u64)> {
+        let Pools::Sqlite { write, .. } = &self.pools else { return None };
+        let options = write.connect_options();
+        let file = options.get_filename();
+        let bytes = |path: &Path| path.metadata().map_or(0, |file| file.len());
+        Some((bytes(file), bytes(&beside(file, "-wal"))))
     }
 
     /// The pool of read-only connections of an embedded store.

@@ -30,6 +30,11 @@ pub struct Copied {
     pub report: Report,
 }
 
+/// How the passing name of a copy begins and ends.
+pub const PART_BEGINS: &str = ".tankside-";
+/// See [`PART_BEGINS`].
+pub const PART_ENDS: &str = ".part";
+
 /// Copies the embedded store at `url`, which may be in use, to a new file. It is a reader to whoever writes, so
 /// writing goes on; the log grows until the copy is taken.
 ///
@@ -38,6 +43,29 @@ pub struct Copied {
 /// # Errors
 /// There is no store at `url`; the file is there already, or cannot be written; the copy is damaged.
 pub async fn backup(url: &str, to: &Path) -> Result<Copied> {
+    let (copy, report) = copied(url, to).await?;
+    place(copy, to, report)
+}
+
+/// The same, but a copy of a book that does not add up gets no name.
+///
+/// # Errors
+/// As [`backup`]; and the book does not add up.
+pub async fn sound_backup(url: &str, to: &Path) -> Result<Copied> {
+    let (copy, report) = copied(url, to).await?;
+    if let Some(first) = report.findings.first() {
+        return Err(Error::Unusable(format!(
+            "the book does not add up: {} findings, the first: {}: {}; `tankside verify` lists them",
+            report.findings.len(),
+            first.rule,
+            first.subject
+        )));
+    }
+    place(copy, to, report)
+}
+
+/// A copy that has no name yet, looked through.
+async fn copied(url: &str, to: &Path) -> Result<(NamedTempFile, Report)> {
     let (db, _) = Db::look(url).await?;
     let Some(read) = db.sqlite_reader() else {
         return Err(Error::Unusable("only an embedded store is copied by this program".to_owned()));
@@ -51,7 +79,7 @@ pub async fn backup(url: &str, to: &Path) -> Result<Copied> {
     if report.findings.iter().any(verify::Finding::is_damage) {
         return Err(Error::Unusable(format!("the copy is damaged, {} was not made", to.display())));
     }
-    place(copy, to, report)
+    Ok((copy, report))
 }
 
 /// Brings a copy back as the embedded store at `url`, where nothing may be.
@@ -85,7 +113,7 @@ fn place(copy: NamedTempFile, to: &Path, report: Report) -> Result<Copied> {
 /// A file of a passing name in the folder of `to`; it goes when it is not placed. Only its owner may read it.
 fn passing(to: &Path) -> Result<NamedTempFile> {
     let folder = folder_of(to);
-    tempfile::Builder::new().prefix(".tankside-").suffix(".part").tempfile_in(folder).map_err(at(folder))
+    tempfile::Builder::new().prefix(PART_BEGINS).suffix(PART_ENDS).tempfile_in(folder).map_err(at(folder))
 }
 
 fn name_of(file: &NamedTempFile) -> Result<String> {

@@ -18,6 +18,7 @@
 
 use std::{
     io,
+    panic::Location,
     pin::pin,
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
@@ -142,27 +143,30 @@ impl Tx {
     }
 
     /// A statement that both databases understand.
+    #[track_caller]
     pub fn sql(&mut self, text: &'static str) -> Sql<'_> {
         self.sql_for(text, text)
     }
 
     /// A statement that has to be said differently to each database. SQLite takes several statements in one
     /// text, in which `$n` means the same value; PostgreSQL takes one, which may have data-modifying `with`.
+    #[track_caller]
     pub fn sql_for(&mut self, sqlite: &'static str, postgres: &'static str) -> Sql<'_> {
-        match &mut self.connection {
+        let on = match &mut self.connection {
             Connection::Sqlite(tx) => {
                 self.shared.note(sqlite);
-                Sql::Sqlite(tx, sqlx::query(sqlite))
+                On::Sqlite(tx, sqlx::query(sqlite))
             }
             Connection::Postgres(tx) => {
                 self.shared.note(postgres);
-                Sql::Postgres(
+                On::Postgres(
                     tx,
                     sqlx::query(postgres),
                     Server { shared: &self.shared, patience: self.patience },
                 )
             }
-        }
+        };
+        Sql { on, part: part_of(Location::caller().file()) }
     }
 
     /// Makes everything done in this transaction durable.
@@ -238,8 +242,38 @@ impl<T> Scalar for T where
 pub trait Record: for<'r> FromRow<'r, SqliteRow> + for<'r> FromRow<'r, PgRow> + Send + Unpin {}
 impl<T> Record for T where T: for<'r> FromRow<'r, SqliteRow> + for<'r> FromRow<'r, PgRow> + Send + Unpin {}
 
+/// The file of `store` in which a statement stands, without its ending: a bounded label for how long its statements take.
+fn part_of(file: &'static str) -> &'static str {
+    let name = file.rsplit_once("store/").map_or("other", |(_, name)| name);
+    name.strip_suffix(".rs").unwrap_or(name)
+}
+
+/// Records how long a statement took when it is dropped, however it ended.
+struct Timed {
+    part: &'static str,
+    since: Instant,
+}
+
+impl Timed {
+    fn start(part: &'static str) -> Self {
+        Self { part, since: Instant::now() }
+    }
+}
+
+impl Drop for Timed {
+    fn drop(&mut self) {
+        metrics::histogram!("tankside_store_statement_seconds", "part" => self.part)
+            .record(self.since.elapsed().as_secs_f64());
+    }
+}
+
 /// A statement about to run.
-pub enum Sql<'c> {
+pub struct Sql<'c> {
+    on: On<'c>,
+    part: &'static str,
+}
+
+enum On<'c> {
     /// On the embedded store.
     Sqlite(&'c mut SqliteConnection, Query<'c, Sqlite, SqliteArguments>),
     /// On a PostgreSQL server.
@@ -259,31 +293,49 @@ impl Server<'_> {
     }
 }
 
+impl<'c> On<'c> {
+    fn rows<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
+        match self {
+            Self::Sqlite(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
+            Self::Postgres(conn, query, server) => {
+                stream::try_unfold(query.fetch(conn), move |mut rows| async move {
+                    let row = server.answer(rows.try_next()).await?;
+                    Ok(row.map(|row| T::from_row(&row)).transpose()?.map(|row| (row, rows)))
+                })
+                .boxed()
+            }
+        }
+    }
+}
+
 impl<'c> Sql<'c> {
     /// Gives the next `$n` its value.
     #[must_use]
     pub fn bind<V: Value + 'c>(self, value: V) -> Self {
-        match self {
-            Self::Sqlite(conn, query) => Self::Sqlite(conn, query.bind(value)),
-            Self::Postgres(conn, query, server) => Self::Postgres(conn, query.bind(value), server),
-        }
+        let on = match self.on {
+            On::Sqlite(conn, query) => On::Sqlite(conn, query.bind(value)),
+            On::Postgres(conn, query, server) => On::Postgres(conn, query.bind(value), server),
+        };
+        Self { on, part: self.part }
     }
 
     /// Runs the statement; gives how many rows it touched.
     pub async fn run(self) -> Result<u64> {
-        Ok(match self {
-            Self::Sqlite(conn, query) => query.execute(conn).await?.rows_affected(),
-            Self::Postgres(conn, query, server) => server.answer(query.execute(conn)).await?.rows_affected(),
+        let _timed = Timed::start(self.part);
+        Ok(match self.on {
+            On::Sqlite(conn, query) => query.execute(conn).await?.rows_affected(),
+            On::Postgres(conn, query, server) => server.answer(query.execute(conn)).await?.rows_affected(),
         })
     }
 
     /// The first column of the first row, if there is a row.
     pub async fn value<T: Scalar>(self) -> Result<Option<T>> {
-        Ok(match self {
-            Self::Sqlite(conn, query) => {
+        let _timed = Timed::start(self.part);
+        Ok(match self.on {
+            On::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
             }
-            Self::Postgres(conn, query, server) => {
+            On::Postgres(conn, query, server) => {
                 server.answer(query.fetch_optional(conn)).await?.map(|row| row.try_get(0)).transpose()?
             }
         })
@@ -291,11 +343,12 @@ impl<'c> Sql<'c> {
 
     /// The first row, if there is one.
     pub async fn optional<T: Record>(self) -> Result<Option<T>> {
-        Ok(match self {
-            Self::Sqlite(conn, query) => {
+        let _timed = Timed::start(self.part);
+        Ok(match self.on {
+            On::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
             }
-            Self::Postgres(conn, query, server) => {
+            On::Postgres(conn, query, server) => {
                 server.answer(query.fetch_optional(conn)).await?.as_ref().map(T::from_row).transpose()?
             }
         })
@@ -308,20 +361,26 @@ impl<'c> Sql<'c> {
 
     /// All rows.
     pub async fn all<T: Record + 'c>(self) -> Result<Vec<T>> {
-        self.stream().try_collect().await
+        let _timed = Timed::start(self.part);
+        self.on.rows().try_collect().await
     }
 
-    /// The rows as they come, for answers too long to hold.
+    /// The rows as they come, for answers too long to hold. What is timed ends with the first: how quickly the rest is taken
+    /// is the reader's doing.
     pub fn stream<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
-        match self {
-            Self::Sqlite(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
-            Self::Postgres(conn, query, server) => {
-                stream::try_unfold(query.fetch(conn), move |mut rows| async move {
-                    let row = server.answer(rows.try_next()).await?;
-                    Ok(row.map(|row| T::from_row(&row)).transpose()?.map(|row| (row, rows)))
-                })
-                .boxed()
-            }
-        }
+        let mut timed = Some(Timed::start(self.part));
+        self.on.rows().inspect(move |_| drop(timed.take())).boxed()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_statement_is_counted_for_the_file_in_which_it_stands() {
+        assert_eq!(part_of("src/store/straws/stock.rs"), "straws/stock");
+        assert_eq!(part_of("/work/src/store/verify.rs"), "verify");
+        assert_eq!(part_of("tests/stories/keys.rs"), "other");
     }
 }

@@ -1,5 +1,6 @@
 //! Telling others: signing, sending, and the worker that carries events from the outbox to their receivers.
 //!
+//! - [`seal`]: secrets as they lie in the store
 //! - [`sign`]: secrets and signatures (Standard Webhooks 1.0.0)
 //! - [`message`]: an event as it is sent (CloudEvents 1.0, structured JSON)
 //! - [`send`]: one attempt, to an address that was judged
@@ -11,6 +12,7 @@
 
 pub mod listen;
 pub(crate) mod message;
+pub mod seal;
 pub mod send;
 pub mod sign;
 mod transport;

@@ -5,7 +5,10 @@
 //! Everything is written by the writer, in transactions of its own; nothing is sent inside one. So an event is
 //! delivered at least once: a worker may die between the receiver's answer and writing it down.
 
-use std::time::{Duration, Instant};
+use std::{
+    sync::Arc,
+    time::{Duration, Instant},
+};
 
 use chrono::TimeDelta;
 use tokio::{
@@ -31,10 +34,11 @@ use crate::{
     },
     store::{
         self, Tx,
-        webhooks::webhook::{Claimed, Order},
+        webhooks::webhook::{Claimed, KeptSecret, Order},
     },
     webhooks::{
         message::Message,
+        seal::{SealError, SecretKeys},
         send::{OutgoingRequest, Sender, Sent},
         sign::Secret,
     },
@@ -51,6 +55,10 @@ const EACH: i64 = 4;
 
 /// How long a delivery is in hand before another worker may take it up: far longer than an attempt takes.
 const LEASE: TimeDelta = TimeDelta::seconds(30);
+
+/// What a manager is told of a message that could not be signed; the log tells the operator more.
+const UNREADABLE: &str = "The webhook's secret is encrypted in the store, and the service has not the key for it. Who runs the \
+    service must give it the file again (--secrets-key-file), or the secret must be rotated.";
 
 /// How long deliveries and events are kept.
 const KEPT: TimeDelta = TimeDelta::days(30);
@@ -92,9 +100,9 @@ impl Working {
 }
 
 /// Starts the worker on `book`.
-pub fn start(book: Book, sender: Sender) -> Working {
+pub fn start(book: Book, sender: Sender, keys: Arc<SecretKeys>) -> Working {
     let (stop, stopping) = watch::channel(false);
-    let task = tokio::spawn(Worker { book, sender }.work(stopping));
+    let task = tokio::spawn(Worker { book, sender, keys }.work(stopping));
     Working { stop, task }
 }
 
@@ -102,6 +110,7 @@ pub fn start(book: Book, sender: Sender) -> Working {
 struct Worker {
     book: Book,
     sender: Sender,
+    keys: Arc<SecretKeys>,
 }
 
 impl Worker {
@@ -121,6 +130,7 @@ impl Worker {
                 self.count().await;
             }
             if purge.is_time() {
+                self.seal_all().await;
                 self.purge(&stopping).await;
             }
             while jumps.try_join_next().is_some() {}
@@ -177,21 +187,33 @@ impl Worker {
             Err(error) => return tracing::warn!(%error, delivery = %id, "webhooks: cannot read a delivery"),
         };
         let Order { delivery, webhook, event, secrets } = order;
-        let secrets: Vec<Secret> = secrets.iter().filter_map(|secret| Secret::parse(secret).ok()).collect();
+        let secrets = self.opened(business_id, webhook.id, &secrets);
         let message = Message::of(business_id, &event);
         let request = Uuid::now_v7();
         let host = webhook.details.url.authority();
-        let sent = self
-            .sender
-            .send(OutgoingRequest {
-                url: &webhook.details.url,
-                id: message.id.to_string(),
-                request,
-                secrets: &secrets,
-                body: message.bytes(),
-                now,
-            })
-            .await;
+        let sent = match secrets {
+            Ok(secrets) => {
+                let outgoing = OutgoingRequest {
+                    url: &webhook.details.url,
+                    id: message.id.to_string(),
+                    request,
+                    secrets: &secrets,
+                    body: message.bytes(),
+                    now,
+                };
+                self.sender.send(outgoing).await
+            }
+            Err(trouble) => {
+                tracing::error!(webhook = %webhook.id, %trouble, "a message to a webhook cannot be signed");
+                Sent {
+                    outcome: AttemptOutcome::SecretUnreadable,
+                    status: None,
+                    asked: None,
+                    took: Duration::ZERO,
+                    answer: Some(UNREADABLE.to_owned()),
+                }
+            }
+        };
         let outcome = sent.outcome;
         metrics::counter!("tankside_webhook_attempts_total", "outcome" => outcome.as_str()).increment(1);
         metrics::histogram!("tankside_webhook_attempt_seconds").record(sent.took.as_secs_f64());
@@ -210,6 +232,50 @@ impl Worker {
                 }
             }
             tokio::time::sleep(Duration::from_secs(1)).await;
+        }
+    }
+
+    /// The secrets that sign, the present one first. One before that no longer opens takes nothing from the present one.
+    fn opened(
+        &self,
+        business: BusinessId,
+        webhook: WebhookId,
+        kept: &[String],
+    ) -> Result<Vec<Secret>, SealError> {
+        let mut opened = kept.iter().map(|kept| self.keys.open(business, webhook, kept));
+        let present = opened.next().unwrap_or(Err(SealError::Changed))?;
+        Ok(std::iter::once(present).chain(opened.filter_map(Result::ok)).collect())
+    }
+
+    /// Encrypts what is kept in the clear or under an earlier key, if there is a key.
+    async fn seal_all(&self) {
+        let businesses = async {
+            let mut tx = self.book.db.read().await?;
+            store::access::business::all(&mut tx).await
+        };
+        for business in businesses.await.unwrap_or_default() {
+            self.seal(business.id).await;
+        }
+    }
+
+    /// The same in one business.
+    async fn seal(&self, business: BusinessId) {
+        let outdated = async {
+            let mut tx = self.book.db.read().await?;
+            store::webhooks::webhook::kept_secrets(&mut tx, business).await
+        };
+        let Ok(mut outdated) = outdated.await else { return };
+        outdated.retain(|kept| self.keys.is_outdated(&kept.secret));
+        if outdated.is_empty() {
+            return;
+        }
+        let seal = SealSecrets { business, outdated, keys: self.keys.clone() };
+        match self.book.writer.run_in_background(seal).await {
+            Ok((sealed, None)) => tracing::info!(%business, sealed, "secrets of webhooks were encrypted"),
+            Ok((sealed, Some(trouble))) => {
+                tracing::error!(%business, sealed, %trouble, "not all secrets of webhooks could be encrypted anew");
+            }
+            Err(failure) => tracing::warn!(?failure, "webhooks: cannot encrypt secrets"),
         }
     }
 
@@ -405,6 +471,36 @@ impl BackgroundCommand for ResetAfterClockJump {
     }
 }
 
+/// Keeps secrets as they are to be kept.
+struct SealSecrets {
+    business: BusinessId,
+    outdated: Vec<KeptSecret>,
+    keys: Arc<SecretKeys>,
+}
+
+impl BackgroundCommand for SealSecrets {
+    /// How many, and why others could not be.
+    type Done = (u64, Option<SealError>);
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn run(&self, tx: &mut Tx, _: Timestamp) -> store::Result<Self::Done> {
+        let (mut sealed, mut trouble) = (0, None);
+        for kept in &self.outdated {
+            let opened = self.keys.open(self.business, kept.webhook_id, &kept.secret);
+            match opened.and_then(|secret| self.keys.seal(self.business, kept.webhook_id, &secret)) {
+                Ok(after) => {
+                    sealed += store::webhooks::webhook::keep_secret(tx, self.business, kept, after).await?;
+                }
+                Err(error) => trouble = Some(error),
+            }
+        }
+        Ok((sealed, trouble))
+    }
+}
+
 /// Forgets some of what is old.
 #[derive(Clone, Copy)]
 struct PurgeDeliveries {
@@ -419,6 +515,8 @@ impl BackgroundCommand for PurgeDeliveries {
     }
 
     async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
+        // A minute in 2099 must not take what waits.
+        let now = store::access::business::believed(tx, self.business, now).await?;
         store::webhooks::webhook::purge(tx, self.business, now.plus(-KEPT), FORGET_TOGETHER).await
     }
 }

@@ -2,16 +2,17 @@
 
 use std::{
     fs::{self, File},
-    os::unix::fs::FileExt as _,
+    os::unix::fs::{FileExt as _, PermissionsExt as _},
     path::Path,
     process::Command,
 };
 
+use serde_json::json;
 use sqlx::{Connection as _, Executor as _, SqliteConnection};
 
 use crate::{
     load::Load,
-    service::{PROGRAM, Service, run, said, sqlite, stocked},
+    service::{PROGRAM, Service, made, run, said, sqlite, stocked, until},
     support::new_postgres_database,
 };
 
@@ -67,6 +68,106 @@ async fn a_backup_under_load_holds_what_was_answered_before_it() {
     reckoning.remembers(&other.base, &before).await;
     assert!(reckoning.done.len() > before.len());
     assert_eq!((service.terminate(), other.terminate()), (0, 0));
+}
+
+/// The copies in a folder, the newest last; their names sort by time.
+fn copies_in(folder: &Path) -> Vec<String> {
+    let mut names = if folder.exists() { names(folder) } else { Vec::new() };
+    names.retain(|name| name.starts_with("tankside-"));
+    names.sort();
+    names
+}
+
+/// A drill: the machine dies under load, and the newest of the copies that were made by themselves is brought back.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn after_the_worst_the_newest_copy_holds_what_was_answered_before_it_began() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = sqlite(&folder);
+    let copies = folder.path().join("copies");
+    let keeping = ["--backup-every", "1s", "--backup-folder", text(&copies), "--backup-keep", "3"];
+    let keeping = [&keeping[..], &["--backup-keep-days", "0"]].concat();
+    let service = Service::with(&url, &keeping);
+    let first_key = service.first_key.clone().unwrap();
+    let load = Load::on(&service.base, &first_key, 4).await;
+    load.answers(100).await;
+    let before = load.answered();
+    // The next may have begun before this; the one after it began later.
+    let seen = copies_in(&copies).last().cloned().unwrap_or_default();
+    let newer = || copies_in(&copies).into_iter().filter(|name| *name > seen).count();
+    until("two more copies", async || newer() >= 2).await;
+    until("three are kept", async || {
+        let made = copies_in(&copies);
+        assert!(made.len() <= 4, "more are kept than were asked for: {made:?}");
+        made.len() == 3
+    })
+    .await;
+    service.kill();
+    let newest = copies.join(copies_in(&copies).last().unwrap());
+    // For their owner only, in a folder of their owner's.
+    for (path, mode) in [(newest.as_path(), 0o600), (copies.as_path(), 0o700)] {
+        assert_eq!(fs::metadata(path).unwrap().permissions().mode() & 0o777, mode, "{}", path.display());
+    }
+    let brought_back = format!("sqlite://{}", folder.path().join("brought back.db").display());
+    let restored = run(&["restore", text(&newest)], &brought_back);
+    assert!(
+        restored.status.success() && said(&restored).contains("The book adds up."),
+        "{}",
+        said(&restored)
+    );
+    let service = Service::with(&brought_back, &keeping);
+    // What came after the copy is lost; what came before is all there, and work goes on.
+    load.cut_off().remembers(&service.base, &before).await;
+    let key = first_key.as_str();
+    made(&reqwest::Client::new(), &service.base, key, "/v1/sires", json!({"name": "Invented Two"})).await;
+    assert!(run(&["verify"], &brought_back).status.success());
+    assert_eq!(service.terminate(), 0);
+}
+
+/// A copy that fails is told wherever somebody may look, old ones stay, and it mends itself.
+#[tokio::test]
+async fn a_copy_that_is_not_made_is_told_and_takes_no_other_with_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let (url, _) = store(&folder).await;
+    let copies = folder.path().join("copies");
+    let keeping = ["--backup-every", "1s", "--backup-folder", text(&copies), "--backup-keep", "1"];
+    let keeping = [&keeping[..], &["--backup-keep-days", "0"]].concat();
+    let service = Service::with(&url, &[&keeping[..], &["--metrics-listen", "127.0.0.1:0"]].concat());
+    let http = reqwest::Client::new();
+    let told = async || {
+        let ready = http.get(format!("{}/readyz", service.base)).send().await.unwrap();
+        assert_eq!(ready.status(), 200, "a copy that fails takes the service from nobody");
+        let ready: serde_json::Value = ready.json().await.unwrap();
+        let metrics = http.get(service.metrics.as_ref().unwrap()).send().await.unwrap().text().await.unwrap();
+        let failing = metrics.contains("\ntankside_backup_failing 1\n");
+        assert!(failing || metrics.contains("\ntankside_backup_failing 0\n"), "{metrics}");
+        (ready["attention"] == json!(["backup"]), failing)
+    };
+    let doctor = || {
+        let doctor = [&["doctor", "--listen", "127.0.0.1:0"], &keeping[..]].concat();
+        said(&run(&doctor, &url))
+    };
+    until("a copy", async || copies_in(&copies).len() == 1 && told().await == (false, false)).await;
+    assert!(doctor().contains("OK     backups      1 in"), "{}", doctor());
+
+    // The folder is away, and in its place something that is none.
+    let aside = folder.path().join("aside");
+    fs::rename(&copies, &aside).unwrap();
+    fs::write(&copies, "").unwrap();
+    until("it is told", async || told().await == (true, true)).await;
+    assert!(doctor().contains("WRONG  backups"), "{}", doctor());
+    fs::remove_file(&copies).unwrap();
+    fs::rename(&aside, &copies).unwrap();
+    until("it is mended", async || told().await == (false, false)).await;
+
+    // A book that does not add up: what is sound is not given for it.
+    change(&folder.path().join("tankside.db"), "update balance set straws = straws + 1").await;
+    until("it is told", async || told().await == (true, true)).await;
+    let sound = copies_in(&copies);
+    tokio::time::sleep(std::time::Duration::from_millis(2500)).await;
+    assert_eq!((sound.len(), copies_in(&copies)), (1, sound));
+    assert_eq!(service.terminate(), 0);
+    let restored = format!("sqlite://{}", folder.path().join("restored.db").display());
+    assert!(run(&["restore", text(&copies.join(&copies_in(&copies)[0]))], &restored).status.success());
 }
 
 fn service_verifies(url: &str) -> String {

@@ -118,6 +118,13 @@ impl Load {
         self.work.problems.lock().unwrap().clone()
     }
 
+    /// The clients go home in the middle of what they are at.
+    pub fn cut_off(self) -> Reckoning {
+        self.clients.iter().for_each(tokio::task::JoinHandle::abort);
+        let done = self.work.done.lock().unwrap().clone();
+        Reckoning { work: self.work, done }
+    }
+
     /// Lets each client finish what it is at.
     pub async fn end(self) -> Reckoning {
         self.work.stop.store(true, Ordering::Relaxed);

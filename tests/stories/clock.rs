@@ -25,6 +25,8 @@ on_both_stores!(
     what_is_made_after_the_clock_was_put_back_comes_after_a_cursor,
     a_key_that_has_expired_stays_so_when_the_clock_is_put_back,
     a_minute_in_2099_is_forgotten,
+    an_alert_that_was_told_in_2099_is_not_silent_until_then,
+    what_is_kept_is_not_thrown_away_by_a_clock_that_leapt,
     a_phones_clock_is_hours_ahead,
     a_phones_clock_is_hours_behind,
 );
@@ -166,6 +168,60 @@ async fn a_minute_in_2099_is_forgotten(world: &World) {
     world.set_clock("2026-03-02T04:01:00Z");
     let back = client.post("/v1/receipts", receipt).await.created();
     warns(&back, "the book knew 2026-03-02T05:01:00Z before");
+}
+
+async fn an_alert_that_was_told_in_2099_is_not_silent_until_then(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let count = json!({"lot_id": farm.sexed, "place": farm.place(3), "straws": 8});
+    client.post("/v1/stocktakes", json!({"tank_id": farm.tank, "counts": [count]})).await.created();
+    let told = async || {
+        let alerts = client.get("/v1/alerts").await.expect(200);
+        let alert =
+            alerts["items"].as_array().unwrap().iter().find(|one| one["kind"] == "stocktake.difference");
+        alert.unwrap()["notified_at"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(instant(&told().await), world.now());
+    world.set_clock("2099-01-01T00:00:00Z");
+    world.look_round().await;
+    assert_eq!(told().await, "2099-01-01T00:00:00Z", "it is told once a day, by whatever clock");
+    world.set_clock("2026-03-02T06:00:00Z");
+    world.look_round().await;
+    assert_eq!(told().await, "2026-03-02T06:00:00Z");
+    // Once, and then once a day.
+    world.set_clock("2026-03-03T05:59:00Z");
+    world.look_round().await;
+    assert_eq!(told().await, "2026-03-02T06:00:00Z");
+    world.set_clock("2026-03-03T06:00:00Z");
+    world.look_round().await;
+    assert_eq!(told().await, "2026-03-03T06:00:00Z");
+    // Nor does a clock that woke up in 1970 make it silent until today.
+    world.set_clock("1970-01-01T00:01:00Z");
+    world.look_round().await;
+    let woken = told().await;
+    world.set_clock("2026-03-04T06:00:00Z");
+    world.look_round().await;
+    assert_eq!((woken.as_str(), told().await.as_str()), ("1970-01-01T00:01:00Z", "2026-03-04T06:00:00Z"));
+}
+
+/// What is older than a month is forgotten: by a clock that is believed.
+async fn what_is_kept_is_not_thrown_away_by_a_clock_that_leapt(world: &World) {
+    let client = &world.manager;
+    client.make("/v1/sires", json!({"name": "Invented One"})).await;
+    let mut tx = world.db().write().await.unwrap();
+    let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
+    let by = |at: &str| Timestamp::from(instant(at));
+    let known = by("2026-03-02T05:00:00Z");
+    for (clock, believed) in [
+        ("2026-03-02T06:00:00Z", by("2026-03-02T06:00:00Z")),
+        ("2026-03-30T06:00:00Z", by("2026-03-30T06:00:00Z")),
+        ("2099-01-01T00:00:00Z", known),
+        ("1970-01-01T00:01:00Z", by("1970-01-01T00:01:00Z")),
+    ] {
+        let now = store::access::business::believed(&mut tx, business, by(clock)).await.unwrap();
+        assert_eq!(now, believed, "{clock}");
+    }
+    drop(tx);
 }
 
 async fn a_phones_clock_is_hours_ahead(world: &World) {

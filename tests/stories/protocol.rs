@@ -81,8 +81,7 @@ async fn what_is_not_there_is_not_found(world: &World) {
 async fn another_method_hears_which_there_are(world: &World) {
     let client = &world.manager;
     let mut paths: BTreeSet<(String, BTreeSet<String>)> = BTreeSet::new();
-    let open =
-        ["/healthz", "/readyz", "/metrics", "/openapi.json", "/docs", "/problems", "/problems/busy", "/"];
+    let open = ["/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/problems/busy", "/"];
     paths.extend(open.map(|path| (path.to_owned(), ["GET", "HEAD"].map(str::to_owned).into())));
     for (_, path, _) in operations() {
         let known = operations().into_iter().filter(|(_, other, _)| *other == path);
@@ -259,7 +258,7 @@ async fn requests_are_counted_by_route(world: &World) {
     let farm = Farm::found(client).await;
     client.get(&format!("/v1/herds/{}", farm.herd)).await.expect(200);
     client.get("/v1/nothing").await.expect(404);
-    let metrics = client.send_without_key(Method::GET, "/metrics", &[], vec![]).await;
+    let metrics = world.metrics().await;
     assert!(metrics.header("content-type").starts_with("text/plain"));
     let line = |method: &str, route: &str, status: u16| {
         format!(
@@ -273,7 +272,7 @@ async fn requests_are_counted_by_route(world: &World) {
     // Ids have no bound and must not become labels, nor may a method that anyone can make up.
     assert!(!metrics.text.contains(&farm.herd));
     client.send("MOO".parse().unwrap(), "/v1/herds", &[], vec![]).await.expect(405);
-    let metrics = client.send_without_key(Method::GET, "/metrics", &[], vec![]).await;
+    let metrics = world.metrics().await;
     assert!(!metrics.text.contains("MOO"), "a method of the caller's own became a label");
 }
 

@@ -10,7 +10,10 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+use tankside::domain::access::Role;
+
 use crate::{
+    keys::who_may,
     on_both_stores,
     receiver::eventually,
     world::{Answer, Client, Farm, World, operations},
@@ -377,6 +380,12 @@ async fn what_is_anothers_is_not_there(world: &World) {
     theirs.insert("other sire", sire);
     let dam = json!({"herd_id": theirs["herds"], "number": "Dam"});
     theirs.insert("other animal", neighbour.make("/v1/animals", dam).await);
+    let mut crew = Vec::new();
+    for role in Role::ALL.iter().filter(|role| **role != Role::Manager) {
+        let new = json!({"name": format!("Next door's {role}"), "role": role.as_str()});
+        let key = neighbour.post("/v1/keys", new).await.created();
+        crew.push((*role, neighbour.with_key(key["secret"].as_str().unwrap())));
+    }
     let before = (everything(us).await, everything(neighbour).await);
 
     let api = serde_json::to_value(tankside::http::description()).unwrap();
@@ -393,6 +402,15 @@ async fn what_is_anothers_is_not_there(world: &World) {
             is_not_there(neighbour, &method, fill, |_| body.clone(), &ours[kind])
                 .await
                 .problem(404, "not-found");
+            // Whatever his role, he learns no more: that his role may not, or that there is no such thing.
+            for (role, caller) in &crew {
+                let answer = is_not_there(caller, &method, fill, |_| body.clone(), &ours[kind]).await;
+                if who_may(&method, &named).contains(role) {
+                    answer.problem(404, "not-found");
+                } else {
+                    answer.problem(403, "forbidden");
+                }
+            }
             walked.insert(named.clone());
         }
 

@@ -38,6 +38,8 @@ pub const MORNING: &str = "2026-03-02T06:00:00+01:00";
 /// A running service with its manager's key.
 pub struct World {
     pub base: String,
+    /// Where `/metrics` is told.
+    pub metrics_base: String,
     pub database_url: String,
     pub manager: Client,
     clock: Arc<Mutex<DateTime<Utc>>>,
@@ -123,6 +125,7 @@ impl World {
         let mut config = Settings::on(listen, database_url.clone()).resolve().unwrap();
         // Some stories knock without a key at every door.
         config.failures_per_minute = None;
+        config.metrics_listen = Some(listen.into());
         settings(&mut config);
         let tell = Clock::from_fn(move || Timestamp::from(*told.lock().unwrap()));
         // What is counted is counted for the process, that is, for all stories together.
@@ -140,9 +143,10 @@ impl World {
         });
         let running = server::start_with(&config, tell, COUNTED.clone(), &resolve).await.unwrap();
         let base = format!("http://{}", running.address);
+        let metrics_base = format!("http://{}", running.metrics_address.unwrap());
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
         let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
-        Self { base, database_url, manager, clock, names, running, _folder: folder }
+        Self { base, metrics_base, database_url, manager, clock, names, running, _folder: folder }
     }
 
     /// Sets the service's clock.
@@ -170,6 +174,14 @@ impl World {
     pub async fn stop_clockwork(&self) {
         self.running.stop_clockwork();
         tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+
+    /// What was counted, of all stories together.
+    pub async fn metrics(&self) -> Answer {
+        let operator = self.manager.at(&self.metrics_base);
+        let told = operator.send_without_key(Method::GET, "/metrics", &[], vec![]).await;
+        assert_eq!(told.status, 200, "{told:?}");
+        told
     }
 
     /// What the service's clock says.

@@ -15,6 +15,8 @@ pub const PROGRAM: &str = env!("CARGO_BIN_EXE_tankside");
 pub struct Service {
     child: Child,
     pub base: String,
+    /// Where `/metrics` is told, if it is.
+    pub metrics: Option<String>,
     pub first_key: Option<String>,
 }
 
@@ -51,6 +53,7 @@ impl Service {
         Self {
             child,
             base: ready["listening"].as_str().unwrap().to_owned(),
+            metrics: ready["metrics"].as_str().map(ToOwned::to_owned),
             first_key: ready["first_key"].as_str().map(ToOwned::to_owned),
         }
     }

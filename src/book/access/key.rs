@@ -256,6 +256,29 @@ mod tests {
         }
     }
 
+    /// The kept keys were made with zlib's CRC-32. What is near one and no key at all is refused; one that is taken is written as keys
+    /// are.
+    #[test]
+    fn texts_near_keys_are_keys_only_with_a_right_check() {
+        use proptest::prop_assert;
+        let made_outside = crate::fuzz::corpus("keys");
+        assert!(made_outside.iter().all(|key| hash(key).is_some()));
+        crate::fuzz::against("keys", |text| {
+            if hash(text).is_some() {
+                let digits = |part: &str| part.bytes().all(|digit| digit.is_ascii_alphanumeric());
+                prop_assert!(
+                    text.len() == 41 && text.starts_with("tks_") && &text[34..35] == "_",
+                    "{}",
+                    text
+                );
+                prop_assert!(digits(&text[4..34]) && digits(&text[35..]), "{}", text);
+                // Up to six edits of 178 random bits make no other key but by one chance in four thousand million.
+                prop_assert!(made_outside.iter().any(|key| key == text), "{} was taken for a key", text);
+            }
+            Ok(())
+        });
+    }
+
     #[test]
     fn the_check_is_crc_32_in_base_62() {
         // CRC-32 of "123456789" is 0xCBF43926, the published check value; in base 62 its digits are

@@ -604,7 +604,7 @@ pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Re
         }
     }
     let before = now.plus(-LOOKED_AT_AFTER);
-    for rule in store::alerts::rule::to_look_at(tx, business, before, AT_ONCE).await? {
+    for rule in store::alerts::rule::to_look_at(tx, business, (before, now), AT_ONCE).await? {
         let kind = rule.details.kind;
         if kind == AlertKind::ConceptionFalling {
             due.extend(due_conception(tx, business, &rule, now).await?);

@@ -25,6 +25,10 @@ use crate::{
         },
     },
     store::{self, Tx, webhooks::outbox},
+    webhooks::{
+        seal::{SealError, SecretKeys},
+        sign::Secret,
+    },
 };
 
 impl CatalogueItem for Webhook {
@@ -90,12 +94,19 @@ fn active(webhook: &Webhook) -> Result<(), Rejection> {
     Err(Rejection::WebhookNotActive { webhook: webhook.id, state: webhook.state })
 }
 
+/// Nothing of a secret is kept that cannot be encrypted as the operator wants it.
+fn cannot_be_kept(error: &SealError) -> CommandError {
+    store::Error::Unusable(error.to_string()).into()
+}
+
 /// Makes a webhook.
 pub struct AddWebhook {
     /// What is said of it.
     pub details: WebhookDetails,
     /// Its secret, to be shown once.
-    pub secret: String,
+    pub secret: Secret,
+    /// What the secret is encrypted with.
+    pub keys: Arc<SecretKeys>,
     /// Where webhooks may lead.
     pub reach: Arc<EgressPolicy>,
 }
@@ -113,8 +124,9 @@ impl Command for AddWebhook {
             return Err(Rejection::TooManyWebhooks.into());
         }
         webhook.add(cx.tx, business).await?;
-        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &self.secret, cx.now, cx.now)
-            .await?;
+        let kept =
+            self.keys.seal(business, webhook.id, &self.secret).map_err(|error| cannot_be_kept(&error))?;
+        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &kept, cx.now, cx.now).await?;
         Ok(webhook)
     }
 }
@@ -190,7 +202,9 @@ pub struct RotateSecret {
     /// Which.
     pub webhook_id: WebhookId,
     /// The new secret, to be shown once.
-    pub secret: String,
+    pub secret: Secret,
+    /// What it is encrypted with.
+    pub keys: Arc<SecretKeys>,
     /// How long the one before stays good.
     pub grace: TimeDelta,
 }
@@ -204,8 +218,9 @@ impl Command for RotateSecret {
         let webhook = found(cx, self.webhook_id).await?;
         let business = cx.business();
         let until = cx.now.plus(self.grace);
-        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &self.secret, until, cx.now)
-            .await?;
+        let kept =
+            self.keys.seal(business, webhook.id, &self.secret).map_err(|error| cannot_be_kept(&error))?;
+        store::webhooks::webhook::add_secret(cx.tx, business, webhook.id, &kept, until, cx.now).await?;
         Ok(until)
     }
 }

@@ -139,6 +139,9 @@ impl AlertKind {
 /// How long an open alert is silent before it is told again.
 const REPEATED_AFTER: TimeDelta = TimeDelta::hours(24);
 
+/// One that would be silent for longer than this was told while the clock was ahead, by an hour or by a century: it is due.
+pub const LONGEST_SILENCE: TimeDelta = TimeDelta::hours(48);
+
 /// What an alert is about; the members that do not apply are null.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema, sqlx::FromRow)]
 pub struct About {
@@ -331,7 +334,7 @@ impl Alert {
 
     /// Whether it is to be told again.
     pub fn is_due_again(&self, now: Timestamp) -> bool {
-        self.next_notification_at.is_some_and(|at| at <= now)
+        self.next_notification_at.is_some_and(|at| at <= now || at > now.plus(LONGEST_SILENCE))
     }
 }
 

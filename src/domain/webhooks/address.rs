@@ -201,7 +201,10 @@ fn closed(ip: IpAddr) -> Option<&'static str> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::{prelude::*, test_runner::TestCaseError};
+
     use super::*;
+    use crate::domain::webhooks::webhook::WebhookUrl;
 
     fn ip(text: &str) -> IpAddr {
         text.parse().unwrap()
@@ -267,6 +270,53 @@ mod tests {
         for wrong in ["", "x", "10.0.0.0/33", "10.0.0.0/", "10.0.0", "::/129"] {
             assert!(wrong.parse::<Range>().is_err(), "{wrong}");
         }
+    }
+
+    /// Where a text near an address leads, if it may: over https, to nothing that the standard library knows as no public address,
+    /// and, read again, to the same.
+    #[test]
+    fn texts_near_addresses_lead_to_the_public_internet_or_nowhere() {
+        let reach = EgressPolicy::default();
+        crate::fuzz::against("addresses", |text| {
+            let _ = text.parse::<Range>();
+            let Ok(url) = WebhookUrl::parse(text) else { return Ok(()) };
+            prop_assert_eq!(WebhookUrl::parse(url.as_str()), Ok(url.clone()));
+            let Some(parts) = url.parts() else {
+                return Err(TestCaseError::fail("it was read and cannot be"));
+            };
+            if reach.judge_url(&parts).is_err() {
+                return Ok(());
+            }
+            prop_assert_eq!(parts.scheme(), "https");
+            prop_assert!(
+                parts.username().is_empty() && parts.password().is_none() && parts.fragment().is_none()
+            );
+            match parts.host() {
+                Some(Host::Ipv4(ip)) => prop_assert!(
+                    !(ip.is_private()
+                        || ip.is_loopback()
+                        || ip.is_link_local()
+                        || ip.is_unspecified()
+                        || ip.is_multicast()),
+                    "{}",
+                    ip
+                ),
+                Some(Host::Ipv6(ip)) => prop_assert!(
+                    !(ip.is_loopback() || ip.is_unspecified() || ip.is_multicast() || ip.is_unique_local())
+                        && ip.to_ipv4().is_none_or(|ip| !ip.is_loopback() && !ip.is_private()),
+                    "{}",
+                    ip
+                ),
+                Some(Host::Domain(name)) => prop_assert!(
+                    name.parse::<IpAddr>().is_err()
+                        && !format!(".{}", name.trim_end_matches('.')).ends_with(".localhost"),
+                    "{}",
+                    name
+                ),
+                None => return Err(TestCaseError::fail("no host")),
+            }
+            Ok(())
+        });
     }
 
     #[test]

@@ -60,6 +60,8 @@ text_enum! {
         AddressBlocked = "address_blocked",
         /// Its name could not be resolved.
         NameNotResolved = "name_not_resolved",
+        /// Not sent: the webhook's secret is encrypted, and the service has not the key for it; whoever runs it must see to that.
+        SecretUnreadable = "secret_unreadable",
         /// No connection, or it broke off.
         ConnectionFailed = "connection_failed",
         /// Not tried: the webhook was disabled or removed before.

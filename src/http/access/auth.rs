@@ -76,17 +76,30 @@ const BELIEVED: Duration = Duration::from_secs(5);
 /// Keys that are believed at most; more than any farm has.
 const MOST_KEYS: usize = 10_000;
 
-/// Keys that were looked up in the last seconds. One revoked through this process's own database handle is
-/// forgotten at once.
+/// How often the list of all keys is read anew, at most, while one that is not on it asks too often: so long may a key that was
+/// made by another process have to wait in an attack.
+const READ_ANEW: Duration = Duration::from_secs(5);
+
+/// And at most this part of the time is spent on it, however many there are.
+const READ_ANEW_PART: u32 = 20;
+
+/// Keys that were looked up in the last seconds, and which there are at all. One revoked through this process's own database
+/// handle is forgotten at once. Nothing is remembered of keys that there are not, so nobody can fill this.
 #[derive(Clone, Default)]
-pub struct KnownKeys(Arc<Mutex<Known>>);
+pub struct KnownKeys {
+    known: Arc<Mutex<Known>>,
+    /// Held by who reads them anew; the others wait for what comes of it.
+    reading: Arc<tokio::sync::Mutex<()>>,
+}
 
 #[derive(Default)]
 struct Known {
     epoch: u64,
     by_hash: HashMap<String, (Instant, FoundKey)>,
-    /// Hashes of all keys that were found.
-    seen: HashSet<String>,
+    /// All keys that there are, each by the beginning of its hash.
+    there: HashSet<u128>,
+    /// At which epoch these were read, and when they may be read anew.
+    read: Option<(u64, Instant)>,
 }
 
 impl KnownKeys {
@@ -100,30 +113,66 @@ impl KnownKeys {
         let found = crate::store::access::key::by_hash(&mut tx, hash).await?;
         if let Some(key) = &found {
             let mut known = self.known(epoch);
-            if known.by_hash.len() >= MOST_KEYS || known.seen.len() >= MOST_KEYS {
+            if known.by_hash.len() >= MOST_KEYS {
                 known.by_hash.clear();
-                known.seen.clear();
             }
-            known.seen.insert(hash.to_owned());
             known.by_hash.insert(hash.to_owned(), (Instant::now(), key.clone()));
+            // One that was made after they were read.
+            known.there.extend(beginning_of(hash).filter(|_| key.key.revoked_at.is_none()));
         }
         Ok(found)
     }
 
-    /// Whether a key of that hash was found before.
-    fn has_seen(&self, hash: &str) -> bool {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).seen.contains(hash)
+    /// Whether there is a key of that hash, as far as is known without asking the store.
+    fn is_there(&self, hash: &str) -> bool {
+        beginning_of(hash).is_some_and(|hash| self.lock().there.contains(&hash))
+    }
+
+    /// There is a key of that hash now.
+    pub fn add(&self, hash: &str) {
+        self.lock().there.extend(beginning_of(hash));
+    }
+
+    /// Reads which keys there are, unless that was done just now and no key of this process has changed since.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub async fn read_anew(&self, db: &Db) -> crate::store::Result<()> {
+        let _reading = self.reading.lock().await;
+        let (epoch, began) = (db.key_epoch(), Instant::now());
+        if self.lock().read.is_some_and(|(read_at, next)| read_at == epoch && began < next) {
+            return Ok(());
+        }
+        let hashes = {
+            let mut tx = db.read_at_once().await?;
+            crate::store::access::key::hashes(&mut tx).await?
+        };
+        let there = hashes.iter().filter_map(|hash| beginning_of(hash)).collect();
+        let pause = READ_ANEW.max(began.elapsed() * READ_ANEW_PART);
+        let mut known = self.lock();
+        known.there = there;
+        known.read = Some((epoch, Instant::now() + pause));
+        Ok(())
     }
 
     /// What is known, as long as no key has changed since.
     fn known(&self, epoch: u64) -> MutexGuard<'_, Known> {
-        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut known = self.lock();
         if known.epoch != epoch {
             known.epoch = epoch;
             known.by_hash.clear();
         }
         known
     }
+
+    fn lock(&self) -> MutexGuard<'_, Known> {
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// The first half of a hash in hexadecimal: no two keys share it.
+fn beginning_of(hash: &str) -> Option<u128> {
+    u128::from_str_radix(hash.get(..32)?, 16).ok()
 }
 
 /// Lets a request through with its caller, or says why not.
@@ -169,33 +218,42 @@ pub fn too_many(limiter: &Limiter, wait: Duration) -> Response {
     response
 }
 
-/// The key that was sent, if it is good. What is sent without one is counted for its address, and refused unseen once
-/// it is too much.
+/// The key that was sent, if it is good. What is sent without one is counted for its address, and refused unseen once it is too
+/// much; who has a key that there is, is let in however much that is.
 async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Key, Problem> {
-    let failed = |problem| match app.failures.as_ref().zip(from) {
-        Some((failures, from)) => failures.count(from).err().unwrap_or(problem),
-        None => problem,
+    let failures = app.failures.as_ref().zip(from);
+    let failed = |why: &'static str, problem| {
+        metrics::counter!("tankside_auth_failures_total", "why" => why).increment(1);
+        failures.and_then(|(failures, from)| failures.count(from).err()).unwrap_or(problem)
     };
-    let hash = sent_key(headers).map_err(failed)?;
-    if !app.known_keys.has_seen(&hash)
-        && let Some((failures, from)) = app.failures.as_ref().zip(from)
-    {
+    let hash = sent_key(headers).map_err(|(why, problem)| failed(why, problem))?;
+    if !app.known_keys.is_there(&hash)
+        && let Some((failures, from)) = failures
         // Before it is looked up: it will hardly be good.
-        failures.count(from)?;
+        && let Err(problem) = failures.count(from)
+    {
+        // Unless it was made after they were read.
+        app.known_keys.read_anew(&app.book.db).await?;
+        if !app.known_keys.is_there(&hash) {
+            metrics::counter!("tankside_auth_failures_total", "why" => "limited").increment(1);
+            return Err(problem);
+        }
     }
     let key = app.known_keys.find(&app.book.db, &hash).await?;
     let now = app.book.clock.now();
-    let found = key.ok_or_else(|| not_valid("This key is not known here."))?;
+    let Some(found) = key else {
+        metrics::counter!("tankside_auth_failures_total", "why" => "unknown").increment(1);
+        return Err(not_valid("This key is not known here."));
+    };
     if found.key.revoked_at.is_some() {
-        return Err(failed(not_valid("This key was revoked.")));
+        return Err(failed("revoked", not_valid("This key was revoked.")));
     }
     if found.expired_at(now).is_some() {
-        return Err(failed(not_valid("This key has expired.")));
+        return Err(failed("expired", not_valid("This key has expired.")));
     }
     if found.replaced_at(now).is_some() {
-        return Err(failed(not_valid(
-            "The secret of this key was replaced by another, which is to be sent now.",
-        )));
+        let told = "The secret of this key was replaced by another, which is to be sent now.";
+        return Err(failed("replaced", not_valid(told)));
     }
     Ok(found.key)
 }
@@ -204,15 +262,17 @@ fn not_valid(why: &str) -> Problem {
     Problem::new(Kind::KeyNotValid, why)
 }
 
-/// The hash of the key in the headers.
-fn sent_key(headers: &HeaderMap) -> Result<String, Problem> {
-    let missing = || Problem::new(Kind::KeyMissing, "Send a header `Authorization: Bearer <key>`.");
+/// The hash of the key in the headers, or in a word why there is none.
+fn sent_key(headers: &HeaderMap) -> Result<String, (&'static str, Problem)> {
+    let missing =
+        || ("missing", Problem::new(Kind::KeyMissing, "Send a header `Authorization: Bearer <key>`."));
     let sent = headers.get(header::AUTHORIZATION).ok_or_else(missing)?;
     let sent = sent.to_str().unwrap_or_default();
     let (scheme, key) = sent.split_once(' ').ok_or_else(missing)?;
     if !scheme.eq_ignore_ascii_case("bearer") {
         return Err(missing());
     }
-    key::hash(key.trim())
-        .ok_or_else(|| not_valid("This is not a key of this service: look for a typing mistake."))
+    key::hash(key.trim()).ok_or_else(|| {
+        ("garbled", not_valid("This is not a key of this service: look for a typing mistake."))
+    })
 }

@@ -58,8 +58,13 @@ async fn create(
 ) -> Result<Response, Problem> {
     let secret = Secret::random().map_err(no_random_numbers)?;
     let act = AddKey { new: command.body.clone(), hash: secret.hash() };
-    app.perform_and_show(command, act, secret.reveal(), |key| created(format!("/v1/keys/{}", key.id), &key))
-        .await
+    let answer = app
+        .perform_and_show(command, act, secret.reveal(), |key| created(format!("/v1/keys/{}", key.id), &key))
+        .await?;
+    if answer.status().is_success() {
+        app.known_keys.add(&secret.hash());
+    }
+    Ok(answer)
 }
 
 form! {

@@ -28,10 +28,10 @@ use crate::{
         docs::{IdempotencyKey, IfMatch, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit},
         page::{Listing, NoFilter, Page, PageParams},
-        problem::{Problem, no_random_numbers},
+        problem::{Kind, Problem, no_random_numbers},
     },
     store,
-    webhooks::{message::Message, sign::Secret},
+    webhooks::{message::Message, seal::SecretKeys, sign::Secret},
 };
 
 /// A webhook that was just made.
@@ -66,8 +66,15 @@ async fn create(
     command: CommandRequest<WebhookDetails, Manage>,
 ) -> Result<Response, Problem> {
     let secret = Secret::random().map_err(no_random_numbers)?;
-    let act = AddWebhook { details: command.body.clone(), secret: secret.reveal(), reach: app.reach.clone() };
-    app.perform_and_show(command, act, &secret.reveal(), |webhook| {
+    can_be_kept(&app.secret_keys)?;
+    let shown = secret.reveal();
+    let act = AddWebhook {
+        details: command.body.clone(),
+        secret,
+        keys: app.secret_keys.clone(),
+        reach: app.reach.clone(),
+    };
+    app.perform_and_show(command, act, &shown, |webhook| {
         tagged(201, Some(format!("/v1/webhooks/{}", webhook.id)), webhook)
     })
     .await
@@ -240,15 +247,29 @@ async fn rotate(
     command: CommandRequest<Rotation, Manage>,
 ) -> Result<Response, Problem> {
     let secret = Secret::random().map_err(no_random_numbers)?;
+    can_be_kept(&app.secret_keys)?;
+    let shown = secret.reveal();
     let act = RotateSecret {
         webhook_id: WebhookId(id),
-        secret: secret.reveal(),
+        secret,
+        keys: app.secret_keys.clone(),
         grace: TimeDelta::hours(command.body.grace_hours.get()),
     };
-    app.perform_and_show(command, act, &secret.reveal(), |until| {
+    app.perform_and_show(command, act, &shown, |until| {
         done(&serde_json::json!({"previous_valid_until": until}))
     })
     .await
+}
+
+/// Refuses to make a secret that could only be kept in the clear, where it was to be encrypted.
+fn can_be_kept(keys: &SecretKeys) -> Result<(), Problem> {
+    let Some(trouble) = keys.trouble() else { return Ok(()) };
+    tracing::error!("no secret of a webhook can be made: {trouble}");
+    Err(Problem::new(
+        Kind::StoreUnavailable,
+        "The key under which webhooks' secrets are encrypted is not to be had; who runs the service must see to it. Nothing \
+         was changed.",
+    ))
 }
 
 /// A delivery with what was sent and how each attempt went.

@@ -159,6 +159,11 @@ pub(in crate::store) async fn state(tx: &mut Tx, id: BusinessId) -> Result<BookS
     Ok(state)
 }
 
+/// The time by which what is old may be thrown away: now, unless the clock leapt ahead and nothing has confirmed it yet.
+pub async fn believed(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<Timestamp> {
+    Ok(state(tx, id).await?.recorded.believed(now))
+}
+
 #[derive(sqlx::FromRow)]
 #[expect(clippy::struct_excessive_bools, reason = "each says of one thing whether it is there")]
 struct StateRow {

@@ -1,5 +1,6 @@
 //! Keys by which callers are known. Only their hashes are stored.
 
+use chrono::TimeDelta;
 use serde_json::json;
 
 use crate::{
@@ -91,6 +92,23 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     .bind(hash.to_owned())
     .optional()
     .await
+}
+
+/// The hashes of all keys that are not revoked, of all businesses.
+pub async fn hashes(tx: &mut Tx) -> Result<Vec<String>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        hash: String,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select hash from api_key where revoked_at is null
+             union all
+             select previous_hash as hash from api_key where revoked_at is null and previous_hash is not null",
+        )
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.hash).collect())
 }
 
 /// Who holds a key.
@@ -267,7 +285,8 @@ pub async fn replace_secret(
     .map(drop)
 }
 
-/// Writes when keys were used, of those whose last use on record lies before `since`.
+/// Writes when keys were used, of those whose last use on record lies before `since`, or so far after it that the clock must have
+/// been ahead.
 pub async fn write_used(
     tx: &mut Tx,
     business: BusinessId,
@@ -277,14 +296,15 @@ pub async fn write_used(
     let rows: Vec<_> = used.iter().map(|(key, at)| json!([key, at.utc_micros()])).collect();
     tx.sql_for(
         "update api_key set last_used_at = q.value ->> 1 from json_each($2) as q
-         where business_id = $1 and api_key.id = unhex(q.value ->> 0, '-') and (last_used_at is null or last_used_at <= $3)",
+         where business_id = $1 and api_key.id = unhex(q.value ->> 0, '-') and (last_used_at is null or last_used_at <= $3 or last_used_at > $4)",
         "update api_key set last_used_at = 'epoch'::timestamptz + (q.value ->> 1)::bigint * interval '1 microsecond'
          from json_array_elements($2::json) as q(value)
-         where business_id = $1 and api_key.id = (q.value ->> 0)::uuid and (last_used_at is null or last_used_at <= $3)",
+         where business_id = $1 and api_key.id = (q.value ->> 0)::uuid and (last_used_at is null or last_used_at <= $3 or last_used_at > $4)",
     )
     .bind(business)
     .bind(json!(rows).to_string())
     .bind(since)
+    .bind(since.plus(TimeDelta::days(1)))
     .run()
     .await
     .map(drop)

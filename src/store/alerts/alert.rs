@@ -4,7 +4,7 @@ use serde_json::json;
 
 use crate::{
     domain::{
-        alerts::{About, Alert, AlertKind, Figures},
+        alerts::{About, Alert, AlertKind, Figures, LONGEST_SILENCE},
         values::{
             AlertId, AlertRuleId, AnimalId, BusinessId, HerdId, KeyId, Note, TankId, Timestamp, WithdrawalId,
         },
@@ -231,15 +231,17 @@ pub async fn open_by(tx: &mut Tx, business: BusinessId, rule: AlertRuleId) -> Re
         .await
 }
 
-/// Alerts that are to be told again by now.
+/// Alerts that are to be told again by now ([`Alert::is_due_again`]).
 pub async fn due_again(tx: &mut Tx, business: BusinessId, now: Timestamp, limit: i64) -> Result<Vec<Alert>> {
     // Uses alert_to_tell_again.
     tx.sql(alerts!(
-        "where business_id = $1 and next_notification_at <= $2 order by next_notification_at limit $3"
+        "where business_id = $1 and (next_notification_at <= $2 or next_notification_at > $4)
+         order by next_notification_at limit $3"
     ))
     .bind(business)
     .bind(now)
     .bind(limit)
+    .bind(now.plus(LONGEST_SILENCE))
     .all()
     .await
 }

@@ -197,17 +197,18 @@ pub async fn of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OfAnima
 pub async fn to_look_at(
     tx: &mut Tx,
     business: BusinessId,
-    before: Timestamp,
+    (before, now): (Timestamp, Timestamp),
     limit: i64,
 ) -> Result<Vec<AlertRule>> {
     tx.sql(rules!(
         "where r.business_id = $1 and r.kind in ('stock.low', 'stock.out', 'conception.falling')
-           and (r.looked_at is null or r.looked_at <= $2)
+           and (r.looked_at is null or r.looked_at <= $2 or r.looked_at > $4)
          order by r.id limit $3"
     ))
     .bind(business)
     .bind(before)
     .bind(limit)
+    .bind(now)
     .all()
     .await
 }

@@ -186,8 +186,7 @@ pub async fn remove(tx: &mut Tx, business: BusinessId, id: WebhookId, now: Times
         .map(drop)
 }
 
-/// Gives a webhook another secret, in the clear because every delivery is signed with it; the one before
-/// stays good until `until`.
+/// Gives a webhook another secret, as it is to be kept; the one before stays good until `until`.
 pub async fn add_secret(
     tx: &mut Tx,
     business: BusinessId,
@@ -246,6 +245,60 @@ pub async fn secrets(
         .all()
         .await?;
     Ok(rows.into_iter().map(|row| row.secret).collect())
+}
+
+/// A secret as it is kept.
+#[derive(Clone, sqlx::FromRow)]
+pub struct KeptSecret {
+    /// Which.
+    pub id: uuid::Uuid,
+    /// Of which webhook.
+    pub webhook_id: WebhookId,
+    /// In the clear or encrypted.
+    pub secret: String,
+}
+
+/// All secrets of a business.
+pub async fn kept_secrets(tx: &mut Tx, business: BusinessId) -> Result<Vec<KeptSecret>> {
+    tx.sql("select id, webhook_id, secret from webhook_secret where business_id = $1")
+        .bind(business)
+        .all()
+        .await
+}
+
+/// Keeps a secret another way, if it is still there as it was.
+pub async fn keep_secret(
+    tx: &mut Tx,
+    business: BusinessId,
+    before: &KeptSecret,
+    after: String,
+) -> Result<u64> {
+    tx.sql("update webhook_secret set secret = $4 where business_id = $1 and id = $2 and secret = $3")
+        .bind(business)
+        .bind(before.id)
+        .bind(before.secret.clone())
+        .bind(after)
+        .run()
+        .await
+}
+
+/// How all secrets of the store are kept: how each begins, which tells of one in the clear nothing, and how many.
+pub async fn ways_of_keeping(tx: &mut Tx) -> Result<Vec<(String, i64)>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        way: String,
+        secrets: i64,
+    }
+    let rows: Vec<Row> = tx
+        .sql(
+            "select case when secret like 'sealed:%' then substr(secret, 1, 19) else '' end as way, count(*) as secrets
+             from webhook_secret
+             group by 1
+             order by 1",
+        )
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.way, row.secrets)).collect())
 }
 
 macro_rules! deliveries {

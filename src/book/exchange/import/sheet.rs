@@ -356,6 +356,34 @@ mod tests {
         assert!(told.contains("more than 1048576 bytes"), "{told}");
     }
 
+    /// Whatever is in a file, it is read to its end, each line has its own number, and what was read, written again as RFC 4180
+    /// says, is read as the same.
+    #[test]
+    fn texts_near_files_are_read_to_their_end() {
+        crate::fuzz::against("lines", |rest| {
+            let _ = Sheet::open(Cursor::new(rest.to_owned()), SERVICES, &[]).map(drop);
+            let file = format!("{HEADER}\n{rest}");
+            let last = 1 + file.matches('\n').count() as u64;
+            let (lines, _) = read(file.as_bytes());
+            prop_assert!(
+                lines.iter().zip(lines.iter().skip(1)).all(|((number, _), (next, _))| number < next)
+            );
+            prop_assert!(lines.iter().all(|(number, _)| (2..=last).contains(number)));
+            let mut again = HEADER.to_owned();
+            for (_, note) in &lines {
+                again.push_str("\nL,1,x,\"");
+                again.push_str(&note.replace('"', "\"\""));
+                again.push('"');
+            }
+            let notes =
+                |lines: Vec<(u64, String)>| lines.into_iter().map(|(_, note)| note).collect::<Vec<_>>();
+            let (written, faults) = read(again.as_bytes());
+            prop_assert!(faults.is_empty(), "{:?}", faults);
+            prop_assert_eq!(notes(written), notes(lines));
+            Ok(())
+        });
+    }
+
     proptest! {
         #[test]
         fn whatever_is_in_a_file_is_read_to_its_end(rest in "[\"',;\r\na=\u{feff}\u{e4}\0]{0,80}") {
