@@ -106,7 +106,20 @@ pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     if faults.is_empty() { Ok(read) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
 }
 
-/// The same where one parameter names an id and may stand as often as one likes.
+/// The herds that an answer is about, as the description tells them.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what `query_with_many` reads by hand")]
+pub struct HerdsParam {
+    /// Only of this herd; may be repeated. All herds without it.
+    #[param(required = false, max_items = 500)]
+    herd_id: Vec<uuid::Uuid>,
+}
+
+/// How often a parameter that may be repeated may stand.
+const MOST_REPEATED: usize = 500;
+
+/// The same where one parameter names an id and may be repeated.
 pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<String, Value>, Vec<I>), Problem> {
     let (mut others, mut ids, mut faults) = (Map::new(), Vec::new(), Vec::new());
     let query = InputPath::query();
@@ -117,6 +130,10 @@ pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<Strin
         } else if others.insert(name.to_string(), value).is_some() {
             faults.push(query.member(&name).fault("stands twice"));
         }
+    }
+    if ids.len() > MOST_REPEATED {
+        let detail = format!("may stand at most {MOST_REPEATED} times; leave it out for all");
+        faults.push(query.member(many).fault(detail));
     }
     if faults.is_empty() { Ok((others, ids)) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
 }

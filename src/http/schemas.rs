@@ -6,6 +6,7 @@
 //!
 //! - what is sent is closed to unknown members, and null may stand for what may be left out; what is both
 //!   sent and told gets a schema of its own for sending, with `Input` behind its name;
+//! - a list that is sent says how long it may be, where its type does not: what every list keeps to;
 //! - a merge patch gets one with `Patch` behind its name, in which every member may be left out;
 //! - what is told has all its members;
 //! - what is made of parts in the code is one object, and what the code calls `Tagged<Herd>`, `Page<Tagged<Herd>>`
@@ -19,6 +20,8 @@ use utoipa::openapi::{
     path::{Operation, PathItem},
     schema::{AdditionalProperties, ArrayItems, SchemaType, Type},
 };
+
+use crate::domain::form::MOST_ELEMENTS;
 
 /// A problem document has other members beside its own, and not always the list of faults.
 const OPEN: &str = "Problem";
@@ -334,6 +337,9 @@ impl Sent<'_> {
             RefOr::T(schema) => {
                 for part in parts_mut(schema) {
                     self.close(part, role);
+                }
+                if let Schema::Array(list) = schema {
+                    list.max_items.get_or_insert(MOST_ELEMENTS);
                 }
                 if let Schema::Object(object) = schema
                     && !object.properties.is_empty()
