@@ -94,11 +94,50 @@ impl<R> Page<R> {
     }
 }
 
+/// The parameter by which a caller asks for more of each thing.
+const INCLUDE: &str = "include";
+
+/// What is to stand beside each thing: the words of `W`, with commas between.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Includes<W>(Vec<W>);
+
+impl<W: PartialEq> Includes<W> {
+    /// Whether that is asked for.
+    pub fn has(&self, word: &W) -> bool {
+        self.0.contains(word)
+    }
+
+    /// Whether anything is.
+    pub fn any(&self) -> bool {
+        !self.0.is_empty()
+    }
+}
+
+impl<W: Field> Field for Includes<W> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
+        let text = value.as_str().unwrap_or_default();
+        text.split(',')
+            .map(|word| W::read(&Value::from(word.trim()), spot, faults))
+            .collect::<Option<_>>()
+            .map(Self)
+    }
+
+    fn absent() -> Option<Self> {
+        Some(Self(Vec::new()))
+    }
+}
+
 /// The query string as an object of texts, each parameter once.
 pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     let mut read = Map::new();
     let mut faults = Vec::new();
     for (name, value) in form_urlencoded::parse(parts.uri.query().unwrap_or_default().as_bytes()) {
+        // A list of words comes in one text with commas, or word by word: clients made by generators do either.
+        if let Some(Value::String(words)) = read.get_mut(name.as_ref()).filter(|_| name == INCLUDE) {
+            words.push(',');
+            words.push_str(&value);
+            continue;
+        }
         if read.insert(name.to_string(), Value::String(value.to_string())).is_some() {
             faults.push(InputPath::query().member(&name).fault("stands twice"));
         }
