@@ -51,7 +51,9 @@ def post(path, body):
 
 
 def short(value, longest=2):
-    """The same with no list longer than that."""
+    """The same with no list longer than that, and no number finer than every reader of JSON reads alike."""
+    if isinstance(value, float):
+        return round(value, 6)
     if isinstance(value, dict):
         return {name: short(member, longest) for name, member in value.items()}
     if isinstance(value, list):
