@@ -53,3 +53,21 @@ impl<T> From<LeftJoin<T>> for Option<T> {
         joined.0
     }
 }
+
+/// Reads what a statement selects only where it is asked for: `None` when it was not selected, `Some(None)` when nothing was joined.
+#[derive(Debug)]
+pub struct IfSelected<T>(pub Option<Option<T>>);
+
+impl<'r, R: Row, T: FromRow<'r, R> + Joined> FromRow<'r, R> for IfSelected<T>
+where
+    &'static str: ColumnIndex<R>,
+{
+    fn from_row(row: &'r R) -> sqlx::Result<Self> {
+        match row.try_get_raw(T::KEY) {
+            Err(sqlx::Error::ColumnNotFound(_)) => Ok(Self(None)),
+            Err(error) => Err(error),
+            Ok(value) if value.is_null() => Ok(Self(Some(None))),
+            Ok(_) => T::from_row(row).map(|joined| Self(Some(Some(joined)))),
+        }
+    }
+}

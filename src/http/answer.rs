@@ -189,7 +189,11 @@ impl App {
     }
 }
 
-fn to_response(reply: StoredResponse, replayed: bool) -> Result<Response, Problem> {
+/// What was answered, or is answered again.
+///
+/// # Errors
+/// None that a response kept by the book can have.
+pub fn to_response(reply: StoredResponse, replayed: bool) -> Result<Response, Problem> {
     let mut response = answer(reply)?;
     if replayed {
         response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));

@@ -32,7 +32,7 @@ use crate::{
             status::aside,
             tank::{TankAnswer, with_nitrogen},
         },
-        page::{query_with_many, read_query},
+        page::{HerdsParam, query_with_many, read_query},
         problem::{Kind, Problem},
     },
     store::access::business::{self, Standing},
@@ -155,7 +155,7 @@ fn version(standing: &Standing, query: &SnapshotQuery, role: Role, now: Timestam
         every animal on it calls for, what hangs where, how to thaw, the tanks, straws that are out, and open alerts. The choice is \
         made here and never on the device. With the ETag of the snapshot at hand as If-None-Match it answers 304 while nothing \
         changed; what follows from time alone is told anew every five minutes.",
-    params(WhichDay, ("herd_id" = Option<Vec<uuid::Uuid>>, Query, description = "Only these herds; may be repeated. All herds without it.")),
+    params(WhichDay, HerdsParam),
     responses(
         (status = 200, description = "The snapshot.", body = Snapshot,
          headers(("ETag" = String, description = "Its version, weak."))),

@@ -262,6 +262,27 @@ pub fn no_query(uri: &Uri) -> Result<(), Problem> {
     Ok(())
 }
 
+/// Whether the caller would rather have CSV than JSON (RFC 9110, section 12.5.1): it is named, and JSON is not named before it.
+pub fn prefers_csv(headers: &HeaderMap) -> bool {
+    let accepted: Vec<&str> = headers
+        .get_all(header::ACCEPT)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(','))
+        .collect();
+    let weight = |media: &str| -> f64 {
+        let named = accepted.iter().filter_map(|range| {
+            let mut parts = range.split(';').map(str::trim);
+            parts.next().filter(|name| name.eq_ignore_ascii_case(media))?;
+            let told = parts.find_map(|part| part.strip_prefix("q=").or(part.strip_prefix("Q=")));
+            Some(told.map_or(1.0, |told| told.parse().unwrap_or(0.0)))
+        });
+        named.fold(0.0, f64::max)
+    };
+    let csv = weight("text/csv");
+    csv > 0.0 && csv >= weight("application/json").max(weight("application/problem+json"))
+}
+
 /// The media type of a body, without its parameters; empty where none is said.
 pub fn media_type(headers: &HeaderMap) -> String {
     let sent = content_type(headers).unwrap_or_default();

@@ -94,11 +94,50 @@ impl<R> Page<R> {
     }
 }
 
+/// The parameter by which a caller asks for more of each thing.
+const INCLUDE: &str = "include";
+
+/// What is to stand beside each thing: the words of `W`, with commas between.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Includes<W>(Vec<W>);
+
+impl<W: PartialEq> Includes<W> {
+    /// Whether that is asked for.
+    pub fn has(&self, word: &W) -> bool {
+        self.0.contains(word)
+    }
+
+    /// Whether anything is.
+    pub fn any(&self) -> bool {
+        !self.0.is_empty()
+    }
+}
+
+impl<W: Field> Field for Includes<W> {
+    fn read(value: &Value, spot: &InputPath, faults: &mut Vec<Fault>) -> Option<Self> {
+        let text = value.as_str().unwrap_or_default();
+        text.split(',')
+            .map(|word| W::read(&Value::from(word.trim()), spot, faults))
+            .collect::<Option<_>>()
+            .map(Self)
+    }
+
+    fn absent() -> Option<Self> {
+        Some(Self(Vec::new()))
+    }
+}
+
 /// The query string as an object of texts, each parameter once.
 pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     let mut read = Map::new();
     let mut faults = Vec::new();
     for (name, value) in form_urlencoded::parse(parts.uri.query().unwrap_or_default().as_bytes()) {
+        // A list of words comes in one text with commas, or word by word: clients made by generators do either.
+        if let Some(Value::String(words)) = read.get_mut(name.as_ref()).filter(|_| name == INCLUDE) {
+            words.push(',');
+            words.push_str(&value);
+            continue;
+        }
         if read.insert(name.to_string(), Value::String(value.to_string())).is_some() {
             faults.push(InputPath::query().member(&name).fault("stands twice"));
         }
@@ -106,7 +145,20 @@ pub fn query(parts: &Parts) -> Result<Map<String, Value>, Problem> {
     if faults.is_empty() { Ok(read) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
 }
 
-/// The same where one parameter names an id and may stand as often as one likes.
+/// The herds that an answer is about, as the description tells them.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Query)]
+#[allow(dead_code, reason = "describes what `query_with_many` reads by hand")]
+pub struct HerdsParam {
+    /// Only of this herd; may be repeated. All herds without it.
+    #[param(required = false, max_items = 500)]
+    herd_id: Vec<uuid::Uuid>,
+}
+
+/// How often a parameter that may be repeated may stand.
+const MOST_REPEATED: usize = 500;
+
+/// The same where one parameter names an id and may be repeated.
 pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<String, Value>, Vec<I>), Problem> {
     let (mut others, mut ids, mut faults) = (Map::new(), Vec::new(), Vec::new());
     let query = InputPath::query();
@@ -117,6 +169,10 @@ pub fn query_with_many<I: Field>(parts: &Parts, many: &str) -> Result<(Map<Strin
         } else if others.insert(name.to_string(), value).is_some() {
             faults.push(query.member(&name).fault("stands twice"));
         }
+    }
+    if ids.len() > MOST_REPEATED {
+        let detail = format!("may stand at most {MOST_REPEATED} times; leave it out for all");
+        faults.push(query.member(many).fault(detail));
     }
     if faults.is_empty() { Ok((others, ids)) } else { Err(Problem::invalid(Kind::InvalidQuery, faults)) }
 }

@@ -6,6 +6,7 @@
 //!
 //! - what is sent is closed to unknown members, and null may stand for what may be left out; what is both
 //!   sent and told gets a schema of its own for sending, with `Input` behind its name;
+//! - a list that is sent says how long it may be, where its type does not: what every list keeps to;
 //! - a merge patch gets one with `Patch` behind its name, in which every member may be left out;
 //! - what is told has all its members;
 //! - what is made of parts in the code is one object, and what the code calls `Tagged<Herd>`, `Page<Tagged<Herd>>`
@@ -20,11 +21,14 @@ use utoipa::openapi::{
     schema::{AdditionalProperties, ArrayItems, SchemaType, Type},
 };
 
+use crate::domain::form::MOST_ELEMENTS;
+
 /// A problem document has other members beside its own, and not always the list of faults.
 const OPEN: &str = "Problem";
 
-/// Members that an answer has only when they are asked for.
-const ASKED_FOR: [&str; 1] = ["nitrogen"];
+/// Members that an answer has only when they are asked for, by the schema whose they are.
+const ASKED_FOR: [(&str, &str); 4] =
+    [("Tank", "nitrogen"), ("Service", "animal"), ("Service", "withdrawal"), ("Withdrawal", "animal")];
 
 /// Makes the schemas of requests and answers say what holds of each.
 pub fn sharpen(api: &mut openapi::OpenApi) {
@@ -59,12 +63,12 @@ pub fn sharpen(api: &mut openapi::OpenApi) {
     }
 
     for schema in own(&mut api.paths).flat_map(operations).flat_map(answers) {
-        whole(schema);
+        whole("", schema);
     }
     for name in told {
         if let Some(mut schema) = known.get(&name).cloned() {
             if name != OPEN {
-                whole(&mut schema);
+                whole(&name, &mut schema);
             }
             components.schemas.insert(name, schema);
         }
@@ -125,7 +129,7 @@ fn joined(known: &Schemas, schema: &RefOr<Schema>) -> Option<Object> {
 }
 
 /// What a schema is called outside. What stands inside another thing, without the mark of its version, is told in
-/// short there.
+/// short there; where something else is called so, it is a record.
 fn public(name: &str, known: &Schemas) -> String {
     // Languages keep this word for themselves.
     if name == "Class" {
@@ -145,7 +149,8 @@ fn public(name: &str, known: &Schemas) -> String {
         return format!("New{thing}");
     }
     if known.contains_key(&format!("Tagged_{name}")) {
-        return format!("{name}Summary");
+        let summary = format!("{name}Summary");
+        return if known.contains_key(&summary) { format!("{name}Record") } else { summary };
     }
     name.replace("DetailsPatch", "Patch")
 }
@@ -301,13 +306,18 @@ fn names(known: &Schemas, schema: &RefOr<Schema>, found: &mut BTreeSet<String>) 
 }
 
 /// Says that every member is there.
-fn whole(schema: &mut RefOr<Schema>) {
+fn whole(name: &str, schema: &mut RefOr<Schema>) {
     let RefOr::T(schema) = schema else { return };
+    let thing = name.strip_prefix("WithCautions_").unwrap_or(name);
     if let Schema::Object(object) = schema {
-        object.required =
-            object.properties.keys().filter(|name| !ASKED_FOR.contains(&name.as_str())).cloned().collect();
+        object.required = object
+            .properties
+            .keys()
+            .filter(|name| !ASKED_FOR.contains(&(thing, name.as_str())))
+            .cloned()
+            .collect();
     }
-    parts_mut(schema).into_iter().for_each(whole);
+    parts_mut(schema).into_iter().for_each(|part| whole("", part));
 }
 
 #[derive(Clone, Copy, PartialEq)]
@@ -334,6 +344,9 @@ impl Sent<'_> {
             RefOr::T(schema) => {
                 for part in parts_mut(schema) {
                     self.close(part, role);
+                }
+                if let Schema::Array(list) = schema {
+                    list.max_items.get_or_insert(MOST_ELEMENTS);
                 }
                 if let Schema::Object(object) = schema
                     && !object.properties.is_empty()

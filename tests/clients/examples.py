@@ -3,8 +3,8 @@
     python tests/clients/examples.py OPENAPI URL KEY > openapi/examples.json
 
 Each is what was really answered on the demo's invented farm, cut to the first elements of its lists, with ids, ETags and
-secrets exchanged for made up ones; the same id is the same everywhere. Acts are asked for with the description's own examples of
-bodies, about things of that farm. Run it when an answer has changed; the tests hold what is written against the schemas.
+secrets exchanged for made up ones; the same id is the same everywhere, and the one that an example of a request names, too. Acts are
+asked for with the description's own examples of bodies where those stand alone, about things of that farm. Run it when an answer has changed; the tests hold what is written against the schemas.
 """
 
 import json
@@ -21,12 +21,13 @@ with open(DESCRIPTION, encoding="utf-8") as file:
 
 
 def ask(method, path, body=None):
+    """Sends a text as a file and all else as JSON."""
     headers = {"Authorization": f"Bearer {KEY}"}
     if body is not None:
-        headers["Content-Type"] = "application/json"
+        headers["Content-Type"] = "text/csv" if isinstance(body, str) else "application/json"
     if method != "GET":
         headers["Idempotency-Key"] = str(uuid.uuid4())
-    data = None if body is None else json.dumps(body).encode()
+    data = None if body is None else (body if isinstance(body, str) else json.dumps(body)).encode()
     request = urllib.request.Request(URL + path, data, headers, method=method)
     try:
         with urllib.request.urlopen(request) as answer:
@@ -50,7 +51,9 @@ def post(path, body):
 
 
 def short(value, longest=2):
-    """The same with no list longer than that."""
+    """The same with no list longer than that, and no number finer than every reader of JSON reads alike."""
+    if isinstance(value, float):
+        return round(value, 6)
     if isinstance(value, dict):
         return {name: short(member, longest) for name, member in value.items()}
     if isinstance(value, list):
@@ -58,11 +61,31 @@ def short(value, longest=2):
     return value
 
 
+# What examples of requests call the things of the farm; their answers call them the same.
+def named(last):
+    return f"01976f0e-5a52-7c3e-9d61-0c7a51e6b{last}"
+
+
+HERD, ANIMAL, LOT, TANK, SIRE, WITHDRAWAL = map(named, ("001", "0aa", "01a", "02a", "03a", "04a"))
+
+
+def sent(name):
+    """The first example of what is sent to an operation."""
+    operation = next(operation for item in API["paths"].values() for operation in item.values()
+                     if operation["operationId"] == name)
+    content = next(iter(operation["requestBody"]["content"].values()))
+    return content["example"] if "example" in content else next(iter(content["examples"].values()))["value"]
+
+
 class Farm:
     """The demo's farm, and what is entered so that there is some of everything."""
 
     def __init__(self):
-        self.stock = first("/v1/stock?semen_type=conventional&limit=1")
+        # Of the technician's own tank, within reach of every herd, the place at which the most hang.
+        tanks = json.loads(ask("GET", "/v1/tanks")[2])["items"]
+        own = next(tank["id"] for tank in tanks if tank["herd_id"] is None)
+        stock = json.loads(ask("GET", f"/v1/stock?semen_type=conventional&tank_id={own}")[2])["items"]
+        self.stock = max(stock, key=lambda hanging: hanging["straws"])
         self.lot, self.sire, self.place = self.stock["lot"]["id"], self.stock["sire"]["id"], self.stock["place"]
         self.tank = self.place["tank_id"]
         self.herd = next(herd for herd in json.loads(ask("GET", "/v1/herds")[2])["items"])["id"]
@@ -71,6 +94,17 @@ class Farm:
         self.animals = [self.animal(number) for number in ("412", "413", "414", "415")]
         post(f"/v1/tanks/{self.tank}/nitrogen-readings", {"depth_mm": 310})
         post(f"/v1/tanks/{self.tank}/refills", {"depth_after_mm": 400})
+        # The straw that is thawed and served.
+        self.out, self.served = self.withdrawal(self.animals[1]), None
+        self.ids = {self.own: HERD, self.animals[0]: ANIMAL, self.lot: LOT, self.tank: TANK, self.sire: SIRE,
+                    self.out: WITHDRAWAL}
+
+    def example(self, name):
+        """What the description sends there, about the things of this farm."""
+        text = json.dumps(sent(name))
+        for there, here in self.ids.items():
+            text = text.replace(here, there)
+        return json.loads(text)
 
     def animal(self, number):
         return post("/v1/animals", {"herd_id": self.own, "number": number, "born_on": "2024-05-02"})[1]["id"]
@@ -80,12 +114,14 @@ class Farm:
 
     def acts(self):
         """Operation, path and body of each act, in an order in which they can be done."""
-        a, b, c, d = self.animals
+        a, _, c, d = self.animals
         line = {"lot_id": self.lot, "place": self.place, "straws": 1}
-        yield "create_herd", "/v1/herds", {"name": "Upper Meadow", "time_zone": "Europe/Vienna"}
-        yield "create_tank", "/v1/tanks", {"name": "Dairy room", "herd_id": self.own, "canisters": 6}
-        yield "create_sire", "/v1/sires", {"name": "Invented Eleven", "breed": "HOL"}
-        yield "create_lot", "/v1/lots", {"sire_id": self.sire, "semen_type": "sexed_female", "straw_ml": 0.25}
+        for name, path in (("create_herd", "/v1/herds"), ("create_tank", "/v1/tanks"), ("create_sire", "/v1/sires"),
+                           ("create_lot", "/v1/lots"), ("create_key", "/v1/keys"), ("create_batch", "/v1/batch"),
+                           ("import_list", "/v1/imports/sires?dry_run=true")):
+            yield name, path, self.example(name)
+        key = next(key for key in json.loads(ask("GET", "/v1/keys?limit=500")[2])["items"] if key["name"] == sent("create_key")["name"])
+        yield "rotate_key", f"/v1/keys/{key['id']}/rotation", self.example("rotate_key")
         yield "create_animal", "/v1/animals", {"herd_id": self.own, "number": "416", "born_on": "2024-05-02"}
         yield "create_receipt", "/v1/receipts", line
         yield "create_transfer", "/v1/transfers", {"lot_id": self.lot, "from": self.place, "straws": 1,
@@ -97,7 +133,7 @@ class Farm:
         yield "accept_stocktake", f"/v1/stocktakes/{count}/acceptance", {}
         yield "create_heat", "/v1/heats", {"animal_id": a, "method": "seen"}
         yield "create_withdrawal", "/v1/withdrawals", {"animal_id": a, "lot_id": self.lot, "technician": "T. Example"}
-        out = self.withdrawal(b)
+        out = self.out
         yield "thaw_withdrawal", f"/v1/withdrawals/{out}/thaw", {"bath_temp_c": 35.6}
         yield "create_service", "/v1/services", {"withdrawal_id": out, "technician": "T. Example"}
         yield "discard_withdrawal", f"/v1/withdrawals/{self.withdrawal(c)}/discard", {"reason": "dropped"}
@@ -153,7 +189,8 @@ class Farm:
 def whereabouts(farm, path):
     """The path of something that is there."""
     collection, _, rest = path.partition("/{id}")
-    known = {"/v1/tanks": farm.tank, "/v1/reports/lot-trace": farm.lot, "/v1/animals": farm.animals[0], "/v1/herds": farm.own}
+    known = {"/v1/tanks": farm.tank, "/v1/reports/lot-trace": farm.lot, "/v1/animals": farm.animals[0], "/v1/herds": farm.own,
+             "/v1/withdrawals": farm.out, "/v1/services": farm.served}
     if "{id}" not in path:
         return path
     if collection in ("/v1/nitrogen-readings", "/v1/refills"):
@@ -190,7 +227,10 @@ def main():
             print(f"{name}: {status} {text[:300]}", file=sys.stderr)
         elif media == "application/json":
             keep(name, status, text)
-    queries = {"get_thaw_advice": f"?bath_temp_c=34.1&bath_volume_ml=1000&water_temp_c=60&lot_id={farm.lot}",
+            if name == "create_service":
+                farm.served = json.loads(text)["id"]
+    queries = {"get_service": "?include=animal,withdrawal", "get_withdrawal": "?include=animal",
+               "get_thaw_advice": f"?bath_temp_c=34.1&bath_volume_ml=1000&water_temp_c=60&lot_id={farm.lot}",
                "get_season_plan": "?starts_on=2027-01-04&heifers=20&cows=60&services=2",
                "get_round": f"?herd_id={farm.own}", "get_page": f"?herd_id={farm.own}"}
     for name, (path, method, operation) in operations.items():
@@ -215,10 +255,11 @@ def main():
                 else:
                     print(f"{name}: nothing answers {status} with {schema}", file=sys.stderr)
     text = json.dumps(told, indent=1, sort_keys=True, ensure_ascii=False)
-    ids = {}
-    made_up = lambda found: ids.setdefault(found[0], f"01976f0e-5a52-7c3e-9d61-{len(ids) + 1:012x}")
+    ids = dict(farm.ids)
+    made_up = lambda found: ids.setdefault(found[0], f"01976f0e-5a52-7c3e-9d61-{len(ids) + 1 - len(farm.ids):012x}")
     text = UUID.sub(made_up, text)
     text = re.sub(r"whsec_[A-Za-z0-9+/=]+", "whsec_aW52ZW50ZWQtaW52ZW50ZWQtaW52ZW50ZWQh", text)
+    text = re.sub(r"tks_[A-Za-z0-9]+_[A-Za-z0-9]{6}", "tks_0123456789ABCDEFGHIJKLMNOPQRST_000000", text)
     text = re.sub(r"token=[A-Za-z0-9_-]+", "token=invented", text)
     text = text.replace(URL, "https://tankside.example.com")
     print(text)

@@ -3,7 +3,13 @@
 use chrono::TimeDelta;
 use reqwest::Method;
 use serde_json::{Value, json};
-use tankside::domain::access::Role;
+use tankside::{
+    book::access::key,
+    domain::{
+        access::{Role, key::MOST_KEYS},
+        values::{BusinessId, Name, Timestamp},
+    },
+};
 use uuid::Uuid;
 
 use crate::{
@@ -20,6 +26,7 @@ on_both_stores!(
     a_key_ends_by_itself,
     the_list_of_keys_is_sifted,
     what_is_wrong_with_a_key_is_said,
+    a_business_has_so_many_good_keys_and_no_more,
     the_use_of_a_key_costs_no_act_anything,
     keys_cost_few_statements,
 );
@@ -263,6 +270,29 @@ async fn what_is_wrong_with_a_key_is_said(world: &World) {
     }
     // Nothing needs to be said.
     client.send(Method::POST, &path, &[], Vec::new()).await.expect(200);
+}
+
+async fn a_business_has_so_many_good_keys_and_no_more(world: &World) {
+    let client = &world.manager;
+    let business = client.get("/v1/business").await.expect(200)["id"].clone();
+    let business = BusinessId(business.as_str().unwrap().parse().unwrap());
+    let good =
+        client.get("/v1/keys?state=good&limit=500").await.expect(200)["items"].as_array().unwrap().len();
+    let now = Timestamp::from(world.now());
+    let mut tx = world.db().write().await.unwrap();
+    // One that has ended does not count.
+    let ended = [Some(now.plus(-TimeDelta::hours(1)))];
+    let others = MOST_KEYS - i64::try_from(good).unwrap() - 1;
+    for expires_at in ended.into_iter().chain((0..others).map(|_| None)) {
+        let name = Name::parse("Phone").unwrap();
+        key::create(&mut tx, business, name, Role::Reader, expires_at, now).await.unwrap();
+    }
+    tx.commit().await.unwrap();
+    let new = json!({"name": "The last", "role": "reader"});
+    let (_, last) = handed_out(client, new.clone()).await;
+    client.post("/v1/keys", new.clone()).await.problem(409, "too-many-keys");
+    client.delete(&format!("/v1/keys/{}", last["id"].as_str().unwrap())).await.expect(204);
+    client.post("/v1/keys", new).await.created();
 }
 
 async fn the_use_of_a_key_costs_no_act_anything(world: &World) {

@@ -12,6 +12,7 @@
 mod ade;
 mod alert_scopes;
 mod alerts;
+mod beside;
 mod call_outs;
 mod cautions;
 mod change_feed;

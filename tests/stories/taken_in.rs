@@ -108,8 +108,46 @@ Dairy room,3,Invented One
     assert_eq!(told["more_faults"], 0);
     let begins = "Nothing was taken in: 4 things are wrong. The first: line 3, tank_name:";
     assert!(told["detail"].as_str().unwrap().starts_with(begins), "{told}");
+    // The same as a table, for those who mend the file where such tables are read.
+    let as_table = async |accept: &str, file: &str| {
+        let headers = [("content-type", "text/csv"), ("accept", accept)];
+        client.send(Method::POST, "/v1/imports/inventory", &headers, file.as_bytes().to_vec()).await
+    };
+    let table = as_table("text/csv", file).await;
+    assert_eq!(
+        (table.status, table.header("content-type")),
+        (422, "text/csv; charset=utf-8; header=present")
+    );
+    let mut lines = csv::Reader::from_reader(table.text.as_bytes());
+    assert_eq!(lines.headers().unwrap(), vec!["line", "column", "fault", "column_holds"]);
+    let lines: Vec<_> = lines.records().map(Result::unwrap).collect();
+    assert_eq!(lines.len(), faults.len());
+    for (line, fault) in lines.iter().zip(faults) {
+        assert_eq!(line[0], fault["line"].to_string());
+        assert_eq!(&line[1], fault["column"].as_str().unwrap_or_default());
+        assert_eq!(&line[2], fault["detail"].as_str().unwrap());
+        assert_eq!(line[3].is_empty(), line[1].is_empty(), "what the column holds helps to mend it");
+    }
+    assert_eq!(&lines[1][3], "conventional, sexed_female or sexed_male.");
+    // RFC 9110, section 12.5.1: what is named, and what weighs more.
+    for (accept, is_table) in [
+        ("text/csv;q=0.9, application/json;q=0.5", true),
+        ("application/problem+json, text/csv;q=0.5", false),
+        ("Text/CSV", true),
+        ("text/csv;q=0", false),
+        ("*/*", false),
+        ("application/json", false),
+    ] {
+        let told = as_table(accept, file).await;
+        assert_eq!(told.header("content-type").starts_with("text/csv"), is_table, "{accept}");
+    }
+    // What is wrong with the file as a whole has no lines.
+    as_table("text/csv", "colour,tank_name\n").await.problem(422, "file-wrong");
+    as_table("text/csv", "").await.problem(422, "file-wrong");
     let header = "tank_name,canister,sire_name,semen_type,straws\n";
     let many = format!("{header}{}", "Dairy room,3,Invented One,sexed_female,none\n".repeat(300));
+    let table = as_table("text/csv", &many).await;
+    assert!(table.text.ends_with(",,100 more are wrong,\r\n"), "{}", table.text);
     let told = send(client, "/v1/imports/inventory", many).await.problem(422, "file-wrong");
     assert_eq!((told["faults"].as_array().unwrap().len(), &told["more_faults"]), (200, &json!(100)));
     let told = send(client, "/v1/imports/inventory", "colour,tank_name\n").await.problem(422, "file-wrong");
@@ -152,6 +190,12 @@ async fn a_file_that_is_only_checked_changes_nothing(world: &World) {
     assert_eq!(again.header("idempotent-replayed"), "true");
     assert_eq!(again.expect(200)["straws"], 17);
     with_key(path).await.problem(422, "idempotency-mismatch");
+    // Another file, and the same with another tank where it names none, are other requests.
+    with_key("/v1/imports/inventory?tank_name=Dairy+room").await.problem(422, "idempotency-mismatch");
+    let headers = [("content-type", "text/csv"), ("idempotency-key", "spring")];
+    let other = INVENTORY.replace("24117", "24119");
+    let other = client.send(Method::POST, "/v1/imports/inventory", &headers, other.into()).await;
+    other.problem(422, "idempotency-mismatch");
     assert_eq!(straws(client).await, 17);
 }
 

@@ -1,9 +1,15 @@
 //! A business for trials, whose book a manager may empty.
 
+use std::collections::BTreeSet;
+
+use futures_util::future::join_all;
 use reqwest::Method;
-use serde_json::json;
+use serde_json::{Value, json};
 use tankside::{
-    domain::{access::Role, values::BusinessId},
+    domain::{
+        access::{Role, business::MOST_EMPTIED},
+        values::BusinessId,
+    },
     store::{self, Db},
 };
 
@@ -13,7 +19,12 @@ use crate::{
     world::{Client, Farm, World},
 };
 
-on_both_stores!(a_test_business_is_emptied, nothing_else_is_ever_emptied);
+on_both_stores!(
+    a_test_business_is_emptied,
+    nothing_else_is_ever_emptied,
+    a_book_that_is_too_large_is_not_emptied_while_others_wait,
+    what_is_done_beside_it_is_before_or_after,
+);
 
 /// Every table with a business in it.
 async fn tables(db: &Db) -> Vec<String> {
@@ -131,4 +142,53 @@ async fn nothing_else_is_ever_emptied(world: &World) {
         assert!(refused["detail"].as_str().unwrap().contains("manager's"), "{refused}");
     }
     assert_eq!(client.get("/v1/movements").await.expect(200), before);
+}
+
+async fn a_book_that_is_too_large_is_not_emptied_while_others_wait(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    make_it_a_trial(world, client).await;
+    let id = id_of(client).await;
+    let mut tx = world.db().write().await.unwrap();
+    // As many entries of the change feed as a book may have, and those of the farm.
+    tx.sql_for(
+        "with recursive n(i) as (select 1 union all select i + 1 from n where i < $2)
+         insert into change (business_id, kind, subject_id, seq, reversed, created_at, changed_at)
+         select $1, 'herd', randomblob(16), 1000000 + i, 0, 0, 0 from n",
+        "insert into change (business_id, kind, subject_id, seq, reversed, created_at, changed_at)
+         select $1, 'herd', gen_random_uuid(), 1000000 + i, false, now(), now() from generate_series(1, $2) i",
+    )
+    .bind(id)
+    .bind(MOST_EMPTIED)
+    .run()
+    .await
+    .unwrap();
+    tx.commit().await.unwrap();
+    let refused = client.delete("/v1/business/book").await.problem(409, "in-use");
+    assert!(refused["detail"].as_str().unwrap().contains("another test business"), "{refused}");
+    assert_eq!(farm.straws(client, &farm.sexed).await, 10);
+    let mut tx = world.db().write().await.unwrap();
+    tx.sql("delete from change where business_id = $1 and seq > 1000000").bind(id).run().await.unwrap();
+    tx.commit().await.unwrap();
+    client.delete("/v1/business/book").await.expect(204);
+}
+
+async fn what_is_done_beside_it_is_before_or_after(world: &World) {
+    let client = &world.manager;
+    make_it_a_trial(world, client).await;
+    for _ in 0..6 {
+        let herd = || client.post("/v1/herds", json!({"name": "Lower Meadow", "time_zone": "Europe/Vienna"}));
+        // They wait together, and so share transactions of the writer.
+        let (made, emptied) =
+            tokio::join!(join_all((0..16).map(|_| herd())), client.delete("/v1/business/book"));
+        emptied.expect(204);
+        made.into_iter().for_each(|made| drop(made.created()));
+        let ids = |told: Value, name: &str| {
+            let all = told["items"].as_array().unwrap().iter();
+            all.map(|item| item[name].as_str().unwrap().to_owned()).collect::<BTreeSet<_>>()
+        };
+        let herds = ids(client.get("/v1/herds?limit=500").await.expect(200), "id");
+        let told = ids(client.get("/v1/changes?limit=500").await.expect(200), "id");
+        assert_eq!(told, herds, "the change feed tells of what is in the book, and of nothing else");
+    }
 }

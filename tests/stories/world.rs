@@ -339,6 +339,10 @@ impl Answer {
             self.is_the_standards_error(media, path.starts_with("/ade/batches/"));
             return;
         }
+        // What is wrong with the lines of a file may be asked for as a table; `declared` holds that it is described.
+        if path.starts_with("/v1/imports/") && self.status == 422 && media.starts_with("text/csv") {
+            return;
+        }
         assert_eq!(media, "application/problem+json", "{self:?}");
         assert_eq!(self.body["status"], self.status, "RFC 9457, 3.1.2: the same status in the body");
         for member in ["type", "title", "detail"] {

@@ -34,6 +34,12 @@ async fn a_query_says_what_it_knows(world: &World) {
     assert_eq!(told, "limit must be a whole number from 1 to 500; next_cursor leads to more.");
     let told = detail(client, "/v1/herds/").await;
     assert!(told.contains("no path here ends with a slash"), "{told}");
+    // What may be repeated has a bound, wherever it is asked.
+    let herds = "&herd_id=01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa".repeat(501);
+    for path in ["/v1/round", "/v1/page", "/v1/reports/use"] {
+        let told = detail(client, &format!("{path}?{}", &herds[1..])).await;
+        assert_eq!(told, "herd_id may stand at most 500 times; leave it out for all.");
+    }
 }
 
 async fn a_body_is_sent_plainly(world: &World) {

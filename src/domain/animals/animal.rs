@@ -38,7 +38,7 @@ form! {
         /// Her breed.
         pub breed: Option<Code>,
         /// The groups that her herd counts her to, at most 20; a choice rule may ask for them.
-        #[schema(value_type = Vec<Code>, required = false)]
+        #[schema(value_type = Vec<Code>, required = false, max_items = 20)]
         #[sqlx(rename = "animal_groups")]
         pub groups: Groups = Groups::default(),
         /// When she left the herd.

@@ -70,7 +70,7 @@ form! {
         pub to_lactation: Option<Lactation>,
         /// Only animals in one of these groups.
         #[serde(default)]
-        #[schema(value_type = Vec<Code>, required = false)]
+        #[schema(value_type = Vec<Code>, required = false, max_items = 20)]
         pub groups: Groups = Groups::default(),
         /// The first day on which it holds, by the herd's calendar.
         pub from_date: Option<Day>,

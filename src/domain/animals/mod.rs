@@ -10,6 +10,7 @@ pub mod gestation;
 pub mod groups;
 pub mod herd;
 pub mod history;
+pub mod included;
 pub mod kinship;
 pub mod mating;
 pub mod mating_plan;

@@ -260,6 +260,8 @@ pub fn decide(new: &NewService, facts: Facts, now: Now, clock: Clock) -> Result<
         note: new.note.clone(),
         reversed_at: None,
         warnings,
+        animal: None,
+        withdrawal: None,
         recorded_at: now.now,
     };
     let Some(withdrawal) = withdrawal else {

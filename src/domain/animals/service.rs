@@ -5,13 +5,15 @@ use utoipa::ToSchema;
 
 use crate::domain::{
     animals::{
+        animal::Animal,
         gestation::{self, DueDate, EarliestCheck, Recheck, ReturnWatch},
+        included::{HerselfBeside, WithdrawalBeside},
         objection::{Deviation, Deviations},
         service_kind::ServiceKind,
     },
     identifiers::Identifiers,
-    row::LeftJoin,
-    straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary},
+    row::{IfSelected, LeftJoin},
+    straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary, withdrawal::Withdrawal},
     values::{
         AnimalId, Code, HerdId, LotId, Name, Note, PlaceId, ServiceId, SireId, Straws, Technician, TimeZone,
         Timestamp, WithdrawalId,
@@ -82,6 +84,16 @@ pub struct Service {
     /// What the caller should know; only the answer to a command has any.
     #[sqlx(skip)]
     pub warnings: Vec<String>,
+    /// With `include=animal`: she.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Animal)]
+    #[sqlx(flatten, try_from = "IfSelected<HerselfBeside>")]
+    pub animal: Option<Box<Animal>>,
+    /// With `include=withdrawal`: the straw's way out of the tank; null where the straw was not from this book.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Withdrawal>)]
+    #[sqlx(flatten, try_from = "IfSelected<WithdrawalBeside>")]
+    pub withdrawal: Option<Option<Box<Withdrawal>>>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
 }

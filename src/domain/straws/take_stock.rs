@@ -70,7 +70,7 @@ form! {
         /// When; now when not said.
         pub counted_at: Option<Timestamp>,
         /// What was counted.
-        #[schema(value_type = Vec<Count>)]
+        #[schema(value_type = Vec<Count>, max_items = 5000)]
         pub counts: Counts,
         /// Who counted.
         pub technician: Option<Technician>,

@@ -257,6 +257,7 @@ pub fn decide(new: &NewWithdrawal, facts: &Facts, now: Now, role: Role) -> Resul
         technician: new.technician.clone(),
         straw_read: new.straw_read.clone(),
         rule: turn.allowed,
+        animal: None,
         bath_temp_c: None,
         thaw_started_at: None,
         ready_at: None,

@@ -6,11 +6,14 @@ use utoipa::ToSchema;
 use crate::{
     domain::{
         animals::{
+            animal::Animal,
             choice::Allowed,
+            included::HerselfBeside,
             mating::MatingKinship,
             objection::{Deviation, Deviations},
         },
         rejection::Rejection,
+        row::IfSelected,
         straws::{lot::Lot, place::Place, semen::SemenType, sire::SireSummary, thaw::ThawProtocol},
         values::{
             AnimalId, Celsius, Code, HerdId, Name, PlaceId, Reason, Straws, Technician, Timestamp,
@@ -131,6 +134,11 @@ pub struct Withdrawal {
     /// What the caller should know; only the answer to a command has any.
     #[sqlx(skip)]
     pub warnings: Vec<String>,
+    /// With `include=animal`: she.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Animal)]
+    #[sqlx(flatten, try_from = "IfSelected<HerselfBeside>")]
+    pub animal: Option<Box<Animal>>,
     /// When it was recorded.
     pub recorded_at: Timestamp,
 }

@@ -54,7 +54,7 @@ catalogue! {
     create "create_animal" "Create an animal"
         "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \
          reported of her.",
-        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "412", "born_on": "2023-05-02"},
+        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "number": "412", "born_on": "2023-05-02"},
     list "list_animals" "List animals" AnimalFilter, params AnimalFilter,
     read "get_animal" "Get an animal",
     change "update_animal" "Update an animal" "A merge patch.",

@@ -40,7 +40,7 @@ pub struct CalendarWithToken {
         `/v1/watch.ics?token=` with the token behind it. The token is shown once and opens nothing else. Whoever has the address \
         can read the calendar: take the calendar away when it is in the wrong hands.",
     request_body(content = CalendarDetails, example = json!({
-        "name": "Lower Meadow, to watch", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa"})),
+        "name": "Lower Meadow, to watch", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001"})),
     params(IdempotencyKey),
     responses(
         (status = 201, description = "Made.", body = CalendarWithToken,

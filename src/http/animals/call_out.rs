@@ -29,10 +29,10 @@ use crate::{
         was served, or until somebody closes it. Its herd software may ask for it.",
     request_body(content = NewCallOut, examples(
         ("with a time" = (summary = "With a time and a telephone", value = json!({
-            "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "text": "Heat seen at six.",
+            "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "text": "Heat seen at six.",
             "wanted_by": "2026-03-02T18:00:00+01:00", "caller": "A. Example", "telephone": "00 000"}))),
         ("in words" = (summary = "In words", value = json!({
-            "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "text": "Two heifers of the young stock in heat."}))))),
+            "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "text": "Two heifers of the young stock in heat."}))))),
     params(IdempotencyKey),
     responses(
         (status = 201, description = "It waits.", body = CallOut,

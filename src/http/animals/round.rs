@@ -28,7 +28,7 @@ use crate::{
         docs::Problems,
         extract::{Permit, Read},
         markup::{self, escaped},
-        page::{query_with_many, read_query},
+        page::{HerdsParam, query_with_many, read_query},
         problem::Problem,
         table,
     },
@@ -85,7 +85,7 @@ impl FromRequestParts<App> for RoundQuery {
         straw that is hers on this list. Straws are reserved within the list only: two animals never count on the same last \
         straw, and the book reserves nothing. What the farm asked for and waits for is under `requests`. What runs short is listed with what to do. Who may come back into heat is under \
         `watch`. A forecast of nothing: what is not on record is not on the list.",
-    params(WhichRound, ("herd_id" = Option<Vec<uuid::Uuid>>, Query, description = "Only at this herd; may be repeated. All herds without it.")),
+    params(WhichRound, HerdsParam),
     responses(
         (status = 200, description = "The round.", content(
             (Round = "application/json"), (String = "text/csv"), (String = "text/html"))),

@@ -14,16 +14,18 @@ use crate::{
     form,
     http::{
         App,
+        animals::next_service::Query,
         answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
-        page::{Listing, Page, PageParams},
+        page::{Includes, Listing, Page, PageParams},
         problem::Problem,
     },
     store::{
         self,
         animals::service_list::{self, Wanted},
     },
+    text_enum,
 };
 
 /// A service is recorded.
@@ -88,6 +90,35 @@ async fn reverse(
     app.perform(command, act, |service| answered(&service)).await
 }
 
+text_enum! {
+    /// What a service is told with.
+    ServiceInclude {
+        /// The animal, with her official names.
+        Animal = "animal",
+        /// The straw's way out of the tank: when it left, how it was thawed, what was set aside.
+        Withdrawal = "withdrawal",
+    }
+}
+
+form! {
+    /// What a service is told with.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct ServiceBeside {
+        /// What to show besides, with commas between.
+        #[param(value_type = Vec<ServiceInclude>, inline, required = false, style = Form, explode = false, max_items = 2)]
+        pub include: Includes<ServiceInclude>,
+    }
+}
+
+/// The service with what is asked for, as it is at `now`.
+fn shown(mut service: Service, include: &Includes<ServiceInclude>, now: Timestamp) -> Service {
+    service.animal.take_if(|_| !include.has(&ServiceInclude::Animal));
+    let withdrawal = service.withdrawal.take().filter(|_| include.has(&ServiceInclude::Withdrawal));
+    service.withdrawal = withdrawal.map(|withdrawal| withdrawal.map(|it| Box::new(it.at(now))));
+    service
+}
+
 form! {
     /// Which services a list shows.
     #[derive(IntoParams)]
@@ -107,12 +138,17 @@ form! {
         pub from: Option<Timestamp>,
         /// Only what happened before this moment.
         pub to: Option<Timestamp>,
+        /// What to show besides, with commas between.
+        #[param(value_type = Vec<ServiceInclude>, inline, required = false, style = Form, explode = false, max_items = 2)]
+        pub include: Includes<ServiceInclude>,
     }
 }
 
 /// Services.
 #[utoipa::path(get, path = "/v1/services", operation_id = "list_services", tag = "Services",
     summary = "List services",
+    description = "A page at a time, by no more statements of the database with `include` than without. With \
+        `include=animal,withdrawal` each has her record and the straw's way beside it.",
     params(PageParams, ServiceFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Service>), Problems))]
 async fn list(
@@ -130,23 +166,37 @@ async fn list(
         reversed: f.reversed,
         from: f.from,
         to: f.to,
+        beside: f.include.any(),
     };
     let rows = service_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let rows = store::animals::history::with_due_dates(&mut tx, caller.business_id, rows).await?;
+    let now = app.book.clock.now();
+    let rows = rows.into_iter().map(|service| shown(service, &f.include, now)).collect();
     Ok(listing.list(rows, |service| service.id.to_string()))
 }
 
 /// One service.
 #[utoipa::path(get, path = "/v1/services/{id}", operation_id = "get_service", tag = "Services",
     summary = "Get a service",
-    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    params(("id" = uuid::Uuid, Path, description = "Its id."), ServiceBeside),
     responses((status = 200, description = "As it stands.", body = Service), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Service>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+    Query(asked): Query<ServiceBeside>,
+) -> Result<Json<Service>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let found = store::animals::service::find(&mut tx, caller.business_id, ServiceId(id)).await?;
+    let (business, service) = (caller.business_id, ServiceId(id));
+    let found = if asked.include.any() {
+        store::animals::service::find_beside(&mut tx, business, service).await?
+    } else {
+        store::animals::service::find(&mut tx, business, service).await?
+    };
     let found = found.into_iter().collect();
     let found = store::animals::history::with_due_dates(&mut tx, caller.business_id, found).await?.pop();
-    Ok(Json(found.ok_or_else(|| Problem::not_there("service", id))?))
+    let found = found.ok_or_else(|| Problem::not_there("service", id))?;
+    Ok(Json(shown(found, &asked.include, app.book.clock.now())))
 }
 
 /// The routes, each with its description.

@@ -221,7 +221,7 @@ catalogue! {
         "A herd's list of steps as its veterinarian gave it: the day, counted from 0, the hour, and what in plain words; the last \
          is the insemination. It prescribes nothing: a text that states a quantity with a unit is refused, because doses belong to \
          the veterinarian's own prescription, which goes before this as does local law.",
-        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "name": "Heifers, spring", "prescribed_by": "Dr. Example",
+        example {"herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "name": "Heifers, spring", "prescribed_by": "Dr. Example",
                  "steps": [
                      {"day": 0, "time": "07:30", "kind": "treatment", "text": "First treatment, as prescribed"},
                      {"day": 7, "time": "07:30", "kind": "treatment", "text": "Second treatment, as prescribed"},

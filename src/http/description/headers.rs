@@ -3,7 +3,7 @@
 use utoipa::openapi::{
     Header, HeaderBuilder, ObjectBuilder, OpenApi, Ref, RefOr, Required, Response, Schema,
     path::Operation,
-    schema::{SchemaType, Type},
+    schema::{KnownFormat, SchemaFormat, SchemaType, Type},
 };
 
 use crate::http::schemas::{direct, methods};
@@ -124,7 +124,10 @@ fn refer(response: &mut Response, name: &str) {
 }
 
 fn header(kind: &Type, description: &str, example: &str) -> Header {
-    let schema = ObjectBuilder::new().schema_type(SchemaType::Type(kind.clone()));
+    let mut schema = ObjectBuilder::new().schema_type(SchemaType::Type(kind.clone()));
+    if *kind == Type::Integer {
+        schema = schema.format(Some(SchemaFormat::KnownFormat(KnownFormat::Int32))).minimum(Some(0));
+    }
     let mut header = HeaderBuilder::new()
         .schema(Some(RefOr::T(Schema::Object(schema.build()))))
         .description(Some(description))

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::{Value, json};
 use utoipa::openapi::{
-    ContentBuilder, Object, OpenApi, Ref, RefOr, ResponseBuilder, Schema,
+    Content, ContentBuilder, Object, OpenApi, Ref, RefOr, ResponseBuilder, Schema,
     example::ExampleBuilder,
     extensions::ExtensionsBuilder,
     path::{Operation, ParameterIn},
@@ -101,8 +101,13 @@ pub fn narrow(api: &mut OpenApi) {
         for (method, operation) in methods(item) {
             let kinds = possible(&schemas, path, method, operation);
             told.extend(kinds.iter().map(|kind| kind.slug()));
+            let otherwise = otherwise_written(operation);
             operation.responses.responses.retain(|status, _| !status.starts_with(['4', '5']));
             answer_with(operation, &kinds);
+            for (status, contents) in otherwise {
+                let response = operation.responses.responses.get_mut(&status).and_then(direct);
+                response.into_iter().for_each(|response| response.content.extend(contents.clone()));
+            }
         }
     }
     let Some(components) = &mut api.components else { return };
@@ -111,6 +116,19 @@ pub fn narrow(api: &mut OpenApi) {
         components.examples.insert(kind.slug().to_owned(), example.build().into());
     }
     name_types(&mut components.schemas);
+}
+
+/// What its problems can be written as beside JSON, by status.
+fn otherwise_written(operation: &mut Operation) -> Vec<(String, Vec<(String, RefOr<Content>)>)> {
+    let problems = operation.responses.responses.iter_mut().filter(|(status, _)| status.starts_with('4'));
+    problems
+        .filter_map(|(status, response)| {
+            let contents = direct(response)?.content.iter();
+            let others = contents.filter(|(media, _)| *media != "application/problem+json");
+            let others: Vec<_> = others.map(|(media, content)| (media.clone(), content.clone())).collect();
+            (!others.is_empty()).then(|| (status.clone(), others))
+        })
+        .collect()
 }
 
 /// The problems with which an operation can answer, in the order of the table of all.

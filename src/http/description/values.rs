@@ -5,13 +5,14 @@
 //!
 //! - a text, number or truth value stands where it is used; only lists of words, objects and lists keep schemas of their own;
 //! - where null may stand for one of these, that is one more type; what refers to a schema is `oneOf` that and null;
+//! - every whole number says how large it may be;
 //! - what is said of a member stands at the member, not inside its `oneOf`.
 
 use std::collections::BTreeMap;
 
 use utoipa::openapi::{
     Object, OneOf, OpenApi, RefOr, Schema,
-    schema::{SchemaType, Type},
+    schema::{KnownFormat, SchemaFormat, SchemaType, Type},
 };
 
 use super::every_schema;
@@ -27,6 +28,7 @@ pub fn simplify(api: &mut OpenApi) {
     every_schema(api, &mut |schema| {
         write_here(&single, schema);
         join_null(schema);
+        say_how_large(schema);
     });
 }
 
@@ -46,6 +48,19 @@ fn write_here(single: &BTreeMap<String, RefOr<Schema>>, schema: &mut RefOr<Schem
         object.description = Some(std::mem::take(&mut reference.description));
     }
     *schema = RefOr::T(Schema::Object(object));
+}
+
+/// A whole number of which the code says no more is one of 64 bits.
+fn say_how_large(schema: &mut RefOr<Schema>) {
+    let RefOr::T(Schema::Object(object)) = schema else { return };
+    let is_whole = match &object.schema_type {
+        SchemaType::Type(kind) => *kind == Type::Integer,
+        SchemaType::Array(kinds) => kinds.contains(&Type::Integer),
+        SchemaType::AnyValue => false,
+    };
+    if is_whole && object.format.is_none() {
+        object.format = Some(SchemaFormat::KnownFormat(KnownFormat::Int64));
+    }
 }
 
 /// Makes of "this or null" one schema where it can be, else says at the top what is said of it.

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use axum::{
     body::to_bytes,
     extract::{FromRequest, FromRequestParts, Path, Request, State},
-    http::HeaderMap,
-    response::Response,
+    http::{HeaderMap, StatusCode, header},
+    response::{IntoResponse as _, Response},
 };
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -27,14 +27,15 @@ use crate::{
     form,
     http::{
         App,
-        answer::done,
+        answer::{done, to_response},
         docs::{IdempotencyKey, Problems},
         extract::{
             MOST_BYTES, Manage, Permit, fingerprint_of, idempotency_key, media_type, other_media,
-            plainly_coded,
+            plainly_coded, prefers_csv,
         },
         page::{query, read_query},
         problem::{Kind, Problem},
+        table::{CSV, table},
     },
 };
 
@@ -69,6 +70,8 @@ pub struct ImportResult {
 struct ImportRequest {
     ask: RequestContext,
     act: TakeIn,
+    /// Whether what is wrong with the file is told as CSV, too.
+    faults_as_csv: bool,
 }
 
 impl FromRequest<App> for ImportRequest {
@@ -103,7 +106,8 @@ impl FromRequest<App> for ImportRequest {
         });
         let file: Arc<[u8]> = Arc::from(&bytes[..]);
         let act = TakeIn { subject, given, dry_run: asked.dry_run, file };
-        Ok(Self { ask: RequestContext { caller, request, keyed, told: None }, act })
+        let ask = RequestContext { caller, request, keyed, told: None };
+        Ok(Self { ask, act, faults_as_csv: prefers_csv(&parts.headers) })
     }
 }
 
@@ -142,16 +146,41 @@ fn too_large(what: &str) -> Problem {
     summary = "Import a list",
     description = "Takes in what was kept elsewhere from a CSV file of at most 2000 lines and 1 MiB, as the command `tankside import` \
         does: all of it or nothing, in one transaction, while the book is served; other acts wait for it. Every fault is named by \
-        line and column (422 `file-wrong`). Animals, sires and services that are in the book just so are passed over, so a file may \
+        line and column (422 `file-wrong`), with `Accept: text/csv` in a table to be opened beside the file. Animals, sires and services that are in the book just so are passed over, so a file may \
         be sent again; the same file of an inventory is taken in once (409 `file-known`). `tankside import template` prints the \
         columns; docs/import-export.md explains them.",
     request_body(content = String, content_type = "text/csv", description = "The file, with a header.",
         example = "name,breed\nInvented Three,HOL\n"),
     params(("list" = inline(Subject), Path, description = "What the file is about."), ImportQuery, IdempotencyKey),
-    responses((status = 200, description = "Taken in, or checked.", body = ImportResult), Problems))]
+    responses((status = 200, description = "Taken in, or checked.", body = ImportResult), Problems,
+        (status = 422, description = "What is wrong, in lines.", body = String, content_type = "text/csv")))]
 async fn import(State(app): State<App>, request: ImportRequest) -> Result<Response, Problem> {
-    let dry_run = request.act.dry_run;
-    app.do_for(request.ask, request.act, move |taken| answer(taken, dry_run)).await
+    let ImportRequest { ask, act, faults_as_csv } = request;
+    let (subject, dry_run) = (act.subject, act.dry_run);
+    let (reply, replayed) = app.run(ask, act, move |taken| answer(taken, dry_run)).await?;
+    if faults_as_csv && let Some(lines) = lines_of_faults(subject, &reply) {
+        let told = table(Some(&["line", "column", "fault", "column_holds"]), lines);
+        return Ok((StatusCode::UNPROCESSABLE_ENTITY, [(header::CONTENT_TYPE, CSV)], told).into_response());
+    }
+    to_response(reply, replayed)
+}
+
+/// What is wrong with the lines of a file, a line for each fault: where, what, and what belongs there. `None` where it is something else
+/// that is answered.
+fn lines_of_faults(subject: Subject, reply: &StoredResponse) -> Option<Vec<Vec<String>>> {
+    let told: Value = serde_json::from_str(&reply.body).ok().filter(|_| reply.status == 422)?;
+    let line = |fault: &Value| {
+        let text = |member: &str| fault[member].as_str().unwrap_or_default();
+        let column = subject.columns().iter().find(|column| column.name == text("column"));
+        let holds = column.map_or("", |column| column.what);
+        let at = fault["line"].as_u64().map(|line| line.to_string());
+        [&at.unwrap_or_default(), text("column"), text("detail"), holds].map(ToOwned::to_owned).to_vec()
+    };
+    let mut lines: Vec<_> = told["faults"].as_array()?.iter().map(line).collect();
+    if let Some(more @ 1..) = told["more_faults"].as_u64() {
+        lines.push(vec![String::new(), String::new(), format!("{more} more are wrong"), String::new()]);
+    }
+    Some(lines)
 }
 
 fn answer(taken: Taken, dry_run: bool) -> serde_json::Result<StoredResponse> {

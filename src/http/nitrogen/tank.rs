@@ -108,7 +108,7 @@ catalogue! {
     create "create_tank" "Create a tank"
         "A herd's own tank names its herd; the technician's names none. Liquid nitrogen burns and its gas displaces air \
          without warning: ventilate, wear gloves and a face shield, never seal the neck; local codes go before this.",
-        example {"name": "Dairy room", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "canisters": 6, "capacity_l": 24.0, "full_depth_mm": 440, "min_depth_mm": 150, "static_loss_l_per_day": 0.12},
+        example {"name": "Dairy room", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "canisters": 6, "capacity_l": 24.0, "full_depth_mm": 440, "min_depth_mm": 150, "static_loss_l_per_day": 0.12},
     list own,
     read "get_tank" "Get a tank",
     change "update_tank" "Update a tank"

@@ -27,11 +27,11 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
-        page::wrong,
+        page::{HerdsParam, wrong},
         problem::Problem,
         reports::{
             intervals_picture::IntervalsPicture,
-            query::{HerdsParam, PlottedFormat, ReportFormat, ReportQuery, span},
+            query::{PlottedFormat, ReportFormat, ReportQuery, span},
             written,
         },
     },

@@ -1,7 +1,6 @@
 //! What every report is asked: of which herds, from when until when, and how it is written.
 
 use axum::{extract::FromRequestParts, http::request::Parts};
-use utoipa::IntoParams;
 
 use crate::{
     domain::{
@@ -38,16 +37,6 @@ text_enum! {
     }
 }
 
-/// The herds that a report is about, as its description tells them.
-#[derive(IntoParams)]
-#[into_params(parameter_in = Query)]
-#[allow(dead_code, reason = "describes what ReportQuery reads by hand")]
-pub struct HerdsParam {
-    /// Only of this herd; may be repeated. All herds without it.
-    #[param(required = false)]
-    herd_id: Vec<uuid::Uuid>,
-}
-
 /// What a report is asked, with its herds.
 pub struct ReportQuery<Q> {
     /// What is asked.
@@ -56,20 +45,11 @@ pub struct ReportQuery<Q> {
     pub herds: Vec<HerdId>,
 }
 
-/// Herds that one question names at most.
-const MOST_HERDS: usize = 500;
-
 impl<Q: Field> FromRequestParts<App> for ReportQuery<Q> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
-        let (members, herds) = query_with_many::<HerdId>(parts, "herd_id")?;
-        if herds.len() > MOST_HERDS {
-            return Err(wrong(
-                "herd_id",
-                format!("may stand at most {MOST_HERDS} times; leave it out for all herds"),
-            ));
-        }
+        let (members, herds) = query_with_many(parts, "herd_id")?;
         Ok(Self { asked: read_query(members)?, herds })
     }
 }

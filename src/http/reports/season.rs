@@ -36,10 +36,10 @@ use crate::{
         docs::Problems,
         extract::{Permit, Read},
         nitrogen::status::aside,
-        page::wrong,
+        page::{HerdsParam, wrong},
         problem::Problem,
         reports::{
-            query::{HerdsParam, ReportFormat, ReportQuery},
+            query::{ReportFormat, ReportQuery},
             written,
         },
     },

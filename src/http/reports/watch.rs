@@ -26,11 +26,11 @@ use crate::{
         App,
         docs::Problems,
         extract::{Permit, Read},
-        page::wrong,
+        page::{HerdsParam, wrong},
         problem::Problem,
         reports::{
             groups::names,
-            query::{HerdsParam, ReportFormat, ReportQuery, span},
+            query::{ReportFormat, ReportQuery, span},
             written,
         },
     },

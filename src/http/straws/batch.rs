@@ -220,7 +220,7 @@ async fn batch(State(app): State<App>, batch: Batch<Work>) -> Result<Response, P
         step.",
     request_body(content(
         (NewBatch = "application/json", example = json!([{
-            "idempotency_key": "office-0001", "step": "animal", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "number": "512"},
+            "idempotency_key": "office-0001", "step": "animal", "herd_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b001", "number": "512"},
             {"idempotency_key": "office-0002", "step": "receipt", "lot_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b01a",
             "place": {"tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a", "canister": 3, "cane": "B", "goblet": "upper"}, "straws": 10},
             {"idempotency_key": "office-0003", "step": "nitrogen_reading", "tank_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b02a",

@@ -51,7 +51,7 @@ catalogue! {
     path "/v1/lots", one "lot", tag "Lots",
     create "create_lot" "Create a lot"
         "Straws of one sire, one semen type, one collection. The supplier's printed thawing instruction overrides any other.",
-        example {"sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b0aa", "semen_type": "sexed_female", "batch": "24117", "collected_on": "2024-04-26", "straw_ml": 0.25, "sexed_percentage": 90},
+        example {"sire_id": "01976f0e-5a52-7c3e-9d61-0c7a51e6b03a", "semen_type": "sexed_female", "batch": "24117", "collected_on": "2024-04-26", "straw_ml": 0.25, "sexed_percentage": 90},
     list "list_lots" "List lots" LotFilter, params LotFilter,
     read "get_lot" "Get a lot",
     change "update_lot" "Update a lot"

@@ -19,16 +19,18 @@ use crate::{
     form,
     http::{
         App,
+        animals::next_service::Query,
         answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
-        page::{Listing, Page, PageParams},
+        page::{Includes, Listing, Page, PageParams},
         problem::Problem,
     },
     store::{
         self,
         straws::withdrawal_list::{self, Wanted},
     },
+    text_enum,
 };
 
 /// A straw leaves the tank.
@@ -116,6 +118,25 @@ pub fn discarded(done: &Withdrawal) -> serde_json::Result<StoredResponse> {
     answered(&WithCautions { done, cautions: cautions::DISCARD })
 }
 
+text_enum! {
+    /// What a withdrawal is told with.
+    WithdrawalInclude {
+        /// The animal, with her official names.
+        Animal = "animal",
+    }
+}
+
+form! {
+    /// What a withdrawal is told with.
+    #[derive(IntoParams)]
+    #[into_params(parameter_in = Query)]
+    pub struct WithdrawalBeside {
+        /// What to show besides. The service that it became: `GET /v1/services` with `include=withdrawal`.
+        #[param(value_type = Vec<WithdrawalInclude>, inline, required = false, style = Form, explode = false, max_items = 1)]
+        pub include: Includes<WithdrawalInclude>,
+    }
+}
+
 form! {
     /// Which withdrawals a list shows.
     #[derive(IntoParams)]
@@ -141,12 +162,17 @@ form! {
         pub from: Option<Timestamp>,
         /// Only what happened before this moment.
         pub to: Option<Timestamp>,
+        /// What to show besides. The service that it became: `GET /v1/services` with `include=withdrawal`.
+        #[param(value_type = Vec<WithdrawalInclude>, inline, required = false, style = Form, explode = false, max_items = 1)]
+        pub include: Includes<WithdrawalInclude>,
     }
 }
 
 /// Withdrawals.
 #[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
     summary = "List withdrawals",
+    description = "A page at a time, by no more statements of the database with `include` than without. With `include=animal` each has \
+        her record beside it.",
     params(PageParams, WithdrawalFilter),
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Withdrawal>), Problems))]
 async fn list(
@@ -166,6 +192,7 @@ async fn list(
         technician: f.technician.clone(),
         from: f.from,
         to: f.to,
+        beside: f.include.any(),
     };
     let rows = withdrawal_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let now = app.book.clock.now();
@@ -176,11 +203,21 @@ async fn list(
 /// One withdrawal.
 #[utoipa::path(get, path = "/v1/withdrawals/{id}", operation_id = "get_withdrawal", tag = "Withdrawals",
     summary = "Get a withdrawal",
-    params(("id" = uuid::Uuid, Path, description = "Its id.")),
+    params(("id" = uuid::Uuid, Path, description = "Its id."), WithdrawalBeside),
     responses((status = 200, description = "As it stands.", body = Withdrawal), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Withdrawal>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read>,
+    Id(id): Id,
+    Query(asked): Query<WithdrawalBeside>,
+) -> Result<Json<Withdrawal>, Problem> {
     let mut tx = app.book.db.read().await?;
-    let found = store::straws::withdrawal::find(&mut tx, caller.business_id, WithdrawalId(id)).await?;
+    let (business, withdrawal) = (caller.business_id, WithdrawalId(id));
+    let found = if asked.include.any() {
+        store::straws::withdrawal::find_beside(&mut tx, business, withdrawal).await?
+    } else {
+        store::straws::withdrawal::find(&mut tx, business, withdrawal).await?
+    };
     let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
     Ok(Json(found.at(app.book.clock.now())))
 }

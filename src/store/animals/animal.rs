@@ -27,6 +27,18 @@ macro_rules! animal_columns {
     };
 }
 
+/// The columns of the animal `a` beside another thing, as [`HerselfBeside`](crate::domain::animals::included::HerselfBeside)
+/// reads them.
+macro_rules! her_columns {
+    () => {
+        "a.id as her_id, a.herd_id as her_herd_id, a.number as her_number, a.name as her_name,
+         a.identifiers as her_identifiers, a.born_on as her_born_on, a.sire_id as her_sire_id, a.dam_id as her_dam_id,
+         a.breed as her_breed, a.left_on as her_left_on, a.donor as her_donor, a.animal_groups as her_groups,
+         a.created_at as her_created_at"
+    };
+}
+pub(in crate::store) use her_columns;
+
 /// Enters an animal.
 pub async fn add(tx: &mut Tx, business: BusinessId, animal: &Animal) -> Result<()> {
     let d = &animal.details;

@@ -16,6 +16,7 @@ use crate::{
     store::{
         Page, Result, Tx,
         animals::{
+            animal::her_columns,
             call_out,
             numbering::{note_renumbered, numbers, renumber_services},
         },
@@ -116,8 +117,28 @@ pub async fn add(tx: &mut Tx, business: BusinessId, by: KeyId, s: &ServiceEntry)
     call_out::served(tx, business, s.animal_id, s.id, s.served_at).await
 }
 
+/// Services; with `beside` each with its animal and its withdrawal.
 macro_rules! services {
+    (beside $rest:expr) => {
+        services!(
+            concat!(
+                ", t.herd_id as tank_herd_id, ",
+                her_columns!(),
+                ", w.id as out_id, w.state as out_state, w.herd_id as out_herd_id, w.service_number as out_service_number,
+                   w.rank as out_rank, w.place_id as out_place_id, w.straws as out_straws, w.withdrawn_at as out_withdrawn_at,
+                   w.technician as out_technician, w.straw_read as out_straw_read, w.rule as out_rule, w.thaw as out_thaw,
+                   w.bath_temp_c as out_bath_temp_c, w.thaw_started_at as out_thaw_started_at, w.ready_at as out_ready_at,
+                   w.use_by as out_use_by, w.resolved_at as out_resolved_at, w.override_reason as out_override_reason,
+                   w.deviations as out_deviations, w.recorded_at as out_recorded_at"
+            ),
+            "left join withdrawal w on w.business_id = v.business_id and w.id = v.withdrawal_id ",
+            $rest
+        )
+    };
     ($rest:expr) => {
+        services!("", "", $rest)
+    };
+    ($columns:expr, $join:literal, $rest:expr) => {
         concat!(
             // Her last calving before it by animal_event_by_animal.
             "select v.id, v.animal_id, a.number as animal_number, v.herd_id, v.served_at, v.kind,
@@ -134,8 +155,9 @@ macro_rules! services {
                     v.recorded_at, h.time_zone,
                     (select max(e.happened_at) from animal_event e
                      where e.business_id = v.business_id and e.animal_id = v.animal_id and e.kind = 'calving'
-                       and e.reversed_at is null and e.happened_at <= v.served_at) as calved_at
-             from service v
+                       and e.reversed_at is null and e.happened_at <= v.served_at) as calved_at",
+            $columns,
+            " from service v
              join animal a on a.business_id = v.business_id and a.id = v.animal_id
              join herd h on h.business_id = v.business_id and h.id = v.herd_id
              left join animal d on d.business_id = v.business_id and d.id = v.donor_id
@@ -143,6 +165,7 @@ macro_rules! services {
              left join sire s on s.business_id = v.business_id and s.id = v.sire_id
              left join place p on p.business_id = v.business_id and p.id = v.place_id
              left join tank t on t.business_id = p.business_id and t.id = p.tank_id ",
+            $join,
             $rest
         )
     };
@@ -153,6 +176,15 @@ pub(in crate::store) use services;
 /// One service.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
     tx.sql(services!("where v.business_id = $1 and v.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The same with what may stand beside it.
+pub async fn find_beside(tx: &mut Tx, business: BusinessId, id: ServiceId) -> Result<Option<Service>> {
+    tx.sql(services!(beside "where v.business_id = $1 and v.id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
 }
 
 /// These services, in no order.

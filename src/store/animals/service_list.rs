@@ -9,7 +9,7 @@ use crate::{
     },
     store::{
         NARROW, Page, Result, SAMPLE, Tx,
-        animals::service::services,
+        animals::{animal::her_columns, service::services},
         asked_of, leader, span,
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
@@ -32,6 +32,8 @@ pub struct Wanted {
     pub from: Option<Timestamp>,
     /// That were before this.
     pub to: Option<Timestamp>,
+    /// Each with what may stand beside it.
+    pub beside: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,7 +122,14 @@ async fn lead(tx: &mut Tx, business: BusinessId, wanted: &Wanted, after: Uuid) -
 pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page) -> Result<Vec<Service>> {
     macro_rules! filtered {
         ($leading:literal, $order:literal) => {
-            services!(concat!(
+            if wanted.beside {
+                services!(beside filtered!(@rest $leading, $order))
+            } else {
+                services!(filtered!(@rest $leading, $order))
+            }
+        };
+        (@rest $leading:literal, $order:literal) => {
+            concat!(
                 "where v.business_id = $1 and v.id in (
                      select x.id from service x
                      where x.business_id = $1 and ",
@@ -132,32 +141,33 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page
                 $order,
                 " limit $3)
                  order by v.id"
-            ))
+            )
         };
     }
-    let sql = match lead(tx, business, wanted, page.after).await? {
+    let text = match lead(tx, business, wanted, page.after).await? {
         // service_by_animal, and then sorted: she has few.
         Lead::Animal => {
-            tx.sql(filtered!("x.animal_id = $4 and coalesce(x.id, x.id) > $2", "coalesce(x.id, x.id)"))
+            filtered!("x.animal_id = $4 and coalesce(x.id, x.id) > $2", "coalesce(x.id, x.id)")
         }
         // service_reversed.
-        Lead::Reversed => tx.sql(filtered!("x.reversed_at is not null and x.id > $2 and $4 is null", "x.id")),
+        Lead::Reversed => filtered!("x.reversed_at is not null and x.id > $2 and $4 is null", "x.id"),
         // service_by_herd.
-        Lead::Herd => tx.sql(filtered!("x.herd_id = $5 and x.id > $2 and $4 is null", "x.id")),
+        Lead::Herd => filtered!("x.herd_id = $5 and x.id > $2 and $4 is null", "x.id"),
         // service_by_sire.
-        Lead::Sire => tx.sql(filtered!("x.sire_id = $6 and x.id > $2 and $4 is null", "x.id")),
+        Lead::Sire => filtered!("x.sire_id = $6 and x.id > $2 and $4 is null", "x.id"),
         // service_by_technician.
-        Lead::Technician => tx.sql(filtered!("x.technician = $7 and x.id > $2 and $4 is null", "x.id")),
+        Lead::Technician => filtered!("x.technician = $7 and x.id > $2 and $4 is null", "x.id"),
         // service_by_time, and then sorted.
-        Lead::Days => tx.sql(filtered!(
+        Lead::Days => filtered!(
             "x.served_at >= $9 and x.served_at < $10 and coalesce(x.id, x.id) > $2 and $4 is null",
             "coalesce(x.id, x.id)"
-        )),
+        ),
         // The primary key.
-        Lead::Book => tx.sql(filtered!("x.id > $2 and $4 is null", "x.id")),
+        Lead::Book => filtered!("x.id > $2 and $4 is null", "x.id"),
     };
     let span = span(wanted.from, wanted.to);
-    sql.bind(business)
+    tx.sql(text)
+        .bind(business)
         .bind(page.after)
         .bind(page.limit)
         .bind(wanted.animal)

@@ -15,6 +15,7 @@ use crate::{
     },
     store::{
         Page, Result, Tx,
+        animals::animal::her_columns,
         exchange::change::{self, NewChange},
         straws::{
             ledger::{Line, line_postgres, line_sqlite},
@@ -79,8 +80,15 @@ pub async fn write(tx: &mut Tx, business: BusinessId, by: KeyId, w: &Withdrawal,
     Ok(())
 }
 
+/// Withdrawals; with `beside` each with its animal.
 macro_rules! withdrawals {
+    (beside $rest:expr) => {
+        withdrawals!(concat!(", ", her_columns!()), $rest)
+    };
     ($rest:expr) => {
+        withdrawals!("", $rest)
+    };
+    ($columns:expr, $rest:expr) => {
         concat!(
             "select w.id, w.state, w.animal_id, a.number as animal_number, w.herd_id, w.service_number, w.rank, ",
             lot_columns!(),
@@ -90,8 +98,9 @@ macro_rules! withdrawals {
             place_columns!(),
             ", w.place_id, t.name as tank_name, t.herd_id as tank_herd_id, w.straws, w.withdrawn_at, w.technician, w.straw_read, w.rule, w.thaw,
                     w.bath_temp_c, w.thaw_started_at, w.ready_at, w.use_by, w.resolved_at, w.override_reason,
-                    w.deviations, w.recorded_at
-             from withdrawal w
+                    w.deviations, w.recorded_at",
+            $columns,
+            " from withdrawal w
              join animal a on a.business_id = w.business_id and a.id = w.animal_id
              join lot l on l.business_id = w.business_id and l.id = w.lot_id
              join sire s on s.business_id = l.business_id and s.id = l.sire_id
@@ -107,6 +116,15 @@ pub(in crate::store) use withdrawals;
 /// One withdrawal.
 pub async fn find(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
     tx.sql(withdrawals!("where w.business_id = $1 and w.id = $2")).bind(business).bind(id).optional().await
+}
+
+/// The same with what may stand beside it.
+pub async fn find_beside(tx: &mut Tx, business: BusinessId, id: WithdrawalId) -> Result<Option<Withdrawal>> {
+    tx.sql(withdrawals!(beside "where w.business_id = $1 and w.id = $2"))
+        .bind(business)
+        .bind(id)
+        .optional()
+        .await
 }
 
 /// Withdrawals, oldest entry first; of one animal, or only the unresolved, when that is asked.

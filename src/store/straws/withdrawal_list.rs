@@ -8,7 +8,9 @@ use crate::{
         values::{AnimalId, BusinessId, HerdId, LotId, SireId, Technician, Timestamp},
     },
     store::{
-        NARROW, Page, Result, SAMPLE, Tx, asked_of, leader, span,
+        NARROW, Page, Result, SAMPLE, Tx,
+        animals::animal::her_columns,
+        asked_of, leader, span,
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns, withdrawal::withdrawals},
     },
 };
@@ -34,6 +36,8 @@ pub struct Wanted {
     pub from: Option<Timestamp>,
     /// That were before this.
     pub to: Option<Timestamp>,
+    /// Each with what may stand beside it.
+    pub beside: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -166,43 +170,44 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page
         };
     }
     macro_rules! filtered {
-        ($leading:literal, $order:literal) => {
-            filtered!(concat!(
+        ($leading:literal, $order:literal) => {{
+            let text = filtered!(concat!(
                 "x.id from withdrawal x where x.business_id = $1 and ",
                 $leading,
                 filters!("x"),
                 "order by ",
                 $order
-            ))
-        };
+            ));
+            (text, text)
+        }};
         ($select:expr) => {
-            withdrawals!(concat!(
-                "where w.business_id = $1 and w.id in (select ",
-                $select,
-                " limit $3) order by w.id"
-            ))
+            if wanted.beside {
+                withdrawals!(beside concat!("where w.business_id = $1 and w.id in (select ", $select, " limit $3) order by w.id"))
+            } else {
+                withdrawals!(concat!("where w.business_id = $1 and w.id in (select ", $select, " limit $3) order by w.id"))
+            }
         };
     }
-    let sql = match lead(tx, business, wanted, page.after).await? {
+    let (sqlite, postgres) = match lead(tx, business, wanted, page.after).await? {
         // withdrawal_unresolved, which is short, and then sorted; said so that nothing else serves.
-        Lead::Unresolved => tx.sql(filtered!(
+        Lead::Unresolved => filtered!(
             "x.id in (select u.id from withdrawal u where u.business_id = $1 and u.state in ('out', 'thawing')
                         and u.withdrawn_at is not null) and x.id > $2",
             "x.id"
-        )),
+        ),
         // withdrawal_by_animal.
-        Lead::Animal => tx.sql(filtered!("x.animal_id = $4 and x.id > $2", "x.id")),
+        Lead::Animal => filtered!("x.animal_id = $4 and x.id > $2", "x.id"),
         // withdrawal_not_used.
-        Lead::NotUsed => tx.sql(filtered!(
+        Lead::NotUsed => filtered!(
             "x.state in ('discarded', 'reversed') and x.state = $5 and x.id > $2",
             "x.id"
-        )),
+        ),
         // withdrawal_by_herd.
-        Lead::Herd => tx.sql(filtered!("x.herd_id = $6 and x.id > $2", "x.id")),
+        Lead::Herd => filtered!("x.herd_id = $6 and x.id > $2", "x.id"),
         // withdrawal_by_lot.
-        Lead::Lot => tx.sql(filtered!("x.lot_id = $7 and x.id > $2", "x.id")),
+        Lead::Lot => filtered!("x.lot_id = $7 and x.id > $2", "x.id"),
         // lot_by_sire and withdrawal_by_lot, of each lot no more than the page may hold.
-        Lead::Sire => tx.sql_for(
+        Lead::Sire => (
             filtered!(concat!(
                 "x.id from lot l cross join withdrawal x
                  where l.business_id = $1 and l.sire_id = $8
@@ -225,17 +230,18 @@ pub async fn list(tx: &mut Tx, business: BusinessId, wanted: &Wanted, page: Page
             )),
         ),
         // withdrawal_by_technician.
-        Lead::Technician => tx.sql(filtered!("x.technician = $9 and x.id > $2", "x.id")),
+        Lead::Technician => filtered!("x.technician = $9 and x.id > $2", "x.id"),
         // withdrawal_by_time, and then sorted.
-        Lead::Days => tx.sql(filtered!(
+        Lead::Days => filtered!(
             "x.withdrawn_at >= $10 and x.withdrawn_at < $11 and coalesce(x.id, x.id) > $2",
             "coalesce(x.id, x.id)"
-        )),
+        ),
         // The primary key.
-        Lead::Book => tx.sql(filtered!("x.id > $2", "x.id")),
+        Lead::Book => filtered!("x.id > $2", "x.id"),
     };
     let span = span(wanted.from, wanted.to);
-    sql.bind(business)
+    tx.sql_for(sqlite, postgres)
+        .bind(business)
         .bind(page.after)
         .bind(page.limit)
         .bind(wanted.animal)
