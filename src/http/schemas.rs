@@ -317,7 +317,9 @@ fn whole(name: &str, schema: &mut RefOr<Schema>) {
             .cloned()
             .collect();
     }
-    parts_mut(schema).into_iter().for_each(|part| whole("", part));
+    for part in parts_mut(schema) {
+        whole("", part);
+    }
 }
 
 #[derive(Clone, Copy, PartialEq)]

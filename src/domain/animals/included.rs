@@ -24,6 +24,7 @@ use crate::domain::{
 
 /// The animal of a service or a withdrawal.
 #[derive(Debug, sqlx::FromRow)]
+#[expect(clippy::struct_field_names, reason = "the names of columns that stand beside another thing's")]
 pub struct HerselfBeside {
     her_id: AnimalId,
     her_herd_id: HerdId,

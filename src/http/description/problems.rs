@@ -105,8 +105,9 @@ pub fn narrow(api: &mut OpenApi) {
             operation.responses.responses.retain(|status, _| !status.starts_with(['4', '5']));
             answer_with(operation, &kinds);
             for (status, contents) in otherwise {
-                let response = operation.responses.responses.get_mut(&status).and_then(direct);
-                response.into_iter().for_each(|response| response.content.extend(contents.clone()));
+                if let Some(response) = operation.responses.responses.get_mut(&status).and_then(direct) {
+                    response.content.extend(contents);
+                }
             }
         }
     }
@@ -118,8 +119,11 @@ pub fn narrow(api: &mut OpenApi) {
     name_types(&mut components.schemas);
 }
 
+/// Contents of an answer by their media types.
+type Contents = Vec<(String, RefOr<Content>)>;
+
 /// What its problems can be written as beside JSON, by status.
-fn otherwise_written(operation: &mut Operation) -> Vec<(String, Vec<(String, RefOr<Content>)>)> {
+fn otherwise_written(operation: &mut Operation) -> Vec<(String, Contents)> {
     let problems = operation.responses.responses.iter_mut().filter(|(status, _)| status.starts_with('4'));
     problems
         .filter_map(|(status, response)| {
