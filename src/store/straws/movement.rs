@@ -11,6 +11,8 @@ use crate::{
 };
 
 /// Movements `m` between the places `f` and `t`, with further columns and joins.
+/// Both places are there always; the outer joins keep PostgreSQL, where it has no statistics yet, from pairing all places with all
+/// places before it comes to the movements.
 macro_rules! movements {
     ($rest:expr) => {
         movements!("", "", $rest)
@@ -26,8 +28,8 @@ macro_rules! movements {
                     t.cane as to_cane, t.goblet as to_goblet",
             $columns,
             " from movement m
-             join place f on f.business_id = m.business_id and f.id = m.from_place_id
-             join place t on t.business_id = m.business_id and t.id = m.to_place_id
+             left join place f on f.business_id = m.business_id and f.id = m.from_place_id
+             left join place t on t.business_id = m.business_id and t.id = m.to_place_id
              left join movement r on r.business_id = m.business_id and r.reverses_id = m.id ",
             $joins,
             $rest
