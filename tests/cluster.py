@@ -3,6 +3,7 @@ Standard library only.
 """
 
 import http.client
+import http.server
 import json
 import os
 import socket
@@ -144,6 +145,29 @@ class Service:
     def stop(self):
         self.process.terminate()
         assert self.process.wait(timeout=60) == 0
+
+
+class Receiver:
+    """A receiver of webhooks, and what it was told."""
+
+    def __init__(self):
+        told = self.told = []
+
+        class Handler(http.server.BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def do_POST(self):
+                told.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+                self.send_response(204)
+                self.end_headers()
+
+            def log_message(self, *_):
+                pass
+
+        server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        server.daemon_threads = True
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        self.url = f"http://127.0.0.1:{server.server_port}/in"
 
 
 class Client:

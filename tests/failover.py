@@ -15,37 +15,18 @@ withdrawal at least once and of nothing that is not in the book. Standard librar
 
 import collections
 import http.client
-import http.server
-import json
 import sys
 import threading
 import time
 import uuid
 
-from cluster import Client, Postgres, Proxy, Service, farm, run, until
+from cluster import Client, Postgres, Proxy, Receiver, Service, farm, run, until
 
 CLIENTS = 8
 # Acts that are answered before a primary is killed, and after another took over.
 ACTS = 200
 # Nothing depends on how long it takes; an act that takes longer than this was forgotten.
 LONGEST = 120
-
-
-class Receiver(http.server.BaseHTTPRequestHandler):
-    """Counts what it is told, by the subject of each event."""
-
-    protocol_version = "HTTP/1.1"
-    told = collections.Counter()
-
-    def do_POST(self):
-        event = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
-        if event["type"] == "straw.withdrawn":
-            Receiver.told[event["data"]["withdrawal_id"]] += 1
-        self.send_response(204)
-        self.end_headers()
-
-    def log_message(self, *_):
-        pass
 
 
 class Load:
@@ -135,7 +116,7 @@ def fails_over(load, proxy, primary, standby, silently):
     load.problems.clear()
 
 
-def agrees(load, url, program):
+def agrees(load, receiver, url, program):
     client, other = (Client(service, load.key) for service in load.services)
     answered = {answer["id"] for _, answer in load.done.values()}
     assert len(answered) == len(load.done), "two acts were answered with one withdrawal"
@@ -145,17 +126,19 @@ def agrees(load, url, program):
     for act, (order, answer) in load.done.items():
         status, headers, again = other.send("POST", "/v1/withdrawals", order, act)
         assert (status, again) == (201, answer) and headers["Idempotent-Replayed"] == "true", (answer, again)
-    until("every webhook", lambda: answered <= Receiver.told.keys(), LONGEST)
-    assert Receiver.told.keys() == answered, "a webhook told of what is not in the book"
+    def told():
+        return collections.Counter(event["data"]["withdrawal_id"] for event in list(receiver.told)
+                                   if event["type"] == "straw.withdrawn")
+
+    until("every webhook", lambda: answered <= told().keys(), LONGEST)
+    assert told().keys() == answered, "a webhook told of what is not in the book"
     run(program, "verify", url=url)
-    twice = sum(times - 1 for times in Receiver.told.values())
+    twice = sum(times - 1 for times in told().values())
     print(f"{len(book)} acts are in the book once; {len(answered)} webhooks arrived, {twice} of them again; verified")
 
 
 def main(program):
-    receiver = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Receiver)
-    receiver.daemon_threads = True
-    threading.Thread(target=receiver.serve_forever, daemon=True).start()
+    receiver = Receiver()
     servers, services, load = [], [], None
     try:
         servers.append(Postgres())
@@ -165,13 +148,13 @@ def main(program):
         services += [Service(program, url), Service(program, url)]
         client = Client(services[0], services[0].key)
         lot, animals = farm(client)
-        client.make("/v1/webhooks", {"url": f"http://127.0.0.1:{receiver.server_port}/in"})
+        client.make("/v1/webhooks", {"url": receiver.url})
         load = Load(services, client.key, lot, animals)
         fails_over(load, proxy, servers[0], servers[1], silently=False)
         servers.append(Postgres(of=servers[1]))
         fails_over(load, proxy, servers[1], servers[2], silently=True)
         load.end()
-        agrees(load, url, program)
+        agrees(load, receiver, url, program)
         for service in services:
             service.stop()
     finally:

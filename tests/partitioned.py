@@ -9,7 +9,6 @@ not hold the column that it partitions by. On that database two processes then s
 each, withdrawals at once through both processes, a webhook, `verify`. Standard library, pg_dump and psql.
 """
 
-import http.server
 import json
 import os
 import re
@@ -17,7 +16,7 @@ import subprocess
 import sys
 import threading
 
-from cluster import ROOT, Client, Postgres, Service, farm, run, until
+from cluster import ROOT, Client, Postgres, Receiver, Service, farm, run, until
 
 PARTS = 4
 BUSINESSES = 6
@@ -46,18 +45,6 @@ def partitioned(schema):
 def dump(server, *arguments):
     command = ["pg_dump", f"--dbname={server.url}", "--no-owner", *arguments]
     return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
-
-
-class Receiver(http.server.BaseHTTPRequestHandler):
-    told = []
-
-    def do_POST(self):
-        Receiver.told.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
-        self.send_response(204)
-        self.end_headers()
-
-    def log_message(self, *_):
-        pass
 
 
 def works(services, key, url):
@@ -90,8 +77,7 @@ def works(services, key, url):
 
 
 def main(program):
-    receiver = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Receiver)
-    threading.Thread(target=receiver.serve_forever, daemon=True).start()
+    receiver = Receiver()
     server, services = Postgres(), []
     try:
         first = Service(program, server.url)
@@ -110,8 +96,8 @@ def main(program):
             made = run(program, "business", "create", "--name", f"Business {number}", url=url)
             keys.append(json.loads(made)["first_key"])
         for key in keys:
-            works(services, key, f"http://127.0.0.1:{receiver.server_port}/in")
-        until("every webhook", lambda: len(Receiver.told) >= BUSINESSES * WITHDRAWALS)
+            works(services, key, receiver.url)
+        until("every webhook", lambda: len(receiver.told) >= BUSINESSES * WITHDRAWALS)
         run(program, "verify", url=url)
         parts = server.ask("select tableoid::regclass, count(*) from movement group by 1 order by 1", database="parts")
         assert len(parts) > 1, parts

@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
     str::FromStr as _,
     sync::{Arc, atomic::Ordering},
-    time::{Duration, Instant},
+    time::Duration,
 };
 
 use sqlx::{
@@ -17,7 +17,7 @@ use sqlx::{
 
 use crate::store::{
     Error, Result, Tx,
-    db::{self, Connection, Shared},
+    db::{self, Connection, Shared, Timed},
     private, unreachable,
 };
 
@@ -48,23 +48,9 @@ const READ_ONLY: &str = "begin isolation level repeatable read, read only";
 const READ_WAIT: Duration = Duration::from_secs(30);
 const WRITE_WAIT: Duration = Duration::from_secs(15);
 
-/// Records how long it took to begin a transaction, the wait for a free connection included.
-struct Begun {
-    kind: &'static str,
-    since: Instant,
-}
-
-impl Begun {
-    fn now(kind: &'static str) -> Self {
-        Self { kind, since: Instant::now() }
-    }
-}
-
-impl Drop for Begun {
-    fn drop(&mut self) {
-        metrics::histogram!("tankside_store_begin_seconds", "kind" => self.kind)
-            .record(self.since.elapsed().as_secs_f64());
-    }
+/// Times how long it takes to begin a transaction, the wait for a free connection included.
+fn beginning(kind: &'static str) -> Timed {
+    Timed::start(metrics::histogram!("tankside_store_begin_seconds", "kind" => kind))
 }
 
 /// Connections for reading. Writing has one of its own, so reads never wait for it.
@@ -284,7 +270,7 @@ impl Db {
 
     /// A transaction that sees one moment of the database and changes nothing.
     pub async fn read(&self) -> Result<Tx> {
-        let _begun = Begun::now("read");
+        let _begun = beginning("read");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { read, .. } => self.begin(read, READ_ONLY).await?,
@@ -294,7 +280,7 @@ impl Db {
 
     /// The same on a connection that other readers cannot take: who calls must be known however busy they are.
     pub async fn read_at_once(&self) -> Result<Tx> {
-        let _begun = Begun::now("key");
+        let _begun = beginning("key");
         let connection = match &self.pools {
             Pools::Sqlite { read, .. } => Connection::Sqlite(read.begin().await?),
             Pools::Postgres { write, .. } => self.begin(write, READ_ONLY).await?,
@@ -304,7 +290,7 @@ impl Db {
 
     /// A transaction that may change the database.
     pub async fn write(&self) -> Result<Tx> {
-        let _begun = Begun::now("write");
+        let _begun = beginning("write");
         let connection = match &self.pools {
             // Takes the write lock at once: a reader that turns writer later can fail.
             Pools::Sqlite { write, .. } => Connection::Sqlite(write.begin_with("begin immediate").await?),

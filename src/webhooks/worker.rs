@@ -6,6 +6,7 @@
 //! delivered at least once: a worker may die between the receiver's answer and writing it down.
 
 use std::{
+    collections::BTreeMap,
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -130,7 +131,7 @@ impl Worker {
                 self.count().await;
             }
             if purge.is_time() {
-                self.seal_all().await;
+                self.seal().await;
                 self.purge(&stopping).await;
             }
             while jumps.try_join_next().is_some() {}
@@ -248,34 +249,26 @@ impl Worker {
     }
 
     /// Encrypts what is kept in the clear or under an earlier key, if there is a key.
-    async fn seal_all(&self) {
-        let businesses = async {
+    async fn seal(&self) {
+        let kept = async {
             let mut tx = self.book.db.read().await?;
-            store::access::business::all(&mut tx).await
+            store::webhooks::webhook::kept_secrets(&mut tx).await
         };
-        for business in businesses.await.unwrap_or_default() {
-            self.seal(business.id).await;
-        }
-    }
-
-    /// The same in one business.
-    async fn seal(&self, business: BusinessId) {
-        let outdated = async {
-            let mut tx = self.book.db.read().await?;
-            store::webhooks::webhook::kept_secrets(&mut tx, business).await
-        };
-        let Ok(mut outdated) = outdated.await else { return };
-        outdated.retain(|kept| self.keys.is_outdated(&kept.secret));
-        if outdated.is_empty() {
-            return;
-        }
-        let seal = SealSecrets { business, outdated, keys: self.keys.clone() };
-        match self.book.writer.run_in_background(seal).await {
-            Ok((sealed, None)) => tracing::info!(%business, sealed, "secrets of webhooks were encrypted"),
-            Ok((sealed, Some(trouble))) => {
-                tracing::error!(%business, sealed, %trouble, "not all secrets of webhooks could be encrypted anew");
+        let mut outdated = BTreeMap::<BusinessId, Vec<KeptSecret>>::new();
+        for kept in kept.await.unwrap_or_default() {
+            if self.keys.is_outdated(&kept.secret) {
+                outdated.entry(kept.business_id).or_default().push(kept);
             }
-            Err(failure) => tracing::warn!(?failure, "webhooks: cannot encrypt secrets"),
+        }
+        for (business, outdated) in outdated {
+            let seal = SealSecrets { business, outdated, keys: self.keys.clone() };
+            match self.book.writer.run_in_background(seal).await {
+                Ok((sealed, None)) => tracing::info!(%business, sealed, "secrets of webhooks were encrypted"),
+                Ok((sealed, Some(trouble))) => {
+                    tracing::error!(%business, sealed, %trouble, "not all secrets of webhooks could be encrypted anew");
+                }
+                Err(failure) => tracing::warn!(?failure, "webhooks: cannot encrypt secrets"),
+            }
         }
     }
 
@@ -492,7 +485,7 @@ impl BackgroundCommand for SealSecrets {
             let opened = self.keys.open(self.business, kept.webhook_id, &kept.secret);
             match opened.and_then(|secret| self.keys.seal(self.business, kept.webhook_id, &secret)) {
                 Ok(after) => {
-                    sealed += store::webhooks::webhook::keep_secret(tx, self.business, kept, after).await?;
+                    sealed += store::webhooks::webhook::keep_secret(tx, kept, after).await?;
                 }
                 Err(error) => trouble = Some(error),
             }

@@ -71,13 +71,21 @@ pub async fn lock(
     keys: &[String],
 ) -> Result<(Timestamp, Vec<KeyedResponse>)> {
     if tx.is_postgres() {
-        tx.sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
-            .bind(id)
-            .bind(now)
-            .run()
-            .await?;
+        wait_for(tx, id, now).await?;
     }
     locked(tx, id, now, keys).await
+}
+
+/// Waits on a PostgreSQL server until no other process writes in this business.
+async fn wait_for(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result<()> {
+    tx.sql(
+        "update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1",
+    )
+    .bind(id)
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
 }
 
 /// Like the first half of [`lock`], of those businesses in which no other process is writing, without waiting for any;
@@ -113,14 +121,8 @@ pub async fn lock_in_turn(tx: &mut Tx, id: BusinessId, now: Timestamp) -> Result
         return Ok(true);
     }
     tx.sql("set local lock_timeout = '250ms'").run().await?;
-    let waited = tx
-        .sql("update business set changed_at = greatest(changed_at + interval '1 microsecond', $2) where id = $1")
-        .bind(id)
-        .bind(now)
-        .run()
-        .await;
-    match waited {
-        Ok(_) => tx.sql("set local lock_timeout = 0").run().await.map(|_| true),
+    match wait_for(tx, id, now).await {
+        Ok(()) => tx.sql("set local lock_timeout = 0").run().await.map(|_| true),
         // PostgreSQL, appendix A: lock_not_available.
         Err(Error::Database(sqlx::Error::Database(told))) if told.code().as_deref() == Some("55P03") => {
             Ok(false)

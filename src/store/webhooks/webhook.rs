@@ -250,6 +250,8 @@ pub async fn secrets(
 /// A secret as it is kept.
 #[derive(Clone, sqlx::FromRow)]
 pub struct KeptSecret {
+    /// In whose book.
+    pub business_id: BusinessId,
     /// Which.
     pub id: uuid::Uuid,
     /// Of which webhook.
@@ -258,23 +260,15 @@ pub struct KeptSecret {
     pub secret: String,
 }
 
-/// All secrets of a business.
-pub async fn kept_secrets(tx: &mut Tx, business: BusinessId) -> Result<Vec<KeptSecret>> {
-    tx.sql("select id, webhook_id, secret from webhook_secret where business_id = $1")
-        .bind(business)
-        .all()
-        .await
+/// All secrets of all businesses.
+pub async fn kept_secrets(tx: &mut Tx) -> Result<Vec<KeptSecret>> {
+    tx.sql("select business_id, id, webhook_id, secret from webhook_secret").all().await
 }
 
 /// Keeps a secret another way, if it is still there as it was.
-pub async fn keep_secret(
-    tx: &mut Tx,
-    business: BusinessId,
-    before: &KeptSecret,
-    after: String,
-) -> Result<u64> {
+pub async fn keep_secret(tx: &mut Tx, before: &KeptSecret, after: String) -> Result<u64> {
     tx.sql("update webhook_secret set secret = $4 where business_id = $1 and id = $2 and secret = $3")
-        .bind(business)
+        .bind(before.business_id)
         .bind(before.id)
         .bind(before.secret.clone())
         .bind(after)
