@@ -195,6 +195,7 @@ impl Book {
         let begin = Timestamp::from(filling.begin - TimeDelta::days(1));
         let running = server::start(&config, Clock::from_fn(move || begin), None).await.unwrap();
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
+        tankside::cryptography::use_everywhere();
         let mut client =
             Client { base: format!("http://{}", running.address), key, http: reqwest::Client::new() };
         let farm = client.farm().await;

@@ -40,6 +40,7 @@ async fn main() {
     let key = running.first_key.as_ref().unwrap().reveal().to_owned();
     let sensor = stocked(&url).await;
 
+    tankside::cryptography::use_everywhere();
     let http = reqwest::Client::new();
     let ask = async |path: &str| {
         let mut times = Vec::new();

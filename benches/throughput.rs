@@ -67,6 +67,7 @@ async fn measure(store: &str, url: &str) -> [f64; 2] {
     let running = server::start(&config, Clock::system(), None).await.unwrap();
     let base = format!("http://{}", running.address);
     let key = running.first_key.as_ref().unwrap().reveal().to_owned();
+    tankside::cryptography::use_everywhere();
     let http = reqwest::Client::builder().pool_max_idle_per_host(CLIENTS).build().unwrap();
     let (animal, lot) = stocked(&http, &base, &key).await;
 

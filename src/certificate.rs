@@ -19,9 +19,10 @@ use sha2::{Digest as _, Sha256};
 use tokio_rustls::rustls::{
     RootCertStore,
     client::{WebPkiServerVerifier, danger::ServerCertVerifier as _},
-    crypto::aws_lc_rs,
     pki_types::{CertificateDer, ServerName, UnixTime, pem::PemObject as _},
 };
+
+use crate::cryptography;
 
 /// How the authority calls itself; the same on every farm, because its key tells it apart.
 const AUTHORITY: &str = "Tankside, authority of this farm";
@@ -185,7 +186,7 @@ fn vouched_for(
 ) -> anyhow::Result<()> {
     let mut roots = RootCertStore::empty();
     roots.add(CertificateDer::from_pem_slice(authority.as_bytes())?).context("the authority is none")?;
-    let provider = Arc::new(aws_lc_rs::default_provider());
+    let provider = cryptography::provider();
     let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), provider).build()?;
     let at = std::time::Duration::from_secs(u64::try_from(now.timestamp())?);
     for subject in subjects {

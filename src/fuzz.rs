@@ -1,7 +1,7 @@
 //! For tests of whatever reads what strangers send: the kept cases of `tests/corpus`, and texts near them.
 //!
 //! A file of the corpus has a case a line, as a JSON string. All of them are tried at each run; then a few thousand that are made of
-//! them by edits, other ones each time. One that fails is shown as the line to add.
+//! them by edits, other ones each time unless `PROPTEST_RNG_SEED` is set. One that fails is shown as the line to add.
 
 use proptest::{
     prelude::*,

@@ -19,6 +19,7 @@ pub mod book;
 pub mod certificate;
 pub mod clock;
 pub mod config;
+pub mod cryptography;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod doctor;

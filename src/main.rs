@@ -17,6 +17,7 @@ use tankside::{
     certificate,
     clock::Clock,
     config::{BadSettings, Settings, StoreSettings},
+    cryptography,
     domain::{
         access::{Role, key::NewKey},
         now::Now,
@@ -277,6 +278,7 @@ enum BusinessVerb {
 
 #[tokio::main]
 async fn main() -> ExitCode {
+    cryptography::use_everywhere();
     let mut program = Cli::command();
     let unknown = environment::unknown(&program);
     let given = program.get_matches_mut();

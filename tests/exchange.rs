@@ -54,13 +54,13 @@ impl Service {
     }
 
     async fn post(&self, path: &str, body: Value) -> String {
-        let request = reqwest::Client::new().post(format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let request = support::http_client().post(format!("{}{path}", self.base)).bearer_auth(&self.key);
         let made: Value = request.json(&body).send().await.unwrap().json().await.unwrap();
         made["id"].as_str().unwrap_or_else(|| panic!("{made}")).to_owned()
     }
 
     async fn get(&self, path: &str) -> Value {
-        let request = reqwest::Client::new().get(format!("{}{path}", self.base)).bearer_auth(&self.key);
+        let request = support::http_client().get(format!("{}{path}", self.base)).bearer_auth(&self.key);
         request.send().await.unwrap().json().await.unwrap()
     }
 

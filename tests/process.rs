@@ -41,7 +41,7 @@ async fn a_new_store_shows_its_first_key_once_and_keeps_the_book() {
     let url = sqlite(&folder);
     let service = Service::start(&url);
     let key = service.first_key.clone().unwrap();
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     stocked(&http, &service.base, &key, 7).await;
     assert_eq!(service.terminate(), 0);
     let service = Service::start(&url);
@@ -56,7 +56,7 @@ async fn what_a_device_said_last_outlives_a_stop() {
     for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
         let key = service.first_key.clone().unwrap();
-        let http = reqwest::Client::new();
+        let http = support::http_client();
         let phone = Uuid::now_v7().to_string();
         for waiting in ["7", "4"] {
             let ask = http.get(format!("{}/v1/herds", service.base)).bearer_auth(&key);
@@ -86,7 +86,7 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
     let folder = tempfile::tempdir().unwrap();
     for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
-        let http = reqwest::Client::new();
+        let http = support::http_client();
         let created = run(&["key", "create", "--name", "Barn phone", "--role", "technician"], &url);
         let key = String::from_utf8(created.stdout.clone()).unwrap().trim().to_owned();
         assert!(key.starts_with("tks_"), "{}", said(&created));
@@ -119,7 +119,7 @@ async fn a_key_made_on_a_new_store_opens_it() {
         assert!(run(&["business", "rename", id, "--name", "Meadow Breeders"], &url).status.success());
         let service = Service::start(&url);
         assert_eq!(service.first_key, None, "its first key was shown already");
-        let answer = reqwest::Client::new().get(format!("{}/v1/business", service.base)).bearer_auth(&key);
+        let answer = support::http_client().get(format!("{}/v1/business", service.base)).bearer_auth(&key);
         let business: Value = answer.send().await.unwrap().json().await.unwrap();
         assert_eq!(business["name"], "Meadow Breeders", "{}", said(&created));
         let nobody = Uuid::now_v7().to_string();
@@ -154,7 +154,7 @@ async fn a_hostile_body_takes_little_memory() {
     let folder = tempfile::tempdir().unwrap();
     let service = Service::start(&sqlite(&folder));
     let key = service.first_key.clone().unwrap();
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let (_, animal) = stocked(&http, &service.base, &key, 1).await;
     let repeated = |one: &str, bytes: usize| vec![one; bytes / (one.len() + 1)].join(",");
     let name = "n".repeat(50_000);
@@ -266,7 +266,7 @@ async fn only_the_owner_reads_what_is_kept_whatever_the_umask_says() {
     };
     let service = Service::run(careless(), &url);
     let key = service.first_key.clone().unwrap();
-    made(&reqwest::Client::new(), &service.base, &key, "/v1/tanks", json!({"name": "Dairy room"})).await;
+    made(&support::http_client(), &service.base, &key, "/v1/tanks", json!({"name": "Dairy room"})).await;
     for arguments in [&["export", "tanks", "--output", "tanks.csv"][..], &["backup", "copy.db"]] {
         let done = careless()
             .args(arguments)
@@ -303,7 +303,7 @@ async fn the_first_key_may_go_to_a_file_and_no_key_into_the_log() {
     assert_eq!(service.first_key, None);
     assert_eq!(rights(folder.path())["first-key"], 0o600);
     let key = std::fs::read_to_string(&file).unwrap().trim().to_owned();
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     assert_eq!(straws(&http, &service.base, &key).await, 0);
     for strayed in [format!("/v1/stock/{key}"), format!("/v1/{}", key.replace('_', "%5F"))] {
         http.get(format!("{}{strayed}", service.base)).send().await.unwrap();
@@ -351,7 +351,8 @@ async fn a_farm_s_own_certificate_is_trusted_and_renewed_while_the_service_runs(
     // A client that knows the authority; a new one each time, so that it agrees on a new secret.
     let trusted = reqwest::Certificate::from_pem(&std::fs::read(&authority).unwrap()).unwrap();
     let client = || {
-        let client = reqwest::Client::builder().no_proxy().tls_info(true).tls_certs_only([trusted.clone()]);
+        let client =
+            support::http_client_builder().no_proxy().tls_info(true).tls_certs_only([trusted.clone()]);
         client.resolve("barn.local", address).resolve("other.local", address).build().unwrap()
     };
     let url = format!("https://barn.local:{}/readyz", address.port());
@@ -362,7 +363,7 @@ async fn a_farm_s_own_certificate_is_trusted_and_renewed_while_the_service_runs(
     assert_eq!((page.status().as_u16(), page.version()), (200, reqwest::Version::HTTP_11));
     // Another name, a client without the authority, and one that speaks plainly get nowhere.
     assert!(client().get(format!("https://other.local:{}/", address.port())).send().await.is_err());
-    let stranger = reqwest::Client::builder().no_proxy().resolve("barn.local", address).build().unwrap();
+    let stranger = support::http_client_builder().no_proxy().resolve("barn.local", address).build().unwrap();
     assert!(stranger.get(&url).send().await.is_err());
     let plain = stranger.get(format!("http://{address}/readyz")).send().await;
     assert!(plain.is_err(), "{plain:?}");
@@ -433,7 +434,7 @@ async fn a_key_may_be_handed_over_as_a_picture() {
     // ISO/IEC 18004: a quiet zone of four modules on every side.
     assert!(rows[..4].iter().flatten().all(|dark| !dark) && rows.iter().all(|row| !row[..4].contains(&true)));
     let service = Service::start(&url);
-    assert_eq!(straws(&reqwest::Client::new(), &service.base, key).await, 0);
+    assert_eq!(straws(&support::http_client(), &service.base, key).await, 0);
     let alone =
         run(&["key", "create", "--name", "x", "--role", "reader", "--url", "https://barn.local"], &url);
     assert!(!alone.status.success(), "an address without --qr would say nothing");
@@ -449,7 +450,7 @@ async fn pictures_take_turns() {
     let url = sqlite(&folder);
     let service = Service::start(&url);
     let key = service.first_key.clone().unwrap();
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let tank = made(&http, &service.base, &key, "/v1/tanks", json!({"name": "Dairy room"})).await;
     // A key's own limit of reads at once must not come before that of pictures.
     let mut keys = Vec::new();
@@ -511,7 +512,7 @@ async fn verify_finds_what_was_tampered_with() {
     for url in [sqlite(&folder), new_postgres_database().await] {
         let service = Service::start(&url);
         let key = service.first_key.clone().unwrap();
-        let http = reqwest::Client::new();
+        let http = support::http_client();
         let receiver = Receiver::new().await;
         made(&http, &service.base, &key, "/v1/webhooks", json!({"url": receiver.url})).await;
         let (lot, animal) = stocked(&http, &service.base, &key, 8).await;
@@ -558,7 +559,7 @@ impl Load {
     fn on(base: &str, key: &str, order: &Value, clients: usize) -> Self {
         let (answered, unanswered) = (Arc::default(), Arc::default());
         let stop = Arc::new(AtomicBool::new(false));
-        let http = reqwest::Client::new();
+        let http = support::http_client();
         let clients = (0..clients)
             .map(|_| {
                 let (http, base, key, order) = (http.clone(), base.to_owned(), key.to_owned(), order.clone());
@@ -602,7 +603,7 @@ impl Load {
 /// Told to stop under load, it answers what it accepted, loses nothing, and ends well.
 async fn stopped_under_load(url: &str) {
     const STOCK: i64 = 90_000;
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let service = Service::start(url);
     let key = service.first_key.clone().unwrap();
     let (lot, animal) = stocked(&http, &service.base, &key, STOCK).await;
@@ -633,7 +634,7 @@ async fn stopped_under_load_on_postgres() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn two_processes_share_one_postgres() {
     let url = new_postgres_database().await;
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let (one, other) = (Service::start(&url), Service::start(&url));
     assert_eq!(other.first_key, None);
     let key = one.first_key.clone().unwrap();
@@ -708,7 +709,7 @@ async fn more_animals(http: &reqwest::Client, base: &str, key: &str, number: usi
 /// `kill -9` while clients withdraw and a receiver is told: each withdrawal in the book is told at least once, and
 /// none is told that is not in the book.
 async fn killed_while_others_are_told(url: &str, rounds: usize) {
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let receiver = Receiver::new().await;
     let mut service = Service::start(url);
     let key = service.first_key.clone().unwrap();
@@ -771,7 +772,7 @@ async fn killed_while_others_are_told_on_postgres() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn two_processes_tell_each_thing_once() {
     let url = new_postgres_database().await;
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let (one, other) = (Service::start(&url), Service::start(&url));
     let key = one.first_key.clone().unwrap();
     let receiver = Receiver::new().await;
@@ -814,7 +815,7 @@ async fn listen_tells_what_is_genuine() {
     let folder = tempfile::tempdir().unwrap();
     let service = Service::start(&sqlite(&folder));
     let key = service.first_key.clone().unwrap();
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     // The secret is known only once there is an address; so the listener first takes a free port.
     let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
     let hook = json!({"url": format!("http://localhost:{port}/")});

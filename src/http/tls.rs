@@ -12,12 +12,14 @@ use tokio_rustls::{
     TlsAcceptor,
     rustls::{
         ServerConfig,
-        crypto::{CryptoProvider, aws_lc_rs},
+        crypto::CryptoProvider,
         pki_types::{CertificateDer, PrivateKeyDer, pem::PemObject as _},
         server::{ClientHello, ResolvesServerCert},
         sign::CertifiedKey,
     },
 };
+
+use crate::cryptography;
 
 /// How often the files are looked at.
 pub const LOOKED_AT_EVERY: Duration = Duration::from_secs(10);
@@ -63,7 +65,7 @@ impl Tls {
     /// # Errors
     /// One cannot be read, or the key is not that of the certificate.
     pub fn open(files: TlsFiles) -> anyhow::Result<Self> {
-        let provider = Arc::new(aws_lc_rs::default_provider());
+        let provider = cryptography::provider();
         let stamps = Mutex::new(stamps(&files));
         let current = RwLock::new(Arc::new(read(&files, &provider)?));
         warn_of_others(&files.key);

@@ -29,11 +29,12 @@ use tokio::{
 };
 use tokio_rustls::{
     TlsConnector,
-    rustls::{self, ClientConfig, crypto::aws_lc_rs, pki_types::ServerName},
+    rustls::{self, ClientConfig, pki_types::ServerName},
 };
 use url::{Host, Url};
 
 use crate::{
+    cryptography,
     domain::webhooks::{
         address::{Blocked, EgressPolicy},
         webhook::AttemptOutcome,
@@ -81,7 +82,7 @@ impl Transport {
     /// # Errors
     /// TLS cannot be set up.
     pub(super) fn new(reach: Arc<EgressPolicy>, names: Resolver) -> Result<Self, rustls::Error> {
-        let mut config = ClientConfig::builder_with_provider(Arc::new(aws_lc_rs::default_provider()))
+        let mut config = ClientConfig::builder_with_provider(cryptography::provider())
             .with_safe_default_protocol_versions()?
             .with_platform_verifier()?
             .with_no_client_auth();

@@ -13,7 +13,7 @@ use sqlx::{Connection as _, Executor as _, SqliteConnection};
 use crate::{
     load::Load,
     service::{PROGRAM, Service, made, run, said, sqlite, stocked, until},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 /// Whether the command failed with these words.
@@ -33,7 +33,7 @@ async fn store(folder: &tempfile::TempDir) -> (String, String) {
     let url = sqlite(folder);
     let service = Service::start(&url);
     let key = service.first_key.clone().unwrap();
-    stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
+    stocked(&support::http_client(), &service.base, &key, 7).await;
     assert_eq!(service.terminate(), 0);
     (url, key)
 }
@@ -118,7 +118,7 @@ async fn after_the_worst_the_newest_copy_holds_what_was_answered_before_it_began
     // What came after the copy is lost; what came before is all there, and work goes on.
     load.cut_off().remembers(&service.base, &before).await;
     let key = first_key.as_str();
-    made(&reqwest::Client::new(), &service.base, key, "/v1/sires", json!({"name": "Invented Two"})).await;
+    made(&support::http_client(), &service.base, key, "/v1/sires", json!({"name": "Invented Two"})).await;
     assert!(run(&["verify"], &brought_back).status.success());
     assert_eq!(service.terminate(), 0);
 }
@@ -132,7 +132,7 @@ async fn a_copy_that_is_not_made_is_told_and_takes_no_other_with_it() {
     let keeping = ["--backup-every", "1s", "--backup-folder", text(&copies), "--backup-keep", "1"];
     let keeping = [&keeping[..], &["--backup-keep-days", "0"]].concat();
     let service = Service::with(&url, &[&keeping[..], &["--metrics-listen", "127.0.0.1:0"]].concat());
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let told = async || {
         let ready = http.get(format!("{}/readyz", service.base)).send().await.unwrap();
         assert_eq!(ready.status(), 200, "a copy that fails takes the service from nobody");
@@ -311,7 +311,7 @@ async fn a_damaged_store_is_not_served_and_its_owner_is_told_what_to_do() {
     let file = folder.path().join("tankside.db");
     // The last process was killed, and part of what it wrote still stands in the log.
     let service = Service::start(&url);
-    stocked(&reqwest::Client::new(), &service.base, &key, 7).await;
+    stocked(&support::http_client(), &service.base, &key, 7).await;
     service.kill();
     assert!(fs::metadata(folder.path().join("tankside.db-wal")).unwrap().len() > 0);
     let kept = fs::read(&file).unwrap();

@@ -18,6 +18,7 @@ use uuid::Uuid;
 use crate::{
     load::Load,
     service::{PROGRAM, Service, post, run, said, sqlite, stocked, straws, until},
+    support,
 };
 
 /// What `/readyz` says: nothing when ready, else which check fails.
@@ -30,7 +31,7 @@ async fn failing(http: &reqwest::Client, base: &str) -> Option<String> {
 
 /// While clients work and the disk is full: acts are answered 503, reading goes on.
 async fn is_full_but_reads(service: &Service, key: &str, load: &Load) {
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     until("an act that could not be written", async || !load.problems().is_empty()).await;
     until("word of it", async || failing(&http, &service.base).await.is_some()).await;
     assert!(straws(&http, &service.base, key).await > 0, "reading goes on");
@@ -38,7 +39,7 @@ async fn is_full_but_reads(service: &Service, key: &str, load: &Load) {
 
 /// And when there is room again.
 async fn recovers(service: Service, url: &str, load: Load) {
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     until("the service to be ready again", async || failing(&http, &service.base).await.is_none()).await;
     load.answers(50).await;
     load.end().await.agrees_with(&service.base, url).await;
@@ -103,7 +104,7 @@ async fn the_disk_is_full() {
     load.answers(20).await;
     let filler = disk.0.path().join("filler");
     fill(&filler);
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     until("a warning", async || failing(&http, &service.base).await.as_deref() == Some("disk-full")).await;
     is_full_but_reads(&service, &key, &load).await;
     // A backup onto a full disk is refused and leaves nothing behind.
@@ -153,7 +154,7 @@ async fn the_file_is_read_only() {
     let folder = tempfile::tempdir().unwrap();
     let url = sqlite(&folder);
     let file = folder.path().join("tankside.db");
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let service = Service::run(as_ordinary_user(folder.path()), &url);
     let key = service.first_key.clone().unwrap();
     let (lot, animal) = stocked(&http, &service.base, &key, 10).await;

@@ -13,7 +13,10 @@ use std::{
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use crate::service::{farm, made, run, said, until};
+use crate::{
+    service::{farm, made, run, said, until},
+    support,
+};
 
 /// Straws that hang in canister 1 and in canister 2 at the beginning.
 const STOCK: i64 = 40_000;
@@ -66,7 +69,7 @@ pub struct Load {
 impl Load {
     /// Founds the farm and sets `clients` to work.
     pub async fn on(base: &str, key: &str, clients: usize) -> Self {
-        let http = reqwest::Client::builder().timeout(Duration::from_secs(20)).build().unwrap();
+        let http = support::http_client_builder().timeout(Duration::from_secs(20)).build().unwrap();
         let (herd, tank, lot) = farm(&http, base, key).await;
         let mut animals = Vec::new();
         for number in 0..ANIMALS {

@@ -5,6 +5,7 @@ use std::{path::Path, process::Command};
 use crate::{
     load::Load,
     service::{Service, until},
+    support,
 };
 
 /// A server of this test alone, because it is crashed.
@@ -58,7 +59,7 @@ async fn the_server_crashes_while_clients_work() {
     server.crash();
     let met = load.problems();
     until("an act that could not be written", async || load.problems() != met).await;
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let ready = async || http.get(format!("{}/readyz", service.base)).send().await.unwrap().status() == 200;
     assert!(!ready().await);
     server.resume();

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use crate::{
     service::{Service, farm, made, post, run, said, sqlite},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 /// The rule that a change breaks; the change on SQLite, and on PostgreSQL.
@@ -136,7 +136,7 @@ const fn both(rule: &'static str, change: &'static str) -> Change {
 
 /// A stopped store with some of everything that the rules speak of.
 async fn store(url: &str) {
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let service = Service::start(url);
     let (base, key) = (service.base.as_str(), service.first_key.as_deref().unwrap());
     let (herd, tank, lot) = farm(&http, base, key).await;

@@ -6,7 +6,7 @@ import { mkdirSync, readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, describe, test } from "node:test";
-import { launch, seen, until } from "./lib/browser.js";
+import { launch, reads, seen, until } from "./lib/browser.js";
 import { ROOT, Service } from "./lib/service.js";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
@@ -158,14 +158,15 @@ test("without scripts all of it is there", async (t) => {
   // Led to, an entry shows what it holds.
   await page.goto(`${service.base}/docs#list_herds`);
   await page.reload();
-  assert.ok(await page.locator("#list_herds h4").first().isVisible(), "what is led to is shown");
+  // What is led to is shown.
+  await page.locator("#list_herds h4").first().waitFor();
 });
 
 test("the search finds operations, members, schemas and problems", async (t) => {
   const { page } = await docs(t);
   await page.keyboard.press("/");
   const input = page.locator(".search input");
-  assert.ok(await input.evaluate((one) => one === document.activeElement), "a stroke leads to the search");
+  await until(() => input.evaluate((one) => one === document.activeElement), "a stroke leads to the search");
   const found = async (words) => {
     await input.fill(words);
     return page.locator(".search li a").evaluateAll((all) => all.map((one) => one.getAttribute("href")));
@@ -175,20 +176,20 @@ test("the search finds operations, members, schemas and problems", async (t) => 
   assert.ok((await found("static_loss_l_per_day")).includes("#schema-Tank"));
   assert.ok((await found("choice-rule")).includes("#problem-choice-rule"));
   assert.deepEqual(await found("no such words zyx"), []);
-  assert.match(await page.locator(".search [role=status]").textContent(), /^0 found/);
+  await reads(page, ".search [role=status]", /^0 found/);
   await input.fill("withdraw a straw");
   await input.press("Enter");
   await until(async () => (await page.evaluate(() => location.hash)) === "#create_withdrawal", "the first is gone to");
-  assert.ok(await page.locator("#create_withdrawal h4").first().isVisible());
-  assert.equal(await page.locator(".search li").count(), 0);
+  await page.locator("#create_withdrawal h4").first().waitFor();
+  await until(async () => (await page.locator(".search li").count()) === 0, "the list is gone");
 });
 
 test("a deep link lands on what it names, and opens it", async (t) => {
   for (const [hash, words] of [["#create_withdrawal", "Parameters"], ["#schema-Withdrawal", "bath_temp_c"], ["#webhook-straw.withdrawn", "webhook-id"]]) {
     const { page, context } = await docs(t, { hash });
     const entry = page.locator(`[id="${hash.slice(1)}"]`);
-    assert.equal(await entry.evaluate((one) => one.open), true, hash);
-    assert.ok(await entry.getByText(words).first().isVisible(), hash);
+    await until(() => entry.evaluate((one) => one.open), `${hash} is open`);
+    await entry.getByText(words).first().waitFor();
     await until(async () => Math.abs((await entry.boundingBox()).y) < 60, `${hash} at the top`);
     await context.close();
   }
@@ -201,7 +202,7 @@ test("a deep link lands on what it names, and opens it", async (t) => {
   await page.locator("#create_withdrawal .not-done > summary").click();
   await page.locator('#create_withdrawal .not-done a[href="/problems/choice-rule"]').click();
   await seen(page, "h1");
-  assert.match(await page.locator("h1").textContent(), /choice rule/);
+  await reads(page, "h1", /choice rule/);
 });
 
 test("an operation is tried in place, with a key that stays in the tab", async (t) => {
@@ -220,7 +221,7 @@ test("an operation is tried in place, with a key that stays in the tab", async (
   const made = JSON.parse(await entry.locator(".answer pre.body").textContent());
   assert.equal(made.name, "Tried Meadow");
   assert.equal((await service.get(`/v1/herds/${made.id}`)).name, "Tried Meadow");
-  assert.match(await entry.locator(".answer").textContent(), /etag: "/);
+  await reads(entry, ".answer", /etag: "/);
   const curl = await entry.locator(".answer details pre").textContent();
   assert.ok(curl.includes("Bearer $KEY") && curl.includes("/v1/herds") && !curl.includes("tks_"), curl);
   await status.evaluate((one) => one.scrollIntoView());

@@ -3,7 +3,7 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { Device, installed, kept, launch, pointAt, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
+import { Device, installed, kept, launch, pointAt, reads, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
 import { adds, onceInOrder, withdrawalOf } from "./lib/check.js";
 import { enterFarm } from "./lib/farm.js";
 import { phone } from "./lib/phone.js";
@@ -25,7 +25,7 @@ const LEADS_TO = {
 
 async function step(page, farm, name) {
   if (name === "nitrogen") return show(page, "nitrogen", farm.tanks.own.id);
-  if (name === "served") await page.waitForSelector('[data-id="served"]:not(.closed)', { timeout: 30_000 });
+  if (name === "served") await seen(page, '[data-id="served"]:not(.closed)');
   await tap(page, name);
   await seen(page, LEADS_TO[name]);
 }
@@ -60,7 +60,7 @@ test("a whole morning, the network cut before each tap in turn", async (t) => {
         // Without a signal the page itself still comes up, from the device.
         await page.reload();
         await page.waitForSelector(".deck");
-        assert.match(await page.locator(".strip").textContent(), /wait/);
+        await reads(page, ".strip", /wait/);
         wire.mend();
         await page.evaluate(() => dispatchEvent(new Event("online")));
       }
@@ -128,7 +128,7 @@ test("the service is killed between request and answer", async (t) => {
     kills += 1;
     void service.kill().then(() => service.start());
   };
-  const sent = until(async () => (await kept(page, "outbox")).length === 0, "everything sent", 90_000);
+  const sent = sentAll(page);
   const hurry = setInterval(() => void page.evaluate(() => dispatchEvent(new Event("online"))).catch(() => {}), 700);
   await sent;
   clearInterval(hurry);

@@ -3,7 +3,7 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { kept, launch, pointAt, seen, sentAll, show, signIn, tap, until } from "./lib/browser.js";
+import { kept, launch, pointAt, reads, seen, sentAll, show, signIn, tap, until } from "./lib/browser.js";
 import { adds, onceInOrder, withdrawalOf } from "./lib/check.js";
 import { enterFarm } from "./lib/farm.js";
 import { phone, straightOut } from "./lib/phone.js";
@@ -30,13 +30,13 @@ test("nitrogen with frost, the tank closed, a count, a heat, a check, an alert: 
   wire.cut();
   await show(page, "nitrogen", farm.tanks.own.id);
   for (let i = 0; i < 3; i++) await tap(page, "less");
-  assert.equal(await page.locator(".figure span").textContent(), "18");
+  await reads(page, ".figure span", "18");
   await tap(page, "frost");
   await seen(page, '[data-id="close"]');
-  assert.match(await page.locator("main").textContent(), /Move the straws now/);
+  await reads(page, "main", /Move the straws now/);
   await tap(page, "close");
   await seen(page, ".rows");
-  assert.match(await page.locator(".strip").textContent(), /18 cm/);
+  await reads(page, ".strip", /18 cm/);
   await show(page, "count", farm.tanks.own.id, "6");
   await tap(page, "less");
   await tap(page, "here");
@@ -82,7 +82,7 @@ test("the straw says another: discarded, or served with what it says", async (t)
   await tap(page, "served");
   await tap(page, "no");
   await tap(page, "was-served");
-  assert.match(await page.locator(".rows .at").textContent(), /0HO127/);
+  await reads(page, ".rows .at", /0HO127/);
   await tap(page, "this");
   await seen(page, ".rows .done");
   await sentAll(page);
@@ -100,10 +100,10 @@ test("a bath that is not right closes the way to the straw, and what has happene
   const animal = farm.animals["201"].id;
   await show(page, "bath", animal);
   for (let i = 0; i < 2; i++) await tap(page, "plus1");
-  assert.match(await page.locator(".plate").textContent(), /Too warm: add water42 ml, then 43/);
+  await reads(page, ".plate", /Too warm: add water42 ml, then 43/);
   await tap(page, "shows");
   await show(page, "card", animal);
-  assert.match(await page.locator('[data-id="out"]').textContent(), /closed: bath 37.6 °C/);
+  await reads(page, '[data-id="out"]', /closed: bath 37.6 °C/);
   await tap(page, "out");
   await tap(page, "already");
   await tap(page, "in-bath");
@@ -123,14 +123,14 @@ test("frost: every canister moved to another tank without a signal, one taken ba
   const straws = before.reduce((sum, row) => sum + row.straws, 0);
   wire.cut();
   await show(page, "frost", farm.tanks.own.id);
-  assert.match(await page.locator('[data-id="move"]').textContent(), new RegExp(`^MOVE ALL ${straws}`));
+  await reads(page, '[data-id="move"]', new RegExp(`^MOVE ALL ${straws}`));
   await tap(page, "move");
   await seen(page, '[data-id="moved"]');
   // The first canister, a wrong tap taken back: it is listed as before.
   const first = await page.locator(".rows .at .n").textContent();
   await tap(page, "moved");
   await tap(page, "undo");
-  assert.equal(await page.locator(".rows .at .n").textContent(), first);
+  await reads(page, ".rows .at .n", first);
   assert.deepEqual(await kept(page, "outbox"), []);
   // It goes one canister further over there.
   await tap(page, "plus");
@@ -162,23 +162,23 @@ test("two straws in one bath: the earliest on top, each with its animal; sexed o
   await tap(page, "in-bath");
   await seen(page, ".clock.wait");
   await show(page, "card", farm.animals["202"].id);
-  assert.match(await page.locator(".strip .running").textContent(), /^201 WAIT 0:\d\d$/);
+  await reads(page, ".strip .running", /^201 WAIT 0:\d\d$/);
   await tap(page, "out");
   await tap(page, "in-bath");
   await seen(page, ".after");
   const ids = (await kept(page, "thaws")).sort((a, b) => a.out_at - b.out_at).map((straw) => straw.withdrawal_id);
   await show(page, "thaw", ids[0]);
-  assert.equal(await page.locator(".who .number").textContent(), "201");
-  assert.match(await page.locator(".after").textContent(), /^202then, WAIT0LM1100:\d\d$/);
+  await reads(page, ".who .number", "201");
+  await reads(page, ".after", /^202then, WAIT0LM1100:\d\d$/);
   // A sexed straw waits until the bath is empty.
   await show(page, "bath", farm.animals["101"].id);
   await tap(page, "shows");
   await show(page, "card", farm.animals["101"].id);
-  assert.match(await page.locator('[data-id="out"]').textContent(), /closed: the bath is full/);
+  await reads(page, '[data-id="out"]', /closed: the bath is full/);
   for (const [i, id] of ids.entries()) {
     await show(page, "thaw", id);
-    await page.waitForSelector('[data-id="served"]:not(.closed)', { timeout: 45_000 });
-    assert.equal(await page.locator(".who .number").textContent(), String(201 + i));
+    await seen(page, '[data-id="served"]:not(.closed)');
+    await reads(page, ".who .number", String(201 + i));
     await tap(page, "served");
     await tap(page, "yes");
     await until(async () => (await kept(page, "thaws")).filter((straw) => straw.ended === "served").length === i + 1, "the answer kept");

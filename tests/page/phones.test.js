@@ -2,7 +2,7 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { kept, launch, pointAt, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
+import { kept, launch, pointAt, reads, seen, sentAll, show, signIn, sleep, tap, until } from "./lib/browser.js";
 import { adds, done, onceInOrder, withdrawalOf } from "./lib/check.js";
 import { enterFarm } from "./lib/farm.js";
 import { phone, straightOut } from "./lib/phone.js";
@@ -23,7 +23,7 @@ const online = (page) => page.evaluate(() => dispatchEvent(new Event("online")))
 /** From the bath to the round. */
 async function toTheEnd(page) {
   await tap(page, "in-bath");
-  await page.waitForSelector('[data-id="served"]:not(.closed)', { timeout: 20_000 });
+  await seen(page, '[data-id="served"]:not(.closed)');
   await tap(page, "served");
   await tap(page, "yes");
   await seen(page, ".rows");
@@ -112,7 +112,7 @@ test("a full phone says so at once, and confirms nothing", async (t) => {
   });
   await tap(page, "out");
   await seen(page, ".plate.solid");
-  assert.match(await page.locator("main").textContent(), /THIS PHONE CANNOT KEEP IT\.Write it down\./);
+  await reads(page, "main", /THIS PHONE CANNOT KEEP IT\.Write it down\./);
   assert.deepEqual(await kept(page, "outbox"), []);
   assert.deepEqual(await kept(page, "thaws"), []);
   await page.evaluate(() => makeRoom());
@@ -181,7 +181,7 @@ test("a key is revoked with acts waiting: nothing is lost, a new key sends it", 
   await sleep(6000);
   wire.mend();
   await online(page);
-  await page.waitForFunction(() => document.querySelector(".strip")?.textContent?.includes("sign in again"), null, { timeout: 30_000 });
+  await reads(page, ".strip", /sign in again/);
   assert.equal((await kept(page, "outbox")).length, 3);
   // The screens go on without a key.
   await tap(page, "go");
@@ -206,7 +206,7 @@ test("two tabs have one sender", async (t) => {
   // The other tab sees the same straw, and each goes on with it.
   await other.reload();
   await show(other, "thaw", (await kept(page, "thaws"))[0].withdrawal_id);
-  await other.waitForSelector('[data-id="served"]:not(.closed)', { timeout: 20_000 });
+  await seen(other, '[data-id="served"]:not(.closed)');
   await tap(other, "served");
   await tap(other, "yes");
   for (let i = 0; i < 20; i++) {

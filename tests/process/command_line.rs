@@ -9,7 +9,7 @@ use std::{
 
 use crate::{
     service::{self, PROGRAM, Service, run, said, sqlite},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 fn tankside(arguments: &[&str]) -> Output {
@@ -273,7 +273,7 @@ async fn a_name_may_be_listened_on() {
     let base = ready["listening"].as_str().unwrap();
     assert!(base.starts_with("http://127.0.0.1:"), "{base}");
     let port = base.rsplit(':').next().unwrap();
-    let answer = reqwest::get(format!("http://localhost:{port}/readyz")).await.unwrap();
+    let answer = support::http_client().get(format!("http://localhost:{port}/readyz")).send().await.unwrap();
     assert_eq!(answer.status(), 200);
 }
 
@@ -288,7 +288,7 @@ async fn a_hangup_has_the_log_s_filter_read_again() {
     command.args(["-c", "exec \"$0\" \"$@\" 2>\"$LOG\"", PROGRAM]).env("LOG", &log);
     command.env_remove("TANKSIDE_LOG").env("TANKSIDE_CONFIG", &file);
     let service = Service::run(command, &sqlite(&folder));
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let ask = async |path: &str| {
         http.get(format!("{}{path}", service.base)).send().await.unwrap();
     };

@@ -15,7 +15,7 @@ use tankside::clock::Clock;
 
 use crate::{
     service::{PROGRAM, Service, made, said, sqlite},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 fn ask(url: &str, more: &[&str]) -> Output {
@@ -68,7 +68,7 @@ async fn what_is_in_order_is_told_so_beside_a_service_and_without_one() {
         let service = Service::start(&url);
         let key = service.first_key.clone().unwrap();
         let tank = serde_json::json!({"name": "Dairy room"});
-        made(&reqwest::Client::new(), &service.base, &key, "/v1/tanks", tank).await;
+        made(&support::http_client(), &service.base, &key, "/v1/tanks", tank).await;
         let address = service.base.strip_prefix("http://").unwrap().to_owned();
         let (status, report) = look(&url, &["--listen", &address]);
         assert_eq!((status, &report["state"]), (0, &"ok".into()), "{report:#}");

@@ -10,7 +10,7 @@ use uuid::Uuid;
 use crate::{
     receiver::{Receiver, eventually},
     service::{Service, made, post, run, said, sqlite},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 /// A key as `openssl rand -base64 32` prints one.
@@ -77,7 +77,7 @@ async fn secrets_at_rest(url: &str, folder: &Path) {
     // Without a key they are kept in the clear.
     let service = Service::start(url);
     let mut manager = Manager {
-        http: reqwest::Client::new(),
+        http: support::http_client(),
         base: service.base.clone(),
         key: service.first_key.clone().unwrap(),
     };

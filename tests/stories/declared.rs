@@ -10,7 +10,7 @@ use jsonschema::{Registry, Validator};
 use reqwest::Method;
 use serde_json::Value;
 
-use crate::world::{Answer, operations};
+use crate::world::{Answer, description, operations};
 
 /// The headers that mean something to a client.
 const HEADERS: &[&str] = &[
@@ -31,13 +31,13 @@ struct Operation {
     method: Method,
     /// The parts of its path.
     parts: Vec<String>,
-    described: Value,
+    described: &'static Value,
 }
 
 static ALL: LazyLock<Vec<Operation>> = LazyLock::new(|| {
-    let all = operations().into_iter().map(|(method, path, described)| {
+    let all = operations().iter().map(|(method, path, described)| {
         let parts = path.split('/').map(ToOwned::to_owned).collect();
-        Operation { method, parts, described }
+        Operation { method: method.clone(), parts, described }
     });
     let mut all: Vec<_> = all.collect();
     // What stands there in words goes before what stands for anything.
@@ -46,10 +46,8 @@ static ALL: LazyLock<Vec<Operation>> = LazyLock::new(|| {
 });
 
 /// The description, as what schemas refer to.
-static REGISTRY: LazyLock<Registry<'static>> = LazyLock::new(|| {
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
-    Registry::new().add(AT, api).unwrap().prepare().unwrap()
-});
+static REGISTRY: LazyLock<Registry<'static>> =
+    LazyLock::new(|| Registry::new().add(AT, description().clone()).unwrap().prepare().unwrap());
 
 /// Where the description stands for the validator.
 const AT: &str = "urn:description";

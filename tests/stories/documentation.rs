@@ -8,7 +8,7 @@ use tankside::http::problem::Kind;
 
 use crate::{
     on_both_stores,
-    world::{Answer, Client, World, operations},
+    world::{Answer, Client, World, description, operations},
 };
 
 on_both_stores!(
@@ -19,10 +19,6 @@ on_both_stores!(
 
 async fn open(client: &Client, path: &str, headers: &[(&str, &str)]) -> Answer {
     client.send_without_key(Method::GET, path, headers, vec![]).await
-}
-
-fn description() -> Value {
-    serde_json::to_value(tankside::http::description()).unwrap()
 }
 
 fn escaped(text: &str) -> String {
@@ -78,7 +74,7 @@ async fn each_operation_is_told_with_all_that_is_said_of_it(world: &World) {
         let (mut names, mut json) = (BTreeSet::new(), 0);
         for (kind, media) in sent.chain(answered) {
             assert!(entry.contains(&escaped(kind)), "{id} does not tell of {kind}");
-            members(&api, &media["schema"], 3, &mut names);
+            members(api, &media["schema"], 3, &mut names);
             json += usize::from(kind == "application/json");
         }
         let examples = entry.matches("<figure class=\"example\" data-media=\"application/json\"").count();

@@ -12,7 +12,7 @@ use uuid::Uuid;
 
 use crate::{
     on_both_stores,
-    world::{Answer, Client, Farm, MORNING, World, instant, operations},
+    world::{Answer, Client, Farm, MORNING, World, description, instant, operations},
 };
 
 on_both_stores!(
@@ -1190,7 +1190,7 @@ fn members(api: &Value, schema: &Value, at: &str, found: &mut BTreeSet<String>) 
 
 #[test]
 fn the_description_says_what_each_form_takes() {
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let api = description();
     let mut told: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
     for (form, fields) in forms() {
         let path = match form.split(' ').next().unwrap() {
@@ -1210,7 +1210,7 @@ fn the_description_says_what_each_form_takes() {
         };
         let body = &api["paths"][&path]["post"]["requestBody"]["content"]["application/json"]["schema"];
         for field in &fields {
-            let (schema, required) = described(&api, body, field.0);
+            let (schema, required) = described(api, body, field.0);
             let says = |name: &str| match &schema[name] {
                 // "integer", or "integer" and "null".
                 Value::Array(types) if name == "type" => types[0].clone(),
@@ -1256,7 +1256,7 @@ fn the_description_says_what_each_form_takes() {
             .or_default()
             .extend(fields.iter().map(|f| f.0.to_owned()));
         let mut all = BTreeSet::new();
-        members(&api, body, "", &mut all);
+        members(api, body, "", &mut all);
         let listed = &told[form.split(' ').next().unwrap()];
         // The last of the ways to fill a form in completes its fields.
         let others_follow = [

@@ -14,6 +14,7 @@ use tankside::{book::access::key::Secret, domain::access::Role};
 use crate::{
     on_both_stores,
     receiver::eventually,
+    support,
     world::{Farm, World},
 };
 
@@ -94,7 +95,7 @@ async fn what_is_counted_is_told_on_a_listener_of_its_own(world: &World) {
     for path in ["/", "/v1/business", "/v1/herds", "/openapi.json", "/docs", "/readyz"] {
         // Not held against the description, which tells what is there where the book is.
         let asked =
-            reqwest::Client::new().get(format!("{}{path}", world.metrics_base)).bearer_auth(&client.key);
+            support::http_client().get(format!("{}{path}", world.metrics_base)).bearer_auth(&client.key);
         assert_eq!(asked.send().await.unwrap().status(), 404, "{path}");
     }
     operator.post("/metrics", json!({})).await.problem(405, "method-not-allowed");

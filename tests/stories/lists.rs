@@ -298,7 +298,7 @@ async fn every_list_is_paged_in_order_with_each_item_once(world: &World) {
     stocked(client).await;
     world.look_round().await;
     let described: BTreeSet<String> = operations()
-        .into_iter()
+        .iter()
         // What was sent to one webhook has its story with that webhook, for whom a protocol began with that protocol, and
         // devices and the use of keys, which are noted by the clock, with the page and the key ring.
         .filter(|(_, path, _)| {
@@ -306,7 +306,7 @@ async fn every_list_is_paged_in_order_with_each_item_once(world: &World) {
                 .contains(&path.as_str())
         })
         .filter(|(_, _, operation)| operation.to_string().contains("\"name\":\"cursor\""))
-        .map(|(_, path, _)| path)
+        .map(|(_, path, _)| path.clone())
         .collect();
     assert_eq!(described, lists().iter().map(|(path, _)| (*path).to_owned()).collect(), "every list is here");
     for (path, _) in &lists_of(client).await {

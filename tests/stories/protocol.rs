@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use tankside::http::problem::Kind;
 
 use crate::{
-    on_both_stores,
+    on_both_stores, support,
     world::{Client, Farm, World, operations},
 };
 
@@ -84,7 +84,7 @@ async fn another_method_hears_which_there_are(world: &World) {
     let open = ["/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/problems/busy", "/"];
     paths.extend(open.map(|path| (path.to_owned(), ["GET", "HEAD"].map(str::to_owned).into())));
     for (_, path, _) in operations() {
-        let known = operations().into_iter().filter(|(_, other, _)| *other == path);
+        let known = operations().iter().filter(|(_, other, _)| other == path);
         let mut methods: BTreeSet<String> = known.map(|(method, ..)| method.to_string()).collect();
         if methods.contains("GET") {
             methods.insert("HEAD".to_owned());
@@ -114,10 +114,13 @@ async fn head_tells_what_get_would_without_its_body(world: &World) {
         vec![herd.clone(), "/docs".to_owned(), "/problems/busy".to_owned(), "/healthz".to_owned()];
     paths.extend(
         operations()
-            .into_iter()
+            .iter()
             .filter(|(method, path, _)| *method == Method::GET && !path.contains('{'))
             // Advice is about a bath.
-            .map(|(_, path, _)| if path == "/v1/thaw-advice" { path + "?bath_temp_c=35.6" } else { path }),
+            .map(|(_, path, _)| match path.as_str() {
+                "/v1/thaw-advice" => format!("{path}?bath_temp_c=35.6"),
+                _ => path.clone(),
+            }),
     );
     for path in paths {
         let get = client.get(&path).await;
@@ -180,7 +183,7 @@ async fn answers_are_not_for_shared_caches(world: &World) {
 }
 
 async fn the_description_comes_compressed_and_once(world: &World) {
-    let http = reqwest::Client::new();
+    let http = support::http_client();
     let asked = |name: &'static str, value: String| {
         http.get(format!("{}/openapi.json", world.base)).header(name, value)
     };
@@ -248,7 +251,7 @@ async fn the_open_pages_need_no_key_and_no_other_host(world: &World) {
         assert!(page.contains(kind.title()) && page.contains(&kind.status().to_string()), "{path}");
     }
     for (_, path, operation) in operations() {
-        assert!(docs.contains(&path), "/docs does not name {path}");
+        assert!(docs.contains(path), "/docs does not name {path}");
         assert!(docs.contains(operation["summary"].as_str().unwrap()), "/docs does not tell of {path}");
     }
 }

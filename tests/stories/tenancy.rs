@@ -16,7 +16,7 @@ use crate::{
     keys::who_may,
     on_both_stores,
     receiver::eventually,
-    world::{Answer, Client, Farm, World, operations},
+    world::{Answer, Client, Farm, World, description, operations},
 };
 
 on_both_stores!(
@@ -388,7 +388,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
     }
     let before = (everything(us).await, everything(neighbour).await);
 
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let api = description();
     let mut walked = BTreeSet::new();
     for (method, path, operation) in operations() {
         let named = format!("{method} {path}");
@@ -415,7 +415,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
         }
 
         for parameter in operation["parameters"].as_array().into_iter().flatten() {
-            if parameter["in"] == "query" && !ids_in(&api, &parameter["schema"], "").is_empty() {
+            if parameter["in"] == "query" && !ids_in(api, &parameter["schema"], "").is_empty() {
                 let name = parameter["name"].as_str().unwrap();
                 let bath = if path == ADVICE { "bath_temp_c=35.6&" } else { "" };
                 let query = |id: &str| format!("{path}?{bath}{name}={id}");
@@ -432,11 +432,11 @@ async fn what_is_anothers_is_not_there(world: &World) {
 
         // A change is described by no more than "an object"; its members are those of what was entered.
         let whole = if method == Method::PATCH { path.replace("/{id}", "") } else { path.clone() };
-        let schema = match method {
+        let schema = match *method {
             Method::PATCH => &api["paths"][&whole]["post"]["requestBody"],
             _ => &operation["requestBody"],
         };
-        let mut pointers = ids_in(&api, &schema["content"]["application/json"]["schema"], "");
+        let mut pointers = ids_in(api, &schema["content"]["application/json"]["schema"], "");
         // What a client makes up names nothing yet.
         pointers.remove("/id");
         for pointer in &pointers {

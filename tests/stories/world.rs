@@ -145,7 +145,7 @@ impl World {
         let base = format!("http://{}", running.address);
         let metrics_base = format!("http://{}", running.metrics_address.unwrap());
         let key = running.first_key.as_ref().unwrap().reveal().to_owned();
-        let manager = Client { http: reqwest::Client::new(), base: base.clone(), key };
+        let manager = Client { http: support::http_client(), base: base.clone(), key };
         Self { base, metrics_base, database_url, manager, clock, names, running, _folder: folder }
     }
 
@@ -479,19 +479,31 @@ impl Farm {
     }
 }
 
-/// The operations of the interface as its own description lists them: method, path, description.
-pub fn operations() -> Vec<(Method, String, Value)> {
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
-    let mut all = Vec::new();
-    for (path, item) in api["paths"].as_object().unwrap() {
-        for (method, operation) in item.as_object().unwrap() {
-            if let Ok(method) = method.to_uppercase().parse() {
-                all.push((method, path.clone(), operation.clone()));
+/// The description of the interface. To make it takes long enough to do it once for all stories.
+pub fn description() -> &'static Value {
+    static DESCRIPTION: LazyLock<Value> =
+        LazyLock::new(|| serde_json::to_value(tankside::http::description()).unwrap());
+    &DESCRIPTION
+}
+
+/// An operation of the interface as its description lists it: method, path, and what is said of it.
+pub type Operation = (Method, String, &'static Value);
+
+/// All of them.
+pub fn operations() -> &'static [Operation] {
+    static ALL: LazyLock<Vec<Operation>> = LazyLock::new(|| {
+        let mut all = Vec::new();
+        for (path, item) in description()["paths"].as_object().unwrap() {
+            for (method, operation) in item.as_object().unwrap() {
+                if let Ok(method) = method.to_uppercase().parse() {
+                    all.push((method, path.clone(), operation));
+                }
             }
         }
-    }
-    assert!(all.len() > 40, "the description lost its operations");
-    all
+        assert!(all.len() > 40, "the description lost its operations");
+        all
+    });
+    &ALL
 }
 
 /// Tells each story twice: on the embedded store and on PostgreSQL.

@@ -5,6 +5,17 @@
 use sqlx::{Connection as _, Executor as _, PgConnection};
 use uuid::Uuid;
 
+/// A client of the service.
+pub fn http_client() -> reqwest::Client {
+    http_client_builder().build().unwrap()
+}
+
+/// One with other settings. Without what TLS is done with there can be none, even for plain HTTP.
+pub fn http_client_builder() -> reqwest::ClientBuilder {
+    tankside::cryptography::use_everywhere();
+    reqwest::Client::builder()
+}
+
 /// The address of the PostgreSQL server that the tests were given, and a connection to it.
 async fn postgres_server() -> (String, PgConnection) {
     let server = std::env::var("TANKSIDE_TEST_POSTGRES_URL").expect(

@@ -13,7 +13,14 @@ const FLAGS = [
 ];
 export const PHONE = { width: 390, height: 844 };
 
-export const launch = () => chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
+/** How long anything may take. Nothing is measured here: a busy machine may be slow, and what never comes fails all the same. */
+const PATIENCE_MS = 120_000;
+
+export async function launch() {
+  const browser = await chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
+  browser.on("context", (context) => context.setDefaultTimeout(PATIENCE_MS));
+  return browser;
+}
 
 /** A browser that can be killed and comes back with what it had on its disk. */
 export class Device {
@@ -52,7 +59,7 @@ export class Device {
 export const sleep = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
 /** Waits until `is` says so; the last failure is told. */
-export async function until(is, what, ms = 30_000) {
+export async function until(is, what, ms = PATIENCE_MS) {
   const end = Date.now() + ms;
   let last;
   for (;;) {
@@ -70,7 +77,7 @@ export async function until(is, what, ms = 30_000) {
 /** Opens the link that the office gave, and waits for the book to be there. */
 export async function signIn(page, base, key) {
   await page.goto(`${base}/#key=${key}`);
-  await page.waitForSelector('[data-id="done"]', { timeout: 30_000 });
+  await page.waitForSelector('[data-id="done"]', { timeout: PATIENCE_MS });
   await tap(page, "done");
   await page.waitForSelector("h1");
 }
@@ -82,9 +89,9 @@ export const installed = (page) => page.evaluate(() => navigator.serviceWorker.r
 export async function tap(page, id) {
   const target = page.locator(`.deck:not([data-deaf]) [data-id="${id}"]`);
   try {
-    await target.waitFor({ timeout: 20_000 });
+    await target.waitFor({ timeout: PATIENCE_MS });
     await target.click();
-    await page.waitForSelector("body:not([aria-busy])", { state: "attached", timeout: 20_000 });
+    await page.waitForSelector("body:not([aria-busy])", { state: "attached", timeout: PATIENCE_MS });
   } catch (error) {
     const text = await page.evaluate(() => `${location.hash} ${document.body.innerText}`).catch(String);
     throw new Error(`no ${id} to tap at ${text}`, { cause: error });
@@ -94,11 +101,20 @@ export async function tap(page, id) {
 /** Waits for something to be shown; what is shown instead is told. */
 export async function seen(page, selector) {
   try {
-    await page.waitForSelector(selector, { timeout: 20_000 });
+    await page.waitForSelector(selector, { timeout: PATIENCE_MS });
   } catch (error) {
     const text = await page.evaluate(() => `${location.hash} ${document.body.innerText}`).catch(String);
     throw new Error(`no ${selector} to see at ${text}`, { cause: error });
   }
+}
+
+/** Waits until something reads as it should, whole or by a pattern; what it reads instead is told. */
+export async function reads(page, selector, words) {
+  let text;
+  const is = () => (words instanceof RegExp ? words.test(text) : text === words);
+  await until(async () => is((text = await page.locator(selector).textContent())), `${selector} reading ${words}`).catch((error) => {
+    throw new Error(`${selector} reads ${text}`, { cause: error });
+  });
 }
 
 /** Where the page is: its screen's name. */
@@ -140,7 +156,7 @@ export const kept = (page, store) =>
   );
 
 /** Nothing waits any more. */
-export const sentAll = (page, ms = 40_000) => until(async () => (await kept(page, "outbox")).length === 0, "everything sent", ms);
+export const sentAll = (page) => until(async () => (await kept(page, "outbox")).length === 0, "everything sent");
 
 /** Gives the page a clock that the story sets: shifted, or standing still. Both of a device's clocks stand when it stands. */
 export const withClock = (page, shiftMs = 0) =>
