@@ -13,6 +13,8 @@ mod receiver;
 mod secrets;
 #[path = "support/service.rs"]
 mod service;
+#[path = "process/sockets.rs"]
+mod sockets;
 mod support;
 
 use std::{

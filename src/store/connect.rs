@@ -19,6 +19,7 @@ use crate::store::{
     Error, Result, Tx,
     db::{self, Connection, Shared, Timed},
     private, unreachable,
+    webhooks::bell::Bell,
 };
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
@@ -333,6 +334,11 @@ impl Db {
             first => first?,
         };
         Ok(Connection::Postgres(transaction))
+    }
+
+    /// What rings when something is to be sent to webhooks.
+    pub fn bell(&self) -> &Bell {
+        &self.shared.bell
     }
 
     /// Whether it is a file of this process.

@@ -17,6 +17,7 @@
 //! differently, [`Tx::sql_for`] takes both texts and is thereby easy to find.
 
 use std::{
+    collections::BTreeSet,
     io,
     panic::Location,
     pin::pin,
@@ -39,7 +40,11 @@ use sqlx::{
     sqlite::{SqliteArguments, SqliteRow},
 };
 
-use crate::store::{Error, Result, pending::Pending};
+use crate::store::{
+    Error, Result,
+    pending::Pending,
+    webhooks::bell::{Addressee, Bell},
+};
 
 /// A transaction. Dropping it without [`commit`](Tx::commit) undoes it.
 ///
@@ -49,6 +54,7 @@ pub struct Tx {
     connection: Connection,
     pub(super) pending: Pending,
     keys_changed: bool,
+    pub(super) rings: BTreeSet<Addressee>,
     shared: Arc<Shared>,
     patience: Option<Duration>,
 }
@@ -68,6 +74,8 @@ pub(super) struct Shared {
     pub(super) key_epoch: AtomicU64,
     /// The statements that were run, for tests that count them; empty unless asked for.
     statements: Mutex<Option<Vec<&'static str>>>,
+    /// Rings for what has to be sent.
+    pub(super) bell: Bell,
     /// When a server was last found to be gone: connections that were made before lead to it.
     gone_at: Mutex<Option<Instant>>,
 }
@@ -135,7 +143,8 @@ pub(super) fn is_gone(error: &sqlx::Error) -> bool {
 impl Tx {
     /// `patience`: how long a server may take to answer a statement, or to give its next row.
     pub(super) fn new(connection: Connection, shared: Arc<Shared>, patience: Option<Duration>) -> Self {
-        Self { connection, pending: Pending::default(), keys_changed: false, shared, patience }
+        let (pending, rings) = (Pending::default(), BTreeSet::new());
+        Self { connection, pending, keys_changed: false, rings, shared, patience }
     }
 
     /// Whether it runs on a PostgreSQL server.
@@ -177,11 +186,13 @@ impl Tx {
     /// is there.
     pub async fn commit(mut self) -> Result<()> {
         self.flush().await?;
-        match self.connection {
+        let committed = match self.connection {
             Connection::Sqlite(tx) => tx.commit().await,
             Connection::Postgres(tx) => self.shared.answer(self.patience, tx.commit()).await,
-        }
-        .map_err(Error::CommitUnknown)?;
+        };
+        // Also where nobody knows whether it is committed: a look too many does no harm.
+        self.shared.bell.ring(self.rings);
+        committed.map_err(Error::CommitUnknown)?;
         if self.keys_changed {
             self.shared.key_epoch.fetch_add(1, Ordering::Release);
         }
