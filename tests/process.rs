@@ -16,6 +16,8 @@ mod service;
 #[path = "process/sockets.rs"]
 mod sockets;
 mod support;
+#[path = "process/traces.rs"]
+mod traces;
 
 use std::{
     collections::{BTreeMap, BTreeSet},

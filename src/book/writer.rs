@@ -27,6 +27,7 @@ use crate::{
         self, Db, Tx,
         access::audit::{self, NewAuditEntry, NewKeyedResponse},
     },
+    traces::{self, Beginning, SpanKind},
 };
 use std::{
     collections::{BTreeMap, HashMap},
@@ -44,6 +45,7 @@ use tokio::{
     sync::{mpsc, oneshot},
     task::JoinHandle,
 };
+use tracing::{Instrument as _, Span};
 
 /// Commands that share one commit at most. More would only lengthen the wait of the first.
 const MAX_BATCH: usize = 256;
@@ -147,7 +149,8 @@ impl Writer {
         respond: impl Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
-        let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
+        let span = span_of::<C>();
+        let queued = QueuedClientCommand { request, command, respond, outcome: None, answer, span };
         self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
@@ -155,7 +158,7 @@ impl Writer {
     /// Runs a background command, in one transaction with what else waits.
     pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
         let (answer, answered) = oneshot::channel();
-        let queued = QueuedBackgroundCommand { command, done: None, answer };
+        let queued = QueuedBackgroundCommand { command, done: None, answer, span: span_of::<C>() };
         self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
@@ -258,6 +261,8 @@ struct QueuedClientCommand<C, R> {
     respond: R,
     outcome: Option<Outcome>,
     answer: oneshot::Sender<Result<Outcome, Failure>>,
+    /// From here until it is answered, under the request that it came with.
+    span: Span,
 }
 
 impl<C, R> QueuedClientCommand<C, R>
@@ -345,7 +350,7 @@ where
 
     fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.outcome = Some(self.outcome(batch).await?);
+            self.outcome = Some(self.outcome(batch).instrument(self.span.clone()).await?);
             Ok(())
         })
     }
@@ -365,6 +370,7 @@ struct QueuedBackgroundCommand<C: BackgroundCommand> {
     command: C,
     done: Option<C::Done>,
     answer: oneshot::Sender<Result<C::Done, Failure>>,
+    span: Span,
 }
 
 impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
@@ -378,7 +384,8 @@ impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
 
     fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.done = Some(self.command.run(&mut batch.tx, batch.now).await?);
+            let run = self.command.run(&mut batch.tx, batch.now);
+            self.done = Some(run.instrument(self.span.clone()).await?);
             Ok(())
         })
     }
@@ -658,6 +665,16 @@ impl WriterTask {
             );
         }
     }
+}
+
+/// A command as the traces tell it; one that nobody asked for is not told.
+fn span_of<C>() -> Span {
+    traces::unlogged(|| {
+        let name = std::any::type_name::<C>();
+        let name = name.split('<').next().unwrap_or(name);
+        let name = name.rsplit("::").next().unwrap_or(name);
+        Beginning { needs_parent: true, ..Beginning::new(name, SpanKind::Internal) }
+    })
 }
 
 /// Takes a command from the queue, and records how long it waited there.

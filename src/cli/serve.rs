@@ -10,6 +10,7 @@ use tankside::{
     server,
     store::folder_of,
     telemetry::{self, Log},
+    traces,
 };
 use tokio::{
     signal::unix::{SignalKind, signal},
@@ -22,7 +23,8 @@ use crate::cli::sockets;
 pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitCode> {
     let config = settings.clone().resolve()?;
     let listeners = sockets::handed_over()?;
-    let log = telemetry::start_log(&config.log, config.log_format)?;
+    let (traced, traces) = config.otlp_endpoint.clone().map(traces::start).transpose()?.unzip();
+    let log = telemetry::start_log(&config.log, config.log_format, traced)?;
     for unknown in unknown {
         tracing::warn!("{unknown}");
     }
@@ -55,6 +57,9 @@ pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitC
     tracing::info!("stopping");
     running.stop().await?;
     tracing::info!("stopped");
+    if let Some(traces) = traces {
+        traces.end().await;
+    }
     Ok(ExitCode::SUCCESS)
 }
 

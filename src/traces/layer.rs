@@ -18,15 +18,15 @@ use crate::{
 
 /// A span that has ended.
 #[derive(Debug)]
-pub struct Ended {
-    pub context: TraceContext,
-    pub parent: Option<u64>,
-    pub name: String,
-    pub kind: SpanKind,
-    pub began_at: Timestamp,
-    pub took_ns: u64,
-    pub attributes: Vec<(&'static str, Attribute)>,
-    pub is_error: bool,
+pub(super) struct Ended {
+    pub(super) context: TraceContext,
+    pub(super) parent: Option<u64>,
+    pub(super) name: String,
+    pub(super) kind: SpanKind,
+    pub(super) began_at: Timestamp,
+    pub(super) took_ns: u64,
+    pub(super) attributes: Vec<(&'static str, Attribute)>,
+    pub(super) is_error: bool,
 }
 
 /// A span that goes on.

@@ -18,6 +18,7 @@ use tokio::{
     sync::watch,
     task::{JoinHandle, JoinSet},
 };
+use tracing::Instrument as _;
 use uuid::Uuid;
 
 use crate::{
@@ -42,6 +43,7 @@ use crate::{
             webhook::{Claimed, KeptSecret, LookAt, Order},
         },
     },
+    traces::{self, Beginning, SpanKind, TraceContext},
     webhooks::{
         agenda::Agenda,
         message::Message,
@@ -231,15 +233,29 @@ impl Worker {
         let host = webhook.details.url.authority();
         let sent = match secrets {
             Ok(secrets) => {
+                let trace = traces::on().then(TraceContext::begin);
                 let outgoing = OutgoingRequest {
                     url: &webhook.details.url,
                     id: message.id.to_string(),
                     request,
                     secrets: &secrets,
+                    trace,
                     body: message.bytes(),
                     now,
                 };
-                self.sender.send(outgoing).await
+                // Its path may hold a secret.
+                let span = traces::unlogged(|| Beginning {
+                    own: trace,
+                    attributes: vec![
+                        ("http.request.method", "POST".into()),
+                        ("server.address", host.as_str().into()),
+                        ("tankside.event.id", outgoing.id.as_str().into()),
+                    ],
+                    ..Beginning::new("POST webhook", SpanKind::Client)
+                });
+                let sent = self.sender.send(outgoing).instrument(span.clone()).await;
+                span.record("status", sent.status.map_or(0, u64::from));
+                sent
             }
             Err(trouble) => {
                 tracing::error!(webhook = %webhook.id, %trouble, "a message to a webhook cannot be signed");
