@@ -106,6 +106,7 @@ impl Writer {
                     damaged: false,
                     behind: false,
                     wait_for: None,
+                    batch_within: BATCH_WITHIN,
                 };
                 (Lane { queue, sound }, tokio::spawn(task.write(waiting)))
             })
@@ -437,6 +438,8 @@ struct WriterTask {
     behind: bool,
     /// Another process was writing in this business, so the next transaction waits for it.
     wait_for: Option<BusinessId>,
+    /// How long a transaction takes up commands.
+    batch_within: Duration,
 }
 
 /// Which commands a transaction ran; the others wait for the next.
@@ -525,7 +528,7 @@ impl WriterTask {
         let started = Instant::now();
         let mut ran = Vec::with_capacity(commands.len());
         for command in commands.iter_mut() {
-            let is_late = ran.contains(&true) && started.elapsed() > BATCH_WITHIN;
+            let is_late = ran.contains(&true) && started.elapsed() > self.batch_within;
             let runs = !is_late && batch.is_for(&**command);
             if runs {
                 AssertUnwindSafe(command.run(&mut batch))
@@ -685,4 +688,73 @@ fn taken_up(waiting: Waiting) -> Box<dyn QueuedCommand> {
 
 fn count(number: usize) -> f64 {
     u32::try_from(number).map_or(f64::MAX, f64::from)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Mutex;
+
+    use super::*;
+
+    /// Notes that it ran.
+    struct Noted(u8, Arc<Mutex<Vec<u8>>>);
+
+    impl BackgroundCommand for Noted {
+        type Done = ();
+
+        fn business(&self) -> Option<BusinessId> {
+            None
+        }
+
+        async fn run(&self, _: &mut Tx, _: Timestamp) -> store::Result<()> {
+            self.1.lock().unwrap().push(self.0);
+            Ok(())
+        }
+    }
+
+    /// Three commands that wait, and what ran of them after each transaction.
+    async fn written(batch_within: Duration) -> Vec<Vec<u8>> {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite://{}", folder.path().join("book.db").display());
+        let mut task = WriterTask {
+            db: Db::open(&url).await.unwrap(),
+            clock: Clock::system(),
+            sound: Arc::new(AtomicBool::new(true)),
+            stale: false,
+            damaged: false,
+            behind: false,
+            wait_for: None,
+            batch_within,
+        };
+        let ran = Arc::new(Mutex::new(Vec::new()));
+        let mut answers = Vec::new();
+        let mut commands: Vec<Box<dyn QueuedCommand>> = Vec::new();
+        for number in 1..=3 {
+            let (answer, answered) = oneshot::channel();
+            answers.push(answered);
+            let command = Noted(number, ran.clone());
+            commands.push(Box::new(QueuedBackgroundCommand {
+                command,
+                done: None,
+                answer,
+                span: Span::none(),
+            }));
+        }
+        let mut after_each = Vec::new();
+        while !commands.is_empty() {
+            task.write_waiting(&mut commands).await;
+            after_each.push(ran.lock().unwrap().clone());
+        }
+        for answered in answers {
+            assert!(answered.await.unwrap().is_ok());
+        }
+        after_each
+    }
+
+    /// A bound of nothing is over after any command, and one without end never: no clock decides this test.
+    #[tokio::test]
+    async fn a_transaction_takes_up_no_command_after_its_time_and_the_next_goes_on_where_it_stopped() {
+        assert_eq!(written(Duration::ZERO).await, [vec![1], vec![1, 2], vec![1, 2, 3]]);
+        assert_eq!(written(Duration::MAX).await, [vec![1, 2, 3]]);
+    }
 }

@@ -26,7 +26,8 @@ pub fn handed_over() -> anyhow::Result<Listeners> {
             socket.as_ref().map(|socket: &TcpListener| socket.set_nonblocking(true)).transpose()?;
             Ok(socket)
         });
-        let socket = socket.with_context(|| format!("the socket {name} that was handed over cannot be used"))?;
+        let socket =
+            socket.with_context(|| format!("the socket {name} that was handed over cannot be used"))?;
         let place = if name == METRICS { &mut listeners.metrics } else { &mut listeners.service };
         if place.is_some() {
             bail!(

@@ -33,13 +33,13 @@ use futures_util::{
     stream::{self, BoxStream},
 };
 use metrics::Histogram;
-use tracing::Span;
 use sqlx::{
     Decode, Encode, FromRow, PgConnection, Postgres, Row as _, Sqlite, SqliteConnection, Transaction, Type,
     postgres::{PgArguments, PgRow},
     query::Query,
     sqlite::{SqliteArguments, SqliteRow},
 };
+use tracing::Span;
 
 use crate::{
     store::{

@@ -106,7 +106,9 @@ impl Sending {
                 () = tokio::time::sleep(GATHERED_FOR) => {}
                 _ = &mut stopping => break,
             }
-            while spans.len() < TOGETHER && let Ok(span) = waiting.try_recv() {
+            while spans.len() < TOGETHER
+                && let Ok(span) = waiting.try_recv()
+            {
                 spans.push(span);
             }
             self.send(&spans).await;

@@ -59,7 +59,8 @@ impl<S: Subscriber + for<'s> LookupSpan<'s>> Layer<S> for TraceLayer {
         if beginning.needs_parent && parent.is_none() {
             return;
         }
-        let own = beginning.own.unwrap_or_else(|| parent.map_or_else(TraceContext::begin, TraceContext::child));
+        let own =
+            beginning.own.unwrap_or_else(|| parent.map_or_else(TraceContext::begin, TraceContext::child));
         let Some(span) = context.span(id) else { return };
         span.extensions_mut().insert(Going {
             context: own,
@@ -81,7 +82,8 @@ impl<S: Subscriber + for<'s> LookupSpan<'s>> Layer<S> for TraceLayer {
 
     fn on_close(&self, id: Id, context: Context<'_, S>) {
         let Some(span) = context.span(&id) else { return };
-        let Some(Going { context, parent, beginning, began_at, since, status }) = span.extensions_mut().remove()
+        let Some(Going { context, parent, beginning, began_at, since, status }) =
+            span.extensions_mut().remove()
         else {
             return;
         };

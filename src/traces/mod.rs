@@ -100,5 +100,9 @@ pub fn begin(beginning: Beginning, make: impl FnOnce() -> Span) -> Span {
 
 /// A span for the traces only, which the log never shows.
 pub fn unlogged(beginning: impl FnOnce() -> Beginning) -> Span {
-    if on() { begin(beginning(), || tracing::trace_span!("traced", status = tracing::field::Empty)) } else { Span::none() }
+    if on() {
+        begin(beginning(), || tracing::trace_span!("traced", status = tracing::field::Empty))
+    } else {
+        Span::none()
+    }
 }

@@ -63,7 +63,10 @@ fn a_socket_that_is_of_no_use_is_refused() {
     let url = sqlite(&folder);
     let serve = |mut command: Command| command.args(["serve", "--database-url", &url]).output().unwrap();
     let socket = || OwnedFd::from(TcpListener::bind("127.0.0.1:0").unwrap());
-    assert!(!serve(handing_over(socket(), Some(socket()), "http:https")).status.success(), "two for the service");
+    assert!(
+        !serve(handing_over(socket(), Some(socket()), "http:https")).status.success(),
+        "two for the service"
+    );
     let datagrams = UdpSocket::bind("127.0.0.1:0").unwrap();
     let mut wrong = handing_over(OwnedFd::from(datagrams), None, "http");
     wrong.stderr(Stdio::piped());

@@ -39,7 +39,12 @@ impl Collector {
     }
 }
 
-async fn take(State(collector): State<Collector>, uri: Uri, headers: HeaderMap, Json(sent): Json<Value>) -> Json<Value> {
+async fn take(
+    State(collector): State<Collector>,
+    uri: Uri,
+    headers: HeaderMap,
+    Json(sent): Json<Value>,
+) -> Json<Value> {
     assert_eq!(uri.path(), "/v1/traces");
     assert_eq!(headers["content-type"], "application/json");
     collector.0.lock().unwrap().push(sent);
@@ -102,7 +107,10 @@ async fn a_request_is_told_with_its_command_and_its_statements() {
         assert!(!written.is_empty());
         for statement in written {
             assert_eq!((&statement["parentSpanId"], &statement["kind"]), (&commands[0]["spanId"], &json!(3)));
-            assert_eq!(attributes(statement), BTreeMap::from([("db.system.name".to_owned(), system.to_owned())]));
+            assert_eq!(
+                attributes(statement),
+                BTreeMap::from([("db.system.name".to_owned(), system.to_owned())])
+            );
         }
         for span in &spans {
             let [began, ended] = ["startTimeUnixNano", "endTimeUnixNano"]
@@ -136,7 +144,8 @@ async fn a_collector_that_is_gone_keeps_nobody_waiting() {
     let gone = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
     for (collector, why) in [(silent.local_addr().unwrap(), "queue"), (gone, "collector")] {
         let folder = tempfile::tempdir().unwrap();
-        let arguments = ["--metrics-listen", "127.0.0.1:0", "--rate-limit-per-minute", "0", "--otlp-endpoint"];
+        let arguments =
+            ["--metrics-listen", "127.0.0.1:0", "--rate-limit-per-minute", "0", "--otlp-endpoint"];
         let endpoint = format!("http://{collector}");
         let service = Service::with(&sqlite(&folder), &[&arguments[..], &[&endpoint]].concat());
         let http = reqwest::Client::new();
@@ -145,7 +154,8 @@ async fn a_collector_that_is_gone_keeps_nobody_waiting() {
         let counted = format!("tankside_traces_dropped_total{{why=\"{why}\"}}");
         loop {
             for _ in 0..50 {
-                let asked = http.get(format!("{}/v1/stock", service.base)).bearer_auth(&key).send().await.unwrap();
+                let asked =
+                    http.get(format!("{}/v1/stock", service.base)).bearer_auth(&key).send().await.unwrap();
                 assert_eq!(asked.status(), 200);
             }
             let told = http.get(&metrics).send().await.unwrap().text().await.unwrap();

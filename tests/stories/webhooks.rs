@@ -338,7 +338,8 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
     let ids: BTreeSet<_> = news[heard..].iter().map(|m| m.header("webhook-id").to_owned()).collect();
     assert_eq!(ids.len(), missed);
     // In their order, but for the four that may be on their way together.
-    let numbers = news[heard..].iter().map(|m| m.body["sequence"].as_str().unwrap().parse::<usize>().unwrap());
+    let numbers =
+        news[heard..].iter().map(|m| m.body["sequence"].as_str().unwrap().parse::<usize>().unwrap());
     assert!(numbers.enumerate().all(|(n, number)| number.abs_diff(n + 1) < 4), "{news:#?}");
     for at in 0..missed {
         in_state(client, &webhook, at, "delivered").await;
