@@ -21,7 +21,7 @@ use crate::{
     http::{serve::Limits, tls::TlsFiles},
     scheduler::backups::Plan,
     store::Kind,
-    telemetry,
+    telemetry, traces,
 };
 
 pub use every::Every;
@@ -58,6 +58,9 @@ const BACKUP_KEEP: NonZeroU32 = NonZeroU32::MIN.saturating_add(23);
 
 /// And the last of each day for so many days.
 const BACKUP_KEEP_DAYS: u32 = 30;
+
+/// Where traces are sent, as OpenTelemetry names it for every program.
+const OTLP_ENDPOINT: &str = "OTEL_EXPORTER_OTLP_ENDPOINT";
 
 /// How log lines are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, clap::ValueEnum)]
@@ -202,6 +205,11 @@ pub struct Settings {
     /// How log lines are written [default: human]
     #[arg(long, env = "TANKSIDE_LOG_FORMAT", value_name = "FORMAT")]
     log_format: Option<LogFormat>,
+
+    /// The address of a collector to which traces are sent by OTLP/HTTP in JSON, such as `http://localhost:4318`, or else what
+    /// the environment's `OTEL_EXPORTER_OTLP_ENDPOINT` says [default: none]
+    #[arg(long, env = "TANKSIDE_OTLP_ENDPOINT", value_name = "URL", hide_env_values = true)]
+    otlp_endpoint: Option<String>,
 }
 
 /// The settings in force.
@@ -241,6 +249,8 @@ pub struct Config {
     pub log: String,
     /// How it is written.
     pub log_format: LogFormat,
+    /// Where traces are sent; may hold a password.
+    pub otlp_endpoint: Option<Url>,
 }
 
 impl StoreSettings {
@@ -326,6 +336,13 @@ impl Settings {
                 .collect::<anyhow::Result<_>>()?,
             log,
             log_format: self.log_format.or(file.log_format).unwrap_or_default(),
+            otlp_endpoint: self
+                .otlp_endpoint
+                .or(file.otlp_endpoint)
+                .or_else(|| std::env::var(OTLP_ENDPOINT).ok())
+                .filter(|endpoint| !endpoint.is_empty())
+                .map(|endpoint| traces::endpoint_of(&endpoint))
+                .transpose()?,
         })
     }
 

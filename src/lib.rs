@@ -32,4 +32,5 @@ pub mod scheduler;
 pub mod server;
 pub mod store;
 pub mod telemetry;
+pub mod traces;
 pub mod webhooks;

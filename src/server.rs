@@ -18,7 +18,7 @@ use crate::{
         writer::Writer,
     },
     clock::Clock,
-    config::Config,
+    config::{Config, ListenAddress},
     domain::webhooks::address::EgressPolicy,
     http::{
         self, App,
@@ -86,6 +86,28 @@ pub async fn start(
     start_with(config, clock, metrics, &system_resolver()).await
 }
 
+/// Sockets that listen already and are served instead of new ones.
+#[derive(Debug, Default)]
+pub struct Listeners {
+    /// For the service.
+    pub service: Option<std::net::TcpListener>,
+    /// For `/metrics`.
+    pub metrics: Option<std::net::TcpListener>,
+}
+
+/// The same on sockets that the system handed over, where there are any.
+///
+/// # Errors
+/// As [`start`].
+pub async fn start_on(
+    listeners: Listeners,
+    config: &Config,
+    clock: Clock,
+    metrics: Option<PrometheusHandle>,
+) -> anyhow::Result<Running> {
+    start_all(listeners, config, clock, metrics, &system_resolver()).await
+}
+
 /// The same with another way to resolve the names of webhooks' receivers.
 ///
 /// # Errors
@@ -96,21 +118,40 @@ pub async fn start_with(
     metrics: Option<PrometheusHandle>,
     names: &Resolver,
 ) -> anyhow::Result<Running> {
+    start_all(Listeners::default(), config, clock, metrics, names).await
+}
+
+/// A listener on the socket that was handed over, else on the address that is wanted.
+async fn listen_on(
+    handed_over: Option<std::net::TcpListener>,
+    wanted: &ListenAddress,
+    what: &str,
+) -> anyhow::Result<TcpListener> {
+    match handed_over {
+        Some(socket) => Ok(TcpListener::from_std(socket)?),
+        None => TcpListener::bind(wanted.resolve().await?.as_slice())
+            .await
+            .with_context(|| format!("cannot listen on {wanted}{what}")),
+    }
+}
+
+async fn start_all(
+    listeners: Listeners,
+    config: &Config,
+    clock: Clock,
+    metrics: Option<PrometheusHandle>,
+    names: &Resolver,
+) -> anyhow::Result<Running> {
     // Before the store: a certificate that cannot be used is found at once.
     let tls = config.tls.clone().map(Tls::open).transpose()?;
     let acceptor = tls.as_ref().map(Tls::acceptor).transpose()?;
     let db = Db::serve_alone(&config.database_url).await?;
-    let listener = TcpListener::bind(config.listen.resolve().await?.as_slice())
-        .await
-        .with_context(|| format!("cannot listen on {}", config.listen))?;
+    let listener = listen_on(listeners.service, &config.listen, "").await?;
     let address = listener.local_addr()?;
-    let metrics_listener = match &config.metrics_listen {
-        None => None,
-        Some(wanted) => Some(
-            TcpListener::bind(wanted.resolve().await?.as_slice())
-                .await
-                .with_context(|| format!("cannot listen on {wanted} for /metrics"))?,
-        ),
+    let metrics_listener = match (listeners.metrics, &config.metrics_listen) {
+        (None, None) => None,
+        (Some(socket), None) => Some(TcpListener::from_std(socket)?),
+        (socket, Some(wanted)) => Some(listen_on(socket, wanted, " for /metrics").await?),
     };
     let metrics_address = metrics_listener.as_ref().map(TcpListener::local_addr).transpose()?;
     let reach = Arc::new(EgressPolicy::new(config.webhook_allow.clone()));

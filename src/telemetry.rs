@@ -3,9 +3,16 @@
 use std::{io::IsTerminal as _, sync::Arc};
 
 use metrics_exporter_prometheus::{Matcher, PrometheusBuilder, PrometheusHandle};
-use tracing_subscriber::{EnvFilter, filter::LevelFilter, reload};
+use tracing_subscriber::{
+    EnvFilter, Layer as _,
+    filter::{LevelFilter, filter_fn},
+    fmt,
+    layer::SubscriberExt as _,
+    registry, reload,
+    util::SubscriberInitExt as _,
+};
 
-use crate::config::LogFormat;
+use crate::{config::LogFormat, traces::TraceLayer};
 
 /// Bounds in seconds between which durations are counted.
 const SECONDS: &[f64] =
@@ -50,29 +57,25 @@ impl Log {
     }
 }
 
-/// Starts writing the log.
+/// Starts writing the log, and handing spans over to the traces where there are any.
 ///
 /// # Errors
 /// The filter is not one, or a log was started before.
-pub fn start_log(text: &str, format: LogFormat) -> anyhow::Result<Log> {
-    let log = tracing_subscriber::fmt()
-        .with_env_filter(filter(text)?)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal());
-    let (log, started) = match format {
-        LogFormat::Human => {
-            let log = log.with_filter_reloading();
-            let handle = log.reload_handle();
-            (Log(Arc::new(move |filter| handle.reload(filter))), log.try_init())
-        }
-        LogFormat::Json => {
-            let log = log.json().flatten_event(true).with_ansi(false).with_filter_reloading();
-            let handle = log.reload_handle();
-            (Log(Arc::new(move |filter| handle.reload(filter))), log.try_init())
-        }
+pub fn start_log(text: &str, format: LogFormat, traces: Option<TraceLayer>) -> anyhow::Result<Log> {
+    let (filter, handle) = reload::Layer::new(filter(text)?);
+    let lines = fmt::layer().with_writer(std::io::stderr).with_ansi(std::io::stderr().is_terminal());
+    let lines = match format {
+        LogFormat::Human => lines.boxed(),
+        LogFormat::Json => lines.json().flatten_event(true).with_ansi(false).boxed(),
     };
+    // Which spans are exported is not for the log's filter to say.
+    let is_ours = filter_fn(|about| about.is_span() && about.target().starts_with("tankside"));
+    let started = registry()
+        .with(lines.with_filter(filter))
+        .with(traces.map(|traces| traces.with_filter(is_ours)))
+        .try_init();
     started.map_err(|error| anyhow::anyhow!("the log cannot be started: {error}"))?;
-    Ok(log)
+    Ok(Log(Arc::new(move |filter| handle.reload(filter))))
 }
 
 /// What is counted, as a `# HELP` line tells it.
@@ -103,6 +106,11 @@ const COUNTERS: &[(&str, &str)] = &[
         "Copies of the store that were to be made by themselves, by outcome: made, failed",
     ),
     ("tankside_connections_refused_total", "Connections beyond the most that there may be"),
+    (
+        "tankside_traces_dropped_total",
+        "Spans that were not exported, by why: queue (too many waited), collector (it did not take them)",
+    ),
+    ("tankside_traces_sent_total", "Spans that the collector took"),
     ("tankside_webhook_attempts_total", "Attempts to deliver to a webhook, by outcome"),
 ];
 

@@ -1,4 +1,4 @@
-"""What tests of several processes on one PostgreSQL have in common: servers, services, and how a client asks.
+"""What tests of running processes have in common: PostgreSQL servers, services, and how a client asks.
 Standard library only.
 """
 
@@ -115,15 +115,22 @@ class Pair:
             end.close()
 
 
+class DidNotStart(AssertionError):
+    """The service ended before it listened."""
+
+
 class Service:
     """A process that serves."""
 
-    def __init__(self, program, url, *flags, log="error"):
+    def __init__(self, program, url, *flags, log="error", environment=None, errors=None):
         command = [program, "serve", "--listen", "127.0.0.1:0", "--database-url", url, "--webhook-allow", "127.0.0.1",
                    "--log", log, "--rate-limit-per-minute", "0", "--failures-per-minute", "0", *flags]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=errors, text=True,
+                                        env={**os.environ, **(environment or {})})
         said = self.process.stdout.readline()
-        assert said, "the service did not start"
+        if not said:
+            self.process.wait()
+            raise DidNotStart("the service did not start")
         ready = json.loads(said)
         self.address, self.key = urlsplit(ready["listening"]), ready.get("first_key")
 

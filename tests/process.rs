@@ -13,7 +13,11 @@ mod receiver;
 mod secrets;
 #[path = "support/service.rs"]
 mod service;
+#[path = "process/sockets.rs"]
+mod sockets;
 mod support;
+#[path = "process/traces.rs"]
+mod traces;
 
 use std::{
     collections::{BTreeMap, BTreeSet},

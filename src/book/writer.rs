@@ -27,6 +27,7 @@ use crate::{
         self, Db, Tx,
         access::audit::{self, NewAuditEntry, NewKeyedResponse},
     },
+    traces::{self, Beginning, SpanKind},
 };
 use std::{
     collections::{BTreeMap, HashMap},
@@ -44,6 +45,7 @@ use tokio::{
     sync::{mpsc, oneshot},
     task::JoinHandle,
 };
+use tracing::{Instrument as _, Span};
 
 /// Commands that share one commit at most. More would only lengthen the wait of the first.
 const MAX_BATCH: usize = 256;
@@ -104,6 +106,7 @@ impl Writer {
                     damaged: false,
                     behind: false,
                     wait_for: None,
+                    batch_within: BATCH_WITHIN,
                 };
                 (Lane { queue, sound }, tokio::spawn(task.write(waiting)))
             })
@@ -147,7 +150,8 @@ impl Writer {
         respond: impl Fn(Result<C::Done, Rejection>) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Outcome, Failure> {
         let (answer, answered) = oneshot::channel();
-        let queued = QueuedClientCommand { request, command, respond, outcome: None, answer };
+        let span = span_of::<C>();
+        let queued = QueuedClientCommand { request, command, respond, outcome: None, answer, span };
         self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
@@ -155,7 +159,7 @@ impl Writer {
     /// Runs a background command, in one transaction with what else waits.
     pub async fn run_in_background<C: BackgroundCommand>(&self, command: C) -> Result<C::Done, Failure> {
         let (answer, answered) = oneshot::channel();
-        let queued = QueuedBackgroundCommand { command, done: None, answer };
+        let queued = QueuedBackgroundCommand { command, done: None, answer, span: span_of::<C>() };
         self.queue(queued)?;
         answered.await.unwrap_or(Err(Failure::Fault))
     }
@@ -258,6 +262,8 @@ struct QueuedClientCommand<C, R> {
     respond: R,
     outcome: Option<Outcome>,
     answer: oneshot::Sender<Result<Outcome, Failure>>,
+    /// From here until it is answered, under the request that it came with.
+    span: Span,
 }
 
 impl<C, R> QueuedClientCommand<C, R>
@@ -345,7 +351,7 @@ where
 
     fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.outcome = Some(self.outcome(batch).await?);
+            self.outcome = Some(self.outcome(batch).instrument(self.span.clone()).await?);
             Ok(())
         })
     }
@@ -365,6 +371,7 @@ struct QueuedBackgroundCommand<C: BackgroundCommand> {
     command: C,
     done: Option<C::Done>,
     answer: oneshot::Sender<Result<C::Done, Failure>>,
+    span: Span,
 }
 
 impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
@@ -378,7 +385,8 @@ impl<C: BackgroundCommand> QueuedCommand for QueuedBackgroundCommand<C> {
 
     fn run<'t>(&'t mut self, batch: &'t mut Batch) -> BoxFuture<'t, store::Result<()>> {
         Box::pin(async move {
-            self.done = Some(self.command.run(&mut batch.tx, batch.now).await?);
+            let run = self.command.run(&mut batch.tx, batch.now);
+            self.done = Some(run.instrument(self.span.clone()).await?);
             Ok(())
         })
     }
@@ -430,6 +438,8 @@ struct WriterTask {
     behind: bool,
     /// Another process was writing in this business, so the next transaction waits for it.
     wait_for: Option<BusinessId>,
+    /// How long a transaction takes up commands.
+    batch_within: Duration,
 }
 
 /// Which commands a transaction ran; the others wait for the next.
@@ -518,7 +528,7 @@ impl WriterTask {
         let started = Instant::now();
         let mut ran = Vec::with_capacity(commands.len());
         for command in commands.iter_mut() {
-            let is_late = ran.contains(&true) && started.elapsed() > BATCH_WITHIN;
+            let is_late = ran.contains(&true) && started.elapsed() > self.batch_within;
             let runs = !is_late && batch.is_for(&**command);
             if runs {
                 AssertUnwindSafe(command.run(&mut batch))
@@ -660,6 +670,16 @@ impl WriterTask {
     }
 }
 
+/// A command as the traces tell it; one that nobody asked for is not told.
+fn span_of<C>() -> Span {
+    traces::unlogged(|| {
+        let name = std::any::type_name::<C>();
+        let name = name.split('<').next().unwrap_or(name);
+        let name = name.rsplit("::").next().unwrap_or(name);
+        Beginning { needs_parent: true, ..Beginning::new(name, SpanKind::Internal) }
+    })
+}
+
 /// Takes a command from the queue, and records how long it waited there.
 fn taken_up(waiting: Waiting) -> Box<dyn QueuedCommand> {
     metrics::histogram!("tankside_writer_wait_seconds").record(waiting.since.elapsed().as_secs_f64());
@@ -668,4 +688,73 @@ fn taken_up(waiting: Waiting) -> Box<dyn QueuedCommand> {
 
 fn count(number: usize) -> f64 {
     u32::try_from(number).map_or(f64::MAX, f64::from)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Mutex;
+
+    use super::*;
+
+    /// Notes that it ran.
+    struct Noted(u8, Arc<Mutex<Vec<u8>>>);
+
+    impl BackgroundCommand for Noted {
+        type Done = ();
+
+        fn business(&self) -> Option<BusinessId> {
+            None
+        }
+
+        async fn run(&self, _: &mut Tx, _: Timestamp) -> store::Result<()> {
+            self.1.lock().unwrap().push(self.0);
+            Ok(())
+        }
+    }
+
+    /// Three commands that wait, and what ran of them after each transaction.
+    async fn written(batch_within: Duration) -> Vec<Vec<u8>> {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite://{}", folder.path().join("book.db").display());
+        let mut task = WriterTask {
+            db: Db::open(&url).await.unwrap(),
+            clock: Clock::system(),
+            sound: Arc::new(AtomicBool::new(true)),
+            stale: false,
+            damaged: false,
+            behind: false,
+            wait_for: None,
+            batch_within,
+        };
+        let ran = Arc::new(Mutex::new(Vec::new()));
+        let mut answers = Vec::new();
+        let mut commands: Vec<Box<dyn QueuedCommand>> = Vec::new();
+        for number in 1..=3 {
+            let (answer, answered) = oneshot::channel();
+            answers.push(answered);
+            let command = Noted(number, ran.clone());
+            commands.push(Box::new(QueuedBackgroundCommand {
+                command,
+                done: None,
+                answer,
+                span: Span::none(),
+            }));
+        }
+        let mut after_each = Vec::new();
+        while !commands.is_empty() {
+            task.write_waiting(&mut commands).await;
+            after_each.push(ran.lock().unwrap().clone());
+        }
+        for answered in answers {
+            assert!(answered.await.unwrap().is_ok());
+        }
+        after_each
+    }
+
+    /// A bound of nothing is over after any command, and one without end never: no clock decides this test.
+    #[tokio::test]
+    async fn a_transaction_takes_up_no_command_after_its_time_and_the_next_goes_on_where_it_stopped() {
+        assert_eq!(written(Duration::ZERO).await, [vec![1], vec![1, 2], vec![1, 2, 3]]);
+        assert_eq!(written(Duration::MAX).await, [vec![1, 2, 3]]);
+    }
 }

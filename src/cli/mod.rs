@@ -6,6 +6,7 @@ mod documents;
 pub mod environment;
 pub mod manual;
 pub mod serve;
+pub mod sockets;
 
 /// What a command ends with, as `--help` and docs/operation.md tell it.
 pub mod status {

@@ -10,16 +10,21 @@ use tankside::{
     server,
     store::folder_of,
     telemetry::{self, Log},
+    traces,
 };
 use tokio::{
     signal::unix::{SignalKind, signal},
     task::JoinHandle,
 };
 
+use crate::cli::sockets;
+
 /// Serves until it is told to stop. `unknown` is what the log begins with.
 pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitCode> {
     let config = settings.clone().resolve()?;
-    let log = telemetry::start_log(&config.log, config.log_format)?;
+    let listeners = sockets::handed_over()?;
+    let (traced, traces) = config.otlp_endpoint.clone().map(traces::start).transpose()?.unzip();
+    let log = telemetry::start_log(&config.log, config.log_format, traced)?;
     for unknown in unknown {
         tracing::warn!("{unknown}");
     }
@@ -28,8 +33,9 @@ pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitC
     // Before the key is made, which can be shown only once.
     let key_file = config.first_key_file.as_deref().map(KeyFile::prepare).transpose()?;
     // Nothing is counted that nobody can ask for.
-    let metrics = config.metrics_listen.as_ref().and_then(|_| telemetry::start_metrics());
-    let running = server::start(&config, Clock::system(), metrics).await?;
+    let can_be_asked = config.metrics_listen.is_some() || listeners.metrics.is_some();
+    let metrics = can_be_asked.then(telemetry::start_metrics).flatten();
+    let running = server::start_on(listeners, &config, Clock::system(), metrics).await?;
     // Before it says that it is ready: who heard that may ask it to read again.
     let reading_again = read_again(settings, log, running.tls.clone())?;
     let mut ready = serde_json::json!({"listening": running.base()});
@@ -51,6 +57,9 @@ pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitC
     tracing::info!("stopping");
     running.stop().await?;
     tracing::info!("stopped");
+    if let Some(traces) = traces {
+        traces.end().await;
+    }
     Ok(ExitCode::SUCCESS)
 }
 

@@ -88,6 +88,10 @@ impl Config {
                 }
                 .to_owned(),
             ),
+            (
+                "otlp_endpoint",
+                self.otlp_endpoint.as_ref().map_or_else(none, |url| without_password(url.as_str())),
+            ),
         ]
     }
 }

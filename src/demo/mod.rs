@@ -75,7 +75,7 @@ pub async fn run(options: &Options, stopped: impl Future<Output = ()>) -> anyhow
     // Declared before the service, so that it is removed after it.
     let folder = if options.database_url.is_some() { None } else { Some(Folder::fresh()?) };
     let (config, is_usual) = options.config(folder.as_ref())?;
-    telemetry::start_log(&config.log, config.log_format)?;
+    telemetry::start_log(&config.log, config.log_format, None)?;
     if folder.is_none() {
         office::must_be_empty(&config.database_url).await?;
     }

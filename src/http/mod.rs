@@ -74,7 +74,11 @@ use utoipa::OpenApi as _;
 use utoipa_axum::router::OpenApiRouter;
 
 use crate::{
-    ade, book::Book, domain::webhooks::address::EgressPolicy, scheduler::backups::Backups,
+    ade,
+    book::Book,
+    domain::webhooks::address::EgressPolicy,
+    scheduler::backups::Backups,
+    traces::{self, Beginning, SpanKind, TraceContext},
     webhooks::seal::SecretKeys,
 };
 
@@ -376,16 +380,7 @@ async fn within_time(request: Request, next: Next) -> Response {
 /// Counts requests and how long they take, by route and not by path, which has no bound.
 async fn counted(request: Request, next: Next) -> Response {
     let route = request.extensions().get::<MatchedPath>().map_or("other", MatchedPath::as_str).to_owned();
-    // Anyone can make up a method, so only those that some route knows become labels.
-    let method = match *request.method() {
-        Method::GET => "GET",
-        Method::HEAD => "HEAD",
-        Method::POST => "POST",
-        Method::PUT => "PUT",
-        Method::PATCH => "PATCH",
-        Method::DELETE => "DELETE",
-        _ => "other",
-    };
+    let method = known_method(request.method());
     let started = Instant::now();
     let response = next.run(request).await;
     let status = response.status().as_u16().to_string();
@@ -394,15 +389,54 @@ async fn counted(request: Request, next: Next) -> Response {
     response
 }
 
+/// Anyone can make up a method, so only those that some route knows become labels.
+fn known_method(method: &Method) -> &'static str {
+    match *method {
+        Method::GET => "GET",
+        Method::HEAD => "HEAD",
+        Method::POST => "POST",
+        Method::PUT => "PUT",
+        Method::PATCH => "PATCH",
+        Method::DELETE => "DELETE",
+        _ => "other",
+    }
+}
+
 fn span(request: &Request) -> tracing::Span {
     let id = request.extensions().get::<RequestId>().and_then(|id| id.header_value().to_str().ok());
-    tracing::info_span!(
-        "request",
-        id = id.unwrap_or_default(),
-        method = %request.method(),
-        path = loggable(request.uri().path()),
-        key = tracing::field::Empty,
-    )
+    let id = id.unwrap_or_default();
+    let logged = || {
+        tracing::info_span!(
+            "request",
+            id,
+            method = %request.method(),
+            path = loggable(request.uri().path()),
+            key = tracing::field::Empty,
+            status = tracing::field::Empty,
+        )
+    };
+    if traces::on() { traces::begin(traced(request, id), logged) } else { logged() }
+}
+
+/// A request as the traces tell it, by OpenTelemetry's semantic conventions for HTTP; the query may hold a key.
+fn traced(request: &Request, id: &str) -> Beginning {
+    let method = known_method(request.method());
+    let method = if method == "other" { "_OTHER" } else { method };
+    let route = request.extensions().get::<MatchedPath>().map(MatchedPath::as_str);
+    let name = route.map_or_else(|| method.to_owned(), |route| format!("{method} {route}"));
+    let mut told = request.headers().get_all(traces::HEADER).iter();
+    let parent = match (told.next(), told.next()) {
+        (Some(one), None) => one.to_str().ok().and_then(TraceContext::parse),
+        _ => None,
+    };
+    let mut beginning = Beginning { parent, ..Beginning::new(name, SpanKind::Server) };
+    beginning.attributes = vec![
+        ("http.request.method", method.into()),
+        ("url.path", loggable(request.uri().path()).into()),
+        ("tankside.request.id", id.into()),
+    ];
+    beginning.attributes.extend(route.map(|route| ("http.route", route.into())));
+    beginning
 }
 
 /// The path, unless a key or a secret strayed into it.
@@ -415,7 +449,11 @@ fn loggable(path: &str) -> &str {
     }
 }
 
-fn log(response: &Response, took: Duration, _: &tracing::Span) {
+fn log(response: &Response, took: Duration, span: &tracing::Span) {
     let duration_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
-    tracing::info!(status = response.status().as_u16(), duration_ms, "answered");
+    let status = response.status().as_u16();
+    tracing::info!(status, duration_ms, "answered");
+    if traces::on() {
+        span.record("status", u64::from(status));
+    }
 }

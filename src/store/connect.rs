@@ -19,6 +19,7 @@ use crate::store::{
     Error, Result, Tx,
     db::{self, Connection, Shared, Timed},
     private, unreachable,
+    webhooks::bell::Bell,
 };
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
@@ -262,10 +263,27 @@ impl Db {
         }
     }
 
-    /// Whether nobody has made a table yet.
+    /// Whether nobody has made a table yet, but the one that notes the versions, without a line: whoever made this store was cut
+    /// off in his first moments.
     async fn is_empty(&self) -> Result<bool> {
-        let tables = self.read().await?.sql("select count(*) from sqlite_schema").value::<i64>().await?;
-        Ok(tables == Some(0))
+        #[derive(sqlx::FromRow)]
+        struct Tables {
+            of_anyone: i64,
+            of_versions: i64,
+        }
+        let mut tx = self.read().await?;
+        let Tables { of_anyone, of_versions } = tx
+            .sql(
+                "select count(*) filter (where tbl_name <> '_sqlx_migrations') as of_anyone,
+                        count(*) filter (where tbl_name = '_sqlx_migrations') as of_versions
+                 from sqlite_schema",
+            )
+            .one()
+            .await?;
+        if of_anyone > 0 || of_versions == 0 {
+            return Ok(of_anyone == 0);
+        }
+        Ok(tx.sql("select count(*) from _sqlx_migrations").value::<i64>().await? == Some(0))
     }
 
     /// A transaction that sees one moment of the database and changes nothing.
@@ -316,6 +334,11 @@ impl Db {
             first => first?,
         };
         Ok(Connection::Postgres(transaction))
+    }
+
+    /// What rings when something is to be sent to webhooks.
+    pub fn bell(&self) -> &Bell {
+        &self.shared.bell
     }
 
     /// Whether it is a file of this process.

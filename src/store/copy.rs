@@ -193,6 +193,17 @@ mod tests {
         newest,
     };
 
+    /// The first thing that is written is the table of versions; whoever is cut off then has a store with nothing else in it.
+    #[tokio::test]
+    async fn a_store_whose_maker_was_cut_off_at_once_is_made_anew() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("tankside.db");
+        make_of_version(&file, 0).await;
+        let db = Db::serve_alone(&format!("sqlite://{}", file.display())).await.unwrap();
+        assert_eq!(verify::findings(&mut db.read().await.unwrap()).await.unwrap(), []);
+        db.close().await;
+    }
+
     /// Every version of the tables that was ever released can be looked through and copied as it is; a copy that
     /// was brought back is brought up to date when it is opened.
     #[tokio::test]

@@ -17,6 +17,7 @@
 //! differently, [`Tx::sql_for`] takes both texts and is thereby easy to find.
 
 use std::{
+    collections::BTreeSet,
     io,
     panic::Location,
     pin::pin,
@@ -38,8 +39,16 @@ use sqlx::{
     query::Query,
     sqlite::{SqliteArguments, SqliteRow},
 };
+use tracing::Span;
 
-use crate::store::{Error, Result, pending::Pending};
+use crate::{
+    store::{
+        Error, Result,
+        pending::Pending,
+        webhooks::bell::{Addressee, Bell},
+    },
+    traces::{self, Beginning, SpanKind},
+};
 
 /// A transaction. Dropping it without [`commit`](Tx::commit) undoes it.
 ///
@@ -49,6 +58,7 @@ pub struct Tx {
     connection: Connection,
     pub(super) pending: Pending,
     keys_changed: bool,
+    pub(super) rings: BTreeSet<Addressee>,
     shared: Arc<Shared>,
     patience: Option<Duration>,
 }
@@ -68,6 +78,8 @@ pub(super) struct Shared {
     pub(super) key_epoch: AtomicU64,
     /// The statements that were run, for tests that count them; empty unless asked for.
     statements: Mutex<Option<Vec<&'static str>>>,
+    /// Rings for what has to be sent.
+    pub(super) bell: Bell,
     /// When a server was last found to be gone: connections that were made before lead to it.
     gone_at: Mutex<Option<Instant>>,
 }
@@ -135,7 +147,8 @@ pub(super) fn is_gone(error: &sqlx::Error) -> bool {
 impl Tx {
     /// `patience`: how long a server may take to answer a statement, or to give its next row.
     pub(super) fn new(connection: Connection, shared: Arc<Shared>, patience: Option<Duration>) -> Self {
-        Self { connection, pending: Pending::default(), keys_changed: false, shared, patience }
+        let (pending, rings) = (Pending::default(), BTreeSet::new());
+        Self { connection, pending, keys_changed: false, rings, shared, patience }
     }
 
     /// Whether it runs on a PostgreSQL server.
@@ -177,11 +190,13 @@ impl Tx {
     /// is there.
     pub async fn commit(mut self) -> Result<()> {
         self.flush().await?;
-        match self.connection {
+        let committed = match self.connection {
             Connection::Sqlite(tx) => tx.commit().await,
             Connection::Postgres(tx) => self.shared.answer(self.patience, tx.commit()).await,
-        }
-        .map_err(Error::CommitUnknown)?;
+        };
+        // Also where nobody knows whether it is committed: a look too many does no harm.
+        self.shared.bell.ring(self.rings);
+        committed.map_err(Error::CommitUnknown)?;
         if self.keys_changed {
             self.shared.key_epoch.fetch_add(1, Ordering::Release);
         }
@@ -253,11 +268,17 @@ fn part_of(file: &'static str) -> &'static str {
 pub(super) struct Timed {
     histogram: Histogram,
     since: Instant,
+    #[expect(dead_code, reason = "it ends when this is dropped")]
+    span: Span,
 }
 
 impl Timed {
     pub(super) fn start(histogram: Histogram) -> Self {
-        Self { histogram, since: Instant::now() }
+        Self::within(histogram, Span::none())
+    }
+
+    fn within(histogram: Histogram, span: Span) -> Self {
+        Self { histogram, since: Instant::now(), span }
     }
 }
 
@@ -265,11 +286,6 @@ impl Drop for Timed {
     fn drop(&mut self) {
         self.histogram.record(self.since.elapsed().as_secs_f64());
     }
-}
-
-/// Times a statement of that part.
-fn running(part: &'static str) -> Timed {
-    Timed::start(metrics::histogram!("tankside_store_statement_seconds", "part" => part))
 }
 
 /// A statement about to run.
@@ -299,6 +315,14 @@ impl Server<'_> {
 }
 
 impl<'c> On<'c> {
+    /// As OpenTelemetry's semantic conventions name it.
+    fn system(&self) -> &'static str {
+        match self {
+            Self::Sqlite(..) => "sqlite",
+            Self::Postgres(..) => "postgresql",
+        }
+    }
+
     fn rows<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
         match self {
             Self::Sqlite(conn, query) => query.fetch(conn).map(|row| Ok(T::from_row(&row?)?)).boxed(),
@@ -314,6 +338,18 @@ impl<'c> On<'c> {
 }
 
 impl<'c> Sql<'c> {
+    /// Times the statement, and tells it to the traces; neither its text nor a value.
+    fn timed(&self) -> Timed {
+        let part = self.part;
+        let span = traces::unlogged(|| Beginning {
+            needs_parent: true,
+            attributes: vec![("db.system.name", self.on.system().into())],
+            ..Beginning::new(part, SpanKind::Client)
+        });
+        let histogram = metrics::histogram!("tankside_store_statement_seconds", "part" => part);
+        Timed::within(histogram, span)
+    }
+
     /// Gives the next `$n` its value.
     #[must_use]
     pub fn bind<V: Value + 'c>(self, value: V) -> Self {
@@ -326,7 +362,7 @@ impl<'c> Sql<'c> {
 
     /// Runs the statement; gives how many rows it touched.
     pub async fn run(self) -> Result<u64> {
-        let _timed = running(self.part);
+        let _timed = self.timed();
         Ok(match self.on {
             On::Sqlite(conn, query) => query.execute(conn).await?.rows_affected(),
             On::Postgres(conn, query, server) => server.answer(query.execute(conn)).await?.rows_affected(),
@@ -335,7 +371,7 @@ impl<'c> Sql<'c> {
 
     /// The first column of the first row, if there is a row.
     pub async fn value<T: Scalar>(self) -> Result<Option<T>> {
-        let _timed = running(self.part);
+        let _timed = self.timed();
         Ok(match self.on {
             On::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.map(|row| row.try_get(0)).transpose()?
@@ -348,7 +384,7 @@ impl<'c> Sql<'c> {
 
     /// The first row, if there is one.
     pub async fn optional<T: Record>(self) -> Result<Option<T>> {
-        let _timed = running(self.part);
+        let _timed = self.timed();
         Ok(match self.on {
             On::Sqlite(conn, query) => {
                 query.fetch_optional(conn).await?.as_ref().map(T::from_row).transpose()?
@@ -366,14 +402,14 @@ impl<'c> Sql<'c> {
 
     /// All rows.
     pub async fn all<T: Record + 'c>(self) -> Result<Vec<T>> {
-        let _timed = running(self.part);
+        let _timed = self.timed();
         self.on.rows().try_collect().await
     }
 
     /// The rows as they come, for answers too long to hold. What is timed ends with the first: how quickly the rest is taken
     /// is the reader's doing.
     pub fn stream<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {
-        let mut timed = Some(running(self.part));
+        let mut timed = Some(self.timed());
         self.on.rows().inspect(move |_| drop(timed.take())).boxed()
     }
 }

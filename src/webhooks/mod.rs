@@ -6,10 +6,12 @@
 //! - [`send`]: one attempt, to an address that was judged
 //! - `transport`: the exchange itself, with a bound on everything
 //! - [`worker`]: which attempt is next, and what follows from it
+//! - [`agenda`]: which webhook is to be looked at when
 //! - [`listen`]: a receiver to try it with
 //!
 //! Beside [`book`](crate::book): it reads the store and has its chores written by the writer.
 
+pub(crate) mod agenda;
 pub mod listen;
 pub(crate) mod message;
 pub mod seal;

@@ -26,6 +26,7 @@ use crate::{
             webhook::{AttemptOutcome, WebhookUrl, retry_after},
         },
     },
+    traces::{self, TraceContext},
     webhooks::{
         message::MEDIA,
         sign::{self, Secret},
@@ -68,6 +69,8 @@ pub struct OutgoingRequest<'m> {
     pub request: Uuid,
     /// The secrets that sign it.
     pub secrets: &'m [Secret],
+    /// Whose span the attempt is, where traces are exported.
+    pub trace: Option<TraceContext>,
     /// What is sent.
     pub body: Vec<u8>,
     /// Now.
@@ -134,6 +137,9 @@ impl Sender {
             let value = HeaderValue::from_str(value)
                 .map_err(|_| (AttemptOutcome::ConnectionFailed, format!("{name} cannot be sent")))?;
             headers.insert(name, value);
+        }
+        if let Some(value) = outgoing.trace.and_then(|trace| HeaderValue::try_from(trace.to_string()).ok()) {
+            headers.insert(HeaderName::from_static(traces::HEADER), value);
         }
         let answer = self.transport.post(&url, headers, outgoing.body).await?;
         let asked = answer.headers.get(RETRY_AFTER).and_then(|value| value.to_str().ok());

@@ -1,7 +1,9 @@
 //! The worker: takes what is due in hand, sends it, and writes down how it went.
 //!
 //! What is due stands in the store, and so does who has it in hand and until when: a worker that dies lets go
-//! by itself, several processes share the work, and nothing is held in memory but what is being sent just now.
+//! by itself, several processes share the work, and nothing is held in memory but what is being sent just now and when which
+//! webhook is to be looked at. While nothing is due the store is left alone: what this process writes rings a bell, what comes
+//! later is on the agenda, and what another process left is found when all webhooks are gone through.
 //! Everything is written by the writer, in transactions of its own; nothing is sent inside one. So an event is
 //! delivered at least once: a worker may die between the receiver's answer and writing it down.
 
@@ -16,6 +18,7 @@ use tokio::{
     sync::watch,
     task::{JoinHandle, JoinSet},
 };
+use tracing::Instrument as _;
 use uuid::Uuid;
 
 use crate::{
@@ -35,9 +38,14 @@ use crate::{
     },
     store::{
         self, Tx,
-        webhooks::webhook::{Claimed, KeptSecret, Order},
+        webhooks::{
+            bell::Addressee,
+            webhook::{Claimed, KeptSecret, LookAt, Order},
+        },
     },
+    traces::{self, Beginning, SpanKind, TraceContext},
     webhooks::{
+        agenda::Agenda,
         message::Message,
         seal::{SealError, SecretKeys},
         send::{OutgoingRequest, Sender, Sent},
@@ -45,8 +53,12 @@ use crate::{
     },
 };
 
-/// How often one looks whether something is due. No wake-up is needed for it to be right, on either database.
+/// How often the clock is looked at for what is due by now.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
+
+/// How often all webhooks are gone through, for what another process left behind. No bell is needed for it to be right, on
+/// either database.
+const LOOK_THROUGH_EVERY: Duration = Duration::from_secs(15);
 
 /// Deliveries that a process has in hand at once.
 const MOST_IN_HAND: usize = 128;
@@ -117,64 +129,88 @@ struct Worker {
 impl Worker {
     async fn work(self, mut stopping: watch::Receiver<bool>) {
         let mut jumps = JoinSet::new();
+        let mut agenda = Agenda::default();
         let mut clock = ClockJumpDetector { at: self.book.clock.now(), since: Instant::now() };
         if self.book.db.is_embedded() {
             // Nobody else serves this file, so what is in hand was left by one who died.
             let _ = self.book.writer.run_in_background(ReleaseLeases).await;
         }
         let (mut purge, mut count) = (Timer::new(FORGET_EVERY), Timer::new(COUNT_EVERY));
+        let mut through = Timer::new(LOOK_THROUGH_EVERY);
         while !*stopping.borrow() {
             if let Some(background) = clock.went_back(self.book.clock.now()) {
                 let _ = self.book.writer.run_in_background(background).await;
+                through = Timer::new(LOOK_THROUGH_EVERY);
             }
             if count.is_time() {
                 self.count().await;
             }
             if purge.is_time() {
                 self.seal().await;
+                self.give_up(&stopping).await;
                 self.purge(&stopping).await;
             }
-            while jumps.try_join_next().is_some() {}
-            for taken in self.claim(MOST_IN_HAND - jumps.len()).await {
+            if through.is_time() {
+                self.look_through(&mut agenda).await;
+            }
+            let mut disabled = false;
+            while let Some(ended) = jumps.try_join_next() {
+                disabled |= ended.unwrap_or(false);
+            }
+            if disabled {
+                self.give_up(&stopping).await;
+            }
+            for taken in self.claim(&mut agenda, MOST_IN_HAND - jumps.len()).await {
                 let worker = self.clone();
                 jumps.spawn(async move { worker.deliver(taken).await });
             }
             tokio::select! {
                 _ = stopping.changed() => {}
-                // A free hand takes the next at once.
-                Some(_) = jumps.join_next() => {}
+                () = self.book.db.bell().rings() => {}
                 () = tokio::time::sleep(LOOK_EVERY) => {}
             }
         }
         while jumps.join_next().await.is_some() {}
     }
 
-    /// Takes at most so many deliveries in hand. Looks first without writing: mostly nothing is due.
-    async fn claim(&self, most: usize) -> Vec<Claimed> {
-        let most = i64::try_from(most).unwrap_or(0);
-        if most == 0 {
-            return Vec::new();
-        }
-        let look = async {
+    /// Goes through all webhooks for what is on nobody's agenda.
+    async fn look_through(&self, agenda: &mut Agenda) {
+        let waiting = async {
             let mut tx = self.book.db.read().await?;
-            store::webhooks::webhook::ready(&mut tx, self.book.clock.now(), EACH, 1).await
+            store::webhooks::webhook::all_waiting(&mut tx, self.book.clock.now()).await
         };
-        match look.await {
-            Ok(ready) if ready.is_empty() => return Vec::new(),
-            Ok(_) => {}
-            Err(error) => {
-                tracing::warn!(%error, "webhooks: cannot look what is due");
-                return Vec::new();
-            }
+        match waiting.await {
+            Ok(waiting) => waiting.into_iter().for_each(|LookAt { webhook, at }| agenda.note(webhook, at)),
+            Err(error) => tracing::warn!(%error, "webhooks: cannot look what is due"),
         }
-        self.book.writer.run_in_background(ClaimDeliveries { most }).await.unwrap_or_else(|failure| {
-            tracing::warn!(?failure, "webhooks: cannot take up what is due");
-            Vec::new()
-        })
     }
 
-    /// Sends one delivery and writes down how it went.
-    async fn deliver(&self, taken: Claimed) {
+    /// Takes at most so many deliveries in hand of what is due.
+    async fn claim(&self, agenda: &mut Agenda, most: usize) -> Vec<Claimed> {
+        let now = self.book.clock.now();
+        for webhook in self.book.db.bell().take() {
+            agenda.note(webhook, now);
+        }
+        let due = agenda.take(now, most);
+        if due.is_empty() {
+            return Vec::new();
+        }
+        let claim = ClaimDeliveries { due: due.clone(), most: i64::try_from(most).unwrap_or(0) };
+        match self.book.writer.run_in_background(claim).await {
+            Ok(ClaimedDeliveries { taken, later }) => {
+                later.into_iter().for_each(|LookAt { webhook, at }| agenda.note(webhook, at));
+                taken
+            }
+            Err(failure) => {
+                tracing::warn!(?failure, "webhooks: cannot take up what is due");
+                due.into_iter().for_each(|webhook| agenda.note(webhook, now));
+                Vec::new()
+            }
+        }
+    }
+
+    /// Sends one delivery and writes down how it went. Gives whether the webhook was disabled by it.
+    async fn deliver(&self, taken: Claimed) -> bool {
         let Claimed { business_id, id } = taken;
         let now = self.book.clock.now();
         let order = async {
@@ -184,8 +220,11 @@ impl Worker {
         let order = match order.await {
             Ok(Some(order)) => order,
             // Its webhook was removed meanwhile.
-            Ok(None) => return,
-            Err(error) => return tracing::warn!(%error, delivery = %id, "webhooks: cannot read a delivery"),
+            Ok(None) => return false,
+            Err(error) => {
+                tracing::warn!(%error, delivery = %id, "webhooks: cannot read a delivery");
+                return false;
+            }
         };
         let Order { delivery, webhook, event, secrets } = order;
         let secrets = self.opened(business_id, webhook.id, &secrets);
@@ -194,15 +233,29 @@ impl Worker {
         let host = webhook.details.url.authority();
         let sent = match secrets {
             Ok(secrets) => {
+                let trace = traces::on().then(TraceContext::begin);
                 let outgoing = OutgoingRequest {
                     url: &webhook.details.url,
                     id: message.id.to_string(),
                     request,
                     secrets: &secrets,
+                    trace,
                     body: message.bytes(),
                     now,
                 };
-                self.sender.send(outgoing).await
+                // Its path may hold a secret.
+                let span = traces::unlogged(|| Beginning {
+                    own: trace,
+                    attributes: vec![
+                        ("http.request.method", "POST".into()),
+                        ("server.address", host.as_str().into()),
+                        ("tankside.event.id", outgoing.id.as_str().into()),
+                    ],
+                    ..Beginning::new("POST webhook", SpanKind::Client)
+                });
+                let sent = self.sender.send(outgoing).instrument(span.clone()).await;
+                span.record("status", sent.status.map_or(0, u64::from));
+                sent
             }
             Err(trouble) => {
                 tracing::error!(webhook = %webhook.id, %trouble, "a message to a webhook cannot be signed");
@@ -224,16 +277,18 @@ impl Worker {
         for _ in 0..WRITE_TRIES {
             match self.book.writer.run_in_background(record_attempt.clone()).await {
                 Ok(Some(reason)) => {
-                    return tracing::warn!(webhook = %webhook.id, reason, "a webhook was disabled");
+                    tracing::warn!(webhook = %webhook.id, reason, "a webhook was disabled");
+                    return true;
                 }
                 // Nobody knows whether it is written; if not, the lease runs out and it is sent once more.
-                Ok(None) | Err(Failure::Unknown) => return,
+                Ok(None) | Err(Failure::Unknown) => return false,
                 Err(failure) => {
                     tracing::warn!(?failure, delivery = %delivery.id, "webhooks: cannot write an attempt down");
                 }
             }
             tokio::time::sleep(Duration::from_secs(1)).await;
         }
+        false
     }
 
     /// The secrets that sign, the present one first. One before that no longer opens takes nothing from the present one.
@@ -283,6 +338,19 @@ impl Worker {
             #[expect(clippy::cast_precision_loss, reason = "a gauge need not be exact beyond 2^52")]
             metrics::gauge!("tankside_webhook_waiting_deliveries").set(backlog.waiting as f64);
             metrics::gauge!("tankside_webhook_oldest_waiting_seconds").set(age.max(0.0));
+        }
+    }
+
+    /// Gives up what waits for webhooks that are told nothing any more, a little at a time.
+    async fn give_up(&self, stopping: &watch::Receiver<bool>) {
+        let businesses = async {
+            let mut tx = self.book.db.read().await?;
+            store::webhooks::webhook::with_given_up(&mut tx).await
+        };
+        for business in businesses.await.unwrap_or_default() {
+            while !*stopping.borrow()
+                && let Ok(1..) = self.book.writer.run_in_background(GiveUp { business }).await
+            {}
         }
     }
 
@@ -338,34 +406,45 @@ impl ClockJumpDetector {
     }
 }
 
-/// Takes due deliveries in hand.
+/// Takes deliveries in hand that are due to these webhooks.
 struct ClaimDeliveries {
+    due: Vec<Addressee>,
     most: i64,
 }
 
+/// What was taken in hand, and which webhooks are to be looked at later, without anything ringing for them.
+struct ClaimedDeliveries {
+    taken: Vec<Claimed>,
+    later: Vec<LookAt>,
+}
+
 impl BackgroundCommand for ClaimDeliveries {
-    type Done = Vec<Claimed>;
+    type Done = ClaimedDeliveries;
 
     fn business(&self) -> Option<BusinessId> {
         None
     }
 
-    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<Vec<Claimed>> {
-        let mut taken = Vec::new();
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<ClaimedDeliveries> {
+        let (mut taken, mut later) = (Vec::new(), Vec::new());
         let mut left = self.most;
-        for ready in store::webhooks::webhook::ready(tx, now, EACH, self.most).await? {
+        for webhook in self.due.iter().copied() {
             if left <= 0 {
-                break;
-            }
-            if !store::webhooks::webhook::lock(tx, &ready).await? {
+                later.push(LookAt { webhook, at: now });
                 continue;
             }
-            let free = ready.concurrency - store::webhooks::webhook::leased(tx, &ready, now).await?;
-            let more = store::webhooks::webhook::claim(tx, &ready, free.clamp(0, left), LEASE, now).await?;
+            if !store::webhooks::webhook::lock(tx, webhook).await? {
+                continue;
+            }
+            let ready = store::webhooks::webhook::ready(tx, webhook, now, EACH).await?;
+            let room = ready.room.clamp(0, left);
+            let more = store::webhooks::webhook::claim(tx, webhook, room, LEASE, now).await?;
+            // When one of these is written down it rings for the next.
+            later.extend(ready.next_at.map(|at| LookAt { webhook, at }));
             left -= i64::try_from(more.len()).unwrap_or(left);
             taken.extend(more);
         }
-        Ok(taken)
+        Ok(ClaimedDeliveries { taken, later })
     }
 }
 
@@ -491,6 +570,23 @@ impl BackgroundCommand for SealSecrets {
             }
         }
         Ok((sealed, trouble))
+    }
+}
+
+/// Gives up some of what waits for webhooks that are told nothing any more.
+struct GiveUp {
+    business: BusinessId,
+}
+
+impl BackgroundCommand for GiveUp {
+    type Done = u64;
+
+    fn business(&self) -> Option<BusinessId> {
+        Some(self.business)
+    }
+
+    async fn run(&self, tx: &mut Tx, now: Timestamp) -> store::Result<u64> {
+        store::webhooks::webhook::give_up(tx, self.business, now).await
     }
 }
 

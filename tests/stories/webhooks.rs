@@ -24,7 +24,10 @@ on_both_stores!(
     who_asks_for_some_is_told_those,
     a_receiver_that_fails_for_days_is_tried_as_planned,
     after_five_days_it_is_disabled_and_others_are_told,
+    a_clock_that_leaps_disables_nobody,
     a_receiver_that_is_gone_is_left_alone,
+    what_waits_for_nobody_is_given_up_in_parts,
+    webhooks_to_which_nothing_is_due_cost_nothing,
     much_that_was_missed_is_made_up_in_parts,
     a_receiver_says_when_to_come_again,
     no_redirect_is_followed,
@@ -272,13 +275,25 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
         (&begun["state"], seconds_between(&begun["failing_since"], world.now())),
         (&json!("active"), 0)
     );
-    // Almost five days later something else happens; the receiver is still given a chance.
-    world.pass(TimeDelta::days(5) - TimeDelta::hours(1));
-    happens(world, &farm).await;
-    tried(client, &webhook, 1, 1).await;
+    // It goes on failing for hours, and whatever it was sent it is only tried when its rest is over.
+    let mut events = 1;
+    while dead.heard().len() < 24 {
+        let heard = dead.heard().len();
+        happens(world, &farm).await;
+        events += 1;
+        world.pass(TimeDelta::minutes(20));
+        dead.hears(heard + 1).await;
+    }
+    // Almost five days later the receiver is still given a chance.
+    let since = instant(begun["failing_since"].as_str().unwrap());
+    world.close_eyes().await;
+    let heard = dead.heard().len();
+    world.pass(since + TimeDelta::days(5) - TimeDelta::hours(1) - world.now());
+    dead.hears(heard + 1).await;
+    world.close_eyes().await;
     assert_eq!(client.get(&webhook).await.expect(200)["state"], "active");
     world.pass(TimeDelta::hours(1));
-    let log = in_state(client, &webhook, 1, "failed").await;
+    let log = in_state(client, &webhook, events - 1, "failed").await;
     assert_eq!(log["next_attempt_at"], Value::Null);
     let over = client.get(&webhook).await.expect(200);
     assert_eq!(over["state"], "disabled");
@@ -297,37 +312,73 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
     let redelivery = format!("{webhook}/redelivery");
     client.post(&redelivery, since.clone()).await.problem(409, "webhook-not-active");
     let list = client.get(&format!("{webhook}/deliveries")).await.expect(200);
-    assert_eq!(list["items"].as_array().unwrap().len(), 2, "nothing was kept for it");
+    assert_eq!(list["items"].as_array().unwrap().len(), events, "nothing was kept for it");
+    assert_eq!(dead.heard().len(), heard);
 
-    // Back again, it is told on demand what it missed: what failed and what came meanwhile.
+    // Back again after a week, it is told on demand what it missed: what failed and what came meanwhile.
+    world.pass(TimeDelta::days(2));
     dead.says(204);
     let back = client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
     assert_eq!(
         (&back["state"], &back["failing_since"], &back["disabled_reason"]),
         (&json!("active"), &Value::Null, &Value::Null)
     );
+    let missed = events + 2;
     let again = client.post(&redelivery, since.clone()).await.expect(200);
     assert_eq!(
         (&again["deliveries"], &again["has_more"]),
-        (&json!(4), &json!(false)),
+        (&json!(missed), &json!(false)),
         "its own disabling among them"
     );
     // What was looked at before is not looked at again.
     let rest =
         json!({"since": "2026-03-01T00:00:00Z", "after": again["next_cursor"], "also_delivered": true});
     assert_eq!(client.post(&redelivery, rest).await.expect(200)["deliveries"], 0);
-    let news = dead.hears(heard + 4).await;
+    let news = dead.hears(heard + missed).await;
     let ids: BTreeSet<_> = news[heard..].iter().map(|m| m.header("webhook-id").to_owned()).collect();
-    assert_eq!(ids.len(), 4);
-    for at in 0..4 {
+    assert_eq!(ids.len(), missed);
+    // In their order, but for the four that may be on their way together.
+    let numbers =
+        news[heard..].iter().map(|m| m.body["sequence"].as_str().unwrap().parse::<usize>().unwrap());
+    assert!(numbers.enumerate().all(|(n, number)| number.abs_diff(n + 1) < 4), "{news:#?}");
+    for at in 0..missed {
         in_state(client, &webhook, at, "delivered").await;
     }
     // Once more there is nothing to make up, unless all is wanted.
     assert_eq!(client.post(&redelivery, since).await.expect(200)["deliveries"], 0);
     world.pass(TimeDelta::seconds(1));
     let all = json!({"since": "2026-03-01T00:00:00Z", "also_delivered": true});
-    assert_eq!(client.post(&redelivery, all).await.expect(200)["deliveries"], 4);
-    dead.hears(heard + 8).await;
+    assert_eq!(client.post(&redelivery, all).await.expect(200)["deliveries"], json!(missed));
+    dead.hears(heard + 2 * missed).await;
+}
+
+/// A clock that leaps shows nothing about a receiver that did not answer once.
+async fn a_clock_that_leaps_disables_nobody(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let receiver = Receiver::new().await;
+    receiver.says(500);
+    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
+    happens(world, &farm).await;
+    tried(client, &webhook, 0, 1).await;
+    world.pass(TimeDelta::days(3650));
+    let log = tried(client, &webhook, 0, 2).await;
+    assert_eq!(log["state"], "waiting");
+    assert_eq!(client.get(&webhook).await.expect(200)["state"], "active");
+    // Nor has it been failing since a day that has not come, once the clock is right again.
+    receiver.says(204);
+    world.pass(TimeDelta::days(-3650));
+    in_state(client, &webhook, 0, "delivered").await;
+    receiver.says(500);
+    world.pass(TimeDelta::days(3650));
+    happens(world, &farm).await;
+    tried(client, &webhook, 1, 1).await;
+    world.pass(TimeDelta::days(-3650));
+    eventually(async || {
+        let failing = client.get(&webhook).await.expect(200)["failing_since"].clone();
+        failing.as_str().is_some_and(|since| instant(since) <= world.now()).then_some(())
+    })
+    .await;
 }
 
 /// However much was missed, an act that shares its transaction with withdrawals looks at so much only.
@@ -673,21 +724,12 @@ async fn a_paused_webhook_waits(world: &World) {
     in_state(client, &webhook, 0, "delivered").await;
 }
 
-async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
-    const EVENTS: usize = 10_000;
-    let client = &world.manager;
-    let farm = Farm::found(client).await;
-    let (dead, alive) = (Receiver::new().await, Receiver::new().await);
-    dead.says(500);
-    let (webhook, _) = made(client, json!({"url": dead.url})).await;
+/// Enters events with a delivery to a webhook that waits, as the outbox would, each of a subject of its own; in a book that has
+/// none yet.
+async fn enter_waiting(db: &Db, webhook: &str, many: i64, now: Timestamp) {
     let id = WebhookId(webhook.rsplit('/').next().unwrap().parse().unwrap());
-    client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
-    let db = Db::open(&world.database_url).await.unwrap();
     let mut tx = db.write().await.unwrap();
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
-    let now = Timestamp::from(world.now());
-    let many = i64::try_from(EVENTS).unwrap();
-    // As the outbox would write them, each of a subject of its own.
     tx.sql_for(
         "with recursive n (seq) as (select 1 union all select seq + 1 from n where seq < $3)
          insert into outbox (business_id, seq, id, topic, phase, subject, data, occurred_at, recorded_at)
@@ -716,6 +758,93 @@ async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
     .unwrap();
     tx.sql("update business set event_seq = $2 where id = $1").bind(business).bind(many).run().await.unwrap();
     tx.commit().await.unwrap();
+}
+
+/// However much waits for a webhook that is disabled or removed, the transaction that says so takes some of it only.
+async fn what_waits_for_nobody_is_given_up_in_parts(world: &World) {
+    const EVENTS: i64 = 1_700;
+    let client = &world.manager;
+    let receiver = Receiver::new().await;
+    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
+    client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
+    enter_waiting(world.db(), &webhook, EVENTS, Timestamp::from(world.now())).await;
+    let waiting = async || {
+        let mut tx = world.db().read().await.unwrap();
+        let count = tx.sql("select count(*) from delivery where state = 'waiting'").value::<i64>().await;
+        count.unwrap().unwrap()
+    };
+    assert_eq!(waiting().await, EVENTS);
+    // A webhook that is gone is disabled by the first attempt, and the worker sees to the rest at once.
+    receiver.says(410);
+    client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
+    eventually(async || (waiting().await == 0).then_some(())).await;
+    assert_eq!(client.get(&webhook).await.expect(200)["state"], "disabled");
+    let heard = receiver.heard().len();
+    assert!(heard <= 4, "{heard}");
+    // What is redelivered when one is removed is given up by and by: it can be seen by nobody.
+    receiver.says(503);
+    client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
+    let again = json!({"since": MORNING, "after": 0});
+    let parts = client.post(&format!("{webhook}/redelivery"), again).await.expect(200);
+    assert_eq!((&parts["deliveries"], &parts["has_more"]), (&json!(1000), &json!(true)));
+    receiver.hears(heard + 1).await;
+    world.close_eyes().await;
+    client.delete(&webhook).await.expect(204);
+    assert_eq!(waiting().await, 500);
+    let mut tx = world.db().write().await.unwrap();
+    let business = store::webhooks::webhook::with_given_up(&mut tx).await.unwrap()[0];
+    let now = Timestamp::from(world.now());
+    assert_eq!(store::webhooks::webhook::give_up(&mut tx, business, now).await.unwrap(), 500);
+    assert_eq!(store::webhooks::webhook::give_up(&mut tx, business, now).await.unwrap(), 0);
+    assert!(store::webhooks::webhook::with_given_up(&mut tx).await.unwrap().is_empty());
+    tx.commit().await.unwrap();
+}
+
+/// However many webhooks there are: the store is asked when something is written for one, when something comes due, and now and
+/// then for what others left.
+async fn webhooks_to_which_nothing_is_due_cost_nothing(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let receiver = Receiver::new().await;
+    for _ in 0..20 {
+        made(client, json!({"url": receiver.url, "events": ["webhook.disabled"]})).await;
+    }
+    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
+    happens(world, &farm).await;
+    in_state(client, &webhook, 0, "delivered").await;
+    world.close_eyes().await;
+    let asked = |world: &World| -> Vec<&str> {
+        let statements = world.db().take_statements();
+        statements.into_iter().filter(|text| text.contains("webhook")).collect()
+    };
+    world.db().record_statements();
+    // Many looks at the clock.
+    for _ in 0..3 {
+        world.close_eyes().await;
+    }
+    let idle = asked(world);
+    assert!(idle.len() <= 2, "at most one look through all, and the count of what waits: {idle:#?}");
+    // What is written for one is told at once, and asks for no other.
+    happens(world, &farm).await;
+    in_state(client, &webhook, 1, "delivered").await;
+    let through = |text: &&&str| text.contains("from webhook w where w.state = 'active') as waiting");
+    let busy = asked(world);
+    assert!(busy.iter().filter(through).count() <= 1, "{busy:#?}");
+    let looked: Vec<_> = busy.iter().filter(|text| text.contains("as room")).collect();
+    assert!((1..=3).contains(&looked.len()), "{busy:#?}");
+}
+
+async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
+    const EVENTS: i64 = 10_000;
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let (dead, alive) = (Receiver::new().await, Receiver::new().await);
+    dead.says(500);
+    let (webhook, _) = made(client, json!({"url": dead.url})).await;
+    client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
+    let now = Timestamp::from(world.now());
+    let db = Db::open(&world.database_url).await.unwrap();
+    enter_waiting(&db, &webhook, EVENTS, now).await;
     made(client, json!({"url": alive.url})).await;
     client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
     dead.hears(5).await;
@@ -738,7 +867,7 @@ async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
     }
     let mut tx = db.read().await.unwrap();
     let backlog = store::webhooks::webhook::backlog(&mut tx).await.unwrap();
-    assert_eq!(backlog.waiting, many + 10);
+    assert_eq!(backlog.waiting, EVENTS + 10);
     assert_eq!(backlog.oldest, Some(now));
     drop(tx);
     db.close().await;

@@ -337,6 +337,10 @@ const JITTER: f64 = 0.2;
 /// How long every attempt may fail before the webhook is disabled.
 pub const PATIENCE: TimeDelta = TimeDelta::days(5);
 
+/// How many attempts must have failed in a row as well, as many as two whole schedules have: a clock that leaps by days shows
+/// nothing about a receiver, and with the rests after the fifth so many take two to three hours, whatever the clock says.
+pub const LEAST_FAILURES: i64 = 20;
+
 /// After so many failures in a row a webhook rests, and only one delivery at a time tries whether it is back.
 pub const FAILURES_TO_BACK_OFF: i64 = 5;
 
@@ -412,7 +416,7 @@ pub fn after(
     let rest = rest(delivery, failures).into_iter().chain(overloaded).max();
     let disabled = if outcome == AttemptOutcome::Gone {
         Some("The receiver answered 410 Gone.".to_owned())
-    } else if now.since(since) >= PATIENCE {
+    } else if now.since(since) >= PATIENCE && failures >= LEAST_FAILURES {
         Some(format!("Every attempt failed since {since}."))
     } else {
         None
@@ -502,6 +506,7 @@ mod tests {
             };
         }
         assert_eq!(waits.len(), 9);
+        assert_eq!(usize::try_from(LEAST_FAILURES), Ok(2 * SCHEDULE_S.len()));
         for (wait, planned) in waits.iter().zip(&SCHEDULE_S[1..]) {
             assert!((planned * 8 / 10..=planned * 12 / 10).contains(wait), "{wait} s for {planned} s");
         }
@@ -525,6 +530,11 @@ mod tests {
         let over = after(failing, AttemptOutcome::TimedOut, None, at(5 * 86_400));
         assert!(over.disabled.is_some());
         assert_eq!((over.state, over.due_at), (DeliveryState::Failed, None));
+        // A clock that leapt is no reason.
+        let few = FailureState { failures: LEAST_FAILURES - 2, ..failing };
+        assert_eq!(after(few, AttemptOutcome::TimedOut, None, at(50 * 86_400)).disabled, None);
+        let enough = FailureState { failures: LEAST_FAILURES - 1, ..failing };
+        assert!(after(enough, AttemptOutcome::TimedOut, None, at(50 * 86_400)).disabled.is_some());
         let well = after(failing, AttemptOutcome::Delivered, None, at(5 * 86_400));
         assert_eq!((well.failures, well.failing_since, well.rest_until), (0, None, None));
         assert_eq!((well.disabled, well.state), (None, DeliveryState::Delivered));
@@ -564,6 +574,10 @@ mod tests {
             .map(|failures| rest(DeliveryId::new(), failures).map_or(0, |rest| rest.num_seconds()))
             .collect();
         assert_eq!(rests[..4], [0; 4]);
+        // So long at least it takes until a webhook is disabled, whatever the clock says.
+        let all = |failures| rest(DeliveryId::new(), failures).unwrap_or_default().num_minutes();
+        let minutes: i64 = (1..LEAST_FAILURES).map(all).sum();
+        assert!((120..180).contains(&minutes), "{minutes} min");
         for (rest, planned) in rests[4..].iter().zip([30, 60, 120, 240, 480, 900, 900, 900, 900, 900]) {
             assert!((planned * 8 / 10..=planned * 12 / 10).contains(rest), "{rests:?}");
         }

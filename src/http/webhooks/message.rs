@@ -41,7 +41,7 @@ const PAYLOADS: &[Payload] = &[
     Payload {
         kind: Topic::WebhookDisabled.happened(),
         data: "WebhookDisabled",
-        when: "Nothing is sent to a webhook any more: every attempt failed for five days, or it answered 410. Told to the \
+        when: "Nothing is sent to a webhook any more: every attempt failed for five days, twenty at least, or it answered 410. Told to the \
                others.",
     },
     Payload {

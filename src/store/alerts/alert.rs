@@ -282,12 +282,15 @@ pub async fn list(
             ))
         };
     }
-    tx.sql(if wanted.open == Some(true) {
-        // alert_open_once, and then sorted: few are open, whatever the size of the book.
-        filtered!("cleared_at is null and coalesce(id, id) > $2", "coalesce(id, id)")
-    } else if wanted.subject.is_some() {
+    tx.sql(if wanted.subject.is_some() {
         // alert_by_subject.
         filtered!("subject = $6 and id > $2", "id")
+    } else if wanted.open == Some(true) && wanted.kind.is_some() {
+        // alert_open_once, and then sorted.
+        filtered!("cleared_at is null and kind = $5 and coalesce(id, id) > $2", "coalesce(id, id)")
+    } else if wanted.open == Some(true) {
+        // alert_by_rule, and then sorted: few are open, whatever the size of the book.
+        filtered!("cleared_at is null and coalesce(id, id) > $2", "coalesce(id, id)")
     } else if wanted.tank.is_some() {
         // alert_by_tank.
         filtered!("tank_id = $8 and id > $2", "id")

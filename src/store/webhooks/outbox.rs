@@ -187,6 +187,7 @@ async fn enter(tx: &mut Tx, business: BusinessId, events: &[NewEvent<'_>]) -> Re
     for (seq, NewEvent { now, event, deliveries: to }) in (first..).zip(events) {
         let (subject, now) = (event.subject.wire(), now.utc().timestamp_micros());
         for (id, webhook) in to {
+            tx.rings_for(business, *webhook);
             deliveries.push(json!([id, webhook, seq, subject, now]));
         }
         rows.push(json!([
@@ -248,6 +249,7 @@ async fn deliver(
     now: Timestamp,
 ) -> Result<DeliveryId> {
     let id = DeliveryId::new();
+    tx.rings_for(business, webhook);
     tx.sql(
         "insert into delivery (business_id, id, webhook_id, event_seq, subject, state, due_at, created_at)
          values ($1, $2, $3, $4, $5, 'waiting', $6, $6)",

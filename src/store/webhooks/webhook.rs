@@ -14,7 +14,11 @@ use crate::{
             },
         },
     },
-    store::{Page, Result, Tx, access::business, webhooks::outbox::Stretch},
+    store::{
+        Page, Result, Tx,
+        access::business,
+        webhooks::{bell::Addressee, outbox::Stretch},
+    },
 };
 
 /// Enters a webhook.
@@ -104,6 +108,7 @@ pub async fn pause(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<(
 
 /// It is told again, as if it had never failed.
 pub async fn resume(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.rings_for(business, id);
     tx.sql(
         "update webhook set state = 'active', disabled_reason = null, failures = 0, failing_since = null,
                             rest_until = null
@@ -118,6 +123,7 @@ pub async fn resume(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<
 
 /// Its failures are forgotten: it has another address.
 pub async fn reset(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.rings_for(business, id);
     tx.sql(
         "update webhook set failures = 0, failing_since = null, rest_until = null where business_id = $1 and id = $2",
     )
@@ -130,6 +136,7 @@ pub async fn reset(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<(
 
 /// It need not rest any longer: the next that is due is sent.
 pub async fn resume_after_backoff(tx: &mut Tx, business: BusinessId, id: WebhookId) -> Result<()> {
+    tx.rings_for(business, id);
     tx.sql("update webhook set rest_until = null where business_id = $1 and id = $2")
         .bind(business)
         .bind(id)
@@ -138,7 +145,10 @@ pub async fn resume_after_backoff(tx: &mut Tx, business: BusinessId, id: Webhook
         .map(drop)
 }
 
-/// Nothing is told it any more; what still waits is given up.
+/// Deliveries that are given up in one transaction, when nothing is told a webhook any more.
+const GIVEN_UP_TOGETHER: i64 = 500;
+
+/// Nothing is told it any more; what still waits is given up: some of it at once, the rest by [`give_up`].
 async fn stop(
     tx: &mut Tx,
     business: BusinessId,
@@ -159,15 +169,56 @@ async fn stop(
     // Uses delivery_due.
     tx.sql(
         "update delivery set state = 'failed', outcome = $3, finished_at = $4, lease_until = null
-         where business_id = $1 and webhook_id = $2 and state = 'waiting'",
+         where business_id = $1 and id in (
+             select id from delivery where business_id = $1 and webhook_id = $2 and state = 'waiting'
+             order by due_at, event_seq limit $5)",
     )
     .bind(business)
     .bind(id)
     .bind(AttemptOutcome::NotTried)
     .bind(now)
+    .bind(GIVEN_UP_TOGETHER)
     .run()
     .await
     .map(drop)
+}
+
+/// Businesses in which something waits for a webhook that is told nothing any more.
+pub async fn with_given_up(tx: &mut Tx) -> Result<Vec<BusinessId>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        business_id: BusinessId,
+    }
+    // Uses delivery_due.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select distinct w.business_id from webhook w
+             where w.state in ('disabled', 'deleted')
+               and (select d.event_seq from delivery d
+                    where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+                    order by d.due_at limit 1) is not null",
+        )
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.business_id).collect())
+}
+
+/// Gives up some of what waits in a business for webhooks that are told nothing any more. Gives how many deliveries.
+pub async fn give_up(tx: &mut Tx, business: BusinessId, now: Timestamp) -> Result<u64> {
+    // Uses delivery_due.
+    tx.sql(
+        "update delivery set state = 'failed', outcome = $2, finished_at = $3, lease_until = null
+         where business_id = $1 and id in (
+             select d.id from webhook w join delivery d
+               on d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+             where w.business_id = $1 and w.state in ('disabled', 'deleted') limit $4)",
+    )
+    .bind(business)
+    .bind(AttemptOutcome::NotTried)
+    .bind(now)
+    .bind(GIVEN_UP_TOGETHER)
+    .run()
+    .await
 }
 
 /// Removes a webhook: its address and secrets are forgotten at once, its deliveries when they are old.
@@ -401,17 +452,6 @@ pub async fn redeliver_stretch(
     .await
 }
 
-/// A webhook to which something is due.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
-pub struct Ready {
-    /// Of which business.
-    pub business_id: BusinessId,
-    /// Which.
-    pub id: WebhookId,
-    /// How many of its deliveries may be in hand together.
-    pub concurrency: i64,
-}
-
 /// A delivery that a worker has in hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
 pub struct Claimed {
@@ -421,59 +461,81 @@ pub struct Claimed {
     pub id: DeliveryId,
 }
 
-/// The webhooks to which something is due and that may be sent more, at most `most`, in one go on either
-/// database. A webhook is sent `each` at a time, and only one while it keeps failing.
-pub async fn ready(tx: &mut Tx, now: Timestamp, each: i64, most: i64) -> Result<Vec<Ready>> {
-    // Uses delivery_due and delivery_in_hand. Asks for one row, not whether there is any: PostgreSQL would make a join of
-    // that and, before it has statistics, read the whole backlog for it.
+/// When a webhook is to be looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct LookAt {
+    /// Which.
+    #[sqlx(flatten)]
+    pub webhook: Addressee,
+    /// When something is due to it that nobody has in hand, and it does not rest.
+    pub at: Timestamp,
+}
+
+/// All webhooks, of any business, for which something waits that nobody has in hand. It goes through all that are active.
+pub async fn all_waiting(tx: &mut Tx, now: Timestamp) -> Result<Vec<LookAt>> {
+    // Uses delivery_due. Asks for one row, not whether there is any: PostgreSQL would make a join of that and, before it has
+    // statistics, read the whole backlog for it.
     tx.sql(
-        "select business_id, id, concurrency from (
-             select w.business_id, w.id, case when w.failures >= $2 then 1 else $3 end as concurrency,
-                    (select count(*) from delivery h
-                     where h.business_id = w.business_id and h.webhook_id = w.id and h.lease_until > $1) as leased
-             from webhook w
-             where w.state = 'active' and (w.rest_until is null or w.rest_until <= $1)
-               and (select d.event_seq from delivery d
-                    where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
-                      and d.due_at <= $1 and (d.lease_until is null or d.lease_until <= $1)
-                    order by d.due_at limit 1) is not null) as waiting
-         where leased < concurrency limit $4",
+        "select business_id, webhook_id, case when rest_until > due_at then rest_until else due_at end as at from (
+             select w.business_id, w.id as webhook_id, w.rest_until,
+                    (select d.due_at from delivery d
+                     where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+                       and (d.lease_until is null or d.lease_until <= $1)
+                     order by d.due_at limit 1) as due_at
+             from webhook w where w.state = 'active') as waiting
+         where due_at is not null",
     )
     .bind(now)
-    .bind(FAILURES_TO_BACK_OFF)
-    .bind(each)
-    .bind(most)
     .all()
     .await
 }
 
-/// Whether a webhook may be told something now, as far as no other worker is just looking at it. It is kept from
+/// Whether a webhook may be told something, as far as no other worker is just looking at it. It is kept from
 /// others until the transaction ends.
-pub async fn lock(tx: &mut Tx, ready: &Ready) -> Result<bool> {
+pub async fn lock(tx: &mut Tx, webhook: Addressee) -> Result<bool> {
     let held: Option<i64> = tx
         .sql_for(
             "select 1 from webhook where business_id = $1 and id = $2 and state = 'active'",
             "select cast(1 as bigint) from webhook where business_id = $1 and id = $2 and state = 'active'
              for update skip locked",
         )
-        .bind(ready.business_id)
-        .bind(ready.id)
+        .bind(webhook.business_id)
+        .bind(webhook.webhook_id)
         .value()
         .await?;
     Ok(held.is_some())
 }
 
-/// How many deliveries of a webhook are in hand.
-pub async fn leased(tx: &mut Tx, ready: &Ready, now: Timestamp) -> Result<i64> {
-    // Uses delivery_in_hand.
-    let count = tx
-        .sql("select count(*) from delivery where business_id = $1 and webhook_id = $2 and lease_until > $3")
-        .bind(ready.business_id)
-        .bind(ready.id)
-        .bind(now)
-        .value()
-        .await?;
-    Ok(count.unwrap_or(0))
+/// What a webhook may be sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct Ready {
+    /// How many more of its deliveries may be in hand now; none while it rests.
+    pub room: i64,
+    /// When it is to be looked at if nothing can be taken now.
+    pub next_at: Option<Timestamp>,
+}
+
+/// What may be sent to a webhook now. It is sent `each` at a time, and only one while it keeps failing.
+pub async fn ready(tx: &mut Tx, webhook: Addressee, now: Timestamp, each: i64) -> Result<Ready> {
+    // Uses delivery_in_hand, and delivery_due for one row.
+    tx.sql(
+        "select case when rest_until > $3 then 0
+                     else case when failures >= $4 then 1 else $5 end
+                          - (select count(*) from delivery h
+                             where h.business_id = $1 and h.webhook_id = $2 and h.lease_until > $3) end as room,
+                case when rest_until > $3 then rest_until
+                     else (select d.due_at from delivery d
+                           where d.business_id = $1 and d.webhook_id = $2 and d.state = 'waiting' and d.due_at > $3
+                           order by d.due_at limit 1) end as next_at
+         from webhook where business_id = $1 and id = $2",
+    )
+    .bind(webhook.business_id)
+    .bind(webhook.webhook_id)
+    .bind(now)
+    .bind(FAILURES_TO_BACK_OFF)
+    .bind(each)
+    .one()
+    .await
 }
 
 /// How many attempts keep a later event of the same subject waiting; after that it may overtake.
@@ -486,7 +548,7 @@ const LOOK_AT: i64 = 200;
 /// the first.
 pub async fn claim(
     tx: &mut Tx,
-    ready: &Ready,
+    webhook: Addressee,
     most: i64,
     lease: TimeDelta,
     now: Timestamp,
@@ -507,8 +569,8 @@ pub async fn claim(
              order by d.event_seq limit $5)
          returning business_id, id",
     )
-    .bind(ready.business_id)
-    .bind(ready.id)
+    .bind(webhook.business_id)
+    .bind(webhook.webhook_id)
     .bind(now.plus(lease))
     .bind(now)
     .bind(most)
@@ -602,6 +664,8 @@ pub async fn record_attempt(
     after: &NextAttempt,
     now: Timestamp,
 ) -> Result<()> {
+    // What was in hand is not any more, so there is room for the next.
+    tx.rings_for(business, webhook);
     let delivered = after.state == DeliveryState::Delivered;
     let finished = (after.state != DeliveryState::Waiting).then_some(now);
     tx.sql(
@@ -642,8 +706,10 @@ pub async fn release(tx: &mut Tx, until: Timestamp) -> Result<()> {
     tx.sql("update delivery set lease_until = $1 where lease_until > $1").bind(until).run().await.map(drop)
 }
 
-/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late.
+/// The clock went back: what was to be sent later than now is due now, a little early rather than a day late, and nobody has
+/// been failing since a day that has not come.
 pub async fn clock_went_back(tx: &mut Tx, now: Timestamp) -> Result<()> {
+    tx.sql("update webhook set failing_since = $1 where failing_since > $1").bind(now).run().await?;
     tx.sql("update webhook set rest_until = $1 where rest_until > $1").bind(now).run().await?;
     tx.sql("update delivery set due_at = $1 where state = 'waiting' and due_at > $1")
         .bind(now)
