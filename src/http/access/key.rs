@@ -20,6 +20,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{created, done, gone},
         docs::{IdempotencyKey, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit, Read},
@@ -104,7 +105,7 @@ async fn list(
     summary = "Get the key of this request",
     description = "Who is asking: the key that this request came with, what its holder may do, until when, and in whose book.",
     responses((status = 200, description = "The key.", body = CurrentKey), Problems))]
-async fn current(State(app): State<App>, caller: Permit<Read>) -> Result<Json<CurrentKey>, Problem> {
+async fn current(State(app): State<App>, caller: Permit<Read, Within>) -> Result<Json<CurrentKey>, Problem> {
     let now = app.book.clock.now();
     let mut tx = app.book.db.read().await?;
     let found = key::current(&mut tx, caller.business_id, caller.key_id, now).await?;
