@@ -373,8 +373,7 @@ mod tests {
                 NamedAt::Path { .. } => panic!("{named:?}"),
             })
             .collect();
-        let expected =
-            [(b, "#/animal_id"), (d, "#/lines/0/place/id"), (c, "#/lines/0/place/tank_id")];
+        let expected = [(b, "#/animal_id"), (d, "#/lines/0/place/id"), (c, "#/lines/0/place/tank_id")];
         for named in expected {
             assert!(found.contains(&named), "{named:?} of {found:?}");
         }

@@ -85,7 +85,10 @@ pub async fn book_of(client: &Client) -> Ids {
     ids.insert("pregnancy-checks", client.make("/v1/pregnancy-checks", check).await);
     let ledger = client.get("/v1/movements").await.expect(200);
     let count = json!({"tank_id": farm.tank, "counts": []});
-    ids.insert("alert-rules", client.make("/v1/alert-rules", json!({"kind": "stock.out"})).await);
+    ids.insert(
+        "alert-rules",
+        client.make("/v1/alert-rules", json!({"kind": "stock.out", "herd_id": farm.herd})).await,
+    );
     let aside = json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "agreed"}});
     client.post("/v1/withdrawals", aside).await.created();
     let alerts = client.get("/v1/alerts").await.expect(200);
@@ -161,6 +164,7 @@ pub async fn book_of(client: &Client) -> Ids {
 pub fn kind_of(operation: &str, name: &str) -> &'static str {
     match name {
         "supersedes" if operation.ends_with("/nitrogen-readings") => "nitrogen-readings",
+        "supersedes" if operation.ends_with("/repairs") => "repairs",
         "supersedes" => "refills",
         "herd_id" | "herd_ids" | "owner_herd_id" => "herds",
         "tank_id" | "tank_ids" => "tanks",

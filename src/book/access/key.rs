@@ -138,8 +138,16 @@ pub async fn make(
         previous_until: None,
         limits: limits.clone(),
     };
-    let row =
-        Key { business_id, id: key.id, name, role, created_at: now.now, expires_at, revoked_at: None, limits };
+    let row = Key {
+        business_id,
+        id: key.id,
+        name,
+        role,
+        created_at: now.now,
+        expires_at,
+        revoked_at: None,
+        limits,
+    };
     store::access::key::add(tx, &row, hash).await?;
     Ok(key)
 }

@@ -13,9 +13,7 @@ pub mod withdraw;
 
 use crate::{
     book::{CommandError, command::CommandContext},
-    domain::{
-        access::limits::only_within, rejection::Rejection, straws::place::Place, values::LotId,
-    },
+    domain::{access::limits::only_within, rejection::Rejection, straws::place::Place, values::LotId},
     store::straws::stock,
 };
 

@@ -28,10 +28,7 @@ use crate::{
         access::{device, failures},
         problem::{Kind, Problem},
     },
-    store::{
-        Db,
-        access::key::FoundKey,
-    },
+    store::{Db, access::key::FoundKey},
 };
 
 /// Counts the requests of each key.

@@ -71,7 +71,11 @@ async fn list(
     summary = "Get an alert",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Alert), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, Within>, Id(id): Id) -> Result<Json<Alert>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Alert>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::alerts::alert::find(&mut tx, caller.business_id, AlertId(id)).await?;
     found.map(Json).ok_or_else(|| Problem::not_there("alert", id))

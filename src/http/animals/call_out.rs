@@ -99,7 +99,11 @@ async fn list(
     summary = "Get a call-out",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = CallOut), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, Within>, Id(id): Id) -> Result<Json<CallOut>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<CallOut>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = call_out::find(&mut tx, caller.business_id, CallOutId(id)).await?;
     found.map(Json).ok_or_else(|| Problem::not_there("request", id))

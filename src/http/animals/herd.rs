@@ -7,12 +7,7 @@ use crate::{
     store::{self, Tx},
 };
 
-async fn rows(
-    tx: &mut Tx,
-    caller: &Caller,
-    _: &NoFilter,
-    page: store::Page,
-) -> store::Result<Vec<Herd>> {
+async fn rows(tx: &mut Tx, caller: &Caller, _: &NoFilter, page: store::Page) -> store::Result<Vec<Herd>> {
     store::animals::herd::list(tx, caller.business_id, page).await
 }
 

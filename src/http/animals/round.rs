@@ -91,14 +91,19 @@ impl FromRequestParts<App> for RoundQuery {
         (status = 200, description = "The round.", content(
             (Round = "application/json"), (String = "text/csv"), (String = "text/html"))),
         Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, Within>, query: RoundQuery) -> Result<Response, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    query: RoundQuery,
+) -> Result<Response, Problem> {
     let now = app.book.clock.now();
     let mut tx = app.book.db.read().await?;
     let herds = caller.herds(query.herds);
     let date = if let Some(date) = query.which.date {
         date
     } else {
-        let all = herd::list(&mut tx, caller.business_id, Page { after: uuid::Uuid::nil(), limit: 500 }).await?;
+        let all =
+            herd::list(&mut tx, caller.business_id, Page { after: uuid::Uuid::nil(), limit: 500 }).await?;
         let one = all.iter().find(|herd| herds.is_empty() || herds.contains(&herd.id));
         now.day_in(one.map_or(TimeZone::UTC, |herd| herd.details.time_zone))
     };

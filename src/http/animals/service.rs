@@ -58,7 +58,10 @@ use crate::{
         (status = 201, description = "On record.", body = WithCautions<Service>,
          headers(("Location" = String, description = "The service."))),
         Problems))]
-async fn record(State(app): State<App>, command: LedgerRequest<NewService, Within>) -> Result<Response, Problem> {
+async fn record(
+    State(app): State<App>,
+    command: LedgerRequest<NewService, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |service| recorded(&service)).await
 }
@@ -120,7 +123,9 @@ fn shown(
     caller: &Caller,
     now: Timestamp,
 ) -> Service {
-    service.animal.take_if(|animal| !include.has(&ServiceInclude::Animal) || !caller.may_see(animal.as_ref()));
+    service
+        .animal
+        .take_if(|animal| !include.has(&ServiceInclude::Animal) || !caller.may_see(animal.as_ref()));
     let withdrawal = service.withdrawal.take().filter(|_| include.has(&ServiceInclude::Withdrawal));
     service.withdrawal = withdrawal.map(|withdrawal| withdrawal.map(|it| Box::new(it.at(now))));
     service

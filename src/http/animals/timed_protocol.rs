@@ -42,7 +42,8 @@ async fn rows(
     filter: &TimedProtocolFilter,
     page: store::Page,
 ) -> store::Result<Vec<TimedProtocol>> {
-    store::animals::timed_protocol::list(tx, caller.business_id, caller.leading_herd(filter.herd_id), page).await
+    store::animals::timed_protocol::list(tx, caller.business_id, caller.leading_herd(filter.herd_id), page)
+        .await
 }
 
 /// A protocol is taken away.
@@ -147,7 +148,8 @@ async fn list_all(
 ) -> Result<Response, Problem> {
     let page = listing.by_id()?;
     let f = &listing.filter;
-    let wanted = Wanted { protocol: f.protocol_id, animal: f.animal_id, herd: caller.leading_herd(f.herd_id) };
+    let wanted =
+        Wanted { protocol: f.protocol_id, animal: f.animal_id, herd: caller.leading_herd(f.herd_id) };
     let mut tx = app.book.db.read().await?;
     let rows = list_starts(&mut tx, caller.business_id, wanted, page, app.book.clock.now()).await?;
     Ok(listing.list_within(rows, |start| start.id.to_string(), |start| caller.may_see(start)))

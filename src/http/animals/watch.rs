@@ -70,7 +70,11 @@ pub struct Watch {
         at an animal; what is done then is for her keeper and a veterinarian.",
     params(WatchQuery),
     responses((status = 200, description = "The whole list.", body = Watch), Problems))]
-async fn list(State(app): State<App>, caller: Permit<Read, Within>, parts: Parts) -> Result<Json<Watch>, Problem> {
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    parts: Parts,
+) -> Result<Json<Watch>, Problem> {
     let WatchQuery { herd_id, until } = read_query(query(&parts)?)?;
     let mut tx = app.book.db.read().await?;
     let now = app.book.clock.now();

@@ -186,7 +186,8 @@ fn possible(schemas: &Schemas, path: &str, method: &str, operation: &Operation) 
     let names_in_query = parameters.iter().any(|parameter| match parameter {
         RefOr::T(parameter) => {
             let schema = parameter.schema.as_ref();
-            parameter.parameter_in == ParameterIn::Query && schema.is_some_and(|schema| has_ids(schemas, schema))
+            parameter.parameter_in == ParameterIn::Query
+                && schema.is_some_and(|schema| has_ids(schemas, schema))
         }
         RefOr::Ref(_) => false,
     });

@@ -67,7 +67,11 @@ async fn list(
     summary = "Get an item sent by herd software",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = AdeItem), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, OfHerds>, Id(id): Id) -> Result<Json<AdeItem>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, OfHerds>,
+    Id(id): Id,
+) -> Result<Json<AdeItem>, Problem> {
     let mut tx = app.book.db.read().await?;
     let item = store::exchange::ade_item::find(&mut tx, caller.business_id, AdeItemId(id)).await?;
     let item = item.ok_or_else(|| Problem::not_there("item", id))?;

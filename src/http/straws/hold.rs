@@ -38,7 +38,10 @@ use crate::{
         (status = 201, description = "On hold.", body = Hold,
          headers(("Location" = String, description = "The hold."))),
         Problems))]
-async fn hold(State(app): State<App>, command: CommandRequest<NewHold, Work, Optional, Within>) -> Result<Response, Problem> {
+async fn hold(
+    State(app): State<App>,
+    command: CommandRequest<NewHold, Work, Optional, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |hold| created(format!("/v1/holds/{}", hold.id), &hold)).await
 }
@@ -50,7 +53,11 @@ async fn hold(State(app): State<App>, command: CommandRequest<NewHold, Work, Opt
         straws that were in doubt are sound is for somebody who is answerable for it to say, after a test where one can be made.",
     params(("id" = uuid::Uuid, Path, description = "The hold."), IdempotencyKey),
     responses((status = 204, description = "Lifted, now or before."), Problems))]
-async fn lift(State(app): State<App>, Id(id): Id, removal: DeleteRequest<Work, Within>) -> Result<Response, Problem> {
+async fn lift(
+    State(app): State<App>,
+    Id(id): Id,
+    removal: DeleteRequest<Work, Within>,
+) -> Result<Response, Problem> {
     app.do_for(removal.ask, Lift { hold_id: HoldId(id) }, |()| Ok(gone())).await
 }
 
@@ -80,8 +87,7 @@ async fn list(
     let mut tx = app.book.db.read().await?;
     let (filter, business) = (&listing.filter, caller.business_id);
     let tank = caller.leading_tank(filter.tank_id);
-    let rows =
-        store::straws::hold::list(&mut tx, business, tank, filter.open, listing.by_id()?).await?;
+    let rows = store::straws::hold::list(&mut tx, business, tank, filter.open, listing.by_id()?).await?;
     Ok(listing.list_within(rows, |hold| hold.id.to_string(), |hold| caller.may_see(hold)))
 }
 
@@ -90,7 +96,11 @@ async fn list(
     summary = "Get a hold",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Hold), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, Within>, Id(id): Id) -> Result<Json<Hold>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Hold>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::straws::hold::find(&mut tx, caller.business_id, HoldId(id)).await?;
     Ok(Json(found.ok_or_else(|| Problem::not_there("hold", id))?))

@@ -90,7 +90,11 @@ pub fn movement_at(movement: &Movement) -> String {
     summary = "Get a movement",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "The movement.", body = Movement), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read, Within>, Id(id): Id) -> Result<Json<Movement>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Movement>, Problem> {
     let mut tx = app.book.db.read().await?;
     let movement = movement::find(&mut tx, caller.business_id, MovementId(id)).await?;
     let movement = movement.ok_or_else(|| Problem::not_there("movement", id))?;

@@ -37,7 +37,9 @@ async fn rows(
 ) -> store::Result<Vec<Sire>> {
     let (breed, identifier) = (filter.breed.clone(), filter.identifier.clone());
     match &filter.q {
-        Some(query) => store::straws::sire::search(tx, caller.business_id, query, breed, identifier, page).await,
+        Some(query) => {
+            store::straws::sire::search(tx, caller.business_id, query, breed, identifier, page).await
+        }
         None => store::straws::sire::list(tx, caller.business_id, breed, identifier, page).await,
     }
 }

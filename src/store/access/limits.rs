@@ -126,12 +126,8 @@ macro_rules! named {
 
 /// What goes by these ids, in one statement however many they are; what is not there is left out.
 pub async fn named(tx: &mut Tx, business: BusinessId, ids: &[Uuid]) -> Result<Vec<NamedThing>> {
-    let rows: Vec<Row> = tx
-        .sql_for(named!(sqlite), named!(postgres))
-        .bind(business)
-        .bind(json_ids(ids))
-        .all()
-        .await?;
+    let rows: Vec<Row> =
+        tx.sql_for(named!(sqlite), named!(postgres)).bind(business).bind(json_ids(ids)).all().await?;
     Ok(rows.into_iter().map(Row::thing).collect())
 }
 
@@ -153,7 +149,25 @@ impl Row {
 
 /// What refusals call these things.
 const KINDS: [&str; 21] = [
-    "herd", "tank", "lot", "animal", "heat", "pregnancy_check", "calving", "abortion", "do_not_breed", "withdrawal",
-    "service", "movement", "stocktake", "hold", "request", "timed protocol", "protocol start", "reading", "refill",
-    "repair", "item",
+    "herd",
+    "tank",
+    "lot",
+    "animal",
+    "heat",
+    "pregnancy_check",
+    "calving",
+    "abortion",
+    "do_not_breed",
+    "withdrawal",
+    "service",
+    "movement",
+    "stocktake",
+    "hold",
+    "request",
+    "timed protocol",
+    "protocol start",
+    "reading",
+    "refill",
+    "repair",
+    "item",
 ];

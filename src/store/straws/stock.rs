@@ -194,19 +194,19 @@ pub async fn list(
         };
     }
     tx.sql_for(listed!(sqlite), listed!(postgres))
-    .bind(business)
-    .bind(after.0)
-    .bind(after.1)
-    .bind(limit)
-    .bind(wanted.tank)
-    .bind(wanted.sire)
-    .bind(wanted.lot)
-    .bind(wanted.semen_type)
-    .bind(wanted.owner_herd)
-    .bind(wanted.herds.as_deref().map(json_ids))
-    .bind(wanted.tanks.as_deref().map(json_ids))
-    .all()
-    .await
+        .bind(business)
+        .bind(after.0)
+        .bind(after.1)
+        .bind(limit)
+        .bind(wanted.tank)
+        .bind(wanted.sire)
+        .bind(wanted.lot)
+        .bind(wanted.semen_type)
+        .bind(wanted.owner_herd)
+        .bind(wanted.herds.as_deref().map(json_ids))
+        .bind(wanted.tanks.as_deref().map(json_ids))
+        .all()
+        .await
 }
 
 /// What hung where at the line `seq` of the ledger, by lot and place. Places that were empty then are told too, so a short page is the last.

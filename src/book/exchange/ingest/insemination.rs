@@ -120,8 +120,7 @@ async fn gather(
     let straw = &told.straw;
     let donors = store::animals::identifier::animals(cx.tx, business, &told.donors, own::ANIMAL).await?;
     let is_known = |donor: &NamedAnimal| cx.limits().is_none_or(|limits| limits.herd(donor.herd_id));
-    let donors: BTreeSet<AnimalId> =
-        donors.into_iter().filter(is_known).map(|donor| donor.id).collect();
+    let donors: BTreeSet<AnimalId> = donors.into_iter().filter(is_known).map(|donor| donor.id).collect();
     let criteria = MatchCriteria {
         lot: straw.lot,
         names_sire: !straw.sires.is_empty(),
