@@ -277,6 +277,20 @@ where
     async fn outcome(&self, batch: &mut Batch) -> store::Result<Outcome> {
         let RequestContext { caller, request, keyed, .. } = &self.request;
         let (business, now) = (caller.business_id, batch.now);
+        let mut used_by_another = false;
+        if let Some(Keyed { key, fingerprint }) = keyed
+            && let Some(first) = batch.responses.get(&(business, key.clone()))
+        {
+            // What another key was answered may tell of more than a limited one is good for; its own it has been told.
+            used_by_another = caller.limits.is_some() && first.by != caller.key_id;
+            if !used_by_another {
+                return Ok(if first.fingerprint == *fingerprint {
+                    Outcome::Replayed(first.response.clone())
+                } else {
+                    Outcome::Mismatch
+                });
+            }
+        }
         if let Some(limits) = caller.limits() {
             let ids: Vec<_> = self.request.named().iter().map(|named| named.id).collect();
             let things = store::access::limits::named(&mut batch.tx, business, &ids).await?;
@@ -288,16 +302,8 @@ where
                 return Ok(Outcome::Fresh(response));
             }
         }
-        if let Some(Keyed { key, fingerprint }) = keyed
-            && let Some(first) = batch.responses.get(&(business, key.clone()))
-        {
-            // What another key was answered may tell of more than this one is good for.
-            let is_own = caller.limits.is_none() || first.by == caller.key_id;
-            return Ok(if is_own && first.fingerprint == *fingerprint {
-                Outcome::Replayed(first.response.clone())
-            } else {
-                Outcome::Mismatch
-            });
+        if used_by_another {
+            return Ok(Outcome::Mismatch);
         }
         let latest = batch.latest.get(&business).copied().unwrap_or(now);
         let tx = &mut batch.tx;

@@ -590,7 +590,8 @@ async fn a_farms_software_keeps_to_its_herd(world: &World) {
     // What is its own it reads and reports.
     let animals = items(software.get("/v1/animals").await.expect(200));
     assert_eq!(animals.iter().map(id).collect::<Vec<_>>(), [hers.clone()]);
-    software.post("/v1/heats", json!({"animal_id": hers})).await.created();
+    let heat = json!({"animal_id": hers});
+    let seen = software.post_as("/v1/heats", "seen", heat.clone()).await.created();
     let calf = json!({"herd_id": farm.herd, "number": "413", "dam_id": hers, "born_on": "2026-02-01"});
     let calf = software.make("/v1/animals", calf).await;
     software.patch(&format!("/v1/animals/{calf}"), None, json!({"name": "Zofka"})).await.expect(200);
@@ -629,6 +630,11 @@ async fn a_farms_software_keeps_to_its_herd(world: &World) {
     // A cow that is sold within the book takes her past with her herd's, and leaves with it.
     manager.patch(&format!("/v1/animals/{hers}"), None, json!({"herd_id": other.herd})).await.expect(200);
     software.get(&format!("/v1/animals/{hers}")).await.problem(404, "not-found");
+    // What was answered before is answered again; anew it is refused.
+    let again = software.post_as("/v1/heats", "seen", heat.clone()).await;
+    assert_eq!(again.header("idempotent-replayed"), "true");
+    assert_eq!(again.created(), seen);
+    software.post("/v1/heats", heat).await.problem(404, "not-found");
     let heats = software.get("/v1/heats").await.expect(200);
     assert_eq!(items(heats).len(), 2, "what happened in the herd stays the herd's");
     let with_her = software.get("/v1/services?include=animal,withdrawal").await;

@@ -1,8 +1,11 @@
 //! Keys that are good for some herds or tanks only: how each route keeps such limits, and what is refused because of them.
 //!
-//! A route that says nothing of limits is denied to every key that has any. One that says by its [`Permit`](crate::http::extract::Permit) or
-//! [`CommandRequest`](crate::http::extract::CommandRequest) that it keeps them is let through with ids that are within them only, and has to narrow what it answers
-//! by itself; the story `limited_keys` walks every route for what it lets out.
+//! A route that says nothing of limits is denied to every key that has any. One that says by its [`Permit`] or [`CommandRequest`] that it
+//! keeps them is let through with ids that are within them only, and has to narrow what it answers by itself; the story
+//! `limited_keys` walks every route for what it lets out.
+//!
+//! [`Permit`]: crate::http::extract::Permit
+//! [`CommandRequest`]: crate::http::extract::CommandRequest
 
 use axum::http::request::Parts;
 use uuid::Uuid;
