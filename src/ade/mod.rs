@@ -25,7 +25,7 @@ use crate::{
         },
     },
     domain::{
-        access::Role,
+        access::{Role, limits::Limits},
         animals::herd::Herd,
         exchange::{ade::ItemKind, change::ChangeKind},
         form::{self, InputPath},
@@ -83,7 +83,7 @@ impl FromRequestParts<Book> for Guest {
         // Without the middleware that knows keys nobody is let in.
         let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(AdeError::internal)?;
         // Locations are herds, to which all of this is kept; a straw that is told of may hang in any tank.
-        let limits = caller.limits().map(|limits| limits.said()).filter(|said| said.tank_ids.is_some());
+        let limits = caller.limits().map(Limits::said).filter(|said| said.tank_ids.is_some());
         if let Some(said) = limits {
             return Err(AdeError::key_limited(format!(
                 "This key is limited to {}, and what herd software tells is not kept to a tank; an integration's key without a \

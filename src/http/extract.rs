@@ -153,7 +153,8 @@ pub struct CommandRequest<T, P, K = Optional, L = Whole> {
     pub if_match: Option<Vec<String>>,
     /// What is to be done.
     pub body: T,
-    rule: PhantomData<fn() -> (P, K, L)>,
+    rule: PhantomData<fn() -> (P, K)>,
+    limits: PhantomData<fn() -> L>,
 }
 
 /// What writes the ledger or a service.
@@ -180,7 +181,10 @@ impl<T: Field, P: Permission, K: KeyRule, L: LimitRule> FromRequest<App> for Com
         }
         let (ask, value) = said?;
         let faults = match form::read(&value, &InputPath::body()) {
-            Ok(body) => return Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData }),
+            Ok(body) => {
+                let if_match = if_match(&parts.headers);
+                return Ok(Self { ask, if_match, body, rule: PhantomData, limits: PhantomData });
+            }
             Err(faults) => faults,
         };
         if is_empty {

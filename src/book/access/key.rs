@@ -166,7 +166,7 @@ async fn are_known(tx: &mut Tx, business: BusinessId, limits: &KeyLimits) -> Res
         for (n, id) in ids.iter().enumerate() {
             if !known.iter().any(|thing| thing.id == *id && thing.what.in_words() == *what) {
                 let pointer = Some(format!("#/{member}/{n}"));
-                return Err(Rejection::Unknown { what: *what, id: *id, pointer }.into());
+                return Err(Rejection::Unknown { what, id: *id, pointer }.into());
             }
         }
     }
