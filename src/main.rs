@@ -185,6 +185,7 @@ enum Verb {
 }
 
 #[derive(Subcommand)]
+#[expect(clippy::large_enum_variant, reason = "one is made, when the program starts")]
 enum KeyVerb {
     /// Make a key and print it, this once
     Create {

@@ -47,8 +47,8 @@ fn id(thing: &Value) -> String {
     thing["id"].as_str().unwrap_or_else(|| panic!("{thing} has no id")).to_owned()
 }
 
-fn items(page: Value) -> Vec<Value> {
-    page["items"].as_array().unwrap().clone()
+fn items(mut page: Value) -> Vec<Value> {
+    std::mem::take(page["items"].as_array_mut().unwrap())
 }
 
 async fn a_key_is_limited_when_it_is_made_and_stays_so(world: &World) {
@@ -358,16 +358,14 @@ async fn nothing_beyond_the_limits_is_let_out(world: &World) {
     for (method, path, operation) in operations() {
         let named = format!("{method} {path}");
         // A picture in numbers of colours tells nothing; its twin in SVG is read.
-        if method != Method::GET || path.ends_with(".png") {
+        if method != Method::GET || path.contains("nitrogen.png") {
             continue;
         }
         let kind = kind_at(&path, own);
         let bath = if path == ADVICE { "bath_temp_c=35.6&" } else { "" };
         for query in queries(&api, &named, &operation, &[own, other]) {
             for ids in [own, other] {
-                if ids.get(kind).is_none() && path.contains("{id}") {
-                    panic!("what is {path} about?");
-                }
+                assert!(ids.contains_key(kind) || !path.contains("{id}"), "what is {path} about?");
                 let at = path
                     .replace("{id}", ids.get(kind).map_or("", String::as_str))
                     .replace("{list}", "animals");
@@ -589,7 +587,7 @@ async fn a_farms_software_keeps_to_its_herd(world: &World) {
     }
     // What is its own it reads and reports.
     let animals = items(software.get("/v1/animals").await.expect(200));
-    assert_eq!(animals.iter().map(id).collect::<Vec<_>>(), [hers.clone()]);
+    assert_eq!(animals.iter().map(id).collect::<Vec<_>>(), std::slice::from_ref(&hers));
     let heat = json!({"animal_id": hers});
     let seen = software.post_as("/v1/heats", "seen", heat.clone()).await.created();
     let calf = json!({"herd_id": farm.herd, "number": "413", "dam_id": hers, "born_on": "2026-02-01"});
@@ -871,12 +869,12 @@ async fn a_limit_to_herds_follows_their_tanks(world: &World) {
     let software = &limited(manager, "reader", &[&farm.herd], &[]).await;
     let tanks =
         async || items(software.get("/v1/tanks").await.expect(200)).iter().map(id).collect::<Vec<_>>();
-    assert_eq!(tanks().await, [farm.tank.clone()]);
+    assert_eq!(tanks().await, std::slice::from_ref(&farm.tank));
     // A tank that is nobody's is everybody's; one that comes to another herd is seen no more, at once.
     let van = manager.make("/v1/tanks", json!({"name": "Van"})).await;
     assert_eq!(tanks().await, [farm.tank.clone(), van.clone()]);
     manager.patch(&format!("/v1/tanks/{van}"), None, json!({"herd_id": other.herd})).await.expect(200);
-    assert_eq!(tanks().await, [farm.tank.clone()]);
+    assert_eq!(tanks().await, std::slice::from_ref(&farm.tank));
     software.get(&format!("/v1/tanks/{van}")).await.problem(404, "not-found");
     manager.patch(&format!("/v1/tanks/{van}"), None, json!({"herd_id": farm.herd})).await.expect(200);
     assert_eq!(tanks().await, [farm.tank.clone(), van]);
