@@ -103,14 +103,14 @@ async fn measure(store: &str, url: &str) -> [f64; 2] {
     let db = Db::open(url).await.unwrap();
     let business_id = store::access::business::all(&mut db.read().await.unwrap()).await.unwrap()[0].id;
     let key_id = store::access::key::all(&mut db.read().await.unwrap()).await.unwrap()[0].key.id;
-    let caller = Caller { business_id, key_id, role: Role::Manager };
+    let caller = Caller { business_id, key_id, role: Role::Manager, limits: None };
     let (writer, task) = Writer::start(&db, &Clock::system());
     let withdraw = || {
         let (writer, caller) = (writer.clone(), caller.clone());
         let order = json!({"animal_id": animal, "lot_id": lot});
         let command = form::read::<NewWithdrawal>(&order, &InputPath::body()).unwrap();
         let keyed = Some(Keyed { key: Uuid::now_v7().to_string(), fingerprint: String::new() });
-        let request = RequestContext { caller, request: String::new(), keyed, told: None };
+        let request = RequestContext::new(caller, String::new(), "", &Value::Null, keyed, None);
         async move {
             let respond = |outcome: Result<_, _>| {
                 assert!(outcome.is_ok());

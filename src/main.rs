@@ -21,7 +21,8 @@ use tankside::{
     domain::{
         access::{Role, key::NewKey},
         now::Now,
-        values::{BusinessId, KeyId, Name, Timestamp},
+        values::{BusinessId, HerdId, KeyId, Name, TankId, Timestamp},
+        webhooks::webhook::{HerdIds, TankIds},
     },
     http::{self, problem::Problem},
     maintenance as keeping,
@@ -185,6 +186,7 @@ enum Verb {
 }
 
 #[derive(Subcommand)]
+#[expect(clippy::large_enum_variant, reason = "one is made, when the program starts")]
 enum KeyVerb {
     /// Make a key and print it, this once
     Create {
@@ -200,6 +202,12 @@ enum KeyVerb {
         /// Until when it is good, such as 2027-01-01T00:00:00Z; without end when left out
         #[arg(long, value_name = "TIME")]
         expires_at: Option<String>,
+        /// Only for this herd, its tanks and those of no herd, by its id; may be repeated. Not with the role manager
+        #[arg(long = "herd", value_name = "ID")]
+        herds: Vec<uuid::Uuid>,
+        /// Only for this tank, by its id; may be repeated. Not with the role manager
+        #[arg(long = "tank", value_name = "ID")]
+        tanks: Vec<uuid::Uuid>,
         /// Show a QR code, too, by which a phone opens the page with the key
         #[arg(long)]
         qr: bool,
@@ -304,10 +312,28 @@ async fn run(cli: Cli, given: &clap::ArgMatches, unknown: Vec<String>) -> anyhow
         #[cfg(feature = "demo")]
         Verb::Demo { options } => play_demo(&options).await,
         Verb::Key { command } => match command {
-            KeyVerb::Create { name, role, business, expires_at, qr, url, new_store, settings } => {
+            KeyVerb::Create {
+                name: holder,
+                role,
+                business,
+                expires_at,
+                herds,
+                tanks,
+                qr,
+                url,
+                new_store,
+                settings,
+            } => {
                 let book = settings.resolve()?;
+                let new = NewKey {
+                    name: name(&holder)?,
+                    role: Role::parse(&role).map_err(|wrong| anyhow::anyhow!("the role {wrong}"))?,
+                    expires_at: expires_at.as_deref().map(end).transpose()?,
+                    herd_ids: (!herds.is_empty()).then(|| HerdIds(herds.into_iter().map(HerdId).collect())),
+                    tank_ids: (!tanks.is_empty()).then(|| TankIds(tanks.into_iter().map(TankId).collect())),
+                };
                 let db = if new_store { Db::open(&book).await } else { Db::open_existing(&book).await };
-                let secret = create_key(db?, &name, &role, business, expires_at.as_deref()).await?;
+                let secret = create_key(db?, &new, business).await?;
                 if qr {
                     show_link(&url, secret.reveal())?;
                 }
@@ -399,22 +425,14 @@ fn name(text: &str) -> anyhow::Result<Name> {
     Name::parse(text).map_err(|wrong| anyhow::anyhow!("the name {wrong}"))
 }
 
-async fn create_key(
-    db: Db,
-    holder: &str,
-    role: &str,
-    business: Option<uuid::Uuid>,
-    expires_at: Option<&str>,
-) -> anyhow::Result<key::Secret> {
-    let role = Role::parse(role).map_err(|wrong| anyhow::anyhow!("the role {wrong}"))?;
-    let expires_at = match expires_at {
-        None => None,
-        Some(text) => {
-            let at = chrono::DateTime::parse_from_rfc3339(text)
-                .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
-            Some(Timestamp::from(at.to_utc()))
-        }
-    };
+/// The end of a key from the command line.
+fn end(text: &str) -> anyhow::Result<Timestamp> {
+    let at = chrono::DateTime::parse_from_rfc3339(text)
+        .context("the end must be a date and time with an offset, such as 2027-01-01T00:00:00Z")?;
+    Ok(Timestamp::from(at.to_utc()))
+}
+
+async fn create_key(db: Db, new: &NewKey, business: Option<uuid::Uuid>) -> anyhow::Result<key::Secret> {
     let mut tx = db.write().await?;
     let businesses = store::access::business::all(&mut tx).await?;
     let business = match (business, businesses.as_slice()) {
@@ -432,8 +450,7 @@ async fn create_key(
     };
     let now = Clock::system().now();
     let secret = key::Secret::random().context("the system gives no random numbers")?;
-    let new = NewKey { name: name(holder)?, role, expires_at };
-    let made = key::make(&mut tx, business, &new, &secret.hash(), Now { now, latest: now }).await;
+    let made = key::make(&mut tx, business, new, &secret.hash(), Now { now, latest: now }).await;
     made.map_err(not_done)?;
     tx.commit().await?;
     db.close().await;
@@ -473,8 +490,13 @@ async fn list_keys(book: &str) -> anyhow::Result<ExitCode> {
             (None, Some(at)) => format!("good until {at}"),
             (None, None) => "good".to_owned(),
         };
+        let limits = if key.limits.any() {
+            format!("  (limited to {})", key.limits.in_words())
+        } else {
+            String::new()
+        };
         println!(
-            "{}  {:<11}  {state:<34}  business {}  {}",
+            "{}  {:<11}  {state:<34}  business {}  {}{limits}",
             key.id,
             key.role.as_str(),
             key.business_id,

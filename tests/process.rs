@@ -109,6 +109,25 @@ async fn keys_are_made_listed_and_revoked_beside_the_running_service() {
         assert!(!run(&["key", "revoke", id], &url).status.success());
         let wrong = run(&["key", "create", "--name", "x", "--role", "owner"], &url);
         assert!(said(&wrong).contains("must be one of reader, technician, integration, manager"));
+
+        // One that is good for a herd and no other.
+        let first = service.first_key.clone().unwrap();
+        let mut herds = Vec::new();
+        for name in ["Lower Meadow", "Upper Meadow"] {
+            let herd = json!({"name": name, "time_zone": "Europe/Vienna"});
+            herds.push(made(&http, &service.base, &first, "/v1/herds", herd).await);
+        }
+        let create = |role, herd| {
+            run(&["key", "create", "--name", "Herd software", "--role", role, "--herd", herd], &url)
+        };
+        let key = String::from_utf8(create("integration", &herds[1]).stdout).unwrap().trim().to_owned();
+        let told = http.get(format!("{}/v1/herds", service.base)).bearer_auth(&key).send().await.unwrap();
+        let told: Value = told.json().await.unwrap();
+        assert_eq!((&told["items"][0]["id"], &told["items"][1]), (&json!(herds[1]), &Value::Null));
+        assert!(said(&run(&["key", "list"], &url)).contains(&format!("limited to the herd {}", herds[1])));
+        let nobody = Uuid::now_v7().to_string();
+        assert!(said(&create("integration", &nobody)).contains(&format!("no herd {nobody}")));
+        assert!(said(&create("manager", &herds[1])).contains("no manager's key"));
     }
 }
 

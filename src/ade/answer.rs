@@ -40,6 +40,11 @@ impl AdeError {
         Self::new(403, "forbidden", "The key may not do this", detail)
     }
 
+    /// The caller's key is limited, and this is not kept to it.
+    pub fn key_limited(detail: impl Into<String>) -> Self {
+        Self::new(403, "key-limited", "The key is limited", detail)
+    }
+
     /// The body is not JSON.
     pub fn not_json(detail: impl Into<String>) -> Self {
         Self::new(400, "not-json", "The body is not JSON", detail)

@@ -25,7 +25,7 @@ use crate::{
         },
     },
     domain::{
-        access::Role,
+        access::{Role, limits::Limits},
         animals::herd::Herd,
         exchange::{ade::ItemKind, change::ChangeKind},
         form::{self, InputPath},
@@ -81,7 +81,17 @@ impl FromRequestParts<Book> for Guest {
 
     async fn from_request_parts(parts: &mut Parts, _: &Book) -> Result<Self, AdeError> {
         // Without the middleware that knows keys nobody is let in.
-        parts.extensions.get::<Caller>().cloned().map(Self).ok_or_else(AdeError::internal)
+        let caller = parts.extensions.get::<Caller>().cloned().ok_or_else(AdeError::internal)?;
+        // Locations are herds, to which all of this is kept; a straw that is told of may hang in any tank.
+        let limits = caller.limits().map(Limits::said).filter(|said| said.tank_ids.is_some());
+        if let Some(said) = limits {
+            return Err(AdeError::key_limited(format!(
+                "This key is limited to {}, and what herd software tells is not kept to a tank; an integration's key without a \
+                 limit to tanks may.",
+                said.in_words()
+            )));
+        }
+        Ok(Self(caller))
     }
 }
 
@@ -104,13 +114,15 @@ async fn herd_at(tx: &mut Tx, caller: &Caller, scheme: &str, id: &str) -> Result
         || AdeError::not_found("No herd of this book has this location; GET /ade/locations lists them.");
     if scheme == own::HERD {
         let id = Uuid::try_parse(id).map_err(|_| unknown())?;
-        return store::animals::herd::find(tx, caller.business_id, HerdId(id)).await?.ok_or_else(unknown);
+        let herd = store::animals::herd::find(tx, caller.business_id, HerdId(id)).await?;
+        return herd.filter(|herd| caller.may_see(herd)).ok_or_else(unknown);
     }
     // What cannot be a name is nobody's; the store could not even be asked for it.
     if Code::parse(scheme).is_err() || Code::parse(id).is_err() {
         return Err(unknown());
     }
     let mut herds = store::animals::herd::at_location(tx, caller.business_id, scheme, id).await?;
+    herds.retain(|herd| caller.may_see(herd));
     match herds.len() {
         0 => Err(unknown()),
         1 => herds.pop().ok_or_else(unknown),
@@ -132,10 +144,11 @@ async fn locations(
     let (mut herds, mut after) = (Vec::new(), Uuid::nil());
     loop {
         let page = store::Page { after, limit: 500 };
-        let page = store::animals::herd::list(&mut tx, guest.0.business_id, page).await?;
+        let mut page = store::animals::herd::list(&mut tx, guest.0.business_id, page).await?;
         let Some(last) = page.last() else { break };
         after = last.id.0;
         let is_full = page.len() == 500;
+        page.retain(|herd| guest.0.may_see(herd));
         let ids: Vec<Uuid> = page.iter().map(|herd| herd.id.0).collect();
         let changes =
             store::exchange::change::of_ids(&mut tx, guest.0.business_id, ChangeKind::Herd, &ids).await?;
@@ -199,6 +212,7 @@ struct Post {
     place: Place,
     base: String,
     request: String,
+    path: String,
     body: Value,
 }
 
@@ -228,6 +242,7 @@ async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Resu
         place: Place { herd: herd.id, location: (scheme, id) },
         base: page::base(&parts.headers, &parts.uri),
         request: format!("{} {}", parts.method, parts.uri.path()),
+        path: parts.uri.path().to_owned(),
         body,
     })
 }
@@ -235,13 +250,11 @@ async fn read_post(book: &Book, guest: &Guest, at: At, request: Request) -> Resu
 /// Has a resource taken in; `tell` puts what came of it into the body of the answer.
 async fn take_in(
     book: &Book,
-    guest: &Guest,
-    request: String,
+    ask: RequestContext,
     act: TakeIn,
     location: impl Fn(&TakenIn) -> String + Send + Sync + 'static,
     tell: impl Fn(TakenIn) -> Value + Send + Sync + 'static,
 ) -> Result<StoredResponse, AdeError> {
-    let ask = RequestContext { caller: guest.0.clone(), request, keyed: None, told: None };
     let tell = move |outcome| match outcome {
         Ok(taken) => {
             let location = Some(location(&taken));
@@ -272,7 +285,8 @@ async fn take_one(
     let (business, clock) = (guest.0.business_id, book.clock.clone());
     let location = post.place.location;
     let where_it_is = located(kind, location.clone());
-    let reply = take_in(&book, &guest, post.request, act, where_it_is, move |taken| {
+    let ask = RequestContext::new(guest.0.clone(), post.request, &post.path, &post.body, None, None);
+    let reply = take_in(&book, ask, act, where_it_is, move |taken| {
         outgoing::resource(&taken.told, &Around { business, location: &location, now: clock.now() })
     })
     .await?;
@@ -323,7 +337,8 @@ async fn one_of(kind: ItemKind, book: &Book, guest: &Guest, post: &Post, n: usiz
         Ok(act) => {
             let where_it_is = located(kind, post.place.location.clone());
             let request = format!("{} ({n})", post.request);
-            take_in(book, guest, request, act, where_it_is, move |taken| {
+            let ask = RequestContext::new(guest.0.clone(), request, &post.path, sent, None, None);
+            take_in(book, ask, act, where_it_is, move |taken| {
                 let mut result = json!({
                     "id": taken.told.change.id,
                     "meta": outgoing::meta(&taken.told, business),

@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use crate::{
     book::{
+        Caller,
         animals::{
             next_service::{MOST_OUT, ServiceCall, told},
             round,
@@ -28,7 +29,7 @@ use crate::{
             lot::Lot, place::Place, semen::SemenType, sire::SireSummary, stock::Stock, thaw::ThawProtocol,
             withdrawal::Withdrawal,
         },
-        values::{AnimalId, BusinessId, Day, HerdId, LotId, Name, Reason, SireId, Timestamp},
+        values::{AnimalId, Day, HerdId, LotId, Name, Reason, SireId, Timestamp},
     },
     store::{
         self, Page, Tx,
@@ -61,18 +62,19 @@ pub struct Gathered {
     pub tanks: Vec<TankRecord>,
 }
 
-/// Gathers it for the round of `date` at these herds, or at all, as it stands at `now`.
+/// Gathers it for the round of `date` at these herds, or at all, as it stands at `now`, within the limits of the caller's key.
 pub async fn gather(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     date: Day,
     herds: &[HerdId],
     now: Timestamp,
 ) -> store::Result<Gathered> {
+    let business = caller.business_id;
     let page = Page { after: Uuid::nil(), limit: MOST_OF_OTHERS };
     let is_in_reach =
         |herd: Option<HerdId>| herds.is_empty() || herd.is_none_or(|herd| herds.contains(&herd));
-    let mut facts = round::gather(tx, business, date, herds).await?;
+    let mut facts = round::gather(tx, caller, date, herds).await?;
     let animals = facts.animals();
     let mut out = withdrawal::list(tx, business, None, true, page).await?;
     let mut truncated: Vec<_> = is_full(&out).then_some("withdrawals").into_iter().collect();
@@ -89,13 +91,13 @@ pub async fn gather(
     let animals = animal::of_ids(tx, business, &animals).await?;
     let mut tanks = tank::list(tx, business, None, page).await?;
     truncated.extend(is_full(&tanks).then_some("tanks"));
-    tanks.retain(|tank| is_in_reach(tank.details.herd_id));
+    tanks.retain(|tank| is_in_reach(tank.details.herd_id) && caller.may_see(tank));
     let tanks = status::records_of(tx, business, &tanks, now).await?;
     let wanted = WantedAlerts { open: Some(true), ..WantedAlerts::default() };
     let mut alerts = alert::list(tx, business, &wanted, page).await?;
     truncated.extend(is_full(&alerts).then_some("alerts"));
-    alerts.retain(|alert| is_in_reach(alert.about.herd_id));
-    out.retain(|straw| is_in_reach(Some(straw.herd_id)));
+    alerts.retain(|alert| is_in_reach(alert.about.herd_id) && caller.may_see(alert));
+    out.retain(|straw| is_in_reach(Some(straw.herd_id)) && caller.may_see(straw));
     Ok(Gathered { date, at: now, herds: herds.to_vec(), facts, animals, out, alerts, truncated, tanks })
 }
 

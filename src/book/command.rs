@@ -6,13 +6,19 @@
 use crate::{
     book::{Caller, CommandError, alerts::alert::RefusedAct},
     domain::{
-        access::device::DeviceNote,
+        access::{
+            device::DeviceNote,
+            limits::{Limits, NamedAt, NamedId},
+        },
         now::Now,
         straws::{movement::Movement, posting::Posting},
         values::{AlertRuleId, BusinessId, LotId, PlaceId, TankId, Timestamp, WithdrawalId},
     },
     store::{self, Tx, straws::ledger},
 };
+
+use serde_json::Value;
+use uuid::Uuid;
 
 /// Something that is written in the book, in one piece or not at all.
 pub trait Command: Send + Sync + 'static {
@@ -66,6 +72,14 @@ pub struct CommandContext<'t> {
     pub latest: Timestamp,
     /// What the command touched that alerts may be about; looked at when all that share the transaction are done.
     pub touched: Touched,
+}
+
+impl<'t> CommandContext<'t> {
+    /// What the caller's key is limited to. What a request names was held against it before the command runs
+    /// ([`RequestContext::new`]); who chooses among what it does not name has to ask.
+    pub fn limits(&self) -> Option<&'t Limits> {
+        self.caller.limits()
+    }
 }
 
 impl CommandContext<'_> {
@@ -164,6 +178,88 @@ pub struct RequestContext {
     pub keyed: Option<Keyed>,
     /// That it was done already and is only told, and by which device.
     pub told: Option<PastAct>,
+    /// The things that it names, where the key is limited.
+    named: Vec<NamedId>,
+}
+
+impl RequestContext {
+    /// Who asks, and what for: by `request`, method and path for the audit, at `path`, with this `body`. Every id in path and body
+    /// is kept where the key is limited, whatever it means there, so that no command can forget to ask whether the caller may.
+    pub fn new(
+        caller: Caller,
+        request: String,
+        path: &str,
+        body: &Value,
+        keyed: Option<Keyed>,
+        told: Option<PastAct>,
+    ) -> Self {
+        let mut named = Vec::new();
+        if caller.limits.is_some() {
+            named.extend(named_in_path(path));
+            named_in(body, "#", &mut named);
+        }
+        Self { caller, request, keyed, told, named }
+    }
+
+    /// The things that it names, where the key is limited.
+    pub(crate) fn named(&self) -> &[NamedId] {
+        &self.named
+    }
+}
+
+/// The ids in a path, and what refusals call what is found there.
+pub fn named_in_path(path: &str) -> Vec<NamedId> {
+    let what = match path.split('/').nth(2).unwrap_or_default() {
+        "herds" => "herd",
+        "tanks" => "tank",
+        "sires" => "sire",
+        "lots" => "lot",
+        "animals" => "animal",
+        "heats" => "heat",
+        "pregnancy-checks" => "pregnancy check",
+        "calvings" => "calving",
+        "abortions" => "abortion",
+        "do-not-breed" => "decision",
+        "withdrawals" => "withdrawal",
+        "services" => "service",
+        "movements" => "movement",
+        "stocktakes" => "stocktake",
+        "holds" => "hold",
+        "requests" => "request",
+        "timed-protocols" => "timed protocol",
+        "protocol-starts" => "protocol start",
+        "nitrogen-readings" => "reading",
+        "refills" => "refill",
+        "alerts" => "alert",
+        "ade-items" => "item",
+        _ => "thing",
+    };
+    let ids = path.split('/').filter_map(|part| Uuid::try_parse(part).ok());
+    ids.map(|id| NamedId { id, at: NamedAt::Path { what } }).collect()
+}
+
+/// The ids in a body, but for one that the sender makes up for what is entered.
+fn named_in(value: &Value, pointer: &str, named: &mut Vec<NamedId>) {
+    match value {
+        Value::String(text) => {
+            if let Ok(id) = Uuid::try_parse(text)
+                && pointer != "#/id"
+            {
+                named.push(NamedId { id, at: NamedAt::Body { pointer: pointer.to_owned() } });
+            }
+        }
+        Value::Array(elements) => {
+            for (n, element) in elements.iter().enumerate() {
+                named_in(element, &format!("{pointer}/{n}"), named);
+            }
+        }
+        Value::Object(members) => {
+            for (name, member) in members {
+                named_in(member, &format!("{pointer}/{name}"), named);
+            }
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) => {}
+    }
 }
 
 /// An act that was done already and is told afterwards.
@@ -256,4 +352,36 @@ pub enum Failure {
     Unknown,
     /// A fault of ours; nothing was done.
     Fault,
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn every_id_of_a_request_is_found_wherever_it_stands() {
+        let [a, b, c, d] = [(); 4].map(|()| Uuid::now_v7());
+        let mut named = Vec::new();
+        let body = json!({"id": a, "animal_id": b, "lines": [{"place": {"tank_id": c, "id": d}}], "note": "none", "n": 1});
+        named_in(&body, "#", &mut named);
+        let found: Vec<_> = named
+            .iter()
+            .map(|named| match &named.at {
+                NamedAt::Body { pointer } => (named.id, pointer.as_str()),
+                NamedAt::Path { .. } => panic!("{named:?}"),
+            })
+            .collect();
+        let expected = [(b, "#/animal_id"), (d, "#/lines/0/place/id"), (c, "#/lines/0/place/tank_id")];
+        for named in expected {
+            assert!(found.contains(&named), "{named:?} of {found:?}");
+        }
+        assert_eq!(found.len(), expected.len());
+        assert_eq!(
+            named_in_path(&format!("/v1/do-not-breed/{a}")),
+            [NamedId { id: a, at: NamedAt::Path { what: "decision" } }]
+        );
+        assert_eq!(named_in_path("/v1/heats"), []);
+    }
 }

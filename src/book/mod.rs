@@ -18,12 +18,17 @@ pub(crate) mod straws;
 pub(crate) mod webhooks;
 pub mod writer;
 
+use std::sync::Arc;
+
 use crate::{
     clock::Clock,
     domain::{
-        access::Role,
+        access::{
+            Role,
+            limits::{Bounded, Limits, within},
+        },
         rejection::Rejection,
-        values::{BusinessId, KeyId},
+        values::{BusinessId, HerdId, KeyId, TankId},
     },
     store::{self, Db},
 };
@@ -58,6 +63,50 @@ pub struct Caller {
     pub key_id: KeyId,
     /// What its holder may do.
     pub role: Role,
+    /// What the key is limited to; to nothing when `None`.
+    pub limits: Option<Arc<Limits>>,
+}
+
+impl Caller {
+    /// What the key is limited to.
+    pub fn limits(&self) -> Option<&Limits> {
+        self.limits.as_deref()
+    }
+
+    /// Whether a thing is within the limits of the key.
+    pub fn may_see(&self, thing: &impl Bounded) -> bool {
+        within(self.limits(), thing)
+    }
+
+    /// Whether what is of this herd is.
+    pub fn may_see_herd(&self, id: HerdId) -> bool {
+        self.limits().is_none_or(|limits| limits.herd(id))
+    }
+
+    /// The herd by which a list is to be led: the one that is `asked` for, else the only one that the key is good for.
+    pub fn leading_herd(&self, asked: Option<HerdId>) -> Option<HerdId> {
+        asked.or_else(|| match self.limits().and_then(Limits::herds) {
+            Some([only]) => Some(*only),
+            _ => None,
+        })
+    }
+
+    /// The same of tanks.
+    pub fn leading_tank(&self, asked: Option<TankId>) -> Option<TankId> {
+        asked.or_else(|| match self.limits().and_then(Limits::tanks) {
+            Some([only]) => Some(*only),
+            _ => None,
+        })
+    }
+
+    /// The herds of an answer that is about several: those that are `asked` for, else those that the key is good for; all where
+    /// there are none.
+    pub fn herds(&self, asked: Vec<HerdId>) -> Vec<HerdId> {
+        match self.limits().and_then(Limits::herds) {
+            Some(own) if asked.is_empty() => own.to_vec(),
+            _ => asked,
+        }
+    }
 }
 
 /// The open book.

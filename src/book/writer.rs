@@ -21,7 +21,7 @@ use crate::{
     clock::Clock,
     domain::{
         rejection::Rejection,
-        values::{BusinessId, Timestamp},
+        values::{BusinessId, KeyId, Timestamp},
     },
     store::{
         self, Db, Tx,
@@ -173,6 +173,14 @@ trait QueuedCommand: Send {
     fn answer(self: Box<Self>, failure: Option<Failure>);
 }
 
+/// What was answered first under an Idempotency-Key.
+struct FirstResponse {
+    fingerprint: String,
+    /// Who asked.
+    by: KeyId,
+    response: StoredResponse,
+}
+
 /// What commands of one transaction share.
 struct Batch {
     tx: Tx,
@@ -180,7 +188,7 @@ struct Batch {
     /// The latest time that the book of each business knows, now among them.
     latest: HashMap<BusinessId, Timestamp>,
     /// First responses to the keys of this batch: from the store, and from the batch itself.
-    responses: HashMap<(BusinessId, String), (String, StoredResponse)>,
+    responses: HashMap<(BusinessId, String), FirstResponse>,
     touched: Vec<(BusinessId, Touched)>,
 }
 
@@ -215,7 +223,8 @@ impl Batch {
                     etag: found.etag,
                     body: found.body,
                 };
-                responses.insert((business, found.key), (found.fingerprint, response));
+                let first = FirstResponse { fingerprint: found.fingerprint, by: found.by, response };
+                responses.insert((business, found.key), first);
             }
         }
         Ok(Some(Self { tx, now, latest, responses, touched: Vec::new() }))
@@ -273,17 +282,35 @@ where
 {
     async fn outcome(&self, batch: &mut Batch) -> store::Result<Outcome> {
         let RequestContext { caller, request, keyed, .. } = &self.request;
-        let business = caller.business_id;
+        let (business, now) = (caller.business_id, batch.now);
+        let mut used_by_another = false;
         if let Some(Keyed { key, fingerprint }) = keyed
-            && let Some((first, response)) = batch.responses.get(&(business, key.clone()))
+            && let Some(first) = batch.responses.get(&(business, key.clone()))
         {
-            return Ok(if first == fingerprint {
-                Outcome::Replayed(response.clone())
-            } else {
-                Outcome::Mismatch
-            });
+            // What another key was answered may tell of more than a limited one is good for; its own it has been told.
+            used_by_another = caller.limits.is_some() && first.by != caller.key_id;
+            if !used_by_another {
+                return Ok(if first.fingerprint == *fingerprint {
+                    Outcome::Replayed(first.response.clone())
+                } else {
+                    Outcome::Mismatch
+                });
+            }
         }
-        let now = batch.now;
+        if let Some(limits) = caller.limits() {
+            let ids: Vec<_> = self.request.named().iter().map(|named| named.id).collect();
+            let things = store::access::limits::named(&mut batch.tx, business, &ids).await?;
+            if let Err(rejection) = limits.check(self.request.named(), &things) {
+                let response = (self.respond)(Err(rejection))?;
+                if let Some(act) = self.request.refused(&response) {
+                    alert::refused(&mut batch.tx, business, now, &act).await?;
+                }
+                return Ok(Outcome::Fresh(response));
+            }
+        }
+        if used_by_another {
+            return Ok(Outcome::Mismatch);
+        }
         let latest = batch.latest.get(&business).copied().unwrap_or(now);
         let tx = &mut batch.tx;
         if !C::DECIDES_FIRST {
@@ -316,7 +343,8 @@ where
                 body: response.body.clone(),
             });
             if let Some(NewKeyedResponse { key, fingerprint, .. }) = &keyed {
-                let first = (fingerprint.clone(), response.clone());
+                let (fingerprint, response) = (fingerprint.clone(), response.clone());
+                let first = FirstResponse { fingerprint, by: caller.key_id, response };
                 batch.responses.insert((business, key.clone()), first);
             }
             let entry = NewAuditEntry {

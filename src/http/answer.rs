@@ -114,9 +114,9 @@ pub fn tagged(
 
 impl App {
     /// Has `act` done for a command; `respond` puts what came of it into an answer.
-    pub async fn perform<T, P, K, A: Command>(
+    pub async fn perform<T, P, K, L, A: Command>(
         &self,
-        command: CommandRequest<T, P, K>,
+        command: CommandRequest<T, P, K, L>,
         act: A,
         respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,
     ) -> Result<Response, Problem> {
@@ -136,9 +136,9 @@ impl App {
 
     /// The same for an act with a `secret` that is shown this once: it is put into the first answer on its way out,
     /// and not into the one that is kept under the Idempotency-Key.
-    pub async fn perform_and_show<T, P, K, A: Command>(
+    pub async fn perform_and_show<T, P, K, L, A: Command>(
         &self,
-        command: CommandRequest<T, P, K>,
+        command: CommandRequest<T, P, K, L>,
         act: A,
         secret: &str,
         respond: impl Fn(A::Done) -> serde_json::Result<StoredResponse> + Send + Sync + 'static,

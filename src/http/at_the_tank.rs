@@ -25,6 +25,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{is_known, with_etag},
         docs::Problems,
         extract::{Permit, Read},
@@ -163,12 +164,13 @@ fn version(standing: &Standing, query: &SnapshotQuery, role: Role, now: Timestam
         Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
-    query: SnapshotQuery,
+    caller: Permit<Read, Within>,
+    mut query: SnapshotQuery,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let now = app.book.clock.now();
     let business = caller.business_id;
+    query.herds = caller.herds(query.herds);
     let mut tx = app.book.db.read().await?;
     let rows = business::standing(&mut tx, business, caller.key_id, MOST_HERDS).await?;
     let standing = rows.first().ok_or_else(|| Problem::new(Kind::NotFound, "The key is gone."))?;
@@ -180,7 +182,7 @@ async fn read(
     herds.retain(|herd| query.herds.is_empty() || query.herds.contains(&herd.id));
     let zone = herds.first().map_or(TimeZone::UTC, |herd| herd.time_zone);
     let date = query.day.date.unwrap_or_else(|| now.day_in(zone));
-    let mut gathered = at_the_tank::gather(&mut tx, business, date, &query.herds, now).await?;
+    let mut gathered = at_the_tank::gather(&mut tx, &caller, date, &query.herds, now).await?;
     drop(tx);
     let tanks = std::mem::take(&mut gathered.tanks);
     let (kept, tanks) =

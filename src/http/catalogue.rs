@@ -6,7 +6,7 @@
 /// its list says `list own` and writes its `list` itself.
 macro_rules! catalogue {
     (
-        thing $thing:ident, details $details:ident, answer $answer:ty, permission $permission:ident,
+        thing $thing:ident, details $details:ident, answer $answer:ty, permission $permission:ident, limits $limits:ident,
         path $path:tt, one $one:tt, tag $tag:tt,
         create $create:tt $create_summary:tt $create_text:tt, example $example:tt,
         list $(own)? $($list:literal $list_summary:literal $filter:ty $(, params $params:ident)?)?,
@@ -21,6 +21,7 @@ macro_rules! catalogue {
             book::catalogue::{Add, Change},
             http::{
                 App,
+                access::limits::$limits,
                 answer::{Tagged, all_tagged, tagged},
                 extract::{CommandRequest, Id, Permit, Read, $permission},
                 page::{Listing, Page, PageParams},
@@ -40,7 +41,7 @@ macro_rules! catalogue {
                 Problems))]
         async fn create(
             State(app): State<App>,
-            command: CommandRequest<$details, $permission>,
+            command: CommandRequest<$details, $permission, crate::http::extract::Optional, $limits>,
         ) -> Result<Response, Problem> {
             let act = Add::<$thing> { details: command.body.clone() };
             app.perform(command, act, |thing| {
@@ -55,12 +56,13 @@ macro_rules! catalogue {
             responses((status = 200, description = "A page of them, in the order of entry.", body = Page<$answer>), Problems))]
         async fn list(
             State(app): State<App>,
-            caller: Permit<Read>,
+            caller: Permit<Read, $limits>,
             listing: Listing<$filter>,
         ) -> Result<Response, Problem> {
             let mut tx = app.book.db.read().await?;
-            let rows = $rows(&mut tx, caller.business_id, &listing.filter, listing.by_id()?).await?;
-            Ok(listing.list(all_tagged(rows)?, |thing| thing.thing.id.to_string()))
+            let rows = $rows(&mut tx, &caller, &listing.filter, listing.by_id()?).await?;
+            let place = |thing: &Tagged<$thing>| thing.thing.id.to_string();
+            Ok(listing.list_within(all_tagged(rows)?, place, |thing| caller.may_see(&thing.thing)))
         })?
 
         #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
@@ -72,7 +74,7 @@ macro_rules! catalogue {
                 Problems))]
         async fn read(
             State(app): State<App>,
-            caller: Permit<Read>,
+            caller: Permit<Read, $limits>,
             Id(id): Id,
             headers: HeaderMap,
         ) -> Result<Response, Problem> {
@@ -98,7 +100,7 @@ macro_rules! catalogue {
         async fn change(
             State(app): State<App>,
             Id(id): Id,
-            command: CommandRequest<serde_json::Value, $permission>,
+            command: CommandRequest<serde_json::Value, $permission, crate::http::extract::Optional, $limits>,
         ) -> Result<Response, Problem> {
             let act = Change::<$thing> {
                 id,

@@ -2,7 +2,8 @@
 //!
 //! A signature says what a route asks for: [`Permit`] names the permission, [`CommandRequest`] the body
 //! and whether an Idempotency-Key is required. A handler without one of these cannot know its
-//! caller's business, and so cannot reach anything.
+//! caller's business, and so cannot reach anything. Both also say how the route keeps the limits of a key
+//! ([`limits`](crate::http::access::limits)); one that says nothing is denied to keys that have any.
 
 use crate::{
     book::{
@@ -15,7 +16,10 @@ use crate::{
     },
     http::{
         App,
-        access::device,
+        access::{
+            device,
+            limits::{LimitRule, Whole, kept, reads_within},
+        },
         json,
         problem::{Kind, Problem, internal},
     },
@@ -71,10 +75,10 @@ permissions! {
     Manage "change or see this": Manager;
 }
 
-/// A caller who may do `P`.
-pub struct Permit<P>(pub Caller, PhantomData<fn() -> P>);
+/// A caller who may do `P`, where limits are kept as `L` says.
+pub struct Permit<P, L = Whole>(pub Caller, PhantomData<fn() -> (P, L)>);
 
-impl<P> Deref for Permit<P> {
+impl<P, L> Deref for Permit<P, L> {
     type Target = Caller;
 
     fn deref(&self) -> &Caller {
@@ -82,12 +86,13 @@ impl<P> Deref for Permit<P> {
     }
 }
 
-impl<P: Permission> FromRequestParts<App> for Permit<P> {
+impl<P: Permission, L: LimitRule> FromRequestParts<App> for Permit<P, L> {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
         let caller = caller(parts)?;
-        permitted::<P>(&caller)?;
+        permitted::<P, L>(&caller)?;
+        reads_within(app, &caller, parts).await?;
         Ok(Self(caller, PhantomData))
     }
 }
@@ -97,10 +102,10 @@ fn caller(parts: &Parts) -> Result<Caller, Problem> {
     parts.extensions.get::<Caller>().cloned().ok_or_else(internal)
 }
 
-/// Whether a caller may do `P`, or who may.
-pub fn permitted<P: Permission>(caller: &Caller) -> Result<(), Problem> {
+/// Whether a caller may do `P` where limits are kept as `L` says, or who may.
+pub fn permitted<P: Permission, L: LimitRule>(caller: &Caller) -> Result<(), Problem> {
     if P::allows(caller.role) {
-        return Ok(());
+        return kept::<L>(caller, P::ROLES);
     }
     let roles: Vec<String> = P::ROLES.iter().map(|role| format!("{role}'s")).collect();
     let detail = format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, roles.join(" or "));
@@ -140,8 +145,8 @@ impl KeyRule for Optional {
     const REQUIRED: bool = false;
 }
 
-/// Something to be done: by whom, under which Idempotency-Key, and what.
-pub struct CommandRequest<T, P, K = Optional> {
+/// Something to be done: by whom, under which Idempotency-Key, and what; `L` says how the limits of a key are kept.
+pub struct CommandRequest<T, P, K = Optional, L = Whole> {
     /// Who asks, in which words, and under which key.
     pub ask: RequestContext,
     /// The versions of which one must still be in the book.
@@ -149,18 +154,19 @@ pub struct CommandRequest<T, P, K = Optional> {
     /// What is to be done.
     pub body: T,
     rule: PhantomData<fn() -> (P, K)>,
+    limits: PhantomData<fn() -> L>,
 }
 
 /// What writes the ledger or a service.
-pub type LedgerRequest<T> = CommandRequest<T, Work, Required>;
+pub type LedgerRequest<T, L = Whole> = CommandRequest<T, Work, Required, L>;
 
-impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T, P, K> {
+impl<T: Field, P: Permission, K: KeyRule, L: LimitRule> FromRequest<App> for CommandRequest<T, P, K, L> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         let (parts, body) = request.into_parts();
         let caller = caller(&parts)?;
-        let permitted = permitted::<P>(&caller);
+        let permitted = permitted::<P, L>(&caller);
         // What needs nothing said needs no body.
         let is_empty = body.is_end_stream() && parts.method == Method::POST;
         let said = read_request::<K>(caller, &parts, (!is_empty).then_some(body)).await;
@@ -175,7 +181,10 @@ impl<T: Field, P: Permission, K: KeyRule> FromRequest<App> for CommandRequest<T,
         }
         let (ask, value) = said?;
         let faults = match form::read(&value, &InputPath::body()) {
-            Ok(body) => return Ok(Self { ask, if_match: if_match(&parts.headers), body, rule: PhantomData }),
+            Ok(body) => {
+                let if_match = if_match(&parts.headers);
+                return Ok(Self { ask, if_match, body, rule: PhantomData, limits: PhantomData });
+            }
             Err(faults) => faults,
         };
         if is_empty {
@@ -220,28 +229,30 @@ async fn read_request<K: KeyRule>(
     let keyed = key.map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &value) });
     let told = told(&parts.headers, &value);
     let request = format!("{} {}", parts.method, parts.uri.path());
-    Ok((RequestContext { caller, request, keyed, told }, value))
+    Ok((RequestContext::new(caller, request, parts.uri.path(), &value, keyed, told), value))
 }
 
 /// Something to be taken away; it needs no body.
-pub struct DeleteRequest<P> {
+pub struct DeleteRequest<P, L = Whole> {
     /// Who asks, in which words, and under which key.
     pub ask: RequestContext,
     /// The versions of which one must still be in the book.
     pub if_match: Option<Vec<String>>,
-    rule: PhantomData<fn() -> P>,
+    rule: PhantomData<fn() -> (P, L)>,
 }
 
-impl<P: Permission> FromRequestParts<App> for DeleteRequest<P> {
+impl<P: Permission, L: LimitRule> FromRequestParts<App> for DeleteRequest<P, L> {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
-        let caller = Permit::<P>::from_request_parts(parts, app).await?.0;
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let caller = caller(parts)?;
+        permitted::<P, L>(&caller)?;
         no_query(&parts.uri)?;
         let keyed = idempotency_key(&parts.headers)?
             .map(|key| Keyed { key, fingerprint: fingerprint(&parts.method, &parts.uri, &Value::Null) });
         let request = format!("{} {}", parts.method, parts.uri.path());
-        let ask = RequestContext { caller, request, keyed, told: told(&parts.headers, &Value::Null) };
+        let told = told(&parts.headers, &Value::Null);
+        let ask = RequestContext::new(caller, request, parts.uri.path(), &Value::Null, keyed, told);
         Ok(Self { ask, if_match: if_match(&parts.headers), rule: PhantomData })
     }
 }

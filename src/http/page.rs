@@ -43,7 +43,7 @@ const PAGE_PARAMETERS: [&str; 2] = ["limit", "cursor"];
 #[into_params(parameter_in = Query)]
 #[allow(dead_code, reason = "describes what Listing reads by hand")]
 pub struct PageParams {
-    /// Items on a page, 1 to 500. Default 50.
+    /// Items on a page, 1 to 500; a page for a key that is limited may have fewer. Default 50.
     #[param(minimum = 1, maximum = 500, required = false)]
     limit: i64,
     /// `next_cursor` of the page before, with the same filters.
@@ -335,7 +335,19 @@ impl<F> Listing<F> {
 
     /// The answer for a list of which the page is the whole body: what was selected.
     pub fn list<T: Serialize>(&self, rows: Vec<T>, place: impl Fn(&T) -> String) -> Response {
-        let page = self.page(rows, place);
+        self.list_within(rows, place, |_| true)
+    }
+
+    /// The same without the rows that the caller may not see. They are left out once the page is cut, so it may be shorter than
+    /// asked for, or empty, and yet not the last: `next_cursor` says.
+    pub fn list_within<T: Serialize>(
+        &self,
+        rows: Vec<T>,
+        place: impl Fn(&T) -> String,
+        may_see: impl Fn(&T) -> bool,
+    ) -> Response {
+        let mut page = self.page(rows, place);
+        page.items.retain(may_see);
         let next = page.next_cursor.clone();
         self.answer(next.as_deref(), page)
     }

@@ -88,6 +88,10 @@ kinds! {
     Forbidden 403 "forbidden", "The key may not do this",
         "The key's role does not allow it. Roles: reader (read), technician (withdraw, thaw, serve, move stock, report \
          events, read), integration (report animals and events, read), manager (everything, overrides included).";
+    KeyLimited 403 "key-limited", "The key is limited",
+        "The key is good for some herds or tanks only, and what was asked for is about more than these, or is not kept to them. \
+         `herd_ids` and `tank_ids` say to what it is limited, and `GET /v1/keys/current` too; a key of the same role without limits \
+         may. What is beyond the limits of a key is to it as if it were not there (404 `not-found`).";
     NotFound 404 "not-found", "There is no such thing",
         "Nothing of that id is in this business's book, or there is no such path. When the id stood in the body, \
          `errors` says where.";
@@ -270,6 +274,12 @@ pub struct ProblemBody {
     /// `not-in-stock`: where else straws of that sire and type hang.
     #[schema(nullable = false)]
     elsewhere: Option<Vec<Stock>>,
+    /// `key-limited`: the herds that the key is limited to, if to any.
+    #[schema(nullable = false, max_items = 100)]
+    herd_ids: Option<Vec<Uuid>>,
+    /// `key-limited`: the tanks that the key is limited to, if to any.
+    #[schema(nullable = false, max_items = 100)]
+    tank_ids: Option<Vec<Uuid>>,
     /// `already-resolved`, `already-thawing`: the withdrawal.
     #[schema(nullable = false)]
     withdrawal_id: Option<WithdrawalId>,

@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 use crate::{
     receiver::Receiver,
     service::{Service, made, sqlite, stocked},
-    support::new_postgres_database,
+    support::{self, new_postgres_database},
 };
 
 /// A collector, and all that it was sent.

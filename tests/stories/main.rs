@@ -36,6 +36,7 @@ mod keys;
 mod kinds;
 mod labels;
 mod ledger;
+mod limited_keys;
 mod limits;
 mod lists;
 mod main_job;

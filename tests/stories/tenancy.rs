@@ -34,7 +34,6 @@ const NAME_NOTHING: &[(&str, &str)] = &[
     ),
     ("PUT /v1/price-list", "nothing in its body is an id"),
     ("GET /v1/exports/{list}", "takes no id; the stories of exports ask for every list as a neighbour"),
-    ("POST /v1/keys", "nothing in its body is an id; whose book the key opens is checked with the key ring"),
     ("DELETE /v1/business/book", "takes no id; that it empties only the caller's own is checked with trials"),
     ("POST /v1/imports/{list}", "takes names and no ids; the stories of imports send a file to a neighbour"),
     (
@@ -45,7 +44,7 @@ const NAME_NOTHING: &[(&str, &str)] = &[
 ];
 
 /// Advice is no list: it is about a bath, and refuses a lot or a herd that is not there.
-const ADVICE: &str = "/v1/thaw-advice";
+pub const ADVICE: &str = "/v1/thaw-advice";
 
 /// Which member of an answer is the list; a round's are its stops.
 fn member(path: &str) -> &'static str {
@@ -57,9 +56,9 @@ fn member(path: &str) -> &'static str {
 }
 
 /// The ids of one thing of each kind in a business's book.
-type Ids = BTreeMap<&'static str, String>;
+pub type Ids = BTreeMap<&'static str, String>;
 
-async fn book_of(client: &Client) -> Ids {
+pub async fn book_of(client: &Client) -> Ids {
     let farm = Farm::found(client).await;
     let animal = farm.animal(client, "412").await;
     let take = json!({"animal_id": animal, "lot_id": farm.sexed});
@@ -86,7 +85,10 @@ async fn book_of(client: &Client) -> Ids {
     ids.insert("pregnancy-checks", client.make("/v1/pregnancy-checks", check).await);
     let ledger = client.get("/v1/movements").await.expect(200);
     let count = json!({"tank_id": farm.tank, "counts": []});
-    ids.insert("alert-rules", client.make("/v1/alert-rules", json!({"kind": "stock.out"})).await);
+    ids.insert(
+        "alert-rules",
+        client.make("/v1/alert-rules", json!({"kind": "stock.out", "herd_id": farm.herd})).await,
+    );
     let aside = json!({"animal_id": animal, "lot_id": farm.conventional, "override": {"reason": "agreed"}});
     client.post("/v1/withdrawals", aside).await.created();
     let alerts = client.get("/v1/alerts").await.expect(200);
@@ -146,7 +148,7 @@ async fn book_of(client: &Client) -> Ids {
         body[at] = json!("2026-03-01T06:10:00Z");
         ids.insert(kind, client.make(&path, body).await);
     }
-    let told = json!({"meta": {"source": "org.example.herd", "sourceId": "1"}, "inseminationType": "Insemination",
+    let told = json!({"meta": {"source": "org.example.herd", "sourceId": farm.herd}, "inseminationType": "Insemination",
                       "animal": {"scheme": "tankside.animal", "id": animal},
                       "eventDateTime": "2026-02-01T06:00:00Z"});
     let path = format!("/ade/locations/tankside.herd/{}/inseminations", farm.herd);
@@ -159,9 +161,10 @@ async fn book_of(client: &Client) -> Ids {
 }
 
 /// Which list a member or parameter of that name leads to.
-fn kind_of(operation: &str, name: &str) -> &'static str {
+pub fn kind_of(operation: &str, name: &str) -> &'static str {
     match name {
         "supersedes" if operation.ends_with("/nitrogen-readings") => "nitrogen-readings",
+        "supersedes" if operation.ends_with("/repairs") => "repairs",
         "supersedes" => "refills",
         "herd_id" | "herd_ids" | "owner_herd_id" => "herds",
         "tank_id" | "tank_ids" => "tanks",
@@ -176,7 +179,7 @@ fn kind_of(operation: &str, name: &str) -> &'static str {
 }
 
 /// Of which kind the thing is that a path names.
-fn kind_at(path: &str, ids: &Ids) -> &'static str {
+pub fn kind_at(path: &str, ids: &Ids) -> &'static str {
     if path.starts_with("/v1/reports/lot-trace/") {
         return "lots";
     }
@@ -184,7 +187,7 @@ fn kind_at(path: &str, ids: &Ids) -> &'static str {
 }
 
 /// Right bodies of an operation, in which every id that it can name is named.
-fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
+pub fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
     let id = |kind: &str| json!(ids[kind]);
     let place = json!({"tank_id": ids["tanks"], "canister": 3, "cane": "B", "goblet": "upper"});
     let event = json!({"animal_id": id("animals")});
@@ -266,7 +269,9 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
         | "POST /v1/deliveries/{id}/redelivery"
         | "POST /v1/keys/{id}/rotation"
         | "POST /v1/alerts/{id}/acknowledgement" => vec![json!({})],
-        "POST /v1/keys" => vec![json!({"name": "Barn phone", "role": "reader"})],
+        "POST /v1/keys" => vec![
+            json!({"name": "Barn phone", "role": "reader", "herd_ids": [id("herds")], "tank_ids": [id("tanks")]}),
+        ],
         "POST /v1/withdrawals/batch" | "POST /v1/batch" => vec![json!([{"idempotency_key": "1"}])],
         "POST /v1/withdrawals" => vec![
             json!({"animal_id": id("animals"), "lot_id": id("lots"), "place": place, "override": {"reason": "test"}}),
@@ -313,7 +318,7 @@ fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
 }
 
 /// Where in a body of that schema ids stand.
-fn ids_in(api: &Value, schema: &Value, at: &str) -> BTreeSet<String> {
+pub fn ids_in(api: &Value, schema: &Value, at: &str) -> BTreeSet<String> {
     let schema = match schema["$ref"].as_str() {
         Some(path) => api.pointer(path.strip_prefix('#').unwrap()).unwrap(),
         None => schema,
@@ -336,7 +341,7 @@ fn ids_in(api: &Value, schema: &Value, at: &str) -> BTreeSet<String> {
     found
 }
 
-async fn ask(client: &Client, method: &Method, path: &str, body: Option<&Value>) -> Answer {
+pub async fn ask(client: &Client, method: &Method, path: &str, body: Option<&Value>) -> Answer {
     let key = Uuid::now_v7().to_string();
     let headers = [("content-type", "application/json"), ("idempotency-key", &key)];
     let body = body.map(|body| body.to_string().into_bytes()).unwrap_or_default();
@@ -357,7 +362,7 @@ fn said(answer: &Answer, id: &str) -> (u16, String, Vec<(String, String)>) {
 }
 
 /// The neighbour hears of our `id` what he hears of one that nobody has.
-async fn is_not_there(
+pub async fn is_not_there(
     neighbour: &Client,
     method: &Method,
     path: impl Fn(&str) -> String,
@@ -496,7 +501,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
 }
 
 /// Every list of a book, and how many lines its ledger has.
-async fn everything(client: &Client) -> BTreeMap<String, Value> {
+pub async fn everything(client: &Client) -> BTreeMap<String, Value> {
     let mut book = BTreeMap::new();
     for (method, path, _) in operations() {
         if method == Method::GET && !path.contains('{') && path != ADVICE {

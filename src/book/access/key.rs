@@ -13,6 +13,7 @@ use crate::{
         access::{
             Role,
             key::{self as rules, ApiKey, KeyRotation, KeyState, NewKey},
+            limits::KeyLimits,
         },
         now::Now,
         rejection::Rejection,
@@ -95,8 +96,16 @@ pub async fn create(
 ) -> store::Result<(Key, Secret)> {
     let secret = Secret::random()
         .map_err(|error| store::Error::Unusable(format!("the system gives no random numbers: {error}")))?;
-    let key =
-        Key { business_id, id: KeyId::new(), name, role, created_at: now, expires_at, revoked_at: None };
+    let key = Key {
+        business_id,
+        id: KeyId::new(),
+        name,
+        role,
+        created_at: now,
+        expires_at,
+        revoked_at: None,
+        limits: KeyLimits::default(),
+    };
     store::access::key::add(tx, &key, &secret.hash()).await?;
     Ok((key, secret))
 }
@@ -114,7 +123,9 @@ pub async fn make(
 ) -> Result<ApiKey, CommandError> {
     let good = store::access::key::count_good(tx, business_id, now.now).await?;
     rules::may_make(new, good, now)?;
-    let NewKey { name, role, expires_at } = new.clone();
+    let limits = new.limits();
+    are_known(tx, business_id, &limits).await?;
+    let NewKey { name, role, expires_at, .. } = new.clone();
     let key = ApiKey {
         id: KeyId::new(),
         name: name.clone(),
@@ -125,10 +136,41 @@ pub async fn make(
         revoked_at: None,
         last_used_at: None,
         previous_until: None,
+        limits: limits.clone(),
     };
-    let row = Key { business_id, id: key.id, name, role, created_at: now.now, expires_at, revoked_at: None };
+    let row = Key {
+        business_id,
+        id: key.id,
+        name,
+        role,
+        created_at: now.now,
+        expires_at,
+        revoked_at: None,
+        limits,
+    };
     store::access::key::add(tx, &row, hash).await?;
     Ok(key)
+}
+
+/// Whether a key's limits name herds and tanks of the business, looked up at once.
+async fn are_known(tx: &mut Tx, business: BusinessId, limits: &KeyLimits) -> Result<(), CommandError> {
+    if !limits.any() {
+        return Ok(());
+    }
+    let herds = limits.herd_ids.iter().flat_map(|herds| &herds.0).map(|herd| herd.0);
+    let tanks = limits.tank_ids.iter().flat_map(|tanks| &tanks.0).map(|tank| tank.0);
+    let named = [("herd", "herd_ids", herds.collect()), ("tank", "tank_ids", tanks.collect::<Vec<_>>())];
+    let ids: Vec<_> = named.iter().flat_map(|(_, _, ids): &(_, _, Vec<uuid::Uuid>)| ids).copied().collect();
+    let known = store::access::limits::named(tx, business, &ids).await?;
+    for (what, member, ids) in &named {
+        for (n, id) in ids.iter().enumerate() {
+            if !known.iter().any(|thing| thing.id == *id && thing.what.in_words() == *what) {
+                let pointer = Some(format!("#/{member}/{n}"));
+                return Err(Rejection::Unknown { what, id: *id, pointer }.into());
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Revokes a key of a business, where the rules allow it; whether it was not revoked before.

@@ -5,7 +5,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::{
-    book::straws::withdraw::in_reach,
+    book::{Caller, straws::withdraw::in_reach},
     domain::{
         animals::{
             candidate::{Candidate, Turn},
@@ -22,7 +22,7 @@ use crate::{
         cautions::withdrawal as lifting,
         duration::words,
         straws::{semen::SemenType, stock::Stock, thaw::ThawProtocol, withdrawal::Withdrawal},
-        values::{AdeItemId, AnimalId, BusinessId, HerdId, Name, Note, ServiceId, SireId, Timestamp},
+        values::{AdeItemId, AnimalId, HerdId, Name, Note, ServiceId, SireId, Timestamp},
     },
     store::{
         self, Tx,
@@ -134,15 +134,16 @@ impl StandingPlan {
 /// `None` when there is no such animal.
 pub async fn next_service(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     animal: AnimalId,
     at: Timestamp,
     wanted: Option<SemenType>,
 ) -> store::Result<Option<NextService>> {
+    let business = caller.business_id;
     let asked = candidate::Asked { animal: Some(animal), ..candidate::Asked::default() };
     let Some(candidate) = candidate::gather(tx, business, asked).await?.candidate else { return Ok(None) };
     let turn = candidate.at(at);
-    let (candidate, offers) = in_reach(tx, business, candidate, &turn, wanted).await?;
+    let (candidate, offers) = in_reach(tx, business, caller.limits(), candidate, &turn, wanted).await?;
     let page = store::Page { after: uuid::Uuid::nil(), limit: i64::from(MOST_OUT) };
     let open = store::straws::withdrawal::list(tx, business, Some(candidate.id), true, page).await?;
     let (from, until) = (timed_protocol::matters_from(at), at.plus(TimeDelta::days(1)));

@@ -3,9 +3,11 @@
 use chrono::TimeDelta;
 
 use crate::{
+    book::Caller,
     domain::{
+        access::limits::only_within,
         animals::round::{self, Facts, Round, sires_in_question},
-        values::{BusinessId, Day, HerdId, TimeZone, Timestamp},
+        values::{Day, HerdId, TimeZone, Timestamp},
     },
     store::{
         self, Tx,
@@ -35,28 +37,29 @@ fn window(date: Day) -> Window {
     }
 }
 
-/// The round of `date` at these herds, or at all.
+/// The round of `date` at these herds, or at all, with the straws that the caller's key is good for.
 pub async fn of(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     date: Day,
     herds: &[HerdId],
     now: Timestamp,
 ) -> store::Result<Round> {
-    let mut facts = gather(tx, business, date, herds).await?;
-    facts.out = due::straws_out(tx, business, &facts.animals()).await?;
+    let mut facts = gather(tx, caller, date, herds).await?;
+    facts.out = due::straws_out(tx, caller.business_id, &facts.animals()).await?;
     Ok(round::plan(date, &facts, now))
 }
 
 /// What is to be known for it, but for whom straws are out.
-pub async fn gather(tx: &mut Tx, business: BusinessId, date: Day, herds: &[HerdId]) -> store::Result<Facts> {
+pub async fn gather(tx: &mut Tx, caller: &Caller, date: Day, herds: &[HerdId]) -> store::Result<Facts> {
+    let business = caller.business_id;
     let window = window(date);
     let candidates = due::candidates(tx, business, herds, window).await?;
     let requests = call_out::waiting(tx, business, herds, window.heats_until).await?;
     let animals: Vec<_> = candidates.iter().map(|candidate| candidate.id).collect();
     let hours = (window.protocols_from, window.protocols_until);
     let protocols = timed_protocol::ahead_of(tx, business, &animals, hours.0, Some(hours.1)).await?;
-    let stock = stock::all(tx, business).await?;
+    let stock = only_within(caller.limits(), stock::all(tx, business).await?);
     let pedigree =
         pedigree::of_matings(tx, business, &animals, &sires_in_question(&candidates, &stock)).await?;
     Ok(Facts { candidates, pedigree, stock, out: Vec::new(), requests, protocols })

@@ -8,6 +8,7 @@ use crate::{
         lookup,
     },
     domain::{
+        access::limits::only_within,
         animals::animal::Animal,
         exchange::{
             ade::{AdeItem, Resolution},
@@ -134,7 +135,7 @@ impl Settle {
             return Ok(place.clone());
         }
         lookup::lot(cx, lot, Some("#/lot_id")).await?;
-        let stock = stock::of_lot(cx.tx, business, lot).await?;
+        let stock = only_within(cx.limits(), stock::of_lot(cx.tx, business, lot).await?);
         let reachable = |herd| item.herd_id == herd;
         let mut within = stock.into_iter().filter(|at| at.tank_herd_id.is_none_or(reachable));
         match (within.next(), within.next()) {

@@ -13,7 +13,7 @@ pub mod withdraw;
 
 use crate::{
     book::{CommandError, command::CommandContext},
-    domain::{rejection::Rejection, straws::place::Place, values::LotId},
+    domain::{access::limits::only_within, rejection::Rejection, straws::place::Place, values::LotId},
     store::straws::stock,
 };
 
@@ -27,7 +27,7 @@ pub(crate) async fn decided<T>(
 ) -> Result<T, CommandError> {
     let Err(Rejection::NotInStock(mut missing)) = decision else { return Ok(decision?) };
     let business = cx.business();
-    missing.elsewhere = stock::of_lot(cx.tx, business, lot).await?;
+    missing.elsewhere = only_within(cx.limits(), stock::of_lot(cx.tx, business, lot).await?);
     missing.elsewhere.retain(|other| Some(&other.place) != place);
     Err(Rejection::NotInStock(missing).into())
 }

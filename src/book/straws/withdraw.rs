@@ -7,6 +7,7 @@ use crate::{
         command::{Command, CommandContext},
     },
     domain::{
+        access::limits::{Limits, only_within},
         animals::{
             candidate::{Candidate, Turn},
             mating_plan::MatingPlan,
@@ -35,7 +36,8 @@ impl Command for NewWithdrawal {
 
     async fn run(&self, cx: &mut CommandContext<'_>) -> Result<Withdrawal, CommandError> {
         let business = cx.business();
-        let facts = gather(cx.tx, business, self, cx.now).await?;
+        let limits = cx.limits();
+        let facts = gather(cx.tx, business, limits, self, cx.now).await?;
         let decision = match withdraw::decide(self, &facts, cx.now(), cx.caller.role) {
             Ok(decision) => decision,
             Err(Refusal::Final(rejection)) => return Err(rejection.into()),
@@ -43,6 +45,7 @@ impl Command for NewWithdrawal {
             Err(Refusal::NotInStock { mut missing, lot }) => {
                 if let Some((candidate, sire)) = facts.candidate.zip(facts.sire) {
                     let stock = stock::of_sire(cx.tx, business, sire.id, Held::Now).await?;
+                    let stock = only_within(limits, stock);
                     missing.elsewhere = withdraw::elsewhere(self, &candidate, lot, missing.semen_type, stock);
                 }
                 return Err(Rejection::NotInStock(missing).into());
@@ -50,7 +53,8 @@ impl Command for NewWithdrawal {
             Err(Refusal::Objected { mut objected, against_her }) => {
                 if let Some(candidate) = facts.candidate.filter(|_| !against_her) {
                     let turn = candidate.at(self.withdrawn_at.unwrap_or(cx.now));
-                    objected.instead = in_reach(cx.tx, business, candidate, &turn, None).await?.1.free;
+                    let (_, offers) = in_reach(cx.tx, business, limits, candidate, &turn, None).await?;
+                    objected.instead = offers.free;
                     objected.instead.truncate(MOST_INSTEAD);
                 }
                 return Err(Rejection::Objected(objected).into());
@@ -77,6 +81,7 @@ impl Command for NewWithdrawal {
 async fn gather(
     tx: &mut Tx,
     business: BusinessId,
+    limits: Option<&Limits>,
     new: &NewWithdrawal,
     now: Timestamp,
 ) -> store::Result<Facts> {
@@ -97,6 +102,7 @@ async fn gather(
         Some(sire) if new.lot_id.is_none() => stock::of_sire(tx, business, sire.id, held).await?,
         _ => hanging,
     };
+    let stock = only_within(limits, stock);
     let mut facts = Facts {
         candidate,
         lot,
@@ -113,7 +119,7 @@ async fn gather(
     {
         let turn = candidate.at(new.withdrawn_at.unwrap_or(now));
         let pedigree = candidate.pedigree.clone();
-        let (back, offers) = in_reach(tx, business, candidate, &turn, None).await?;
+        let (back, offers) = in_reach(tx, business, limits, candidate, &turn, None).await?;
         facts.none_in_reach = !offers.free.iter().any(|straw| turn.allowed.has(straw.semen_type));
         candidate = back;
         // Her own again: it knows the sire that is asked for, wherever his straws hang.
@@ -123,16 +129,18 @@ async fn gather(
     Ok(facts)
 }
 
-/// The straws within her reach that she may have, of the `wanted` type only where one is, and what comes of her plan.
+/// The straws within her reach and the `limits` that she may have, of the `wanted` type only where one is, and what comes of her plan.
 pub(crate) async fn in_reach(
     tx: &mut Tx,
     business: BusinessId,
+    limits: Option<&Limits>,
     mut candidate: Candidate,
     turn: &Turn,
     wanted: Option<SemenType>,
 ) -> store::Result<(Candidate, Offers)> {
     let mut sires = candidate.plan.as_ref().map(MatingPlan::sires).unwrap_or_default();
     let stock = stock::for_herd_and_of(tx, business, candidate.herd_id, &sires).await?;
+    let stock = only_within(limits, stock);
     sires.extend(sires_of(&stock));
     candidate.pedigree = pedigree::of(tx, business, candidate.id, &sires).await?;
     let offers = offers(&candidate, turn, stock, wanted);

@@ -6,11 +6,12 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        access::Role,
-        form::Fault,
+        access::{Role, limits::KeyLimits},
+        form::{Fault, InputPath},
         now::Now,
         rejection::Rejection,
         values::{BusinessId, GraceHours, KeyId, Name, Timestamp},
+        webhooks::webhook::{HerdIds, TankIds},
     },
     form, text_enum,
 };
@@ -33,7 +34,7 @@ text_enum! {
 form! {
     /// A key that is to be made.
     #[derive(Clone, Debug, ToSchema)]
-    pub struct NewKey {
+    pub struct NewKey, check NewKey::check {
         /// Who will hold it: a person, a phone, a program.
         #[schema(example = "Barn phone")]
         pub name: Name,
@@ -41,6 +42,32 @@ form! {
         pub role: Role,
         /// Until when it is good; without end when not said.
         pub expires_at: Option<Timestamp>,
+        /// Only for what is of these herds, 1 to 100, their tanks and those of no herd; for all when left out. Not with the role
+        /// `manager`.
+        #[schema(value_type = Option<Vec<uuid::Uuid>>, min_items = 1, max_items = 100)]
+        pub herd_ids: Option<HerdIds>,
+        /// Only for what is in these tanks, 1 to 100; for all, or all within reach of its herds, when left out. Not with the role
+        /// `manager`.
+        #[schema(value_type = Option<Vec<uuid::Uuid>>, min_items = 1, max_items = 100)]
+        pub tank_ids: Option<TankIds>,
+    }
+}
+
+impl NewKey {
+    fn check(&self, spot: &InputPath, faults: &mut Vec<Fault>) {
+        let herds = self.herd_ids.as_ref().map(|herds| ("herd_ids", herds.0.is_empty()));
+        let tanks = self.tank_ids.as_ref().map(|tanks| ("tank_ids", tanks.0.is_empty()));
+        for (member, is_empty) in herds.into_iter().chain(tanks) {
+            if is_empty {
+                let detail = "must name at least one; leave it out for a key without this limit";
+                faults.push(spot.member(member).fault(detail));
+            }
+        }
+    }
+
+    /// What the key is to be limited to.
+    pub fn limits(&self) -> KeyLimits {
+        KeyLimits { herd_ids: self.herd_ids.clone(), tank_ids: self.tank_ids.clone() }
     }
 }
 
@@ -76,6 +103,10 @@ pub struct ApiKey {
     pub last_used_at: Option<Timestamp>,
     /// Until when the secret before the present one is good; null where there is none.
     pub previous_until: Option<Timestamp>,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    #[sqlx(flatten)]
+    pub limits: KeyLimits,
 }
 
 /// The key that a request came with.
@@ -104,12 +135,18 @@ pub struct KeyStanding {
 /// Whether a key may be made, where so many of the business are good.
 ///
 /// # Errors
-/// It would end before it begins, or there are too many.
+/// It would end before it begins, it is a manager's and limited, or there are too many.
 pub fn may_make(new: &NewKey, good: i64, now: Now) -> Result<(), Rejection> {
     if new.expires_at.is_some_and(|end| end <= now.now.max(now.latest)) {
         let detail =
             "is past: the key would never be good; give a later time, or leave it out for a key without end";
         return Err(Rejection::Invalid(vec![Fault::at("expires_at", detail)]));
+    }
+    if new.role == Role::Manager && new.limits().any() {
+        let member = if new.herd_ids.is_some() { "herd_ids" } else { "tank_ids" };
+        let detail = "goes with no manager's key: who may make keys could make one without limits; leave it out, or choose \
+             another role";
+        return Err(Rejection::Invalid(vec![Fault::at(member, detail)]));
     }
     if good >= MOST_KEYS {
         return Err(Rejection::TooManyKeys);
@@ -150,6 +187,7 @@ mod tests {
     use chrono::DateTime;
 
     use super::*;
+    use crate::domain::values::{HerdId, TankId};
 
     fn at(seconds: i64) -> Timestamp {
         Timestamp::from(DateTime::from_timestamp(1_800_000_000 + seconds, 0).unwrap())
@@ -166,6 +204,7 @@ mod tests {
             revoked_at: None,
             last_used_at: None,
             previous_until: None,
+            limits: KeyLimits::default(),
         }
     }
 
@@ -175,6 +214,8 @@ mod tests {
             name: Name::parse("Barn phone").unwrap(),
             role: Role::Reader,
             expires_at: end.map(at),
+            herd_ids: None,
+            tank_ids: None,
         };
         let now = Now { now: at(100), latest: at(200) };
         for (end, may) in [(None, true), (Some(201), true), (Some(200), false), (Some(100), false)] {
@@ -182,6 +223,25 @@ mod tests {
         }
         assert!(may_make(&new(None), MOST_KEYS - 1, now).is_ok());
         assert!(matches!(may_make(&new(None), MOST_KEYS, now), Err(Rejection::TooManyKeys)));
+    }
+
+    #[test]
+    fn a_managers_key_has_no_limits() {
+        let now = Now { now: at(0), latest: at(0) };
+        let new = |role, herd_ids, tank_ids| NewKey {
+            name: Name::parse("Barn phone").unwrap(),
+            role,
+            expires_at: None,
+            herd_ids,
+            tank_ids,
+        };
+        let (herds, tanks) = (HerdIds(vec![HerdId::new()]), TankIds(vec![TankId::new()]));
+        for role in Role::ALL {
+            for (herds, tanks) in [(Some(herds.clone()), None), (None, Some(tanks.clone()))] {
+                assert_eq!(may_make(&new(*role, herds, tanks), 0, now).is_ok(), *role != Role::Manager);
+            }
+        }
+        assert!(may_make(&new(Role::Manager, None, None), 0, now).is_ok());
     }
 
     #[test]

@@ -4,6 +4,7 @@ pub mod audit;
 pub mod business;
 pub mod device;
 pub mod key;
+pub mod limits;
 pub mod role;
 
 pub use role::Role;

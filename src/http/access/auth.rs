@@ -28,10 +28,7 @@ use crate::{
         access::{device, failures},
         problem::{Kind, Problem},
     },
-    store::{
-        Db,
-        access::key::{FoundKey, Key},
-    },
+    store::{Db, access::key::FoundKey},
 };
 
 /// Counts the requests of each key.
@@ -178,10 +175,11 @@ fn beginning_of(hash: &str) -> Option<u128> {
 /// Lets a request through with its caller, or says why not.
 pub async fn authenticate(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let from = failures::address(request.extensions());
-    let key = match find(&app, from, request.headers()).await {
-        Ok(key) => key,
+    let found = match find(&app, from, request.headers()).await {
+        Ok(found) => found,
         Err(problem) => return problem.into_response(),
     };
+    let (limits, key) = (found.limits().map(Arc::new), found.key);
     tracing::Span::current().record("key", tracing::field::display(key.id));
     let counted = app.limiter.as_ref().map(|limiter| (limiter, limiter.count(key.id)));
     if let Some((limiter, Err(wait))) = counted {
@@ -195,7 +193,7 @@ pub async fn authenticate(State(app): State<App>, mut request: Request, next: Ne
     } else {
         None
     };
-    let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role };
+    let caller = Caller { business_id: key.business_id, key_id: key.id, role: key.role, limits };
     app.book.key_uses.note(key.business_id, key.id, app.book.clock.now());
     if let Some(note) = device::note(request.headers()) {
         app.book.devices.note(key.business_id, key.id, &note, app.book.clock.now());
@@ -220,7 +218,7 @@ pub fn too_many(limiter: &Limiter, wait: Duration) -> Response {
 
 /// The key that was sent, if it is good. What is sent without one is counted for its address, and refused unseen once it is too
 /// much; who has a key that there is, is let in however much that is.
-async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Key, Problem> {
+async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<FoundKey, Problem> {
     let failures = app.failures.as_ref().zip(from);
     let failed = |why: &'static str, problem| {
         metrics::counter!("tankside_auth_failures_total", "why" => why).increment(1);
@@ -255,7 +253,7 @@ async fn find(app: &App, from: Option<IpAddr>, headers: &HeaderMap) -> Result<Ke
         let told = "The secret of this key was replaced by another, which is to be sent now.";
         return Err(failed("replaced", not_valid(told)));
     }
-    Ok(found.key)
+    Ok(found)
 }
 
 fn not_valid(why: &str) -> Problem {

@@ -8,6 +8,7 @@ use crate::{
     domain::access::business::OwnBusiness,
     http::{
         App,
+        access::limits::Within,
         answer::gone,
         docs::{IdempotencyKey, Problems},
         extract::{DeleteRequest, Manage, Permit, Read},
@@ -21,7 +22,7 @@ use crate::{
     summary = "Get the business of the key",
     description = "Nothing crosses between businesses; another's resources do not exist for this key.",
     responses((status = 200, description = "The business.", body = OwnBusiness), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>) -> Result<Json<OwnBusiness>, Problem> {
+async fn read(State(app): State<App>, caller: Permit<Read, Within>) -> Result<Json<OwnBusiness>, Problem> {
     let mut tx = app.book.db.read().await?;
     let business = store::access::business::own(&mut tx, caller.business_id).await?;
     let business = business.ok_or_else(|| Problem::new(Kind::NotFound, "The business is gone."))?;

@@ -20,6 +20,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{created, done, gone},
         docs::{IdempotencyKey, Problems},
         extract::{CommandRequest, DeleteRequest, Id, Manage, Permit, Read},
@@ -45,8 +46,17 @@ pub struct KeyWithSecret {
 #[utoipa::path(post, path = "/v1/keys", operation_id = "create_key", tag = "Business",
     summary = "Create a key",
     description = "For this business's book. The answer shows the secret this once; only its hash is kept. Give each person, phone and \
-        program a key of its own: who did what stands under the key, and one that is lost is revoked without the others.",
-    request_body(content = NewKey, example = json!({"name": "Barn phone", "role": "technician", "expires_at": "2027-01-01T00:00:00Z"})),
+        program a key of its own: who did what stands under the key, and one that is lost is revoked without the others. With `herd_ids` or \
+        `tank_ids` it is good for what is of these herds or in these tanks only: what is beyond is to it as if it were not there, and what \
+        is not kept to that is refused with 403 `key-limited`.",
+    request_body(content = NewKey, examples(
+        ("of a phone" = (summary = "For a while", value = json!({
+            "name": "Barn phone", "role": "technician", "expires_at": "2027-01-01T00:00:00Z"}))),
+        ("of one farm's software" = (summary = "For one herd", value = json!({
+            "name": "Upper Farm's herd software", "role": "integration",
+            "herd_ids": ["01976f0e-5a52-7c3e-9d61-0c7a51e6b001"]}))),
+        ("of a sensor" = (summary = "For one tank", value = json!({
+            "name": "Level sensor", "role": "integration", "tank_ids": ["01976f0e-5a52-7c3e-9d61-0c7a51e6b02a"]}))))),
     params(IdempotencyKey),
     responses(
         (status = 201, description = "Made.", body = KeyWithSecret,
@@ -104,7 +114,7 @@ async fn list(
     summary = "Get the key of this request",
     description = "Who is asking: the key that this request came with, what its holder may do, until when, and in whose book.",
     responses((status = 200, description = "The key.", body = CurrentKey), Problems))]
-async fn current(State(app): State<App>, caller: Permit<Read>) -> Result<Json<CurrentKey>, Problem> {
+async fn current(State(app): State<App>, caller: Permit<Read, Within>) -> Result<Json<CurrentKey>, Problem> {
     let now = app.book.clock.now();
     let mut tx = app.book.db.read().await?;
     let found = key::current(&mut tx, caller.business_id, caller.key_id, now).await?;
@@ -141,7 +151,7 @@ async fn revoke(
 /// A secret is replaced.
 #[utoipa::path(post, path = "/v1/keys/{id}/rotation", operation_id = "rotate_key", tag = "Business",
     summary = "Rotate a key's secret",
-    description = "The key keeps its id, name, role and end. The secret before stays good for the overlap, so that its holder can change \
+    description = "The key keeps its id, name, role, end and limits. The secret before stays good for the overlap, so that its holder can change \
         it in peace; 0 hours end it at once. A third secret ends the first at once.",
     request_body(content = KeyRotation, example = json!({"overlap_hours": 24})),
     params(("id" = uuid::Uuid, Path, description = "The key."), IdempotencyKey),

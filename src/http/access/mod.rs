@@ -6,4 +6,5 @@ pub mod business;
 pub mod device;
 pub mod failures;
 pub mod key;
+pub mod limits;
 pub mod readers;

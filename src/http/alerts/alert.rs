@@ -13,9 +13,10 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::done,
         docs::{IdempotencyKey, Problems},
-        extract::{CommandRequest, Id, Permit, Read, Work},
+        extract::{CommandRequest, Id, Optional, Permit, Read, Work},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -49,7 +50,7 @@ form! {
     responses((status = 200, description = "A page of them, in the order in which they were opened.", body = Page<Alert>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<AlertFilter>,
 ) -> Result<Response, Problem> {
     let f = &listing.filter;
@@ -62,7 +63,7 @@ async fn list(
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::alerts::alert::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |alert| alert.id.to_string()))
+    Ok(listing.list_within(rows, |alert| alert.id.to_string(), |alert| caller.may_see(alert)))
 }
 
 /// One alert.
@@ -70,7 +71,11 @@ async fn list(
     summary = "Get an alert",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Alert), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Alert>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Alert>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::alerts::alert::find(&mut tx, caller.business_id, AlertId(id)).await?;
     found.map(Json).ok_or_else(|| Problem::not_there("alert", id))
@@ -96,7 +101,7 @@ form! {
 async fn acknowledge(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewAcknowledgement, Work>,
+    command: CommandRequest<NewAcknowledgement, Work, Optional, Within>,
 ) -> Result<Response, Problem> {
     let act = Acknowledge { alert_id: AlertId(id), note: command.body.note.clone() };
     app.perform(command, act, |alert| done(&alert)).await

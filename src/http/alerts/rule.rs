@@ -3,13 +3,13 @@
 use utoipa::IntoParams;
 
 use crate::{
-    book::alerts::rule::RemoveRule,
+    book::{Caller, alerts::rule::RemoveRule},
     domain::{
         alerts::{
             AlertKind,
             rule::{AlertRule, AlertRuleDetails},
         },
-        values::{AlertRuleId, BusinessId},
+        values::AlertRuleId,
     },
     form,
     http::{
@@ -33,11 +33,11 @@ form! {
 
 async fn rows(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     filter: &AlertRuleFilter,
     page: store::Page,
 ) -> store::Result<Vec<AlertRule>> {
-    store::alerts::rule::list(tx, business, filter.kind, page).await
+    store::alerts::rule::list(tx, caller.business_id, filter.kind, page).await
 }
 
 /// A rule is taken away.
@@ -61,7 +61,7 @@ pub fn all_routes() -> OpenApiRouter<App> {
 }
 
 catalogue! {
-    thing AlertRule, details AlertRuleDetails, answer Tagged<AlertRule>, permission Manage,
+    thing AlertRule, details AlertRuleDetails, answer Tagged<AlertRule>, permission Manage, limits Whole,
     path "/v1/alert-rules", one "alert rule", tag "Alerts",
     create "create_alert_rule" "Create an alert rule"
         "A rule holds for one kind of alert and for a lot, a sire's straws of a type, a tank, a herd, or everything; where several \

@@ -3,10 +3,11 @@
 use utoipa::IntoParams;
 
 use crate::{
+    book::Caller,
     domain::{
         animals::animal::{Animal, AnimalDetails},
         search::Query,
-        values::{BusinessId, Code, HerdId},
+        values::{Code, HerdId},
     },
     form,
     http::catalogue::catalogue,
@@ -34,22 +35,22 @@ form! {
 
 async fn rows(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     filter: &AnimalFilter,
     page: store::Page,
 ) -> store::Result<Vec<Animal>> {
     let wanted = store::animals::animal::Wanted {
-        herd: filter.herd_id,
+        herd: caller.leading_herd(filter.herd_id),
         number: filter.number.clone(),
         identifier: filter.identifier.clone(),
         query: filter.q.clone(),
         left: filter.left,
     };
-    store::animals::animal::list(tx, business, wanted, page).await
+    store::animals::animal::list(tx, caller.business_id, wanted, page).await
 }
 
 catalogue! {
-    thing Animal, details AnimalDetails, answer Tagged<Animal>, permission Report,
+    thing Animal, details AnimalDetails, answer Tagged<Animal>, permission Report, limits Within,
     path "/v1/animals", one "animal", tag "Animals",
     create "create_animal" "Create an animal"
         "Whether she is a heifer or a cow, open or pregnant, and the number of her next service follow from what is \

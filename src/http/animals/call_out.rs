@@ -13,9 +13,10 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{created, done},
         docs::{IdempotencyKey, Problems},
-        extract::{CommandRequest, Id, Permit, Read, Report},
+        extract::{CommandRequest, Id, Optional, Permit, Read, Report},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -40,7 +41,7 @@ use crate::{
         Problems))]
 async fn ask(
     State(app): State<App>,
-    command: CommandRequest<NewCallOut, Report>,
+    command: CommandRequest<NewCallOut, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |call_out| created(format!("/v1/requests/{}", call_out.id), &call_out)).await
@@ -57,7 +58,7 @@ async fn ask(
 async fn close(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewClosing, Report>,
+    command: CommandRequest<NewClosing, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let close = On { id: CallOutId(id), command: command.body.clone() };
     app.perform(command, close, |call_out| done(&call_out)).await
@@ -83,14 +84,14 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<CallOut>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<CallOutFilter>,
 ) -> Result<Response, Problem> {
     let page = listing.by_id()?;
-    let wanted = Wanted { herd: listing.filter.herd_id, state: listing.filter.state };
+    let wanted = Wanted { herd: caller.leading_herd(listing.filter.herd_id), state: listing.filter.state };
     let mut tx = app.book.db.read().await?;
     let rows = call_out::list(&mut tx, caller.business_id, wanted, page).await?;
-    Ok(listing.list(rows, |call_out| call_out.id.to_string()))
+    Ok(listing.list_within(rows, |call_out| call_out.id.to_string(), |call_out| caller.may_see(call_out)))
 }
 
 /// One call-out.
@@ -98,7 +99,11 @@ async fn list(
     summary = "Get a call-out",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = CallOut), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<CallOut>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<CallOut>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = call_out::find(&mut tx, caller.business_id, CallOutId(id)).await?;
     found.map(Json).ok_or_else(|| Problem::not_there("request", id))

@@ -22,9 +22,10 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{WithCautions, created},
         docs::{IdempotencyKey, Problems},
-        extract::{CommandRequest, Id, Permit, Read, Report as MayReport},
+        extract::{CommandRequest, Id, Optional, Permit, Read, Report as MayReport},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -142,7 +143,7 @@ macro_rules! events {
                     Problems))]
             pub async fn report(
                 State(app): State<App>,
-                command: CommandRequest<$new, MayReport>,
+                command: CommandRequest<$new, MayReport, Optional, Within>,
             ) -> Result<Response, Problem> {
                 let new = command.body.clone();
                 let what: fn(&$new) -> AnimalEvent = $what;
@@ -166,16 +167,19 @@ macro_rules! events {
                 responses((status = 200, description = "A page of them, in the order of entry.", body = Page<$view>), Problems))]
             pub async fn list(
                 State(app): State<App>,
-                caller: Permit<Read>,
+                caller: Permit<Read, Within>,
                 listing: Listing<EventFilter>,
             ) -> Result<Response, Problem> {
                 let mut tx = app.book.db.read().await?;
-                let wanted = listing.filter.wanted();
+                let mut wanted = listing.filter.wanted();
+                wanted.herd = caller.leading_herd(wanted.herd);
                 let kind = HappeningKind::$kind;
                 let page = listing.by_id()?;
                 let rows = store::animals::event::list(&mut tx, caller.business_id, kind, &wanted, page).await?;
                 let rows = store::animals::event::in_full(&mut tx, caller.business_id, kind, rows).await?;
-                Ok(listing.list(rows.into_iter().filter_map($view::of).collect(), |event: &$view| event.id.to_string()))
+                let rows = rows.into_iter().filter_map($view::of).collect();
+                let place = |event: &$view| event.id.to_string();
+                Ok(listing.list_within(rows, place, |event| caller.may_see_herd(event.herd_id)))
             }
 
             #[utoipa::path(get, path = concat!($path, "/{id}"), operation_id = $read, tag = $tag, summary = $read_summary,
@@ -183,7 +187,7 @@ macro_rules! events {
                 responses((status = 200, description = "As it was reported.", body = $view), Problems))]
             pub async fn read(
                 State(app): State<App>,
-                caller: Permit<Read>,
+                caller: Permit<Read, Within>,
                 Id(id): Id,
             ) -> Result<Json<$view>, Problem> {
                 let mut tx = app.book.db.read().await?;

@@ -1,25 +1,18 @@
 //! Herds and what their owners decided.
 
 use crate::{
-    domain::{
-        animals::herd::{Herd, HerdDetails},
-        values::BusinessId,
-    },
+    book::Caller,
+    domain::animals::herd::{Herd, HerdDetails},
     http::{catalogue::catalogue, page::NoFilter},
     store::{self, Tx},
 };
 
-async fn rows(
-    tx: &mut Tx,
-    business: BusinessId,
-    _: &NoFilter,
-    page: store::Page,
-) -> store::Result<Vec<Herd>> {
-    store::animals::herd::list(tx, business, page).await
+async fn rows(tx: &mut Tx, caller: &Caller, _: &NoFilter, page: store::Page) -> store::Result<Vec<Herd>> {
+    store::animals::herd::list(tx, caller.business_id, page).await
 }
 
 catalogue! {
-    thing Herd, details HerdDetails, answer Tagged<Herd>, permission Manage,
+    thing Herd, details HerdDetails, answer Tagged<Herd>, permission Manage, limits Within,
     path "/v1/herds", one "herd", tag "Herds",
     create "create_herd" "Create a herd"
         "With its time zone and what its owner decided: the choice rule, the waiting period, the limit of kinship.",

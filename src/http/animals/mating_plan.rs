@@ -16,9 +16,10 @@ use crate::{
     },
     http::{
         App,
+        access::limits::Within,
         answer::{Tagged, gone},
         docs::{IdempotencyKey, IfMatch, Problems},
-        extract::{CommandRequest, DeleteRequest, Id, Permit, Read, Report},
+        extract::{CommandRequest, DeleteRequest, Id, Optional, Permit, Read, Report},
         problem::{Kind, Problem},
     },
     store,
@@ -54,7 +55,7 @@ struct MatingPlanSet {
 async fn set(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewMatingPlan, Report>,
+    command: CommandRequest<NewMatingPlan, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let (new, if_match) = (command.body.clone(), command.if_match.clone());
     let act = SetMatingPlan { animal_id: AnimalId(id), new, if_match };
@@ -80,7 +81,7 @@ async fn set(
         Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
@@ -100,7 +101,7 @@ async fn read(
 async fn remove(
     State(app): State<App>,
     Id(id): Id,
-    removal: DeleteRequest<Report>,
+    removal: DeleteRequest<Report, Within>,
 ) -> Result<Response, Problem> {
     let act = RemoveMatingPlan { animal_id: AnimalId(id), if_match: removal.if_match };
     app.do_for(removal.ask, act, |()| Ok(gone())).await

@@ -18,6 +18,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         docs::Problems,
         extract::{Id, Permit, Read},
         page,
@@ -59,13 +60,13 @@ impl<T: Field> FromRequestParts<App> for Query<T> {
     responses((status = 200, description = "What it calls for.", body = NextService), Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(moment): Query<AtMoment>,
 ) -> Result<Json<NextService>, Problem> {
     let at = moment.at.unwrap_or_else(|| app.book.clock.now());
     let mut tx = app.book.db.read().await?;
-    let next = next_service(&mut tx, caller.business_id, AnimalId(id), at, moment.semen_type).await?;
+    let next = next_service(&mut tx, &caller, AnimalId(id), at, moment.semen_type).await?;
     let next = next.ok_or_else(|| Problem::not_there("animal", id))?;
     Ok(Json(next))
 }

@@ -25,6 +25,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         docs::Problems,
         extract::{Permit, Read},
         markup::{self, escaped},
@@ -90,18 +91,23 @@ impl FromRequestParts<App> for RoundQuery {
         (status = 200, description = "The round.", content(
             (Round = "application/json"), (String = "text/csv"), (String = "text/html"))),
         Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, query: RoundQuery) -> Result<Response, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    query: RoundQuery,
+) -> Result<Response, Problem> {
     let now = app.book.clock.now();
     let mut tx = app.book.db.read().await?;
-    let business = caller.business_id;
+    let herds = caller.herds(query.herds);
     let date = if let Some(date) = query.which.date {
         date
     } else {
-        let all = herd::list(&mut tx, business, Page { after: uuid::Uuid::nil(), limit: 500 }).await?;
-        let one = all.iter().find(|herd| query.herds.is_empty() || query.herds.contains(&herd.id));
+        let all =
+            herd::list(&mut tx, caller.business_id, Page { after: uuid::Uuid::nil(), limit: 500 }).await?;
+        let one = all.iter().find(|herd| herds.is_empty() || herds.contains(&herd.id));
         now.day_in(one.map_or(TimeZone::UTC, |herd| herd.details.time_zone))
     };
-    let round = round::of(&mut tx, business, date, &query.herds, now).await?;
+    let round = round::of(&mut tx, &caller, date, &herds, now).await?;
     Ok(match query.which.format {
         RoundFormat::Json => Json(round).into_response(),
         RoundFormat::Csv => {

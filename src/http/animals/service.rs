@@ -5,7 +5,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::{command::StoredResponse, straws::reverse::ReverseService},
+    book::{Caller, command::StoredResponse, straws::reverse::ReverseService},
     domain::{
         animals::{record_service::NewService, service::Service},
         cautions,
@@ -14,6 +14,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         animals::next_service::Query,
         answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
@@ -57,7 +58,10 @@ use crate::{
         (status = 201, description = "On record.", body = WithCautions<Service>,
          headers(("Location" = String, description = "The service."))),
         Problems))]
-async fn record(State(app): State<App>, command: LedgerRequest<NewService>) -> Result<Response, Problem> {
+async fn record(
+    State(app): State<App>,
+    command: LedgerRequest<NewService, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |service| recorded(&service)).await
 }
@@ -84,7 +88,7 @@ form! {
 async fn reverse(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewServiceReversal>,
+    command: LedgerRequest<NewServiceReversal, Within>,
 ) -> Result<Response, Problem> {
     let act = ReverseService { service_id: ServiceId(id) };
     app.perform(command, act, |service| answered(&service)).await
@@ -111,9 +115,17 @@ form! {
     }
 }
 
-/// The service with what is asked for, as it is at `now`.
-fn shown(mut service: Service, include: &Includes<ServiceInclude>, now: Timestamp) -> Service {
-    service.animal.take_if(|_| !include.has(&ServiceInclude::Animal));
+/// The service with what is asked for, as it is at `now`; without its animal where she is of a herd by now that the caller's key is
+/// not good for.
+fn shown(
+    mut service: Service,
+    include: &Includes<ServiceInclude>,
+    caller: &Caller,
+    now: Timestamp,
+) -> Service {
+    service
+        .animal
+        .take_if(|animal| !include.has(&ServiceInclude::Animal) || !caller.may_see(animal.as_ref()));
     let withdrawal = service.withdrawal.take().filter(|_| include.has(&ServiceInclude::Withdrawal));
     service.withdrawal = withdrawal.map(|withdrawal| withdrawal.map(|it| Box::new(it.at(now))));
     service
@@ -153,14 +165,14 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Service>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<ServiceFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
     let f = &listing.filter;
     let wanted = Wanted {
         animal: f.animal_id,
-        herd: f.herd_id,
+        herd: caller.leading_herd(f.herd_id),
         sire: f.sire_id,
         technician: f.technician.clone(),
         reversed: f.reversed,
@@ -171,8 +183,9 @@ async fn list(
     let rows = service_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let rows = store::animals::history::with_due_dates(&mut tx, caller.business_id, rows).await?;
     let now = app.book.clock.now();
-    let rows = rows.into_iter().map(|service| shown(service, &f.include, now)).collect();
-    Ok(listing.list(rows, |service| service.id.to_string()))
+    let rows = rows.into_iter().map(|service| shown(service, &f.include, &caller, now)).collect();
+    let place = |service: &Service| service.id.to_string();
+    Ok(listing.list_within(rows, place, |service| caller.may_see(service)))
 }
 
 /// One service.
@@ -182,7 +195,7 @@ async fn list(
     responses((status = 200, description = "As it stands.", body = Service), Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(asked): Query<ServiceBeside>,
 ) -> Result<Json<Service>, Problem> {
@@ -196,7 +209,7 @@ async fn read(
     let found = found.into_iter().collect();
     let found = store::animals::history::with_due_dates(&mut tx, caller.business_id, found).await?.pop();
     let found = found.ok_or_else(|| Problem::not_there("service", id))?;
-    Ok(Json(shown(found, &asked.include, app.book.clock.now())))
+    Ok(Json(shown(found, &asked.include, &caller, app.book.clock.now())))
 }
 
 /// The routes, each with its description.

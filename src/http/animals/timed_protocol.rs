@@ -5,19 +5,19 @@ use serde::Serialize;
 use utoipa::{IntoParams, ToSchema};
 
 use crate::{
-    book::{animals::timed_protocol::RemoveProtocol, command::On},
+    book::{Caller, animals::timed_protocol::RemoveProtocol, command::On},
     domain::{
         animals::timed_protocol::{
             NewStarts, NewStepState, NewStop, ProtocolStart, TimedProtocol, TimedProtocolDetails,
         },
-        values::{AnimalId, BusinessId, HerdId, ProtocolStartId, TimedProtocolId},
+        values::{AnimalId, HerdId, ProtocolStartId, TimedProtocolId},
     },
     form,
     http::{
         answer::{created, done, gone},
         catalogue::catalogue,
         docs::{IdempotencyKey, IfMatch},
-        extract::{DeleteRequest, Report},
+        extract::{DeleteRequest, Optional, Report},
         page::NoFilter,
     },
     store::{
@@ -38,11 +38,12 @@ form! {
 
 async fn rows(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     filter: &TimedProtocolFilter,
     page: store::Page,
 ) -> store::Result<Vec<TimedProtocol>> {
-    store::animals::timed_protocol::list(tx, business, filter.herd_id, page).await
+    store::animals::timed_protocol::list(tx, caller.business_id, caller.leading_herd(filter.herd_id), page)
+        .await
 }
 
 /// A protocol is taken away.
@@ -85,7 +86,7 @@ pub struct ProtocolStarts {
 async fn begin(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewStarts, Report>,
+    command: CommandRequest<NewStarts, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let begin = On { id: TimedProtocolId(id), command: command.body.clone() };
     app.perform(command, begin, move |items| {
@@ -104,7 +105,7 @@ async fn begin(
         Problems))]
 async fn list_of_protocol(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     listing: Listing<NoFilter>,
 ) -> Result<Response, Problem> {
@@ -115,7 +116,7 @@ async fn list_of_protocol(
     let protocol = protocol.ok_or_else(|| Problem::not_there("timed protocol", id))?;
     let wanted = Wanted { protocol: Some(protocol.id), ..Wanted::default() };
     let rows = list_starts(&mut tx, business, wanted, page, now).await?;
-    Ok(listing.list(rows, |start| start.id.to_string()))
+    Ok(listing.list_within(rows, |start| start.id.to_string(), |start| caller.may_see(start)))
 }
 
 form! {
@@ -142,15 +143,16 @@ form! {
         Problems))]
 async fn list_all(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<ProtocolStartFilter>,
 ) -> Result<Response, Problem> {
     let page = listing.by_id()?;
     let f = &listing.filter;
-    let wanted = Wanted { protocol: f.protocol_id, animal: f.animal_id, herd: f.herd_id };
+    let wanted =
+        Wanted { protocol: f.protocol_id, animal: f.animal_id, herd: caller.leading_herd(f.herd_id) };
     let mut tx = app.book.db.read().await?;
     let rows = list_starts(&mut tx, caller.business_id, wanted, page, app.book.clock.now()).await?;
-    Ok(listing.list(rows, |start| start.id.to_string()))
+    Ok(listing.list_within(rows, |start| start.id.to_string(), |start| caller.may_see(start)))
 }
 
 /// One start.
@@ -160,7 +162,7 @@ async fn list_all(
     responses((status = 200, description = "As it stands.", body = ProtocolStart), Problems))]
 async fn read_start(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
 ) -> Result<Json<ProtocolStart>, Problem> {
     let mut tx = app.book.db.read().await?;
@@ -180,7 +182,7 @@ async fn read_start(
 async fn stop(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewStop, Report>,
+    command: CommandRequest<NewStop, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let stop = On { id: ProtocolStartId(id), command: command.body.clone() };
     app.perform(command, stop, |start| done(&start)).await
@@ -197,7 +199,7 @@ async fn stop(
 async fn mark(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewStepState, Report>,
+    command: CommandRequest<NewStepState, Report, Optional, Within>,
 ) -> Result<Response, Problem> {
     let mark = On { id: ProtocolStartId(id), command: command.body.clone() };
     app.perform(command, mark, |start| done(&start)).await
@@ -215,7 +217,7 @@ pub fn all_routes() -> OpenApiRouter<App> {
 }
 
 catalogue! {
-    thing TimedProtocol, details TimedProtocolDetails, answer Tagged<TimedProtocol>, permission Manage,
+    thing TimedProtocol, details TimedProtocolDetails, answer Tagged<TimedProtocol>, permission Manage, limits Within,
     path "/v1/timed-protocols", one "timed protocol", tag "Timed protocols",
     create "create_timed_protocol" "Create a timed protocol"
         "A herd's list of steps as its veterinarian gave it: the day, counted from 0, the hour, and what in plain words; the last \

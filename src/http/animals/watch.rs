@@ -20,6 +20,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         access::{auth, failures},
         docs::Problems,
         extract::{Permit, Read},
@@ -69,12 +70,18 @@ pub struct Watch {
         at an animal; what is done then is for her keeper and a veterinarian.",
     params(WatchQuery),
     responses((status = 200, description = "The whole list.", body = Watch), Problems))]
-async fn list(State(app): State<App>, caller: Permit<Read>, parts: Parts) -> Result<Json<Watch>, Problem> {
+async fn list(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    parts: Parts,
+) -> Result<Json<Watch>, Problem> {
     let WatchQuery { herd_id, until } = read_query(query(&parts)?)?;
     let mut tx = app.book.db.read().await?;
     let now = app.book.clock.now();
     let until_of = |today: Day| until.unwrap_or_else(|| today.plus_days(USUAL_DAYS));
-    let items = items(&mut tx, caller.business_id, herd_id, now, until_of).await?;
+    let herd_id = caller.leading_herd(herd_id);
+    let mut items = items(&mut tx, caller.business_id, herd_id, now, until_of).await?;
+    items.retain(|item| caller.may_see_herd(item.herd_id));
     Ok(Json(Watch { items, until }))
 }
 

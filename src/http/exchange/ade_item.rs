@@ -15,6 +15,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::OfHerds,
         answer::done,
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
@@ -47,18 +48,18 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<AdeItem>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfHerds>,
     listing: Listing<ItemFilter>,
 ) -> Result<Response, Problem> {
     let filter = &listing.filter;
     let wanted = store::exchange::ade_item::FlagFilter {
-        herd: filter.herd_id,
+        herd: caller.leading_herd(filter.herd_id),
         animal: filter.animal_id,
         flagged: filter.flagged.unwrap_or(false),
     };
     let mut tx = app.book.db.read().await?;
     let rows = store::exchange::ade_item::list(&mut tx, caller.business_id, wanted, listing.by_id()?).await?;
-    Ok(listing.list(rows, |item| item.id.to_string()))
+    Ok(listing.list_within(rows, |item| item.id.to_string(), |item| caller.may_see(item)))
 }
 
 /// One item.
@@ -66,7 +67,11 @@ async fn list(
     summary = "Get an item sent by herd software",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = AdeItem), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<AdeItem>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, OfHerds>,
+    Id(id): Id,
+) -> Result<Json<AdeItem>, Problem> {
     let mut tx = app.book.db.read().await?;
     let item = store::exchange::ade_item::find(&mut tx, caller.business_id, AdeItemId(id)).await?;
     let item = item.ok_or_else(|| Problem::not_there("item", id))?;
@@ -139,7 +144,7 @@ impl NewResolution {
 async fn settle(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewResolution>,
+    command: LedgerRequest<NewResolution, OfHerds>,
 ) -> Result<Response, Problem> {
     let decision = command.body.decision()?;
     let (animal_id, note) = (command.body.animal_id, command.body.note.clone());

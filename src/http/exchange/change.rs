@@ -13,6 +13,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::OfHerds,
         animals::next_service::Query,
         docs::Problems,
         extract::{Permit, Read},
@@ -58,7 +59,7 @@ pub struct ChangeList {
     responses((status = 200, description = "What changed.", body = ChangeList), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfHerds>,
     Query(since): Query<Since>,
 ) -> Result<Json<ChangeList>, Problem> {
     let (after, limit) = (since.after.get(), since.limit.get());
@@ -68,6 +69,7 @@ async fn list(
     let has_more = rows.len() > shown;
     rows.truncate(shown);
     let next_cursor = rows.last().map_or(after, |last| last.seq);
+    rows.retain(|change| caller.may_see(change));
     Ok(Json(ChangeList { items: rows, next_cursor, has_more }))
 }
 

@@ -106,7 +106,7 @@ impl FromRequest<App> for ImportRequest {
         });
         let file: Arc<[u8]> = Arc::from(&bytes[..]);
         let act = TakeIn { subject, given, dry_run: asked.dry_run, file };
-        let ask = RequestContext { caller, request, keyed, told: None };
+        let ask = RequestContext::new(caller, request, path, &Value::Null, keyed, None);
         Ok(Self { ask, act, faults_as_csv: prefers_csv(&parts.headers) })
     }
 }

@@ -21,9 +21,10 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::created,
         docs::{IdempotencyKey, Problems},
-        extract::{CommandRequest, Id, Measure, Permit, Read},
+        extract::{CommandRequest, Id, Measure, Optional, Permit, Read},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -92,7 +93,7 @@ async fn of_tank<T: Serialize>(
 async fn add_reading(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewReading, Measure>,
+    command: CommandRequest<NewReading, Measure, Optional, Within>,
 ) -> Result<Response, Problem> {
     let act = On { id: TankId(id), command: command.body.clone() };
     app.perform(command, act, |reading| level_read(&reading)).await
@@ -111,7 +112,7 @@ pub fn level_read(reading: &Reading) -> serde_json::Result<StoredResponse> {
                body = Page<Reading>), Problems))]
 async fn list_readings(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
@@ -133,7 +134,7 @@ async fn list_readings(
     responses((status = 200, description = "As it was told.", body = Reading), Problems))]
 async fn read_reading(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
 ) -> Result<Json<Reading>, Problem> {
     let mut tx = app.book.db.read().await?;
@@ -158,7 +159,7 @@ async fn read_reading(
 async fn add_refill(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewRefill, Measure>,
+    command: CommandRequest<NewRefill, Measure, Optional, Within>,
 ) -> Result<Response, Problem> {
     let act = On { id: TankId(id), command: command.body.clone() };
     app.perform(command, act, |refill| created(format!("/v1/refills/{}", refill.id), &refill)).await
@@ -172,7 +173,7 @@ async fn add_refill(
                body = Page<Refill>), Problems))]
 async fn list_refills(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {
@@ -194,7 +195,7 @@ async fn list_refills(
     responses((status = 200, description = "As it was told.", body = Refill), Problems))]
 async fn read_refill(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
 ) -> Result<Json<Refill>, Problem> {
     let mut tx = app.book.db.read().await?;
@@ -219,7 +220,7 @@ async fn read_refill(
 async fn add_repair(
     State(app): State<App>,
     Id(id): Id,
-    command: CommandRequest<NewRepair, Measure>,
+    command: CommandRequest<NewRepair, Measure, Optional, Within>,
 ) -> Result<Response, Problem> {
     let act = On { id: TankId(id), command: command.body.clone() };
     app.perform(command, act, |repair| created(format!("/v1/tanks/{}/repairs", repair.tank_id), &repair))
@@ -234,7 +235,7 @@ async fn add_repair(
                body = Page<Repair>), Problems))]
 async fn list_repairs(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     listing: Listing<WhenFilter>,
 ) -> Result<Response, Problem> {

@@ -25,6 +25,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         animals::next_service::Query,
         docs::Problems,
         extract::{Id, Permit, Read},
@@ -237,7 +238,7 @@ impl NitrogenStatus {
     responses((status = 200, description = "How it stands.", body = NitrogenStatus), Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(moment): Query<AtMoment>,
 ) -> Result<Json<NitrogenStatus>, Problem> {
@@ -261,7 +262,7 @@ pub async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static)
 /// The picture of a tank, as its bytes and their kind.
 async fn drawn(
     app: &App,
-    caller: &Permit<Read>,
+    caller: &Permit<Read, Within>,
     id: uuid::Uuid,
     asked: PictureParams,
     headers: &HeaderMap,
@@ -300,7 +301,7 @@ async fn drawn(
         Problems))]
 async fn svg(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(asked): Query<PictureParams>,
     headers: HeaderMap,
@@ -330,7 +331,7 @@ impl ToSchema for PngFile {}
         Problems))]
 async fn png(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(asked): Query<PictureParams>,
     headers: HeaderMap,

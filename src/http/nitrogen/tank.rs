@@ -60,7 +60,7 @@ pub struct TankAnswer {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<TankAnswer>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<TankFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
@@ -68,13 +68,15 @@ async fn list(
     let tanks =
         store::nitrogen::tank::list(&mut tx, caller.business_id, filter.herd_id, listing.by_id()?).await?;
     if filter.include.is_none() {
-        return Ok(listing.list(all_tagged(tanks)?, |tank| tank.thing.id.to_string()));
+        let place = |tank: &Tagged<Tank>| tank.thing.id.to_string();
+        return Ok(listing.list_within(all_tagged(tanks)?, place, |tank| caller.may_see(&tank.thing)));
     }
     let now = app.book.clock.now();
     let records = status::records_of(&mut tx, caller.business_id, &tanks, now).await?;
     drop(tx);
     let items = with_nitrogen(records, now).await?;
-    Ok(listing.list(items, |item| item.tank.thing.id.to_string()))
+    let place = |item: &TankAnswer| item.tank.thing.id.to_string();
+    Ok(listing.list_within(items, place, |item| caller.may_see(&item.tank.thing)))
 }
 
 /// Reckons many tanks, on as many processors as there are.
@@ -103,7 +105,7 @@ pub(crate) async fn with_nitrogen(
 }
 
 catalogue! {
-    thing Tank, details TankDetails, answer TankAnswer, permission Manage,
+    thing Tank, details TankDetails, answer TankAnswer, permission Manage, limits Within,
     path "/v1/tanks", one "tank", tag "Tanks",
     create "create_tank" "Create a tank"
         "A herd's own tank names its herd; the technician's names none. Liquid nitrogen burns and its gas displaces air \

@@ -25,6 +25,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::OfHerds,
         docs::Problems,
         extract::{Permit, Read},
         page::{HerdsParam, wrong},
@@ -110,7 +111,7 @@ pub struct PregnancyRateReport {
         Problems))]
 async fn pregnancy_rate(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfHerds>,
     query: ReportQuery<PregnancyRateQuery>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
@@ -263,7 +264,7 @@ pub struct CalvingIntervalReport {
         Problems))]
 async fn calving_intervals(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfHerds>,
     query: ReportQuery<CalvingIntervalQuery>,
 ) -> Result<Response, Problem> {
     let ReportQuery { asked, herds } = query;

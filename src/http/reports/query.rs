@@ -3,6 +3,7 @@
 use axum::{extract::FromRequestParts, http::request::Parts};
 
 use crate::{
+    book::Caller,
     domain::{
         form::Field,
         values::{HerdId, Timestamp},
@@ -50,6 +51,11 @@ impl<Q: Field> FromRequestParts<App> for ReportQuery<Q> {
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let (members, herds) = query_with_many(parts, "herd_id")?;
+        // A report for a key that is limited to herds is of these, where it does not say so.
+        let herds = match parts.extensions.get::<Caller>() {
+            Some(caller) => caller.herds(herds),
+            None => herds,
+        };
         Ok(Self { asked: read_query(members)?, herds })
     }
 }

@@ -24,6 +24,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::OfHerds,
         docs::Problems,
         extract::{Permit, Read},
         page::{HerdsParam, wrong},
@@ -246,7 +247,7 @@ const DEVIATIONS_SOURCE: &str = "Intervals: Wilson 1927, J Am Stat Assoc 22:209-
         Problems))]
 async fn deviations(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfHerds>,
     query: ReportQuery<DeviationQuery>,
 ) -> Result<Response, Problem> {
     let ReportQuery { asked, herds } = query;

@@ -37,7 +37,7 @@ use crate::{
     },
     http::{
         App,
-        access::device,
+        access::{device, limits::Within},
         animals::service::recorded,
         answer::tagged,
         docs::Problems,
@@ -76,7 +76,7 @@ impl<P: Permission> FromRequest<App> for Batch<P> {
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Problem> {
         let (mut parts, body) = request.into_parts();
-        let caller = Permit::<P>::from_request_parts(&mut parts, app).await?.0;
+        let caller = Permit::<P, Within>::from_request_parts(&mut parts, app).await?.0;
         no_query(&parts.uri)?;
         plainly_coded(&parts.headers)?;
         let bytes = to_bytes(body, MOST_BYTES).await.map_err(|_| {
@@ -142,10 +142,10 @@ impl StepKind {
     /// Whether the caller may do it alone.
     fn may(self, caller: &Caller) -> Result<(), Problem> {
         match self {
-            Self::Animal => permitted::<Report>(caller),
-            Self::NitrogenReading => permitted::<Measure>(caller),
+            Self::Animal => permitted::<Report, Within>(caller),
+            Self::NitrogenReading => permitted::<Measure, Within>(caller),
             Self::Withdrawal | Self::Thaw | Self::Service | Self::Discard | Self::Receipt => {
-                permitted::<Work>(caller)
+                permitted::<Work, Within>(caller)
             }
         }
     }
@@ -257,11 +257,11 @@ async fn one(
     let is_entry = matches!(step.map(StepKind::parse), Some(Ok(kind)) if kind.is_entry());
     let read = item.and_then(read_item).and_then(|item| item.kind.may(&caller).map(|()| item));
     let (key, outcome) = match read {
-        Ok(Item { kind, key, path, fingerprint, step }) => {
+        Ok(Item { kind, key, path, fingerprint, said, step }) => {
             let keyed = Keyed { key: key.clone(), fingerprint };
             let request = format!("POST {path} (batch)");
             let told = (!kind.is_entry() || told.waited()).then_some(told);
-            let ask = RequestContext { caller, request, keyed: Some(keyed), told };
+            let ask = RequestContext::new(caller, request, &path, &said, Some(keyed), told);
             let outcome = match step {
                 Step::Withdrawal(new) => app.run(ask, *new, |withdrawal| withdrawn(&withdrawal)).await,
                 Step::Thaw(thaw) => app.run(ask, thaw, |withdrawal| thawing(&withdrawal)).await,
@@ -283,8 +283,8 @@ async fn one(
             if let Some(key) = sent_key.filter(|_| !is_entry || told.waited()) {
                 let keyed = Some(Keyed { key, fingerprint: String::new() });
                 let request = "POST /v1/withdrawals/batch".to_owned();
-                app.note_refused(&RequestContext { caller, request, keyed, told: Some(told) }, &problem)
-                    .await?;
+                let ask = RequestContext::new(caller, request, "", &Value::Null, keyed, Some(told));
+                app.note_refused(&ask, &problem).await?;
             }
             (None, Err(problem.with_at_most(MOST_FAULTS)))
         }
@@ -312,6 +312,8 @@ struct Item {
     path: String,
     /// As if it had been posted alone, so that the same key answers the same there.
     fingerprint: String,
+    /// What it says, as it came.
+    said: Value,
     step: Step,
 }
 
@@ -384,7 +386,7 @@ fn read_item(item: Value) -> Result<Item, Problem> {
         return Err(invalid(faults));
     };
     let fingerprint = fingerprint_of("POST", &path, &sent);
-    Ok(Item { kind, key, path, fingerprint, step })
+    Ok(Item { kind, key, path, fingerprint, said: sent, step })
 }
 
 /// Takes the id of a thing, under which the step would stand alone, out of its members.

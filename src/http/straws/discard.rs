@@ -10,6 +10,7 @@ use crate::{
     },
     http::{
         App,
+        access::limits::Within,
         answer::{WithCautions, created},
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
@@ -32,7 +33,10 @@ use crate::{
         (status = 201, description = "On record; the movement is at Location.", body = WithCautions<Movement>,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn discard(State(app): State<App>, command: LedgerRequest<NewDiscard>) -> Result<Response, Problem> {
+async fn discard(
+    State(app): State<App>,
+    command: LedgerRequest<NewDiscard, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |done| {
         created(movement_at(&done), &WithCautions { done, cautions: cautions::DISCARD })

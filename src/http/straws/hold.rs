@@ -13,9 +13,10 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         answer::{created, gone},
         docs::{IdempotencyKey, Problems},
-        extract::{CommandRequest, DeleteRequest, Id, Permit, Read, Work},
+        extract::{CommandRequest, DeleteRequest, Id, Optional, Permit, Read, Work},
         page::{Listing, Page, PageParams},
         problem::Problem,
     },
@@ -37,7 +38,10 @@ use crate::{
         (status = 201, description = "On hold.", body = Hold,
          headers(("Location" = String, description = "The hold."))),
         Problems))]
-async fn hold(State(app): State<App>, command: CommandRequest<NewHold, Work>) -> Result<Response, Problem> {
+async fn hold(
+    State(app): State<App>,
+    command: CommandRequest<NewHold, Work, Optional, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |hold| created(format!("/v1/holds/{}", hold.id), &hold)).await
 }
@@ -49,7 +53,11 @@ async fn hold(State(app): State<App>, command: CommandRequest<NewHold, Work>) ->
         straws that were in doubt are sound is for somebody who is answerable for it to say, after a test where one can be made.",
     params(("id" = uuid::Uuid, Path, description = "The hold."), IdempotencyKey),
     responses((status = 204, description = "Lifted, now or before."), Problems))]
-async fn lift(State(app): State<App>, Id(id): Id, removal: DeleteRequest<Work>) -> Result<Response, Problem> {
+async fn lift(
+    State(app): State<App>,
+    Id(id): Id,
+    removal: DeleteRequest<Work, Within>,
+) -> Result<Response, Problem> {
     app.do_for(removal.ask, Lift { hold_id: HoldId(id) }, |()| Ok(gone())).await
 }
 
@@ -73,14 +81,14 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Hold>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<HoldFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
     let (filter, business) = (&listing.filter, caller.business_id);
-    let rows =
-        store::straws::hold::list(&mut tx, business, filter.tank_id, filter.open, listing.by_id()?).await?;
-    Ok(listing.list(rows, |hold| hold.id.to_string()))
+    let tank = caller.leading_tank(filter.tank_id);
+    let rows = store::straws::hold::list(&mut tx, business, tank, filter.open, listing.by_id()?).await?;
+    Ok(listing.list_within(rows, |hold| hold.id.to_string(), |hold| caller.may_see(hold)))
 }
 
 /// One hold.
@@ -88,7 +96,11 @@ async fn list(
     summary = "Get a hold",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Hold), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Hold>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Hold>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::straws::hold::find(&mut tx, caller.business_id, HoldId(id)).await?;
     Ok(Json(found.ok_or_else(|| Problem::not_there("hold", id))?))

@@ -14,6 +14,7 @@ use crate::{
     },
     http::{
         App,
+        access::limits::OfTanks,
         docs::Problems,
         extract::{Id, Permit, Read},
         markup::{self, escaped},
@@ -34,7 +35,11 @@ use crate::{
         label tells what hung there then; the code on the straw decides.",
     params(("id" = uuid::Uuid, Path, description = "The tank.")),
     responses((status = 200, description = "The page.", body = String, content_type = "text/html"), Problems))]
-async fn labels(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Response, Problem> {
+async fn labels(
+    State(app): State<App>,
+    caller: Permit<Read, OfTanks>,
+    Id(id): Id,
+) -> Result<Response, Problem> {
     let business = caller.business_id;
     let mut tx = app.book.db.read().await?;
     let tank = tank::find(&mut tx, business, TankId(id)).await?;

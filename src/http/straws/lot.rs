@@ -3,12 +3,13 @@
 use utoipa::IntoParams;
 
 use crate::{
+    book::Caller,
     domain::{
         straws::{
             lot::{Lot, LotDetails, LotStatus},
             semen::SemenType,
         },
-        values::{BusinessId, HerdId, SireId},
+        values::{HerdId, SireId},
     },
     form,
     http::catalogue::catalogue,
@@ -33,7 +34,7 @@ form! {
 
 async fn rows(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     filter: &LotFilter,
     page: store::Page,
 ) -> store::Result<Vec<Lot>> {
@@ -43,11 +44,11 @@ async fn rows(
         status: filter.status,
         owner_herd: filter.owner_herd_id,
     };
-    store::straws::lot::list(tx, business, wanted, page).await
+    store::straws::lot::list(tx, caller.business_id, wanted, page).await
 }
 
 catalogue! {
-    thing Lot, details LotDetails, answer Tagged<Lot>, permission Manage,
+    thing Lot, details LotDetails, answer Tagged<Lot>, permission Manage, limits Within,
     path "/v1/lots", one "lot", tag "Lots",
     create "create_lot" "Create a lot"
         "Straws of one sire, one semen type, one collection. The supplier's printed thawing instruction overrides any other.",

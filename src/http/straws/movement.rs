@@ -16,6 +16,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::{OfTanks, Within},
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
@@ -58,7 +59,7 @@ form! {
     responses((status = 200, description = "A page of the ledger.", body = Page<Movement>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfTanks>,
     listing: Listing<MovementFilter>,
 ) -> Result<Response, Problem> {
     let (after, limit) = listing.by_line()?;
@@ -67,7 +68,7 @@ async fn list(
     let wanted = Wanted {
         lot: f.lot_id,
         sire: f.sire_id,
-        tank: f.tank_id,
+        tank: caller.leading_tank(f.tank_id),
         kind: f.kind,
         animal: f.animal_id,
         technician: f.technician.clone(),
@@ -75,7 +76,8 @@ async fn list(
         to: f.to,
     };
     let rows = movement::list(&mut tx, caller.business_id, &wanted, after, limit).await?;
-    Ok(listing.list(rows, |movement| movement.seq.to_string()))
+    let place = |movement: &Movement| movement.seq.to_string();
+    Ok(listing.list_within(rows, place, |movement| caller.may_see(movement)))
 }
 
 /// Where a movement is to be found.
@@ -88,7 +90,11 @@ pub fn movement_at(movement: &Movement) -> String {
     summary = "Get a movement",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "The movement.", body = Movement), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Movement>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, Within>,
+    Id(id): Id,
+) -> Result<Json<Movement>, Problem> {
     let mut tx = app.book.db.read().await?;
     let movement = movement::find(&mut tx, caller.business_id, MovementId(id)).await?;
     let movement = movement.ok_or_else(|| Problem::not_there("movement", id))?;
@@ -111,7 +117,7 @@ async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Resul
 async fn reverse(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewReversal>,
+    command: LedgerRequest<NewReversal, Within>,
 ) -> Result<Response, Problem> {
     let reverse = On { id: MovementId(id), command: command.body.clone() };
     app.perform(command, reverse, |movement| created(movement_at(&movement), &movement)).await

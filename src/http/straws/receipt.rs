@@ -13,6 +13,7 @@ use crate::{
     },
     http::{
         App,
+        access::limits::Within,
         answer::created,
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
@@ -60,7 +61,10 @@ impl From<Movement> for Receipt {
         (status = 201, description = "On record; the movement is at Location.", body = Receipt,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn receive(State(app): State<App>, command: LedgerRequest<NewReceipt>) -> Result<Response, Problem> {
+async fn receive(
+    State(app): State<App>,
+    command: LedgerRequest<NewReceipt, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, received).await
 }

@@ -3,10 +3,11 @@
 use utoipa::IntoParams;
 
 use crate::{
+    book::Caller,
     domain::{
         search::Query,
         straws::sire::{Sire, SireDetails},
-        values::{BusinessId, Code},
+        values::Code,
     },
     form,
     http::catalogue::catalogue,
@@ -30,19 +31,21 @@ form! {
 
 async fn rows(
     tx: &mut Tx,
-    business: BusinessId,
+    caller: &Caller,
     filter: &SireFilter,
     page: store::Page,
 ) -> store::Result<Vec<Sire>> {
     let (breed, identifier) = (filter.breed.clone(), filter.identifier.clone());
     match &filter.q {
-        Some(query) => store::straws::sire::search(tx, business, query, breed, identifier, page).await,
-        None => store::straws::sire::list(tx, business, breed, identifier, page).await,
+        Some(query) => {
+            store::straws::sire::search(tx, caller.business_id, query, breed, identifier, page).await
+        }
+        None => store::straws::sire::list(tx, caller.business_id, breed, identifier, page).await,
     }
 }
 
 catalogue! {
-    thing Sire, details SireDetails, answer Tagged<Sire>, permission Manage,
+    thing Sire, details SireDetails, answer Tagged<Sire>, permission Manage, limits Within,
     path "/v1/sires", one "sire", tag "Sires",
     create "create_sire" "Create a sire"
         "With his official names: `international-id` (Interbull, 19 characters) and `uniform-code` are checked and kept in \

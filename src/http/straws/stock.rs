@@ -13,6 +13,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         docs::Problems,
         extract::{Permit, Read},
         page::{Listing, Page, PageParams},
@@ -64,7 +65,7 @@ pub struct StockList {
     responses((status = 200, description = "A page of stock.", body = StockList), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<StockFilter>,
 ) -> Result<Response, Problem> {
     let f = &listing.filter;
@@ -74,6 +75,8 @@ async fn list(
         lot: f.lot_id,
         semen_type: f.semen_type,
         owner_herd: f.owner_herd_id,
+        herds: caller.limits().and_then(|limits| limits.herds().map(ToOwned::to_owned)),
+        tanks: caller.limits().and_then(|limits| limits.tanks().map(ToOwned::to_owned)),
     };
     let (after, limit) = listing.by_two_ids()?;
     let mut tx = app.book.db.read().await?;
@@ -81,7 +84,8 @@ async fn list(
     let total_straws = stock::total(&mut tx, caller.business_id, &wanted).await?;
     let business = business::find(&mut tx, caller.business_id).await?;
     let as_of_seq = business.map_or(0, |business| business.movements);
-    let page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id));
+    let mut page = listing.page(rows, |row| format!("{} {}", row.lot.id, row.place_id));
+    page.items.retain(|stock| caller.may_see(stock));
     let next = page.next_cursor.clone();
     Ok(listing.answer(next.as_deref(), StockList { page, total_straws, as_of_seq }))
 }

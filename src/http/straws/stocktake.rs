@@ -13,6 +13,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::OfTanks,
         answer::{created, done},
         docs::{IdempotencyKeyRequired, Problems},
         extract::{Id, LedgerRequest, Permit, Read},
@@ -38,7 +39,10 @@ use crate::{
         (status = 201, description = "The differences.", body = Stocktake,
          headers(("Location" = String, description = "The stocktake."))),
         Problems))]
-async fn take(State(app): State<App>, command: LedgerRequest<NewStocktake>) -> Result<Response, Problem> {
+async fn take(
+    State(app): State<App>,
+    command: LedgerRequest<NewStocktake, OfTanks>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |stocktake| created(format!("/v1/stocktakes/{}", stocktake.id), &stocktake))
         .await
@@ -63,7 +67,7 @@ form! {
 async fn accept(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewAcceptance>,
+    command: LedgerRequest<NewAcceptance, OfTanks>,
 ) -> Result<Response, Problem> {
     app.perform(command, Accept { stocktake_id: StocktakeId(id) }, |stocktake| done(&stocktake)).await
 }
@@ -85,14 +89,15 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Stocktake>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, OfTanks>,
     listing: Listing<StocktakeFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
     let page = listing.by_id()?;
-    let rows =
-        store::straws::stocktake::list(&mut tx, caller.business_id, listing.filter.tank_id, page).await?;
-    Ok(listing.list(rows, |stocktake| stocktake.id.to_string()))
+    let tank = caller.leading_tank(listing.filter.tank_id);
+    let rows = store::straws::stocktake::list(&mut tx, caller.business_id, tank, page).await?;
+    let place = |stocktake: &Stocktake| stocktake.id.to_string();
+    Ok(listing.list_within(rows, place, |stocktake| caller.may_see(stocktake)))
 }
 
 /// One stocktake.
@@ -100,7 +105,11 @@ async fn list(
     summary = "Get a stocktake",
     params(("id" = uuid::Uuid, Path, description = "Its id.")),
     responses((status = 200, description = "As it stands.", body = Stocktake), Problems))]
-async fn read(State(app): State<App>, caller: Permit<Read>, Id(id): Id) -> Result<Json<Stocktake>, Problem> {
+async fn read(
+    State(app): State<App>,
+    caller: Permit<Read, OfTanks>,
+    Id(id): Id,
+) -> Result<Json<Stocktake>, Problem> {
     let mut tx = app.book.db.read().await?;
     let found = store::straws::stocktake::find(&mut tx, caller.business_id, StocktakeId(id)).await?;
     found.map(Json).ok_or_else(|| Problem::not_there("stocktake", id))

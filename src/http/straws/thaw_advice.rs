@@ -11,6 +11,7 @@ use crate::{
     },
     http::{
         App,
+        access::limits::Within,
         animals::next_service::Query,
         docs::Problems,
         extract::{Permit, Read},
@@ -30,7 +31,7 @@ use crate::{
     responses((status = 200, description = "What to do.", body = ThawAdvice), Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Query(asked): Query<BathQuestion>,
 ) -> Result<Json<ThawAdvice>, Problem> {
     let now = app.book.clock.now();

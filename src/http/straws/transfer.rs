@@ -10,6 +10,7 @@ use crate::{
     },
     http::{
         App,
+        access::limits::Within,
         answer::{WithCautions, created},
         docs::{IdempotencyKeyRequired, Problems},
         extract::LedgerRequest,
@@ -33,7 +34,10 @@ use crate::{
         (status = 201, description = "On record; the movement is at Location.", body = WithCautions<Movement>,
          headers(("Location" = String, description = "The movement."))),
         Problems))]
-async fn transfer(State(app): State<App>, command: LedgerRequest<NewTransfer>) -> Result<Response, Problem> {
+async fn transfer(
+    State(app): State<App>,
+    command: LedgerRequest<NewTransfer, Within>,
+) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |done| {
         created(movement_at(&done), &WithCautions { done, cautions: cautions::TRANSFER })

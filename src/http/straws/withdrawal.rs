@@ -5,7 +5,10 @@ use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
-    book::command::{On, StoredResponse},
+    book::{
+        Caller,
+        command::{On, StoredResponse},
+    },
     domain::{
         cautions,
         straws::{
@@ -19,6 +22,7 @@ use crate::{
     form,
     http::{
         App,
+        access::limits::Within,
         animals::next_service::Query,
         answer::{WithCautions, created, done as answered},
         docs::{IdempotencyKeyRequired, Problems},
@@ -59,7 +63,7 @@ use crate::{
         Problems))]
 async fn withdraw(
     State(app): State<App>,
-    command: LedgerRequest<NewWithdrawal>,
+    command: LedgerRequest<NewWithdrawal, Within>,
 ) -> Result<Response, Problem> {
     let new = command.body.clone();
     app.perform(command, new, |withdrawal| withdrawn(&withdrawal)).await
@@ -85,7 +89,7 @@ pub fn withdrawn(withdrawal: &Withdrawal) -> serde_json::Result<StoredResponse> 
 async fn thaw(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewThaw>,
+    command: LedgerRequest<NewThaw, Within>,
 ) -> Result<Response, Problem> {
     let thaw = On { id: WithdrawalId(id), command: command.body.clone() };
     app.perform(command, thaw, |withdrawal| thawing(&withdrawal)).await
@@ -107,7 +111,7 @@ pub fn thawing(done: &Withdrawal) -> serde_json::Result<StoredResponse> {
 async fn discard(
     State(app): State<App>,
     Id(id): Id,
-    command: LedgerRequest<NewDiscardOfWithdrawn>,
+    command: LedgerRequest<NewDiscardOfWithdrawn, Within>,
 ) -> Result<Response, Problem> {
     let discard = On { id: WithdrawalId(id), command: command.body.clone() };
     app.perform(command, discard, |withdrawal| discarded(&withdrawal)).await
@@ -168,6 +172,12 @@ form! {
     }
 }
 
+/// The withdrawal as it is at `now`; without its animal where she is of a herd by now that the caller's key is not good for.
+fn shown(mut withdrawal: Withdrawal, caller: &Caller, now: Timestamp) -> Withdrawal {
+    withdrawal.animal.take_if(|animal| !caller.may_see(animal.as_ref()));
+    withdrawal.at(now)
+}
+
 /// Withdrawals.
 #[utoipa::path(get, path = "/v1/withdrawals", operation_id = "list_withdrawals", tag = "Withdrawals",
     summary = "List withdrawals",
@@ -177,7 +187,7 @@ form! {
     responses((status = 200, description = "A page of them, in the order of entry.", body = Page<Withdrawal>), Problems))]
 async fn list(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     listing: Listing<WithdrawalFilter>,
 ) -> Result<Response, Problem> {
     let mut tx = app.book.db.read().await?;
@@ -186,7 +196,7 @@ async fn list(
         animal: f.animal_id,
         unresolved: f.unresolved,
         state: f.state,
-        herd: f.herd_id,
+        herd: caller.leading_herd(f.herd_id),
         lot: f.lot_id,
         sire: f.sire_id,
         technician: f.technician.clone(),
@@ -196,8 +206,9 @@ async fn list(
     };
     let rows = withdrawal_list::list(&mut tx, caller.business_id, &wanted, listing.by_id()?).await?;
     let now = app.book.clock.now();
-    let rows = rows.into_iter().map(|withdrawal| withdrawal.at(now)).collect();
-    Ok(listing.list(rows, |withdrawal| withdrawal.id.to_string()))
+    let rows = rows.into_iter().map(|withdrawal| shown(withdrawal, &caller, now)).collect();
+    let place = |withdrawal: &Withdrawal| withdrawal.id.to_string();
+    Ok(listing.list_within(rows, place, |withdrawal| caller.may_see(withdrawal)))
 }
 
 /// One withdrawal.
@@ -207,7 +218,7 @@ async fn list(
     responses((status = 200, description = "As it stands.", body = Withdrawal), Problems))]
 async fn read(
     State(app): State<App>,
-    caller: Permit<Read>,
+    caller: Permit<Read, Within>,
     Id(id): Id,
     Query(asked): Query<WithdrawalBeside>,
 ) -> Result<Json<Withdrawal>, Problem> {
@@ -219,7 +230,7 @@ async fn read(
         store::straws::withdrawal::find(&mut tx, business, withdrawal).await?
     };
     let found = found.ok_or_else(|| Problem::not_there("withdrawal", id))?;
-    Ok(Json(found.at(app.book.clock.now())))
+    Ok(Json(shown(found, &caller, app.book.clock.now())))
 }
 
 /// The routes, each with its description.

@@ -26,13 +26,15 @@ pub struct KeyedResponse {
     pub etag: Option<String>,
     /// The body.
     pub body: String,
+    /// With which of the business's keys it was asked for.
+    pub by: KeyId,
 }
 
 /// What was answered under a key, if it was used.
 pub async fn find_response(tx: &mut Tx, business: BusinessId, key: &str) -> Result<Option<KeyedResponse>> {
     // Uses act_by_key.
     tx.sql(
-        "select idempotency_key as key, fingerprint, status, location, etag, body from act
+        "select idempotency_key as key, fingerprint, status, location, etag, body, key_id as by from act
          where business_id = $1 and idempotency_key = $2",
     )
     .bind(business)

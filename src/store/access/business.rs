@@ -218,7 +218,8 @@ async fn read(
             read_state!(
                 $before,
                 "json_group_array(json_array(p.kind, hex(p.id)))",
-                "json_group_array(json_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body))",
+                "json_group_array(json_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body,
+                                             hex(a.key_id)))",
                 "in (select value from json_each($2))"
             )
         };
@@ -229,8 +230,8 @@ async fn read(
     const POSTGRES: &str = read_state!(
         "",
         "coalesce(json_agg(json_build_array(p.kind, p.id)), '[]')::text",
-        "coalesce(json_agg(json_build_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body)),
-                  '[]')::text",
+        "coalesce(json_agg(json_build_array(a.idempotency_key, a.fingerprint, a.status, a.location, a.etag, a.body,
+                                              a.key_id)), '[]')::text",
         // As an array the keys lead to the index, however few rows PostgreSQL expects.
         "= any (array(select json_array_elements_text($2::json)))"
     );

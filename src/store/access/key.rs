@@ -2,14 +2,16 @@
 
 use chrono::TimeDelta;
 use serde_json::json;
+use sqlx::types::Json;
 
 use crate::{
     domain::{
         access::{
             Role,
             key::{ApiKey, CurrentKey, KeyStanding, KeyState},
+            limits::{KeyLimits, Limits},
         },
-        values::{BusinessId, KeyId, Name, Timestamp},
+        values::{BusinessId, KeyId, Name, TankId, Timestamp},
     },
     store::{Page, Result, Tx},
 };
@@ -24,9 +26,16 @@ pub struct FoundKey {
     pub recorded_at: Timestamp,
     /// Until when the secret is good that it was found by, where another has replaced it.
     pub replaced_until: Option<Timestamp>,
+    /// Where it is limited to herds and to no tanks, the tanks that these reach.
+    pub within_reach: Option<Json<Vec<TankId>>>,
 }
 
 impl FoundKey {
+    /// What it may reach; all when `None`.
+    pub fn limits(&self) -> Option<Limits> {
+        Limits::of(&self.key.limits, self.within_reach.as_ref().map_or(&[], |tanks| &tanks.0))
+    }
+
     /// Since when it is no longer good: by the clock, or by the book where the clock was put back.
     pub fn expired_at(&self, now: Timestamp) -> Option<Timestamp> {
         self.key.expires_at.filter(|end| self.is_over(*end, now))
@@ -59,13 +68,16 @@ pub struct Key {
     pub expires_at: Option<Timestamp>,
     /// When it was revoked.
     pub revoked_at: Option<Timestamp>,
+    /// What it is limited to.
+    #[sqlx(flatten)]
+    pub limits: KeyLimits,
 }
 
 /// Enters a key by the hash of its secret.
 pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
     tx.sql(
-        "insert into api_key (business_id, id, name, role, hash, created_at, expires_at, revoked_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+        "insert into api_key (business_id, id, name, role, hash, created_at, expires_at, revoked_at, herd_ids, tank_ids)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
     )
     .bind(key.business_id)
     .bind(key.id)
@@ -75,6 +87,8 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
     .bind(key.created_at)
     .bind(key.expires_at)
     .bind(key.revoked_at)
+    .bind(key.limits.herd_ids.clone())
+    .bind(key.limits.tank_ids.clone())
     .run()
     .await
     .map(drop)
@@ -82,12 +96,27 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
 
 /// The key with that hash, whatever its state.
 pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
+    macro_rules! found {
+        ($tanks:literal, $named:literal) => {
+            concat!(
+                "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.herd_ids, k.tank_ids,
+                        b.last_recorded_at as recorded_at,
+                        case when k.hash = $1 then null else k.previous_until end as replaced_until,
+                        case when k.herd_ids is not null and k.tank_ids is null then
+                            (select ", $tanks, " from tank t
+                             where t.business_id = k.business_id and (t.herd_id is null or t.herd_id ", $named, "))
+                        end as within_reach
+                 from api_key k join business b on b.id = k.business_id where k.hash = $1 or k.previous_hash = $1"
+            )
+        };
+    }
     // Uses api_key_by_hash and api_key_by_previous_hash; no two secrets have one hash.
-    tx.sql(
-        "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
-                b.last_recorded_at as recorded_at,
-                case when k.hash = $1 then null else k.previous_until end as replaced_until
-         from api_key k join business b on b.id = k.business_id where k.hash = $1 or k.previous_hash = $1",
+    tx.sql_for(
+        found!("json_group_array(hex(t.id))", "in (select unhex(value, '-') from json_each(k.herd_ids))"),
+        found!(
+            "coalesce(json_agg(t.id), '[]')",
+            "= any (array(select value::uuid from jsonb_array_elements_text(k.herd_ids)))"
+        ),
     )
     .bind(hash.to_owned())
     .optional()
@@ -123,8 +152,8 @@ pub async fn holder(tx: &mut Tx, business: BusinessId, id: KeyId) -> Result<Opti
 /// All keys of all businesses, for the owner of the store.
 pub async fn all(tx: &mut Tx) -> Result<Vec<FoundKey>> {
     tx.sql(
-        "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at,
-                b.last_recorded_at as recorded_at, null as replaced_until
+        "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.herd_ids, k.tank_ids,
+                b.last_recorded_at as recorded_at, null as replaced_until, null as within_reach
          from api_key k join business b on b.id = k.business_id order by k.business_id, k.id",
     )
     .all()
@@ -163,7 +192,8 @@ macro_rules! state {
 macro_rules! keys {
     ($more:expr, $rest:expr) => {
         concat!(
-            "select k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.last_used_at, k.previous_until, ",
+            "select k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.last_used_at, k.previous_until,
+             k.herd_ids, k.tank_ids, ",
             state!("k"),
             " as state",
             $more,

@@ -5,3 +5,4 @@ pub mod book;
 pub mod business;
 pub mod device;
 pub mod key;
+pub mod limits;

@@ -24,6 +24,8 @@ pub(crate) use tank_columns;
 /// Enters a tank.
 pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
     let d = &tank.details;
+    // Keys that are limited to herds reach their tanks.
+    tx.forget_known_keys();
     tx.sql(
         "insert into tank (business_id, id, name, herd_id, canisters, capacity_l, full_depth_mm,
                            min_depth_mm, static_loss_l_per_day, chart, tare_kg, created_at)
@@ -51,6 +53,7 @@ pub async fn add(tx: &mut Tx, business: BusinessId, tank: &Tank) -> Result<()> {
 
 /// Changes what is said of a tank.
 pub async fn change(tx: &mut Tx, business: BusinessId, id: TankId, d: &TankDetails) -> Result<()> {
+    tx.forget_known_keys();
     tx.sql(
         "update tank set name = $3, herd_id = $4, canisters = $5, capacity_l = $6, full_depth_mm = $7,
                          min_depth_mm = $8, static_loss_l_per_day = $9, chart = $10, tare_kg = $11

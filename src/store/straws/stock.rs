@@ -164,6 +164,10 @@ pub struct Wanted {
     pub semen_type: Option<SemenType>,
     /// Of this herd's own lots.
     pub owner_herd: Option<HerdId>,
+    /// Of these herds' own lots and of nobody's; of all when `None`.
+    pub herds: Option<Vec<HerdId>>,
+    /// In these tanks; in all when `None`.
+    pub tanks: Option<Vec<TankId>>,
 }
 
 /// Stock by lot and place; the cursor is a lot and a place.
@@ -174,24 +178,35 @@ pub async fn list(
     after: (Uuid, Uuid),
     limit: i64,
 ) -> Result<Vec<Stock>> {
-    tx.sql(stock!(
-        "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
-           and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
-           and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
-           and ($9 is null or l.owner_herd_id = $9)
-         order by b.lot_id, b.place_id limit $4"
-    ))
-    .bind(business)
-    .bind(after.0)
-    .bind(after.1)
-    .bind(limit)
-    .bind(wanted.tank)
-    .bind(wanted.sire)
-    .bind(wanted.lot)
-    .bind(wanted.semen_type)
-    .bind(wanted.owner_herd)
-    .all()
-    .await
+    macro_rules! listed {
+        ($database:ident) => {
+            stock!(concat!(
+                "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
+                   and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
+                   and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
+                   and ($9 is null or l.owner_herd_id = $9)
+                   and ($10 is null or l.owner_herd_id is null or l.owner_herd_id ",
+                ids_in!($database, "$10"),
+                ") and ($11 is null or p.tank_id ",
+                ids_in!($database, "$11"),
+                ") order by b.lot_id, b.place_id limit $4"
+            ))
+        };
+    }
+    tx.sql_for(listed!(sqlite), listed!(postgres))
+        .bind(business)
+        .bind(after.0)
+        .bind(after.1)
+        .bind(limit)
+        .bind(wanted.tank)
+        .bind(wanted.sire)
+        .bind(wanted.lot)
+        .bind(wanted.semen_type)
+        .bind(wanted.owner_herd)
+        .bind(wanted.herds.as_deref().map(json_ids))
+        .bind(wanted.tanks.as_deref().map(json_ids))
+        .all()
+        .await
 }
 
 /// What hung where at the line `seq` of the ledger, by lot and place. Places that were empty then are told too, so a short page is the last.
@@ -218,23 +233,35 @@ pub async fn at(
 
 /// How many straws the whole of such a list holds.
 pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result<i64> {
+    macro_rules! total {
+        ($database:ident) => {
+            concat!(
+                "select cast(coalesce(sum(b.straws), 0) as bigint)
+                 from balance b
+                 join lot l on l.business_id = b.business_id and l.id = b.lot_id
+                 join place p on p.business_id = b.business_id and p.id = b.place_id
+                 where b.business_id = $1 and b.straws > 0
+                   and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
+                   and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)
+                   and ($6 is null or l.owner_herd_id = $6)
+                   and ($7 is null or l.owner_herd_id is null or l.owner_herd_id ",
+                ids_in!($database, "$7"),
+                ") and ($8 is null or p.tank_id ",
+                ids_in!($database, "$8"),
+                ")"
+            )
+        };
+    }
     let total = tx
-        .sql(
-            "select cast(coalesce(sum(b.straws), 0) as bigint)
-             from balance b
-             join lot l on l.business_id = b.business_id and l.id = b.lot_id
-             join place p on p.business_id = b.business_id and p.id = b.place_id
-             where b.business_id = $1 and b.straws > 0
-               and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
-               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)
-               and ($6 is null or l.owner_herd_id = $6)",
-        )
+        .sql_for(total!(sqlite), total!(postgres))
         .bind(business)
         .bind(wanted.tank)
         .bind(wanted.sire)
         .bind(wanted.lot)
         .bind(wanted.semen_type)
         .bind(wanted.owner_herd)
+        .bind(wanted.herds.as_deref().map(json_ids))
+        .bind(wanted.tanks.as_deref().map(json_ids))
         .value()
         .await?;
     Ok(total.unwrap_or(0))

@@ -214,7 +214,7 @@ impl Import<'_> {
         let name = Name::parse(&format!("Import of {plain}")).map_err(Failure::Unusable)?;
         let (key, _) = key::create(tx, self.business, name, Role::Integration, None, now).await?;
         store::access::key::revoke(tx, key.id, now).await?;
-        Ok(Caller { business_id: self.business, key_id: key.id, role: key.role })
+        Ok(Caller { business_id: self.business, key_id: key.id, role: key.role, limits: None })
     }
 }
 

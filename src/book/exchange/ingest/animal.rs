@@ -1,5 +1,7 @@
 //! An animal that a herd system tells: entered, or brought up to date.
 
+use std::collections::BTreeSet;
+
 use crate::{
     book::{
         CommandError,
@@ -22,7 +24,7 @@ use crate::{
         rejection::Rejection,
         values::{AnimalId, Code, HerdId, Name, Timestamp},
     },
-    store::{self, exchange::change::NewChange},
+    store::{self, animals::identifier::NamedAnimal, exchange::change::NewChange},
 };
 
 /// What is told of an animal.
@@ -65,6 +67,11 @@ pub(super) async fn enter(
         Some(id) => Some(lookup::animal_of(cx.tx, business, AnimalId(id)).await?),
         None => the_one_called(cx, &names).await?,
     };
+    // That she is gone may be told of one who was here and is elsewhere by now; it changes nothing.
+    let was_here = item.subject_id.is_some() && told.is_gone == Some(true);
+    if !was_here && before.as_ref().is_some_and(|before| !cx.caller.may_see(before)) {
+        return Err(not_this_keys().into());
+    }
     if let Some(before) =
         before.as_ref().filter(|one| told.is_gone == Some(true) && one.details.herd_id != herd_id)
     {
@@ -87,6 +94,12 @@ pub(super) async fn enter(
         }
     };
     Ok(Entered { animal: Some(animal.id), subject: Some(animal.id.0), ..Entered::default() })
+}
+
+/// She is of a herd that the caller's key is not good for: it does not bring her into another.
+fn not_this_keys() -> Rejection {
+    let detail = "is that of an animal at a location that this key is not good for; have her brought here by a key without limits";
+    Rejection::Invalid(vec![Fault::at("identifier", detail)])
 }
 
 /// She is at another location by now; that she is gone from this one changes nothing of her.
@@ -133,7 +146,9 @@ async fn details(
 ) -> Result<AnimalDetails, CommandError> {
     let business = cx.business();
     let sires = sires_called(cx.tx, business, &told.sire).await?;
-    let dams = animals_called(cx, &told.dam).await?;
+    let dams = store::animals::identifier::animals(cx.tx, business, &told.dam, super::own::ANIMAL).await?;
+    let is_known = |dam: &&NamedAnimal| cx.limits().is_none_or(|limits| limits.herd(dam.herd_id));
+    let dams: BTreeSet<AnimalId> = dams.iter().filter(is_known).map(|dam| dam.id).collect();
     let sire_id = sires.first().copied().filter(|_| sires.len() == 1);
     let dam_id = dams.first().copied().filter(|_| dams.len() == 1);
     // Our own names are not kept as names: they are the id.

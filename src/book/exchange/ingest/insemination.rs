@@ -11,6 +11,7 @@ use crate::{
         lookup,
     },
     domain::{
+        access::limits::only_within,
         animals::{
             record_service::{Clock, NO_THAW, NewService},
             service_kind::ServiceKind,
@@ -25,7 +26,11 @@ use crate::{
             AnimalId, BusinessId, Code, LotId, Name, Note, ServiceId, SireId, Straws, Technician, Timestamp,
         },
     },
-    store::{self, Tx, animals::candidate, straws::stock},
+    store::{
+        self, Tx,
+        animals::{candidate, identifier::NamedAnimal},
+        straws::stock,
+    },
 };
 
 /// An insemination, a mating or an embryo transfer.
@@ -114,7 +119,8 @@ async fn gather(
     let candidate = candidate.ok_or_else(|| lookup::lost("animal", animal.0))?;
     let straw = &told.straw;
     let donors = store::animals::identifier::animals(cx.tx, business, &told.donors, own::ANIMAL).await?;
-    let donors: BTreeSet<AnimalId> = donors.into_iter().map(|donor| donor.id).collect();
+    let is_known = |donor: &NamedAnimal| cx.limits().is_none_or(|limits| limits.herd(donor.herd_id));
+    let donors: BTreeSet<AnimalId> = donors.into_iter().filter(is_known).map(|donor| donor.id).collect();
     let criteria = MatchCriteria {
         lot: straw.lot,
         names_sire: !straw.sires.is_empty(),
@@ -136,7 +142,7 @@ async fn gather(
         criteria,
         served_at: candidate.history.services.iter().map(|service| service.at).collect(),
         out: store::straws::withdrawal::list(cx.tx, business, Some(animal), true, page).await?,
-        stock: stock::for_herd(cx.tx, business, candidate.herd_id).await?,
+        stock: only_within(cx.limits(), stock::for_herd(cx.tx, business, candidate.herd_id).await?),
     })
 }
 

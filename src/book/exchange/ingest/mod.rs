@@ -152,6 +152,10 @@ impl Command for TakeIn {
             store::exchange::ade_item::by_source(cx.tx, business, self.kind, &self.source, &self.source_id)
                 .await?;
         let Some(item) = before else { return self.enter(cx, None, Before::Nothing, None).await };
+        if !cx.caller.may_see(&item) {
+            let detail = "was used for something at a location that this key is not good for; use another";
+            return Err(Rejection::Invalid(vec![Fault::at("meta/sourceId", detail)]).into());
+        }
         let arrival = Arrival {
             herd: self.herd_id,
             modified: self.modified,
