@@ -23,8 +23,8 @@ use crate::cli::sockets;
 pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitCode> {
     let config = settings.clone().resolve()?;
     let listeners = sockets::handed_over()?;
-    let (traced, traces) = config.otlp_endpoint.clone().map(traces::start).transpose()?.unzip();
-    let log = telemetry::start_log(&config.log, config.log_format, traced)?;
+    let (layer, export) = config.otlp_endpoint.clone().map(traces::start).transpose()?.unzip();
+    let log = telemetry::start_log(&config.log, config.log_format, layer)?;
     for unknown in unknown {
         tracing::warn!("{unknown}");
     }
@@ -57,8 +57,8 @@ pub async fn run(settings: Settings, unknown: &[String]) -> anyhow::Result<ExitC
     tracing::info!("stopping");
     running.stop().await?;
     tracing::info!("stopped");
-    if let Some(traces) = traces {
-        traces.end().await;
+    if let Some(export) = export {
+        export.end().await;
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -42,8 +42,8 @@ pub fn handed_over() -> anyhow::Result<Listeners> {
 
 /// The names of so many sockets; one that has none is called as `sd_listen_fds(3)` says.
 fn named(names: &str, count: usize) -> Vec<&str> {
-    let named = names.split(':').map(|name| if name.is_empty() { "unknown" } else { name });
-    named.chain(std::iter::repeat("unknown")).take(count).collect()
+    let told = names.split(':').map(|name| if name.is_empty() { "unknown" } else { name });
+    told.chain(std::iter::repeat("unknown")).take(count).collect()
 }
 
 #[cfg(test)]

@@ -198,12 +198,16 @@ impl Worker {
         let claim = ClaimDeliveries { due: due.clone(), most: i64::try_from(most).unwrap_or(0) };
         match self.book.writer.run_in_background(claim).await {
             Ok(ClaimedDeliveries { taken, later }) => {
-                later.into_iter().for_each(|LookAt { webhook, at }| agenda.note(webhook, at));
+                for LookAt { webhook, at } in later {
+                    agenda.note(webhook, at);
+                }
                 taken
             }
             Err(failure) => {
                 tracing::warn!(?failure, "webhooks: cannot take up what is due");
-                due.into_iter().for_each(|webhook| agenda.note(webhook, now));
+                for webhook in due {
+                    agenda.note(webhook, now);
+                }
                 Vec::new()
             }
         }
