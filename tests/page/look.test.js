@@ -144,8 +144,8 @@ async function eachScreen(page, look) {
 
 /** Screens that time brings: made so by the instants that are kept. */
 async function byTime(page, look, wire) {
-  const set = (readyIn, useByIn, extra) =>
-    page.evaluate(
+  const set = async (readyIn, useByIn, extra) => {
+    await page.evaluate(
       async ([ready, use, more]) => {
         const { openDB } = await import("/vendor/idb.js");
         const { now } = await import("/clock.js");
@@ -158,10 +158,11 @@ async function byTime(page, look, wire) {
         if (more) await db.put("thaws", { ...fresh, withdrawal_id: "other", animal_number: "109", ready_at: at + 18_000, use_by_at: at + 900_000 });
         db.close();
         location.hash = `#/thaw/${straw.withdrawal_id}`;
-        location.reload();
       },
       [readyIn, useByIn, extra],
     );
+    await page.reload();
+  };
   await set(-1000, 684_000, true);
   await seen(page, ".clock.use");
   await look("thaw use now, another behind");
@@ -192,8 +193,8 @@ async function byTime(page, look, wire) {
     }
     db.close();
     location.hash = "#/phone";
-    location.reload();
   });
+  await page.reload();
   await seen(page, ".queue .refused");
   await seen(page, ".strip .stale");
   await look("refused and stale");

@@ -45,7 +45,7 @@ fn unauthorized(answer: Answer, slug: &str) {
 async fn nothing_is_done_without_a_key(world: &World) {
     let client = &world.manager;
     for (method, path, _) in operations() {
-        let path = filled(&path);
+        let path = filled(path);
         for body in ["{}", "{", ""] {
             let answer =
                 client.send_without_key(method.clone(), &path, &[JSON, ONCE], body.as_bytes().to_vec()).await;
@@ -251,14 +251,14 @@ async fn each_role_may_what_the_table_says(world: &World) {
     for (operation, _) in TABLE {
         assert!(known.iter().any(|known| known == operation), "{operation} is gone: strike it off the table");
     }
-    for ((method, path, _), operation) in operations().into_iter().zip(&known) {
-        let may = who_may(&method, operation);
+    for ((method, path, _), operation) in operations().iter().zip(&known) {
+        let may = who_may(method, operation);
         for (role, caller) in &callers {
             let before = caller.get("/v1/business").await.expect(200);
             // Without a right body, so that whoever may hears what is wrong with it.
             // Advice is about a bath.
             let bath = if path == "/v1/thaw-advice" { "?bath_temp_c=35.6" } else { "" };
-            let here = format!("{}{bath}", filled(&path));
+            let here = format!("{}{bath}", filled(path));
             let answer = caller.send(method.clone(), &here, &[JSON, ONCE], b"[]".to_vec()).await;
             if may.contains(role) {
                 // This is no test business.

@@ -16,7 +16,7 @@ use crate::{
     on_both_stores,
     statements::cost,
     tenancy::{ADVICE, Ids, ask, bodies, book_of, everything, ids_in, is_not_there, kind_at, kind_of},
-    world::{Client, Farm, World, operations},
+    world::{Client, Farm, World, description, operations},
 };
 
 on_both_stores!(
@@ -161,7 +161,7 @@ async fn every_route_says_how_it_keeps_limits(world: &World) {
     let before = everything(manager).await;
     for (method, path, operation) in operations() {
         let named = format!("{method} {path}");
-        if !who_may(&method, &named).contains(&Role::Technician) {
+        if !who_may(method, &named).contains(&Role::Technician) {
             continue;
         }
         let denied = DENIED.iter().find(|(denied, ..)| *denied == named);
@@ -188,7 +188,7 @@ async fn every_route_says_how_it_keeps_limits(world: &World) {
                     assert_eq!(told[member], if *is_limited { json!([id]) } else { Value::Null }, "{told}");
                 }
                 for role in Role::ALL {
-                    let suffices = who_may(&method, &named).contains(role);
+                    let suffices = who_may(method, &named).contains(role);
                     assert_eq!(detail.contains(&format!("{role}'s")), suffices, "{named}: {detail}");
                 }
             } else {
@@ -345,7 +345,7 @@ async fn nothing_beyond_the_limits_is_let_out(world: &World) {
     let manager = &world.manager;
     let halves = halves(manager).await;
     let (own, other) = (&halves.own, &halves.other);
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let api = description();
     let to_herd = [
         limited(manager, "technician", &[&own["herds"]], &[]).await,
         limited(manager, "integration", &[&own["herds"]], &[]).await,
@@ -361,9 +361,9 @@ async fn nothing_beyond_the_limits_is_let_out(world: &World) {
         if method != Method::GET || path.contains("nitrogen.png") {
             continue;
         }
-        let kind = kind_at(&path, own);
+        let kind = kind_at(path, own);
         let bath = if path == ADVICE { "bath_temp_c=35.6&" } else { "" };
-        for query in queries(&api, &named, &operation, &[own, other]) {
+        for query in queries(api, &named, operation, &[own, other]) {
             for ids in [own, other] {
                 assert!(ids.contains_key(kind) || !path.contains("{id}"), "what is {path} about?");
                 let at = path
@@ -458,41 +458,41 @@ async fn nothing_beyond_the_limits_is_changed(world: &World) {
         (limited(manager, "integration", &[&own["herds"]], &[]).await, true),
         (limited(manager, "technician", &[], &[&own["tanks"]]).await, false),
     ];
-    let api = serde_json::to_value(tankside::http::description()).unwrap();
+    let api = description();
     let before = everything(manager).await;
     let mut tried = 0;
     for (caller, to_herds) in &callers {
         for (method, path, operation) in operations() {
             let named = format!("{method} {path}");
-            let kind = kind_at(&path, &own);
+            let kind = kind_at(path, &own);
             let writes = method != Method::GET;
             let right = if writes && named != "POST /v1/herds" { bodies(&named, &own) } else { vec![] };
             if path.contains("{id}") && is_beyond(kind, *to_herds) {
                 let body = right.first().cloned();
                 let fill = |id: &str| path.replace("{id}", id);
-                let answer = is_not_there(caller, &method, fill, |_| body.clone(), &other[kind]).await;
+                let answer = is_not_there(caller, method, fill, |_| body.clone(), &other[kind]).await;
                 assert!([403, 404].contains(&answer.status), "{named}: {answer:?}");
                 tried += 1;
             }
             for parameter in operation["parameters"].as_array().into_iter().flatten() {
                 let name = parameter["name"].as_str().unwrap();
-                let is_id = parameter["in"] == "query" && !ids_in(&api, &parameter["schema"], "").is_empty();
+                let is_id = parameter["in"] == "query" && !ids_in(api, &parameter["schema"], "").is_empty();
                 if !is_id || !is_beyond(kind_of(&named, name), *to_herds) || path.contains('{') {
                     continue;
                 }
                 let bath = if path == ADVICE { "bath_temp_c=35.6&" } else { "" };
                 let query = |id: &str| format!("{path}?{bath}{name}={id}");
                 let answer =
-                    is_not_there(caller, &method, query, |_| None, &other[kind_of(&named, name)]).await;
+                    is_not_there(caller, method, query, |_| None, &other[kind_of(&named, name)]).await;
                 assert!([403, 404].contains(&answer.status), "{named} by {name}: {answer:?}");
                 tried += 1;
             }
             let whole = if method == Method::PATCH { path.replace("/{id}", "") } else { path.clone() };
-            let schema = match method {
+            let schema = match *method {
                 Method::PATCH => &api["paths"][&whole]["post"]["requestBody"],
                 _ => &operation["requestBody"],
             };
-            let mut pointers = ids_in(&api, &schema["content"]["application/json"]["schema"], "");
+            let mut pointers = ids_in(api, &schema["content"]["application/json"]["schema"], "");
             pointers.remove("/id");
             for pointer in &pointers {
                 let named_by = pointer.rsplit('/').find(|part| part.parse::<usize>().is_err()).unwrap();
@@ -510,7 +510,7 @@ async fn nothing_beyond_the_limits_is_changed(world: &World) {
                 };
                 let at = own.get(kind).cloned().unwrap_or_default();
                 let answer =
-                    is_not_there(caller, &method, |_| path.replace("{id}", &at), with, &other[beyond]).await;
+                    is_not_there(caller, method, |_| path.replace("{id}", &at), with, &other[beyond]).await;
                 if answer.status != 403 {
                     assert_eq!(answer.pointers(), [format!("#{pointer}")], "{named}");
                     answer.problem(404, "not-found");
@@ -547,8 +547,8 @@ async fn nothing_beyond_the_limits_is_changed(world: &World) {
                 continue;
             }
             for body in bodies(&named, &own) {
-                let at = path.replace("{id}", own.get(kind_at(&path, &own)).map_or("", String::as_str));
-                let answer = ask(caller, &method, &at, Some(&body)).await;
+                let at = path.replace("{id}", own.get(kind_at(path, &own)).map_or("", String::as_str));
+                let answer = ask(caller, method, &at, Some(&body)).await;
                 assert_ne!(answer.status, 404, "{named} {body}: {answer:?}");
                 done += usize::from(answer.status < 300);
             }

@@ -89,7 +89,7 @@ async fn another_method_hears_which_there_are(world: &World) {
         if methods.contains("GET") {
             methods.insert("HEAD".to_owned());
         }
-        paths.insert((filled(&path, &uuid::Uuid::now_v7().to_string()), methods));
+        paths.insert((filled(path, &uuid::Uuid::now_v7().to_string()), methods));
     }
     for (path, methods) in paths {
         for method in ["GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND"] {

@@ -281,20 +281,20 @@ async fn every_read_costs_few_statements(world: &World) {
         if method != "GET" || path == "/v1/exports/{list}" || path == "/v1/ade-items/{id}" {
             continue;
         }
-        let here = instance(client, &farm, &path).await;
+        let here = instance(client, &farm, path).await;
         let parameters = operation["parameters"].as_array();
         let is_list = parameters.is_some_and(|all| all.iter().any(|parameter| parameter["name"] == "limit"));
         if !is_list {
             let (read, statements) = cost(world, client.bytes(&here)).await;
             assert!(!read.1.is_empty(), "{here}");
-            at_most(most_of(&path), &path, &statements);
+            at_most(most_of(path), path, &statements);
             continue;
         }
         let (one, short) = cost(world, client.get(&format!("{here}?limit=1"))).await;
         one.expect(200);
         let (many, long) = cost(world, client.get(&format!("{here}?limit=100"))).await;
         many.expect(200);
-        at_most(3, &path, &long);
+        at_most(3, path, &long);
         assert_eq!(short.len(), long.len(), "{path} costs more for more");
     }
 }

@@ -397,20 +397,20 @@ async fn what_is_anothers_is_not_there(world: &World) {
     let mut walked = BTreeSet::new();
     for (method, path, operation) in operations() {
         let named = format!("{method} {path}");
-        let kind = kind_at(&path, &ours);
+        let kind = kind_at(path, &ours);
         let writes = method != Method::GET;
         let right = if writes && named != "POST /v1/herds" { bodies(&named, &theirs) } else { vec![] };
 
         if path.contains("{id}") {
             let body = right.first().cloned();
             let fill = |id: &str| path.replace("{id}", id);
-            is_not_there(neighbour, &method, fill, |_| body.clone(), &ours[kind])
+            is_not_there(neighbour, method, fill, |_| body.clone(), &ours[kind])
                 .await
                 .problem(404, "not-found");
             // Whatever his role, he learns no more: that his role may not, or that there is no such thing.
             for (role, caller) in &crew {
-                let answer = is_not_there(caller, &method, fill, |_| body.clone(), &ours[kind]).await;
-                if who_may(&method, &named).contains(role) {
+                let answer = is_not_there(caller, method, fill, |_| body.clone(), &ours[kind]).await;
+                if who_may(method, &named).contains(role) {
                     answer.problem(404, "not-found");
                 } else {
                     answer.problem(403, "forbidden");
@@ -425,11 +425,11 @@ async fn what_is_anothers_is_not_there(world: &World) {
                 let bath = if path == ADVICE { "bath_temp_c=35.6&" } else { "" };
                 let query = |id: &str| format!("{path}?{bath}{name}={id}");
                 let answer =
-                    is_not_there(neighbour, &method, query, |_| None, &ours[kind_of(&named, name)]).await;
+                    is_not_there(neighbour, method, query, |_| None, &ours[kind_of(&named, name)]).await;
                 if path == ADVICE {
                     answer.problem(404, "not-found");
                 } else {
-                    assert_eq!(answer.expect(200)[member(&path)], json!([]), "{named} by {name}");
+                    assert_eq!(answer.expect(200)[member(path)], json!([]), "{named} by {name}");
                 }
                 walked.insert(named.clone());
             }
@@ -455,7 +455,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
             let own = theirs.get(kind).cloned().unwrap_or_default();
             let named_by = pointer.rsplit('/').find(|part| part.parse::<usize>().is_err()).unwrap();
             let id = &ours[kind_of(&named, named_by)];
-            let answer = is_not_there(neighbour, &method, |_| path.replace("{id}", &own), with, id).await;
+            let answer = is_not_there(neighbour, method, |_| path.replace("{id}", &own), with, id).await;
             assert_eq!(answer.pointers(), [format!("#{pointer}")], "{named}");
             answer.problem(404, "not-found");
             walked.insert(named.clone());
@@ -474,16 +474,16 @@ async fn what_is_anothers_is_not_there(world: &World) {
 
     // With ids of their own the same bodies are right: it was the ids that were refused.
     let (removals, others): (Vec<_>, Vec<_>) =
-        operations().into_iter().partition(|(method, ..)| *method == Method::DELETE);
+        operations().iter().partition(|(method, ..)| *method == Method::DELETE);
     for (method, path, _) in others.into_iter().chain(removals) {
         let named = format!("{method} {path}");
         if method == Method::GET || named == "POST /v1/herds" {
             continue;
         }
         for body in bodies(&named, &theirs) {
-            let kind = kind_at(&path, &ours);
+            let kind = kind_at(path, &ours);
             let path = path.replace("{id}", theirs.get(kind).map_or("", String::as_str));
-            let answer = ask(neighbour, &method, &path, Some(&body)).await;
+            let answer = ask(neighbour, method, &path, Some(&body)).await;
             let done = answer.status < 300
                 || [
                     "already-resolved",
@@ -505,7 +505,7 @@ pub async fn everything(client: &Client) -> BTreeMap<String, Value> {
     let mut book = BTreeMap::new();
     for (method, path, _) in operations() {
         if method == Method::GET && !path.contains('{') && path != ADVICE {
-            let mut told = client.get(&path).await.expect(200);
+            let mut told = client.get(path).await.expect(200);
             // When a key was used is noted by the clock.
             match path.as_str() {
                 "/v1/keys" => {
