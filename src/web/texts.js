@@ -485,6 +485,14 @@ export function when(at, now, zone) {
   return same ? clockTime(at, zone) : `${day(at, zone)} ${clockTime(at, zone)}`;
 }
 
+/** The same, of a day close by as `Sun 01:46`, where there is little room. @param {number | string} at @param {number} now @param {string} [zone] */
+export function soon(at, now, zone) {
+  const isNear = Math.abs(new Date(at).getTime() - now) < 6 * 86_400_000;
+  const long = when(at, now, zone);
+  const time = clockTime(at, zone);
+  return isNear && long !== time ? `${format({ weekday: "short" }, zone).format(new Date(at))} ${time}` : long;
+}
+
 /** How old data are, in words. @param {number} ms */
 export function age(ms) {
   const min = Math.floor(ms / 60_000);

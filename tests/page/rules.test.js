@@ -110,6 +110,18 @@ test("acts are sent by order; what may be undone holds up all, a question or a r
   assert.equal(first({ ...a, business_id: "another" }, b), b.n, "acts of another book wait for its key");
 });
 
+test("an instant near by is told by its weekday, for the card has room for no more", async () => {
+  const { soon } = await import("../../src/web/texts.js");
+  // 28 November 2026 is a Saturday; daylight saving of Vienna ended on 25 October: one hour ahead of UTC.
+  const now = Date.parse("2026-11-28T16:46:00Z");
+  const at = (text) => soon(text, now, "Europe/Vienna");
+  assert.equal(at("2026-11-28T22:59:00Z"), "23:59");
+  assert.equal(at("2026-11-28T23:00:00Z"), "Sun 00:00");
+  assert.equal(at("2026-11-27T22:00:00Z"), "Fri 23:00");
+  assert.equal(at("2026-12-04T16:45:00Z"), "Fri 17:45");
+  assert.equal(at("2026-12-05T16:46:00Z"), "Sat 5 Dec 17:46");
+});
+
 test("both languages have every text, with the same placeholders, and every text is used", async () => {
   const { TEXTS } = await import("../../src/web/texts.js");
   const sources = sourcesOf(path.join(ROOT, "src/web")).join("\n");

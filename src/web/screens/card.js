@@ -4,7 +4,7 @@ import { now } from "../clock.js";
 import { h } from "../dom.js";
 import { roomFor } from "../rules/thaw.js";
 import { isBathFor, strawOut } from "../taps.js";
-import { clockTime, t, told, when } from "../texts.js";
+import { clockTime, soon, t, told } from "../texts.js";
 import { choiceOf, degrees, herOf, onHold, otherChoices, placeWord, protocolFor, typeLine, typeWord, who, worstCaution } from "./common.js";
 
 /** @typedef {import("../app.js").App} App @typedef {any} Json */
@@ -74,9 +74,9 @@ export default function card(app, animalId) {
     timing
       ? h(
           "p.until",
-          h("span.big", timing.state === "passed" ? t("passed_at", { time: when(timing.latest_at, at, her.zone) }) : t("until_at", { time: when(timing.latest_at, at, her.zone) })),
+          h("span.big", timing.state === "passed" ? t("passed_at", { time: soon(timing.latest_at, at, her.zone) }) : t("until_at", { time: soon(timing.latest_at, at, her.zone) })),
           " ",
-          h("span", timing.state === "early" ? t("caution_early", { time: when(timing.earliest_at, at, her.zone) }) : t("best_at", { time: when(timing.best_at, at, her.zone) })),
+          h("span", timing.state === "early" ? t("caution_early", { time: soon(timing.earliest_at, at, her.zone) }) : t("best_at", { time: soon(timing.best_at, at, her.zone) })),
         )
       : null,
     h("p.caution", worstCaution(app, her, choice)),
