@@ -337,10 +337,10 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
     let news = dead.hears(heard + missed).await;
     let ids: BTreeSet<_> = news[heard..].iter().map(|m| m.header("webhook-id").to_owned()).collect();
     assert_eq!(ids.len(), missed);
-    // In their order, but for the four that may be on their way together.
+    // In their order by and large: four may be on their way together, and a slow one is overtaken.
     let numbers =
         news[heard..].iter().map(|m| m.body["sequence"].as_str().unwrap().parse::<usize>().unwrap());
-    assert!(numbers.enumerate().all(|(n, number)| number.abs_diff(n + 1) < 4), "{news:#?}");
+    assert!(numbers.enumerate().all(|(n, number)| number.abs_diff(n + 1) < missed / 2), "{news:#?}");
     for at in 0..missed {
         in_state(client, &webhook, at, "delivered").await;
     }
