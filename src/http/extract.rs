@@ -102,13 +102,18 @@ fn caller(parts: &Parts) -> Result<Caller, Problem> {
     parts.extensions.get::<Caller>().cloned().ok_or_else(internal)
 }
 
+/// Whose keys these are: "technician's or manager's".
+pub fn whose(roles: &[Role]) -> String {
+    let roles: Vec<String> = roles.iter().map(|role| format!("{role}'s")).collect();
+    roles.join(" or ")
+}
+
 /// Whether a caller may do `P` where limits are kept as `L` says, or who may.
 pub fn permitted<P: Permission, L: LimitRule>(caller: &Caller) -> Result<(), Problem> {
     if P::allows(caller.role) {
         return kept::<L>(caller, P::ROLES);
     }
-    let roles: Vec<String> = P::ROLES.iter().map(|role| format!("{role}'s")).collect();
-    let detail = format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, roles.join(" or "));
+    let detail = format!("A {}'s key may not {}; a {} key may.", caller.role, P::WHAT, whose(P::ROLES));
     Err(Problem::new(Kind::Forbidden, detail))
 }
 

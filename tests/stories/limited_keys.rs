@@ -12,10 +12,13 @@ use tankside::domain::access::Role;
 use uuid::Uuid;
 
 use crate::{
+    ade::RESOURCES,
     keys::who_may,
     on_both_stores,
     statements::cost,
-    tenancy::{ADVICE, Ids, ask, bodies, book_of, everything, ids_in, is_not_there, kind_at, kind_of},
+    tenancy::{
+        ADVICE, Ids, ask, bodies, book_of, everything, ids_in, ids_in_body, is_not_there, kind_at, kind_of,
+    },
     world::{Client, Farm, World, description, operations},
 };
 
@@ -402,16 +405,7 @@ async fn nothing_beyond_the_limits_is_let_out(world: &World) {
         let locations = caller.get("/ade/locations").await;
         assert!(leaks(&locations.text, &halves.of_other_herd, herd_names).is_empty(), "{}", locations.text);
         assert_eq!(locations.body["member"].as_array().unwrap().len(), 1);
-        for kind in [
-            "inseminations",
-            "heats",
-            "pregnancy-checks",
-            "parturitions",
-            "abortions",
-            "do-not-breeds",
-            "animals",
-            "mating-recommendations",
-        ] {
+        for kind in RESOURCES {
             let told = caller.get(&format!("/ade/locations/tankside.herd/{}/{kind}", herd["herds"])).await;
             assert!(leaks(&told.text, &halves.of_other_herd, herd_names).is_empty(), "{kind}: {}", told.text);
             assert_eq!(told.status, 200);
@@ -487,14 +481,7 @@ async fn nothing_beyond_the_limits_is_changed(world: &World) {
                 assert!([403, 404].contains(&answer.status), "{named} by {name}: {answer:?}");
                 tried += 1;
             }
-            let whole = if method == Method::PATCH { path.replace("/{id}", "") } else { path.clone() };
-            let schema = match *method {
-                Method::PATCH => &api["paths"][&whole]["post"]["requestBody"],
-                _ => &operation["requestBody"],
-            };
-            let mut pointers = ids_in(api, &schema["content"]["application/json"]["schema"], "");
-            pointers.remove("/id");
-            for pointer in &pointers {
+            for pointer in &ids_in_body(method, path, operation) {
                 let named_by = pointer.rsplit('/').find(|part| part.parse::<usize>().is_err()).unwrap();
                 let beyond = kind_of(&named, named_by);
                 if !is_beyond(beyond, *to_herds) {

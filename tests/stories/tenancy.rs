@@ -317,6 +317,20 @@ pub fn bodies(operation: &str, ids: &Ids) -> Vec<Value> {
     }
 }
 
+/// Where in a body of that operation ids stand that name something.
+pub fn ids_in_body(method: &Method, path: &str, operation: &Value) -> BTreeSet<String> {
+    let api = description();
+    // A change is described by no more than "an object"; its members are those of what was entered.
+    let body = match *method {
+        Method::PATCH => &api["paths"][path.replace("/{id}", "")]["post"]["requestBody"],
+        _ => &operation["requestBody"],
+    };
+    let mut pointers = ids_in(api, &body["content"]["application/json"]["schema"], "");
+    // What a client makes up names nothing yet.
+    pointers.remove("/id");
+    pointers
+}
+
 /// Where in a body of that schema ids stand.
 pub fn ids_in(api: &Value, schema: &Value, at: &str) -> BTreeSet<String> {
     let schema = match schema["$ref"].as_str() {
@@ -435,16 +449,7 @@ async fn what_is_anothers_is_not_there(world: &World) {
             }
         }
 
-        // A change is described by no more than "an object"; its members are those of what was entered.
-        let whole = if method == Method::PATCH { path.replace("/{id}", "") } else { path.clone() };
-        let schema = match *method {
-            Method::PATCH => &api["paths"][&whole]["post"]["requestBody"],
-            _ => &operation["requestBody"],
-        };
-        let mut pointers = ids_in(api, &schema["content"]["application/json"]["schema"], "");
-        // What a client makes up names nothing yet.
-        pointers.remove("/id");
-        for pointer in &pointers {
+        for pointer in &ids_in_body(method, path, operation) {
             let body = right.iter().find(|body| body.pointer(pointer).is_some_and(|named| !named.is_null()));
             let body = body.unwrap_or_else(|| panic!("no body of {named} names {pointer}"));
             let with = |id: &str| {

@@ -86,6 +86,17 @@ async fn happens(world: &World, farm: &Farm) -> String {
     animal
 }
 
+/// A webhook whose receiver answers 500, and something that it is to be told of.
+async fn failing(world: &World) -> (Farm, Receiver, String) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let receiver = Receiver::new().await;
+    receiver.says(500);
+    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
+    happens(world, &farm).await;
+    (farm, receiver, webhook)
+}
+
 fn seconds_between(from: &Value, to: DateTime<Utc>) -> i64 {
     (to - instant(from.as_str().unwrap())).num_seconds()
 }
@@ -225,11 +236,7 @@ async fn who_asks_for_some_is_told_those(world: &World) {
 
 async fn a_receiver_that_fails_for_days_is_tried_as_planned(world: &World) {
     let client = &world.manager;
-    let farm = Farm::found(client).await;
-    let receiver = Receiver::new().await;
-    receiver.says(500);
-    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
-    happens(world, &farm).await;
+    let (_, receiver, webhook) = failing(world).await;
     // Standard Webhooks 1.0.0: after 5 s, 5 min, 30 min, 2 h, 5 h, 10 h, 14 h, 20 h, 24 h; a fifth more or less.
     let planned = [5, 300, 1800, 7200, 18_000, 36_000, 50_400, 72_000, 86_400];
     for (n, planned) in planned.into_iter().enumerate() {
@@ -355,11 +362,7 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
 /// A clock that leaps shows nothing about a receiver that did not answer once.
 async fn a_clock_that_leaps_disables_nobody(world: &World) {
     let client = &world.manager;
-    let farm = Farm::found(client).await;
-    let receiver = Receiver::new().await;
-    receiver.says(500);
-    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
-    happens(world, &farm).await;
+    let (farm, receiver, webhook) = failing(world).await;
     tried(client, &webhook, 0, 1).await;
     world.pass(TimeDelta::days(3650));
     let log = tried(client, &webhook, 0, 2).await;
@@ -953,11 +956,7 @@ async fn what_is_old_is_forgotten(world: &World) {
 
 async fn a_removed_webhook_is_gone(world: &World) {
     let client = &world.manager;
-    let farm = Farm::found(client).await;
-    let receiver = Receiver::new().await;
-    receiver.says(500);
-    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
-    happens(world, &farm).await;
+    let (farm, receiver, webhook) = failing(world).await;
     let log = tried(client, &webhook, 0, 1).await;
     let gone = client.delete(&webhook).await;
     assert_eq!((gone.status, gone.text.as_str()), (204, ""));

@@ -217,18 +217,19 @@ pub trait Bounded {
     fn bounds(&self) -> Bounds;
 }
 
-macro_rules! of_herds {
-    ($($thing:ty: |$it:ident| $herd:expr;)+) => {$(
+macro_rules! bounded {
+    ($bounds:path; $($thing:ty: |$it:ident| $id:expr;)+) => {$(
         impl Bounded for $thing {
             fn bounds(&self) -> Bounds {
                 let $it = self;
-                Bounds::herd($herd)
+                $bounds($id)
             }
         }
     )+};
 }
 
-of_herds! {
+bounded! {
+    Bounds::herd;
     Herd: |it| it.id;
     Animal: |it| it.details.herd_id;
     Event: |it| it.herd_id;
@@ -238,18 +239,8 @@ of_herds! {
     AdeItem: |it| it.herd_id;
 }
 
-macro_rules! in_tanks {
-    ($($thing:ty: |$it:ident| $tank:expr;)+) => {$(
-        impl Bounded for $thing {
-            fn bounds(&self) -> Bounds {
-                let $it = self;
-                Bounds::tank($tank)
-            }
-        }
-    )+};
-}
-
-in_tanks! {
+bounded! {
+    Bounds::tank;
     Tank: |it| it.id;
     Hold: |it| it.tank_id;
     Stocktake: |it| it.tank_id;

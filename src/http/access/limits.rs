@@ -15,6 +15,7 @@ use crate::{
     domain::access::Role,
     http::{
         App,
+        extract::whose,
         problem::{Kind, Problem},
     },
     store::access::limits,
@@ -57,11 +58,10 @@ pub fn kept<L: LimitRule>(caller: &Caller, suffices: &[Role]) -> Result<(), Prob
     if (L::HERDS || said.herd_ids.is_none()) && (L::TANKS || said.tank_ids.is_none()) {
         return Ok(());
     }
-    let roles: Vec<String> = suffices.iter().map(|role| format!("{role}'s")).collect();
     let detail = format!(
         "This key is limited to {}, and what was asked for is not kept to that; a {} key without limits may.",
         said.in_words(),
-        roles.join(" or ")
+        whose(suffices)
     );
     let mut problem = Problem::new(Kind::KeyLimited, detail);
     if let Some(herds) = &said.herd_ids {

@@ -13,7 +13,7 @@ use crate::{
         },
         values::{BusinessId, KeyId, Name, TankId, Timestamp},
     },
-    store::{Page, Result, Tx},
+    store::{Page, Result, Tx, ids::ids_in},
 };
 
 /// A key that was found, and the latest time that its book knows ([`Recorded`](crate::domain::now::Recorded)).
@@ -97,14 +97,14 @@ pub async fn add(tx: &mut Tx, key: &Key, hash: &str) -> Result<()> {
 /// The key with that hash, whatever its state.
 pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     macro_rules! found {
-        ($tanks:literal, $named:literal) => {
+        ($database:ident, $tanks:literal) => {
             concat!(
                 "select k.business_id, k.id, k.name, k.role, k.created_at, k.expires_at, k.revoked_at, k.herd_ids, k.tank_ids,
                         b.last_recorded_at as recorded_at,
                         case when k.hash = $1 then null else k.previous_until end as replaced_until,
                         case when k.herd_ids is not null and k.tank_ids is null then
                             (select ", $tanks, " from tank t
-                             where t.business_id = k.business_id and (t.herd_id is null or t.herd_id ", $named, "))
+                             where t.business_id = k.business_id and (t.herd_id is null or t.herd_id ", ids_in!($database, "k.herd_ids"), "))
                         end as within_reach
                  from api_key k join business b on b.id = k.business_id where k.hash = $1 or k.previous_hash = $1"
             )
@@ -112,11 +112,8 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
     }
     // Uses api_key_by_hash and api_key_by_previous_hash; no two secrets have one hash.
     tx.sql_for(
-        found!("json_group_array(hex(t.id))", "in (select unhex(value, '-') from json_each(k.herd_ids))"),
-        found!(
-            "coalesce(json_agg(t.id), '[]')",
-            "= any (array(select value::uuid from jsonb_array_elements_text(k.herd_ids)))"
-        ),
+        found!(sqlite, "json_group_array(hex(t.id))"),
+        found!(postgres, "coalesce(json_agg(t.id), '[]')"),
     )
     .bind(hash.to_owned())
     .optional()

@@ -9,6 +9,7 @@ use crate::{
     },
     store::{
         Result, Tx,
+        db::Sql,
         ids::{ids_in, json_ids},
         straws::{lot::lot_columns, place::place_columns, sire::sire_columns},
     },
@@ -170,6 +171,36 @@ pub struct Wanted {
     pub tanks: Option<Vec<TankId>>,
 }
 
+impl Wanted {
+    /// Binds what `where_wanted!` asks for, after the business.
+    fn bind<'c>(&self, sql: Sql<'c>) -> Sql<'c> {
+        sql.bind(self.tank)
+            .bind(self.sire)
+            .bind(self.lot)
+            .bind(self.semen_type)
+            .bind(self.owner_herd)
+            .bind(self.herds.as_deref().map(json_ids))
+            .bind(self.tanks.as_deref().map(json_ids))
+    }
+}
+
+/// What is asked for of a balance `b` at a place `p` of a lot `l`; `$1` is the business, `$2` to `$8` are the fields of [`Wanted`].
+macro_rules! where_wanted {
+    ($database:ident) => {
+        concat!(
+            "where b.business_id = $1 and b.straws > 0
+               and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
+               and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)
+               and ($6 is null or l.owner_herd_id = $6)
+               and ($7 is null or l.owner_herd_id is null or l.owner_herd_id ",
+            ids_in!($database, "$7"),
+            ") and ($8 is null or p.tank_id ",
+            ids_in!($database, "$8"),
+            ")"
+        )
+    };
+}
+
 /// Stock by lot and place; the cursor is a lot and a place.
 pub async fn list(
     tx: &mut Tx,
@@ -181,32 +212,13 @@ pub async fn list(
     macro_rules! listed {
         ($database:ident) => {
             stock!(concat!(
-                "where b.business_id = $1 and (b.lot_id, b.place_id) > ($2, $3) and b.straws > 0
-                   and ($5 is null or p.tank_id = $5) and ($6 is null or l.sire_id = $6)
-                   and ($7 is null or b.lot_id = $7) and ($8 is null or l.semen_type = $8)
-                   and ($9 is null or l.owner_herd_id = $9)
-                   and ($10 is null or l.owner_herd_id is null or l.owner_herd_id ",
-                ids_in!($database, "$10"),
-                ") and ($11 is null or p.tank_id ",
-                ids_in!($database, "$11"),
-                ") order by b.lot_id, b.place_id limit $4"
+                where_wanted!($database),
+                " and (b.lot_id, b.place_id) > ($9, $10) order by b.lot_id, b.place_id limit $11"
             ))
         };
     }
-    tx.sql_for(listed!(sqlite), listed!(postgres))
-        .bind(business)
-        .bind(after.0)
-        .bind(after.1)
-        .bind(limit)
-        .bind(wanted.tank)
-        .bind(wanted.sire)
-        .bind(wanted.lot)
-        .bind(wanted.semen_type)
-        .bind(wanted.owner_herd)
-        .bind(wanted.herds.as_deref().map(json_ids))
-        .bind(wanted.tanks.as_deref().map(json_ids))
-        .all()
-        .await
+    let sql = tx.sql_for(listed!(sqlite), listed!(postgres)).bind(business);
+    wanted.bind(sql).bind(after.0).bind(after.1).bind(limit).all().await
 }
 
 /// What hung where at the line `seq` of the ledger, by lot and place. Places that were empty then are told too, so a short page is the last.
@@ -239,31 +251,13 @@ pub async fn total(tx: &mut Tx, business: BusinessId, wanted: &Wanted) -> Result
                 "select cast(coalesce(sum(b.straws), 0) as bigint)
                  from balance b
                  join lot l on l.business_id = b.business_id and l.id = b.lot_id
-                 join place p on p.business_id = b.business_id and p.id = b.place_id
-                 where b.business_id = $1 and b.straws > 0
-                   and ($2 is null or p.tank_id = $2) and ($3 is null or l.sire_id = $3)
-                   and ($4 is null or b.lot_id = $4) and ($5 is null or l.semen_type = $5)
-                   and ($6 is null or l.owner_herd_id = $6)
-                   and ($7 is null or l.owner_herd_id is null or l.owner_herd_id ",
-                ids_in!($database, "$7"),
-                ") and ($8 is null or p.tank_id ",
-                ids_in!($database, "$8"),
-                ")"
+                 join place p on p.business_id = b.business_id and p.id = b.place_id ",
+                where_wanted!($database)
             )
         };
     }
-    let total = tx
-        .sql_for(total!(sqlite), total!(postgres))
-        .bind(business)
-        .bind(wanted.tank)
-        .bind(wanted.sire)
-        .bind(wanted.lot)
-        .bind(wanted.semen_type)
-        .bind(wanted.owner_herd)
-        .bind(wanted.herds.as_deref().map(json_ids))
-        .bind(wanted.tanks.as_deref().map(json_ids))
-        .value()
-        .await?;
+    let sql = tx.sql_for(total!(sqlite), total!(postgres)).bind(business);
+    let total = wanted.bind(sql).value().await?;
     Ok(total.unwrap_or(0))
 }
 

@@ -36,6 +36,7 @@ export class Device {
     const port = readFileSync(file, "utf8").split("\n")[0];
     this.browser = await chromium.connectOverCDP(`http://127.0.0.1:${port}`);
     const context = this.browser.contexts()[0];
+    context.setDefaultTimeout(PATIENCE_MS);
     this.page = context.pages()[0] ?? (await context.newPage());
     await this.page.setViewportSize(PHONE);
     return this.page;
@@ -59,8 +60,8 @@ export class Device {
 export const sleep = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
 /** Waits until `is` says so; the last failure is told. */
-export async function until(is, what, ms = PATIENCE_MS) {
-  const end = Date.now() + ms;
+export async function until(is, what) {
+  const end = Date.now() + PATIENCE_MS;
   let last;
   for (;;) {
     try {
@@ -69,7 +70,7 @@ export async function until(is, what, ms = PATIENCE_MS) {
     } catch (error) {
       last = error;
     }
-    if (Date.now() > end) throw new Error(`not within ${ms} ms: ${what}; last ${last}`);
+    if (Date.now() > end) throw new Error(`not within ${PATIENCE_MS} ms: ${what}; last ${last}`);
     await sleep(100);
   }
 }
@@ -77,7 +78,7 @@ export async function until(is, what, ms = PATIENCE_MS) {
 /** Opens the link that the office gave, and waits for the book to be there. */
 export async function signIn(page, base, key) {
   await page.goto(`${base}/#key=${key}`);
-  await page.waitForSelector('[data-id="done"]', { timeout: PATIENCE_MS });
+  await page.waitForSelector('[data-id="done"]');
   await tap(page, "done");
   await page.waitForSelector("h1");
 }
@@ -89,9 +90,9 @@ export const installed = (page) => page.evaluate(() => navigator.serviceWorker.r
 export async function tap(page, id) {
   const target = page.locator(`.deck:not([data-deaf]) [data-id="${id}"]`);
   try {
-    await target.waitFor({ timeout: PATIENCE_MS });
+    await target.waitFor();
     await target.click();
-    await page.waitForSelector("body:not([aria-busy])", { state: "attached", timeout: PATIENCE_MS });
+    await page.waitForSelector("body:not([aria-busy])", { state: "attached" });
   } catch (error) {
     const text = await page.evaluate(() => `${location.hash} ${document.body.innerText}`).catch(String);
     throw new Error(`no ${id} to tap at ${text}`, { cause: error });
@@ -101,7 +102,7 @@ export async function tap(page, id) {
 /** Waits for something to be shown; what is shown instead is told. */
 export async function seen(page, selector) {
   try {
-    await page.waitForSelector(selector, { timeout: PATIENCE_MS });
+    await page.waitForSelector(selector);
   } catch (error) {
     const text = await page.evaluate(() => `${location.hash} ${document.body.innerText}`).catch(String);
     throw new Error(`no ${selector} to see at ${text}`, { cause: error });

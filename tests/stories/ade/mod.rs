@@ -16,6 +16,18 @@ use crate::world::{Answer, Client, Farm, World};
 
 pub const SOURCE: &str = "org.example.herdsystem";
 
+/// The standard's reproduction and registration URL schemes.
+pub const RESOURCES: [&str; 8] = [
+    "inseminations",
+    "heats",
+    "pregnancy-checks",
+    "parturitions",
+    "abortions",
+    "do-not-breeds",
+    "mating-recommendations",
+    "animals",
+];
+
 /// A farm at an official location, with a herd system's key.
 pub struct Yard {
     pub manager: Client,

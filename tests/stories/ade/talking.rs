@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use tankside::domain::{access::Role, exchange::ade::ItemKind};
 use uuid::Uuid;
 
-use super::{JSON, SOURCE, Yard, cow, event, insemination, sexed};
+use super::{JSON, RESOURCES, SOURCE, Yard, cow, event, insemination, sexed};
 use crate::{
     on_both_stores,
     world::{Farm, World},
@@ -28,17 +28,7 @@ async fn every_path_asks_for_a_key_and_a_role(world: &World) {
     let technician = world.caller(Role::Technician).await;
     let batches = yard.at.replace("/ade/", "/ade/batches/");
     let mut kinds = BTreeSet::new();
-    // The standard's reproduction and registration URL schemes.
-    for what in [
-        "inseminations",
-        "heats",
-        "pregnancy-checks",
-        "parturitions",
-        "abortions",
-        "do-not-breeds",
-        "mating-recommendations",
-        "animals",
-    ] {
+    for what in RESOURCES {
         let (one, many) = (format!("{}/{what}", yard.at), format!("{batches}/{what}"));
         let single = format!("{one}/{}", Uuid::now_v7());
         for (method, path) in
