@@ -21,10 +21,13 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::cast_precision_loss)]
 
+mod record;
+
 use std::time::{Duration, Instant};
 
 use base64::{Engine as _, prelude::BASE64_URL_SAFE_NO_PAD};
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use record::Record;
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, Connection as _, Executor as _, PgConnection, SqliteConnection};
 use tankside::{
@@ -78,10 +81,12 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
     println!("{store}: median milliseconds with {FEW} and with {many} lines in the ledger");
     println!("(filled in {} s; over HTTP, {TIMES} times each, in turn):", started.elapsed().as_secs());
     let mut over = 0;
+    let mut record = Record::new("growth", format!("{store}, {many} lines / {FEW}"));
     let mut show = |what: &str, (few, many): (Vec<Duration>, Vec<Duration>)| {
         let (few, many) = (median(few), median(many));
         let ratio = many / few;
         over += usize::from(ratio > BOUND);
+        record.note(what, ratio);
         let mark = if ratio > BOUND { "  <--" } else { "" };
         println!("  {what:52} {few:8.2} {many:8.2}   ratio {ratio:6.2}{mark}");
     };
@@ -127,11 +132,45 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
             took.as_secs_f64(),
             peak_mb()
         );
+        record.note(format!("seconds: {what}"), took.as_secs_f64());
+    }
+    println!("what an operator does with the whole large book:");
+    let mut show = |what: &str, unit: &str, figure: f64| {
+        println!("  {what:52} {figure:10.0} {unit}");
+        record.note(format!("{unit}: {what}"), figure);
+    };
+    for (list, lines) in [("movements", many), ("services", large.services().await)] {
+        let (took, _) = large.client.whole(&format!("/v1/exports/{list}?format=ndjson")).await;
+        show(&format!("export of {list}"), "lines a second", lines as f64 / took.as_secs_f64());
     }
     small.running.stop().await.unwrap();
     large.running.stop().await.unwrap();
+    let mut starts = Vec::new();
+    for _ in 0..5 {
+        starts.push(start_to_ready(&many_at.url).await);
+    }
+    show("start to ready", "ms", median(starts));
+    let verifying = Instant::now();
+    let (db, version) = Db::look(&many_at.url).await.unwrap();
+    let report = store::verify::report(&mut db.read().await.unwrap(), version).await.unwrap();
+    db.close().await;
+    assert_eq!(report.findings, []);
+    show("verify", "movements a second", many as f64 / verifying.elapsed().as_secs_f64());
+    record.write();
     few_at.remove().await;
     many_at.remove().await;
+}
+
+/// How long it takes from the call that begins to serve a store to the answer that it is ready, without the loading of the program.
+async fn start_to_ready(url: &str) -> Duration {
+    let config = Settings::on("127.0.0.1:0".parse().unwrap(), url.to_owned()).resolve().unwrap();
+    let began = Instant::now();
+    let running = server::start(&config, Clock::system(), None).await.unwrap();
+    let ready = format!("http://{}/readyz", running.address);
+    while reqwest::get(&ready).await.unwrap().status() != 200 {}
+    let took = began.elapsed();
+    running.stop().await.unwrap();
+    took
 }
 
 /// The most memory that this process had in use, in MB; 0 where the system does not tell.

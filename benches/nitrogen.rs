@@ -4,9 +4,12 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::cast_precision_loss)]
 
+mod record;
+
 use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
+use record::Record;
 use tankside::{
     clock::Clock,
     config::Settings,
@@ -64,14 +67,20 @@ async fn main() {
         let second = second_page(path).await;
         pages.push((ask(path).await, ask(&second).await));
     }
+    let mut record = Record::new("nitrogen", "SQLite");
+    let whole = |(first, second): (Duration, Duration)| (first + second).as_secs_f64();
+    record.note("tanks with nitrogen / plain list", whole(pages[1]) / whole(pages[0]));
     println!("{TANKS} tanks with {READINGS} weekly readings each, two pages of 500:");
     for ((first, second), what) in pages.iter().zip(["plain list", "with nitrogen"]) {
         println!("  {what:<38}{} + {} = {}", ms(*first), ms(*second), ms(*first + *second));
     }
     println!("one tank with {HOURS} hourly readings:");
     for path in ["nitrogen", "nitrogen.svg", "nitrogen.png"] {
-        println!("  {path:<38}{}", ms(ask(&format!("/v1/tanks/{sensor}/{path}")).await));
+        let took = ask(&format!("/v1/tanks/{sensor}/{path}")).await;
+        record.note(format!("{path} of {HOURS} readings / plain list"), took.as_secs_f64() / whole(pages[0]));
+        println!("  {path:<38}{}", ms(took));
     }
+    record.write();
     running.stop().await.unwrap();
 }
 

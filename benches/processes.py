@@ -6,15 +6,18 @@
 Every withdrawal is answered after its commit. Clients, processes and server share the machine, so only the ratios mean anything,
 and they stop growing where its cores are used up; on a machine that does other things beside they say little. What a withdrawal
 costs in time of processors says more: where it does not grow with the processes, more processors make more withdrawals. Then what
-the processes do while nobody asks: transactions on the server, which are to grow far less than the processes. Standard library,
-psql.
+the processes do while nobody asks: transactions on the server, which are to grow far less than the processes.
+TANKSIDE_BENCH_RECORD=FILE appends what was measured as a line of JSON, as the other benches do (record/mod.rs). Standard library,
+psql, git.
 """
 
+import datetime
 import hashlib
 import json
 import os
 import random
 import socket
+import subprocess
 import sys
 import threading
 import time
@@ -155,7 +158,27 @@ def idle(program, server, count):
     return transactions
 
 
+def record(figures):
+    """As record/mod.rs."""
+    file = os.environ.get("TANKSIDE_BENCH_RECORD")
+    if not file:
+        return
+    def git(*arguments):
+        return subprocess.run(["git", *arguments], capture_output=True, text=True, check=False).stdout.strip()
+    line = {
+        "bench": "processes",
+        "changed": bool(git("status", "--porcelain", "src", "migrations", "Cargo.lock")),
+        "commit": git("rev-parse", "--short=10", "HEAD"),
+        "day": datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d"),
+        "figures": {name: float(f"{figure:.3e}") for name, figure in figures.items()},
+        "store": "PostgreSQL",
+    }
+    with open(file, "a", encoding="utf-8") as lines:
+        print(json.dumps(line, separators=(",", ":")), file=lines)
+
+
 def main(program, seconds="10", numbers="1,10,1000"):
+    figures = {}
     server, services, numbers = Postgres(), [], [int(number) for number in numbers.split(",")]
     try:
         service = Service(program, server.url)
@@ -181,11 +204,15 @@ def main(program, seconds="10", numbers="1,10,1000"):
                 alone = alone or rate
                 for service in services:
                     service.stop()
+                figures[f"{processes} processes / 1, businesses: {businesses}"] = rate / alone
+                figures[f"ms of processors, {processes} processes, businesses: {businesses}"] = sum(cost)
                 print(f"{processes}, {businesses}: {rate:.0f}, {rate / alone:.2f}; "
                       f"{', '.join(f'{part:.1f}' for part in cost)}", flush=True)
         for processes in (1, 3):
-            print(f"{processes} idle processes, {max(numbers)} businesses: "
-                  f"{idle(program, server, processes)} transactions in {IDLE_SECONDS} s", flush=True)
+            transactions = idle(program, server, processes)
+            figures[f"transactions a second, {processes} idle processes"] = transactions / IDLE_SECONDS
+            print(f"{processes} idle processes, {max(numbers)} businesses: {transactions} transactions in {IDLE_SECONDS} s", flush=True)
+        record(figures)
     finally:
         for service in services:
             service.process.kill()

@@ -8,6 +8,8 @@
 
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::cast_precision_loss)]
 
+mod record;
+
 use std::{
     future::Future,
     process::Command,
@@ -35,6 +37,7 @@ use tankside::{
 };
 
 use axum::{Json, Router, routing::post};
+use record::Record;
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, Connection as _, Executor as _, PgConnection};
 use uuid::Uuid;
@@ -125,6 +128,17 @@ async fn measure(store: &str, url: &str) -> [f64; 2] {
     task.await.unwrap();
     db.close().await;
 
+    let mut record = Record::new("throughput", store);
+    for (figure, value) in [
+        ("over HTTP, a second", over_http),
+        ("HTTP / (a)", over_http / alone),
+        ("HTTP / (b)", over_http / together),
+        ("HTTP / (c)", over_http / bare_http),
+        ("(a) / lone", alone / lone),
+    ] {
+        record.note(figure, value);
+    }
+    record.write();
     println!("withdrawals a second on {store}, {CLIENTS} at once, durable:");
     println!("  over HTTP                               {over_http:9.0}");
     println!("  (a) without HTTP, a commit for each     {alone:9.0}   HTTP / (a) = {:.2}", over_http / alone);
@@ -149,6 +163,7 @@ fn beside_pgbench(server: &str, together: f64, alone: f64) {
         println!("  pgbench is not on the PATH or failed: not compared");
         return;
     }
+    let mut record = Record::new("throughput", "PostgreSQL beside pgbench");
     let seconds = MEASURED.as_secs().to_string();
     for (clients, ours) in [(CLIENTS, together), (1, alone)] {
         let (clients, jobs) = (clients.to_string(), clients.min(2).to_string());
@@ -161,7 +176,9 @@ fn beside_pgbench(server: &str, together: f64, alone: f64) {
             "  pgbench, clients: {clients:2}                     {rate:9.0}   HTTP / pgbench = {:.2}",
             ours / rate
         );
+        record.note(format!("HTTP / pgbench, clients: {clients}"), ours / rate);
     }
+    record.write();
 }
 
 /// How often a second `act` is done by so many at once.
