@@ -2,7 +2,7 @@
 //! in one run.
 //!
 //! `cargo bench --bench growth` fills one book with nine thousand lines of the ledger and one with a million, each
-//! with the withdrawals, services, audit entries, changes, alerts, heats, animals and lots that belong to them;
+//! with the withdrawals, services, audit entries, changes, alerts open and over, heats, animals and lots that belong to them;
 //! asks both every question in turn, over HTTP; and prints the medians with their ratio. It does so on SQLite,
 //! and also on the PostgreSQL server that `TANKSIDE_BENCH_POSTGRES_URL` names, whose user must be allowed to
 //! create databases. The large SQLite book takes about 4 GB in the system's folder for temporary files.
@@ -107,7 +107,7 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
         }
         show(what, (few, many));
     }
-    let mut written = [(Vec::new(), Vec::new()), (Vec::new(), Vec::new())];
+    let mut written = [const { (Vec::new(), Vec::new()) }; 4];
     for time in 0..2 * TIMES {
         let (few, many) = (small.served().await, large.served().await);
         for (n, times) in written.iter_mut().enumerate() {
@@ -117,9 +117,11 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
             }
         }
     }
-    let [withdrawal, service] = written;
+    let [withdrawal, service, against, acknowledgement] = written;
     show("a withdrawal", withdrawal);
     show("a service", service);
+    show("a withdrawal that opens an alert", against);
+    show("the acknowledgement by which it is over", acknowledgement);
     println!("  {over} above {BOUND}");
     println!(
         "reports over the whole large book, which grow with what they count ({} services):",
@@ -450,11 +452,26 @@ impl Book {
                 self.after("/v1/alerts", &f.id(Table::Alert, middle / 40 * 40 + 8).to_string()).await,
             ),
             ("alerts, open", "/v1/alerts?open=true".to_owned()),
+            (
+                "alerts, open, a page in the middle",
+                self.after("/v1/alerts?open=true", &f.id(Table::Alert, middle / 16 * 16 + 8).to_string())
+                    .await,
+            ),
+            ("alerts, open: rule.overridden", "/v1/alerts?open=true&kind=rule.overridden".to_owned()),
+            (
+                "alerts, open: stock.low, of which there is one",
+                "/v1/alerts?open=true&kind=stock.low".to_owned(),
+            ),
+            ("alerts of a herd, open", format!("/v1/alerts?open=true&herd_id={herd}")),
+            ("alerts of a quiet herd, open", format!("/v1/alerts?open=true&herd_id={quiet_herd}")),
+            ("alerts of a tank without any, open", format!("/v1/alerts?open=true&tank_id={quiet_tank}")),
             ("alerts, over", "/v1/alerts?open=false&limit=10".to_owned()),
             ("alerts: stock.low, of which there is one", "/v1/alerts?kind=stock.low".to_owned()),
             ("alerts of a quiet herd", format!("/v1/alerts?herd_id={quiet_herd}")),
             ("alerts of a tank without any", format!("/v1/alerts?tank_id={quiet_tank}")),
             ("alerts about something without any", "/v1/alerts?subject=tanks/none".to_owned()),
+            ("what a device at the tank keeps", "/v1/page".to_owned()),
+            ("what a device at a quiet herd keeps", format!("/v1/page?herd_id={quiet_herd}")),
             ("the round at all herds", "/v1/round".to_owned()),
             ("the round at a quiet herd", format!("/v1/round?herd_id={quiet_herd}")),
             ("what to watch at a quiet herd", format!("/v1/watch?herd_id={quiet_herd}")),
@@ -478,7 +495,8 @@ impl Book {
         let first = self.client.get(&format!("{path}?limit=1")).await;
         let cursor = BASE64_URL_SAFE_NO_PAD.decode(first["next_cursor"].as_str().unwrap()).unwrap();
         let (mark, _) = std::str::from_utf8(&cursor).unwrap().split_once(' ').unwrap();
-        format!("{path}?limit=5&cursor={}", BASE64_URL_SAFE_NO_PAD.encode(format!("{mark} {after}")))
+        let join = if path.contains('?') { '&' } else { '?' };
+        format!("{path}{join}limit=5&cursor={}", BASE64_URL_SAFE_NO_PAD.encode(format!("{mark} {after}")))
     }
 
     async fn asked(&self, path: &str) -> Duration {
@@ -487,15 +505,26 @@ impl Book {
         started.elapsed()
     }
 
-    /// A withdrawal and its service, each with its time.
-    async fn served(&self) -> [Duration; 2] {
+    /// A withdrawal and its service, one against a rule and the acknowledgement of its alert, each with its time.
+    async fn served(&self) -> [Duration; 4] {
         let started = Instant::now();
         let order = json!({"animal_id": self.farm.animal, "lot_id": self.farm.lot});
         let withdrawal = self.client.post("/v1/withdrawals", order).await;
         let withdrawn = started.elapsed();
         let started = Instant::now();
         self.client.post("/v1/services", json!({"withdrawal_id": withdrawal})).await;
-        [withdrawn, started.elapsed()]
+        let served = started.elapsed();
+        let against = json!({"animal_id": self.farm.animal, "lot_id": self.farm.sexed, "override": {"reason": "agreed"}});
+        let started = Instant::now();
+        let withdrawal = self.client.post("/v1/withdrawals", against).await;
+        let set_aside = started.elapsed();
+        self.client.post("/v1/services", json!({"withdrawal_id": withdrawal})).await;
+        let alerts = format!("/v1/alerts?open=true&subject=/v1/withdrawals/{withdrawal}");
+        let alert = self.client.get(&alerts).await["items"][0]["id"].clone();
+        let alert = alert.as_str().expect("an alert of a rule that was set aside");
+        let started = Instant::now();
+        self.client.post(&format!("/v1/alerts/{alert}/acknowledgement"), json!({})).await;
+        [withdrawn, served, set_aside, started.elapsed()]
     }
 }
 
@@ -509,6 +538,7 @@ struct Farm {
     quiet_tank: Uuid,
     sire: Uuid,
     lot: Uuid,
+    sexed: Uuid,
     great_sire: Uuid,
     great_lot: Uuid,
     animal: Uuid,
@@ -619,6 +649,7 @@ impl Client {
             quiet_tank,
             sire,
             lot,
+            sexed,
             great_sire,
             great_lot,
             animal,
@@ -987,14 +1018,16 @@ impl Filling {
                 at("l.i")
             ));
         }
-        // An alert for every fortieth line, long over.
+        // An alert for every withdrawal by an eighth line; half of them are open, taken on and not told again.
+        let open = "l.i % 16 = 8";
         statements.push(format!(
             "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,
                                 withdrawal_id, text, figures, opened_at, notified_at, cleared_at, clear_reason)
              select a.business_id, {}, a.kind, 'withdrawals/' || {}, a.rule_id, {herd}, a.tank_id, a.sire_id,
-                    a.semen_type, a.lot_id, {}, a.text, a.figures, {when_}, {when_}, {when_}, 'It was looked at.'
+                    a.semen_type, a.lot_id, {}, a.text, a.figures, {when_}, {when_}, case when {open} then null else {when_} end,
+                    case when {open} then null else 'It was looked at.' end
              from line l cross join (select * from alert where kind = 'rule.overridden' limit 1) a
-             where l.i % 40 = 8 order by l.i",
+             where l.i % 8 = 0 and {withdrawn} order by l.i",
             id(Table::Alert, "l.i"),
             self.sql_id_text(Table::Withdrawal, "l.i"),
             id(Table::Withdrawal, "l.i"),

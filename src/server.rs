@@ -238,6 +238,7 @@ impl Running {
     /// # Errors
     /// The store fails.
     pub async fn look_round(&self) -> Result<(), watch::RoundError> {
+        watch::rechecks::finish(&self.app.book).await?;
         Box::pin(watch::Rounds::default().look(&self.app.book)).await
     }
 

@@ -45,7 +45,7 @@ const MOST_ANIMALS: usize = 1000;
 /// Places where straws hang.
 const MOST_STOCK: usize = 5000;
 /// Straws that are out, alerts, tanks.
-const MOST_OF_OTHERS: i64 = 500;
+pub const MOST_OF_OTHERS: i64 = 500;
 
 /// What is to be known before anything is reckoned.
 #[derive(Debug)]

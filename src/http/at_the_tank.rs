@@ -12,7 +12,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     book::{
-        at_the_tank::{self, AnimalAtTank, Hanging, Kept, LotAtTank},
+        at_the_tank::{self, AnimalAtTank, Hanging, Kept, LotAtTank, MOST_OF_OTHERS},
         catalogue::version_of_bytes,
     },
     domain::{
@@ -172,7 +172,7 @@ async fn read(
     let business = caller.business_id;
     query.herds = caller.herds(query.herds);
     let mut tx = app.book.db.read().await?;
-    let rows = business::standing(&mut tx, business, caller.key_id, MOST_HERDS).await?;
+    let rows = business::standing(&mut tx, business, caller.key_id, MOST_HERDS, MOST_OF_OTHERS).await?;
     let standing = rows.first().ok_or_else(|| Problem::new(Kind::NotFound, "The key is gone."))?;
     let etag = version(standing, &query, caller.role, now);
     if is_known(&headers, etag.trim_start_matches("W/")) {

@@ -6,6 +6,7 @@
 //! business at a time.
 
 pub mod backups;
+pub mod rechecks;
 
 use std::{
     collections::{BTreeMap, HashMap},
@@ -62,16 +63,20 @@ pub enum RoundError {
 /// Goes round until the task is aborted.
 pub fn start(book: Book) -> JoinHandle<()> {
     tokio::spawn(async move {
-        let mut rounds = Rounds::default();
-        let mut next = time::interval(EVERY);
-        next.set_missed_tick_behavior(time::MissedTickBehavior::Delay);
-        loop {
-            next.tick().await;
-            if let Err(trouble) = rounds.share(&book).await {
-                tracing::warn!(%trouble, "a round could not be finished, the next one takes it up");
-            }
-        }
+        tokio::join!(go_round(&book), rechecks::work(&book));
     })
+}
+
+async fn go_round(book: &Book) {
+    let mut rounds = Rounds::default();
+    let mut next = time::interval(EVERY);
+    next.set_missed_tick_behavior(time::MissedTickBehavior::Delay);
+    loop {
+        next.tick().await;
+        if let Err(trouble) = rounds.share(book).await {
+            tracing::warn!(%trouble, "a round could not be finished, the next one takes it up");
+        }
+    }
 }
 
 /// Writes what is only remembered, before the service stops.

@@ -14,6 +14,7 @@ use sqlx::{
     postgres::{PgConnectOptions, PgPoolOptions},
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
 };
+use tokio::sync::Notify;
 
 use crate::store::{
     Error, Result, Tx,
@@ -339,6 +340,11 @@ impl Db {
     /// What rings when something is to be sent to webhooks.
     pub fn bell(&self) -> &Bell {
         &self.shared.bell
+    }
+
+    /// Wakes once open alerts of a rule that is another now are [to be looked at](super::alerts::recheck).
+    pub fn rechecks(&self) -> &Notify {
+        &self.shared.rechecks
     }
 
     /// Whether it is a file of this process.

@@ -39,6 +39,7 @@ use sqlx::{
     query::Query,
     sqlite::{SqliteArguments, SqliteRow},
 };
+use tokio::sync::Notify;
 use tracing::Span;
 
 use crate::{
@@ -59,6 +60,7 @@ pub struct Tx {
     pub(super) pending: Pending,
     keys_changed: bool,
     pub(super) rings: BTreeSet<Addressee>,
+    pub(super) has_rechecks: bool,
     shared: Arc<Shared>,
     patience: Option<Duration>,
 }
@@ -80,6 +82,8 @@ pub(super) struct Shared {
     statements: Mutex<Option<Vec<&'static str>>>,
     /// Rings for what has to be sent.
     pub(super) bell: Bell,
+    /// Wakes who looks at open alerts of a rule that is another now. It only saves waiting: they stand in the store.
+    pub(super) rechecks: Notify,
     /// When a server was last found to be gone: connections that were made before lead to it.
     gone_at: Mutex<Option<Instant>>,
 }
@@ -148,7 +152,7 @@ impl Tx {
     /// `patience`: how long a server may take to answer a statement, or to give its next row.
     pub(super) fn new(connection: Connection, shared: Arc<Shared>, patience: Option<Duration>) -> Self {
         let (pending, rings) = (Pending::default(), BTreeSet::new());
-        Self { connection, pending, keys_changed: false, rings, shared, patience }
+        Self { connection, pending, keys_changed: false, rings, has_rechecks: false, shared, patience }
     }
 
     /// Whether it runs on a PostgreSQL server.
@@ -196,6 +200,9 @@ impl Tx {
         };
         // Also where nobody knows whether it is committed: a look too many does no harm.
         self.shared.bell.ring(self.rings);
+        if self.has_rechecks {
+            self.shared.rechecks.notify_one();
+        }
         committed.map_err(Error::CommitUnknown)?;
         if self.keys_changed {
             self.shared.key_epoch.fetch_add(1, Ordering::Release);

@@ -24,16 +24,14 @@ use uuid::Uuid;
 use crate::{
     book::{
         Book,
+        alerts::alert,
         command::{BackgroundCommand, Failure},
     },
     domain::{
+        alerts::{About, AlertKind},
         values::{BusinessId, Timestamp, WebhookId},
-        webhooks::{
-            event::{self, Event, Subject, Topic, WebhookDisabled},
-            webhook::{
-                AttemptOutcome, DeliveryAttempt, DeliveryState, FailureState, NextAttempt, WebhookState,
-                after,
-            },
+        webhooks::webhook::{
+            AttemptOutcome, DeliveryAttempt, DeliveryState, FailureState, NextAttempt, WebhookState, after,
         },
     },
     store::{
@@ -68,6 +66,9 @@ const EACH: i64 = 4;
 
 /// How long a delivery is in hand before another worker may take it up: far longer than an attempt takes.
 const LEASE: TimeDelta = TimeDelta::seconds(30);
+
+/// How often one looks further in one transaction, where all that is due first waits behind something.
+const LOOKS_FURTHER: usize = 5;
 
 /// What a manager is told of a message that could not be signed; the log tells the operator more.
 const UNREADABLE: &str = "The webhook's secret is encrypted in the store, and the service has not the key for it. Who runs the \
@@ -441,12 +442,23 @@ impl BackgroundCommand for ClaimDeliveries {
                 continue;
             }
             let ready = store::webhooks::webhook::ready(tx, webhook, now, EACH).await?;
-            let room = ready.room.clamp(0, left);
-            let more = store::webhooks::webhook::claim(tx, webhook, room, LEASE, now).await?;
+            let mut room = ready.room.clamp(0, left);
+            let mut next_at = ready.next_at;
+            for again in (0..LOOKS_FURTHER).rev() {
+                let more = store::webhooks::webhook::claim(tx, webhook, room, LEASE, now).await?;
+                let found = i64::try_from(more.len()).unwrap_or(room);
+                (room, left) = (room - found, left - found);
+                taken.extend(more);
+                let is_hidden = ready.is_crowded && room > 0;
+                if !is_hidden || store::webhooks::webhook::put_off(tx, webhook, now).await? == 0 {
+                    break;
+                }
+                if again == 0 {
+                    next_at = Some(now);
+                }
+            }
             // When one of these is written down it rings for the next.
-            later.extend(ready.next_at.map(|at| LookAt { webhook, at }));
-            left -= i64::try_from(more.len()).unwrap_or(left);
-            taken.extend(more);
+            later.extend(next_at.map(|at| LookAt { webhook, at }));
         }
         Ok(ClaimedDeliveries { taken, later })
     }
@@ -494,16 +506,8 @@ impl BackgroundCommand for RecordAttempt {
         store::webhooks::webhook::record_attempt(tx, business_id, (id, self.webhook), &attempt, &after, now)
             .await?;
         if after.disabled.is_some() {
-            let data = WebhookDisabled { webhook_id: self.webhook, failing_since: after.failing_since };
-            let event = Event {
-                kind: Topic::WebhookDisabled.happened(),
-                subject: Subject::Webhook(self.webhook),
-                occurred_at: now,
-                herd: None,
-                tank: None,
-                data: event::data(&data),
-            };
-            store::webhooks::outbox::write(tx, business_id, now, event);
+            let about = About::webhook(self.webhook);
+            alert::settle(tx, business_id, now, AlertKind::WebhookDisabled, about).await?;
         }
         Ok(after.disabled)
     }

@@ -39,6 +39,7 @@ on_both_stores!(
     either_secret_signs_while_one_replaces_the_other,
     a_secret_is_shown_once,
     a_paused_webhook_waits,
+    many_of_one_subject_hide_no_others,
     ten_thousand_for_a_dead_receiver_keep_nobody_waiting,
     deliveries_are_listed_and_sent_again,
     what_is_old_is_forgotten,
@@ -48,7 +49,7 @@ on_both_stores!(
 );
 
 /// Makes a webhook; gives its path and its secret.
-async fn made(client: &Client, webhook: Value) -> (String, String) {
+pub async fn made(client: &Client, webhook: Value) -> (String, String) {
     let made = client.post("/v1/webhooks", webhook).await.created();
     (format!("/v1/webhooks/{}", made["id"].as_str().unwrap()), made["secret"].as_str().unwrap().to_owned())
 }
@@ -79,7 +80,7 @@ async fn in_state(client: &Client, webhook: &str, at: usize, state: &str) -> Val
 }
 
 /// Something that is told: one service of a new animal, with a straw of another book.
-async fn happens(world: &World, farm: &Farm) -> String {
+pub async fn happens(world: &World, farm: &Farm) -> String {
     let animal = farm.animal(&world.manager, &Uuid::now_v7().to_string()[30..]).await;
     let served = json!({"animal_id": animal});
     world.manager.post("/v1/services", served).await.created();
@@ -307,6 +308,8 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
     assert!(over["disabled_reason"].as_str().unwrap().contains("Every attempt failed since"), "{over:#}");
     let told = &watcher.hears(1).await[0];
     assert_eq!((told.kind(), &told.body["data"]["webhook_id"]), ("webhook.disabled", &over["id"]));
+    let open = client.get("/v1/alerts?open=true&kind=webhook.disabled").await.expect(200);
+    assert_eq!((&open["items"][0]["subject"], open["items"].as_array().unwrap().len()), (&json!(webhook), 1));
 
     // While it is disabled nothing is tried, not even by hand.
     let heard = dead.heard().len();
@@ -324,18 +327,21 @@ async fn after_five_days_it_is_disabled_and_others_are_told(world: &World) {
 
     // Back again after a week, it is told on demand what it missed: what failed and what came meanwhile.
     world.pass(TimeDelta::days(2));
+    world.look_round().await;
+    assert_eq!(watcher.hears(2).await[1].kind(), "webhook.disabled.repeated");
     dead.says(204);
     let back = client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
     assert_eq!(
         (&back["state"], &back["failing_since"], &back["disabled_reason"]),
         (&json!("active"), &Value::Null, &Value::Null)
     );
-    let missed = events + 2;
+    assert_eq!(watcher.hears(3).await[2].kind(), "webhook.disabled.cleared");
+    let missed = events + 1;
     let again = client.post(&redelivery, since.clone()).await.expect(200);
     assert_eq!(
         (&again["deliveries"], &again["has_more"]),
         (&json!(missed), &json!(false)),
-        "its own disabling among them"
+        "its own disabling is for the others"
     );
     // What was looked at before is not looked at again.
     let rest =
@@ -727,23 +733,26 @@ async fn a_paused_webhook_waits(world: &World) {
     in_state(client, &webhook, 0, "delivered").await;
 }
 
-/// Enters events with a delivery to a webhook that waits, as the outbox would, each of a subject of its own; in a book that has
-/// none yet.
-async fn enter_waiting(db: &Db, webhook: &str, many: i64, now: Timestamp) {
+/// Enters events with a delivery to a webhook that waits, as the outbox would, the first `of_one` of the same subject and each
+/// other of its own; in a book that has none yet.
+async fn enter_waiting(db: &Db, webhook: &str, many: i64, of_one: i64, now: Timestamp) {
     let id = WebhookId(webhook.rsplit('/').next().unwrap().parse().unwrap());
     let mut tx = db.write().await.unwrap();
     let business = store::access::business::all(&mut tx).await.unwrap()[0].id;
     tx.sql_for(
         "with recursive n (seq) as (select 1 union all select seq + 1 from n where seq < $3)
          insert into outbox (business_id, seq, id, topic, phase, subject, data, occurred_at, recorded_at)
-         select $1, seq, randomblob(16), 'stock.low', 'happened', '/v1/lots/' || seq, '{}', $2, $2 from n",
+         select $1, seq, randomblob(16), 'stock.low', 'happened', '/v1/lots/' || case when seq <= $4 then 0 else seq end, '{}',
+                $2, $2 from n",
         "insert into outbox (business_id, seq, id, topic, phase, subject, data, occurred_at, recorded_at)
-         select $1, seq, gen_random_uuid(), 'stock.low', 'happened', '/v1/lots/' || seq, '{}', $2, $2
+         select $1, seq, gen_random_uuid(), 'stock.low', 'happened', '/v1/lots/' || case when seq <= $4 then 0 else seq end,
+                '{}', $2, $2
          from generate_series(1, $3) as n (seq)",
     )
     .bind(business)
     .bind(now)
     .bind(many)
+    .bind(of_one)
     .run()
     .await
     .unwrap();
@@ -770,7 +779,7 @@ async fn what_waits_for_nobody_is_given_up_in_parts(world: &World) {
     let receiver = Receiver::new().await;
     let (webhook, _) = made(client, json!({"url": receiver.url})).await;
     client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
-    enter_waiting(world.db(), &webhook, EVENTS, Timestamp::from(world.now())).await;
+    enter_waiting(world.db(), &webhook, EVENTS, 0, Timestamp::from(world.now())).await;
     let waiting = async || {
         let mut tx = world.db().read().await.unwrap();
         let count = tx.sql("select count(*) from delivery where state = 'waiting'").value::<i64>().await;
@@ -837,6 +846,43 @@ async fn webhooks_to_which_nothing_is_due_cost_nothing(world: &World) {
     assert!((1..=3).contains(&looked.len()), "{busy:#?}");
 }
 
+/// Of one subject only one is on its way; those behind it hide neither what others are told nor what they wait for.
+async fn many_of_one_subject_hide_no_others(world: &World) {
+    const OF_ONE: i64 = 230;
+    let client = &world.manager;
+    let receiver = Receiver::new().await;
+    receiver.says(500);
+    let (webhook, _) = made(client, json!({"url": receiver.url})).await;
+    client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
+    enter_waiting(world.db(), &webhook, OF_ONE + 1, OF_ONE, Timestamp::from(world.now())).await;
+    client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
+    let subjects = |heard: &[Heard]| -> Vec<String> {
+        heard.iter().map(|message| message.body["subject"].as_str().unwrap().to_owned()).collect()
+    };
+    let mut first = subjects(&receiver.hears(2).await);
+    first.sort();
+    assert_eq!(first, ["/v1/lots/0".to_owned(), format!("/v1/lots/{}", OF_ONE + 1)]);
+    eventually(async || {
+        let list = client.get(&format!("{webhook}/deliveries?limit=500")).await.expect(200);
+        let tried =
+            list["items"].as_array().unwrap().iter().filter(|delivery| delivery["attempts"] == 1).count();
+        (tried == 2).then_some(())
+    })
+    .await;
+    // Only once those two are due again is anything else sent, first of all what the others wait for.
+    receiver.says(204);
+    world.close_eyes().await;
+    assert_eq!(receiver.heard().len(), 2);
+    world.pass(TimeDelta::seconds(10));
+    let all = receiver.hears(2 + usize::try_from(OF_ONE + 1).unwrap()).await;
+    let in_order: Vec<i64> = all[2..]
+        .iter()
+        .filter(|message| message.body["subject"] == "/v1/lots/0")
+        .map(|message| message.body["sequence"].as_str().unwrap().parse().unwrap())
+        .collect();
+    assert_eq!(in_order, (1..=OF_ONE).collect::<Vec<_>>(), "one after the other");
+}
+
 async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
     const EVENTS: i64 = 10_000;
     let client = &world.manager;
@@ -847,7 +893,7 @@ async fn ten_thousand_for_a_dead_receiver_keep_nobody_waiting(world: &World) {
     client.post(&format!("{webhook}/pause"), json!({})).await.expect(200);
     let now = Timestamp::from(world.now());
     let db = Db::open(&world.database_url).await.unwrap();
-    enter_waiting(&db, &webhook, EVENTS, now).await;
+    enter_waiting(&db, &webhook, EVENTS, 0, now).await;
     made(client, json!({"url": alive.url})).await;
     client.post(&format!("{webhook}/resume"), json!({})).await.expect(200);
     dead.hears(5).await;

@@ -7,7 +7,7 @@
 use crate::{
     book::{
         CommandError,
-        alerts::animal,
+        alerts::{animal, recheck},
         command::{BackgroundCommand, Command, CommandContext, Touched},
         lookup,
         nitrogen::status,
@@ -29,7 +29,10 @@ use crate::{
             withdrawal::{Withdrawal, WithdrawalState},
         },
         values::{AlertId, AlertRuleId, BusinessId, KeyId, Name, Note, Straws, Timestamp},
-        webhooks::event::{self, Event, EventKind, Subject},
+        webhooks::{
+            event::{self, Event, EventKind, Subject, WebhookDisabled},
+            webhook::{Webhook, WebhookState},
+        },
     },
     store::{self, Page, Tx, straws::demand::WantedOutlook},
 };
@@ -38,6 +41,9 @@ use chrono::TimeDelta;
 /// How long what a rule about stock watches may go without being looked at: a forecast changes with time
 /// alone, but slowly.
 const LOOKED_AT_AFTER: TimeDelta = TimeDelta::hours(6);
+
+/// A hint on each of some sires, herds and technicians: few.
+const ALL: Page = Page { after: uuid::Uuid::nil(), limit: i64::MAX };
 
 /// Of each sort, what one round takes up at most; the next one follows soon.
 const AT_ONCE: i64 = 200;
@@ -85,15 +91,13 @@ pub async fn look_at_touched(
         }
     }
     for rule in rules {
-        let opened = store::alerts::alert::open_by(tx, business, rule).await?;
-        let what = opened.iter().map(|open| (open.kind, open.about)).collect();
-        settle_all(tx, business, now, what).await?;
+        recheck::begin(tx, business, now, rule).await?;
     }
     Ok(())
 }
 
 /// Looks at these things anew and writes what is different; at animals all at once.
-async fn settle_all(
+pub(super) async fn settle_all(
     tx: &mut Tx,
     business: BusinessId,
     now: Timestamp,
@@ -162,6 +166,10 @@ async fn look_at(
                     look_at_stocktake(&stocktake, details.min_difference())
                 }),
             None => look_at_reversal(withdrawal(tx, business, about).await?),
+        },
+        AlertKind::WebhookDisabled => match about.webhook_id {
+            Some(id) => look_at_webhook(store::webhooks::webhook::find(tx, business, id).await?),
+            None => Finding::Between,
         },
         _ => Finding::Between,
     };
@@ -232,6 +240,19 @@ fn look_at_reversal(withdrawal: Option<Withdrawal>) -> Finding {
             Finding::Right { text: "The withdrawal was reversed.".to_owned() }
         }
         _ => Finding::Between,
+    }
+}
+
+fn look_at_webhook(webhook: Option<Webhook>) -> Finding {
+    match webhook {
+        Some(webhook) if webhook.state == WebhookState::Disabled => {
+            // Who may see alerts need not know where events go: its address is not told.
+            let why = webhook.disabled_reason.unwrap_or_default();
+            let text = format!("nothing is sent to it any more. {why}");
+            Finding::Wrong { figures: Figures::default(), text: text.trim_end().to_owned() }
+        }
+        Some(_) => Finding::Right { text: "The webhook is told again.".to_owned() },
+        None => Finding::Right { text: "The webhook was deleted.".to_owned() },
     }
 }
 
@@ -311,7 +332,18 @@ async fn open_and_notify(
     alert: &Alert,
 ) -> store::Result<()> {
     store::alerts::alert::open(tx, business, alert).await?;
-    notify(tx, business, now, alert.kind.topic().happened(), alert);
+    let kind = alert.kind.topic().happened();
+    let webhook = match alert.about.webhook_id {
+        Some(id) => store::webhooks::webhook::find(tx, business, id).await?,
+        None => None,
+    };
+    let data = match webhook {
+        Some(Webhook { id: webhook_id, failing_since, .. }) => {
+            event::data(&WebhookDisabled { webhook_id, failing_since, alert: data_of(alert) })
+        }
+        None => event::data(&data_of(alert)),
+    };
+    notify_with(tx, business, now, kind, alert, data);
     Ok(())
 }
 
@@ -345,32 +377,40 @@ async fn clear(
 
 /// Writes the event: ids, figures, and the text, in which no person is named.
 fn notify(tx: &mut Tx, business: BusinessId, now: Timestamp, kind: EventKind, alert: &Alert) {
+    notify_with(tx, business, now, kind, alert, event::data(&data_of(alert)));
+}
+
+fn notify_with(
+    tx: &mut Tx,
+    business: BusinessId,
+    now: Timestamp,
+    kind: EventKind,
+    alert: &Alert,
+    data: serde_json::Value,
+) {
     let about = alert.about;
     let subject = about.subject().unwrap_or(Subject::Alert(alert.id));
-    let event = Event {
-        kind,
-        subject,
-        occurred_at: now,
-        herd: about.herd_id,
-        tank: about.tank_id,
-        data: event::data(&AlertData {
-            alert_id: alert.id,
-            alert: format!("/v1/alerts/{}", alert.id),
-            rule_id: alert.rule_id,
-            about,
-            figures: alert.figures,
-            // Why a rule was set aside is somebody's own words, and may name someone.
-            text: match alert.kind {
-                AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
-                AlertKind::ActRefused => {
-                    "An act was refused that was done; the alert says which and why.".to_owned()
-                }
-                _ => alert.text.clone(),
-            },
-            opened_at: alert.opened_at,
-        }),
-    };
+    let event = Event { kind, subject, occurred_at: now, herd: about.herd_id, tank: about.tank_id, data };
     store::webhooks::outbox::write(tx, business, now, event);
+}
+
+fn data_of(alert: &Alert) -> AlertData {
+    AlertData {
+        alert_id: alert.id,
+        alert: format!("/v1/alerts/{}", alert.id),
+        rule_id: alert.rule_id,
+        about: alert.about,
+        figures: alert.figures,
+        // Why a rule was set aside is somebody's own words, and may name someone.
+        text: match alert.kind {
+            AlertKind::RuleOverridden => "A rule was set aside; the alert says which and why.".to_owned(),
+            AlertKind::ActRefused => {
+                "An act was refused that was done; the alert says which and why.".to_owned()
+            }
+            _ => alert.text.clone(),
+        },
+        opened_at: alert.opened_at,
+    }
 }
 
 /// What an alert is about in words, and with the herd of its tank.
@@ -379,6 +419,9 @@ async fn named(tx: &mut Tx, business: BusinessId, about: About) -> store::Result
         Some(id) => Some(lookup::tank_of(tx, business, id).await?),
         None => None,
     };
+    if about.webhook_id.is_some() {
+        return Ok((about.wire(), about));
+    }
     if let Some(id) = about.animal_id {
         let animal = lookup::animal_of(tx, business, id).await?;
         let herd = lookup::herd_of(tx, business, animal.details.herd_id).await?;
@@ -603,6 +646,15 @@ pub async fn due(tx: &mut Tx, business: BusinessId, now: Timestamp) -> store::Re
             }
         }
     }
+    // One that was disabled by a version before this alert, or while a rule silenced it.
+    let disabled = store::webhooks::webhook::disabled_untold(tx, business).await?;
+    if !disabled.is_empty() {
+        let kind = AlertKind::WebhookDisabled;
+        let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
+        if rule::deciding(&rules, kind, None, None).is_some() {
+            due.extend(disabled.into_iter().map(|id| Due::Look(kind, About::webhook(id))));
+        }
+    }
     let before = now.plus(-LOOKED_AT_AFTER);
     for rule in store::alerts::rule::to_look_at(tx, business, (before, now), AT_ONCE).await? {
         let kind = rule.details.kind;
@@ -634,7 +686,7 @@ async fn due_conception(
     let rules = store::alerts::rule::of_kind(tx, business, kind).await?;
     let mut found = watch::findings(tx, business, rule, &rules, now).await?;
     // Whoever is not seen any more within the year does not fall either.
-    for open in store::alerts::alert::open_by(tx, business, rule.id).await? {
+    for open in store::alerts::alert::open_by(tx, business, rule.id, ALL).await? {
         if !found.iter().any(|(about, _)| about.wire() == open.subject) {
             let text = "No result of the last year is left to watch.".to_owned();
             found.push((open.about, Finding::Right { text }));

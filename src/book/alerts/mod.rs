@@ -2,4 +2,5 @@
 
 pub mod alert;
 pub mod animal;
+pub mod recheck;
 pub mod rule;

@@ -10,11 +10,13 @@ use uuid::Uuid;
 use crate::{
     book::{
         CommandError,
+        alerts::alert,
         catalogue::{CatalogueItem, Change, check_version},
         command::{Command, CommandContext},
         lookup,
     },
     domain::{
+        alerts::{About, AlertKind},
         form::Fault,
         rejection::Rejection,
         values::{BusinessId, DeliveryId, EventNumber, Timestamp, WebhookId},
@@ -190,10 +192,16 @@ impl Command for ChangeState {
             StateChange::Resume => store::webhooks::webhook::resume(cx.tx, business, webhook.id).await?,
             StateChange::Remove => {
                 store::webhooks::webhook::remove(cx.tx, business, webhook.id, cx.now).await?;
-                return Ok(webhook);
             }
         }
-        found(cx, self.webhook_id).await
+        if webhook.state == WebhookState::Disabled {
+            let about = About::webhook(webhook.id);
+            alert::settle(cx.tx, business, cx.now, AlertKind::WebhookDisabled, about).await?;
+        }
+        match self.change {
+            StateChange::Remove => Ok(webhook),
+            StateChange::Pause | StateChange::Resume => found(cx, self.webhook_id).await,
+        }
     }
 }
 

@@ -27,7 +27,7 @@ use crate::{
         straws::{semen::SemenType, stocktake::Stocktake, withdrawal::Withdrawal},
         values::{
             AlertId, AlertRuleId, AnimalId, HerdId, KeyId, LotId, Note, SireId, StocktakeId, TankId,
-            Timestamp, WithdrawalId,
+            Timestamp, WebhookId, WithdrawalId,
         },
         webhooks::event::{Subject, Topic},
     },
@@ -65,6 +65,8 @@ text_enum! {
         ActRefused = "act.refused",
         /// Conception seems to fall.
         ConceptionFalling = "conception.falling",
+        /// A webhook failed for so long that nothing is sent to it any more.
+        WebhookDisabled = "webhook.disabled",
     }
 }
 
@@ -86,6 +88,7 @@ impl AlertKind {
             Self::ReturnWatch => Topic::ReturnWatch,
             Self::ActRefused => Topic::ActRefused,
             Self::ConceptionFalling => Topic::ConceptionFalling,
+            Self::WebhookDisabled => Topic::WebhookDisabled,
         }
     }
 
@@ -121,6 +124,11 @@ impl AlertKind {
                 | Self::NitrogenLossHigh
                 | Self::NitrogenReadingOverdue
         )
+    }
+
+    /// Whether it is of the whole book, and of no herd or tank.
+    pub const fn is_of_book(self) -> bool {
+        matches!(self, Self::ActRefused | Self::WebhookDisabled)
     }
 
     /// Whether it is over once somebody has looked at it: it tells of something that happened, not of
@@ -161,9 +169,16 @@ pub struct About {
     pub stocktake_id: Option<StocktakeId>,
     /// The animal for which something is due.
     pub animal_id: Option<AnimalId>,
+    /// The webhook to which nothing is sent any more.
+    pub webhook_id: Option<WebhookId>,
 }
 
 impl About {
+    /// A webhook.
+    pub fn webhook(id: WebhookId) -> Self {
+        Self { webhook_id: Some(id), ..Self::default() }
+    }
+
     /// What is due for an animal of that herd.
     pub fn animal(animal: AnimalId, herd: HerdId) -> Self {
         Self { animal_id: Some(animal), herd_id: Some(herd), ..Self::default() }
@@ -200,6 +215,7 @@ impl About {
             .map(Subject::Withdrawal)
             .or(self.stocktake_id.map(Subject::Stocktake))
             .or(self.animal_id.map(Subject::Animal))
+            .or(self.webhook_id.map(Subject::Webhook))
             .or(StockSubject::of(self).map(Subject::Straws))
             .or(self.sire_id.map(Subject::Sire))
             .or(self.tank_id.map(Subject::Tank))

@@ -136,7 +136,7 @@ impl AlertRuleDetails {
                 }
             }
         }
-        if self.kind == AlertKind::ActRefused {
+        if self.kind.is_of_book() {
             for (named, field) in [(self.tank_id.is_some(), "tank_id"), (self.herd_id.is_some(), "herd_id")] {
                 if named {
                     wrong(field, "does not belong to this kind, which is of the whole book");

@@ -36,6 +36,10 @@ impl AlertKind {
                  the lot; GET /v1/reports/conception-watch tells the figures. A hint, never a verdict on anybody: it also \
                  comes without a cause, as often as its text says."
             }
+            Self::WebhookDisabled => {
+                "See with GET /v1/webhooks/{id} why, put the receiver right, and have it told again: POST .../resume, then POST \
+                 .../redelivery for what it missed. Delete the webhook if nobody needs it any more."
+            }
             Self::RuleOverridden => "See whether the reason holds, and acknowledge this.",
             Self::ActRefused => {
                 "It was done all the same and the book does not have it: ask who did it what happened, enter that, and \

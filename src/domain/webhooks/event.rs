@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 
 use crate::{
     domain::{
-        alerts::stock::StockSubject,
+        alerts::{AlertData, stock::StockSubject},
         animals::{
             objection::{DeviationKind, Deviations},
             service_kind::ServiceKind,
@@ -262,13 +262,16 @@ pub struct ServiceRecorded {
     pub ade: String,
 }
 
-/// `data` of `webhook.disabled`.
+/// `data` of `webhook.disabled`, when its alert is opened.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct WebhookDisabled {
     /// Which; `GET /v1/webhooks/{id}` tells why.
     pub webhook_id: WebhookId,
     /// Since when every attempt failed.
     pub failing_since: Option<Timestamp>,
+    #[allow(missing_docs)]
+    #[serde(flatten)]
+    pub alert: AlertData,
 }
 
 /// `data` of `webhook.test`.

@@ -10,7 +10,7 @@ use crate::{
     domain::{
         form::{Fault, Field, InputPath},
         values::{DeliveryId, HerdId, MessageId, Note, TankId, Timestamp, WebhookId, read_text},
-        webhooks::event::{EventKind, Topic},
+        webhooks::event::{EventKind, Subject, Topic},
     },
     form, json_column, text_enum,
 };
@@ -303,6 +303,12 @@ impl WebhookDetails {
             || tank.is_some_and(|tank| self.tank_ids.0.contains(&tank));
         topic.is_offered() && asked_for && (anywhere || in_reach)
     }
+}
+
+/// Whether an event tells that this very webhook was disabled, or is not any more: that is told to the others only. A test is of
+/// itself too, and is what it is for.
+pub fn is_of_itself(webhook: WebhookId, topic: Topic, subject: &str) -> bool {
+    topic == Topic::WebhookDisabled && subject == Subject::Webhook(webhook).wire()
 }
 
 /// A webhook. Its secret is not part of it.

@@ -43,7 +43,7 @@ async fn rows(
 /// A rule is taken away.
 #[utoipa::path(delete, path = "/v1/alert-rules/{id}", operation_id = "delete_alert_rule", tag = "Alerts",
     summary = "Delete an alert rule",
-    description = "Its open alerts are over, unless another rule holds for the same.",
+    description = "Its open alerts are over, unless another rule holds for the same: the first 50 at once, the others within half a minute.",
     params(("id" = uuid::Uuid, Path, description = "Its id."), IdempotencyKey, IfMatch),
     responses((status = 204, description = "It is gone."), Problems))]
 async fn remove(
@@ -73,7 +73,8 @@ catalogue! {
     list "list_alert_rules" "List alert rules" AlertRuleFilter, params AlertRuleFilter,
     read "get_alert_rule" "Get an alert rule",
     change "update_alert_rule" "Update an alert rule"
-        "A merge patch. Its open alerts are looked at anew at once, all that it watches within half a minute.",
+        "A merge patch. The first 50 of its open alerts are looked at anew at once, the others and all that it watches within half a \
+         minute.",
         example {"below_straws": 8},
     rows rows
 }

@@ -93,12 +93,14 @@ fn of_alerts() -> impl Iterator<Item = Payload> {
     AlertKind::ALL.iter().flat_map(|alert| {
         let topic = alert.topic();
         let told = |kind, when| Payload { kind, data: "AlertData", when };
-        [
-            told(topic.happened(), "An alert was opened."),
+        // This one says more, and is described above.
+        let opened =
+            (topic != Topic::WebhookDisabled).then(|| told(topic.happened(), "An alert was opened."));
+        opened.into_iter().chain([
             told(topic.repeated(), "Its alert is still open and nobody has taken it on; told at most daily."),
             told(topic.acknowledged(), "Somebody took its alert on."),
             told(topic.cleared(), "Its alert is over."),
-        ]
+        ])
     })
 }
 

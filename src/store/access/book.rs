@@ -16,6 +16,7 @@ const EMPTIED: &[&str] = emptied! {
     "act"
     "ade_made"
     "alert"
+    "alert_recheck"
     "alert_rule"
     "animal_event"
     "balance"

@@ -350,8 +350,10 @@ pub struct Standing {
     pub last_act: Option<Uuid>,
     /// The last alert that was opened.
     pub last_alert: Option<Uuid>,
-    /// How many alerts are open.
+    /// How many of the alerts that are told of are open.
     pub open_alerts: i64,
+    /// The last of the alerts that are told of; null where all that are open are.
+    pub last_told: Option<Uuid>,
     /// A herd, where there is one.
     pub herd_id: Option<HerdId>,
     /// What it is called.
@@ -362,14 +364,26 @@ pub struct Standing {
     pub thaw: Option<ThawProtocol>,
 }
 
-/// How far the book has come, once for each herd, the oldest first, or once where there is none.
-pub async fn standing(tx: &mut Tx, id: BusinessId, key: KeyId, limit: i64) -> Result<Vec<Standing>> {
-    // Uses change_by_seq, alert_open_once and primary keys.
+/// How far the book has come, once for each of `most_herds` herds, the oldest first, or once where there is none.
+///
+/// Of open alerts only the first `most_alerts` are told of, so only those are looked at, which costs the same however many are
+/// open: where one of them is cleared there are fewer, or the last of them is another.
+pub async fn standing(
+    tx: &mut Tx,
+    id: BusinessId,
+    key: KeyId,
+    most_herds: i64,
+    most_alerts: i64,
+) -> Result<Vec<Standing>> {
+    // Uses change_by_seq, alert_open and primary keys.
     tx.sql(
         "select k.name as key_name, (select coalesce(max(c.seq), 0) from change c where c.business_id = $1) as seq,
                 (select a.id from act a where a.business_id = $1 order by a.id desc limit 1) as last_act,
                 (select a.id from alert a where a.business_id = $1 order by a.id desc limit 1) as last_alert,
-                (select count(*) from alert a where a.business_id = $1 and a.cleared_at is null) as open_alerts,
+                (select count(*) from (select a.id from alert a where a.business_id = $1 and a.cleared_at is null
+                                       order by a.id limit $4) as told) as open_alerts,
+                (select a.id from alert a where a.business_id = $1 and a.cleared_at is null
+                 order by a.id limit 1 offset $4 - 1) as last_told,
                 h.id as herd_id, h.name as herd_name, h.time_zone, h.thaw
          from api_key k left join herd h on h.business_id = k.business_id
          where k.business_id = $1 and k.id = $2
@@ -377,7 +391,8 @@ pub async fn standing(tx: &mut Tx, id: BusinessId, key: KeyId, limit: i64) -> Re
     )
     .bind(id)
     .bind(key)
-    .bind(limit)
+    .bind(most_herds)
+    .bind(most_alerts)
     .all()
     .await
 }

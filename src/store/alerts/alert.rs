@@ -21,9 +21,9 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     let about = alert.about;
     tx.sql(
         "insert into alert (business_id, id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id,
-                            withdrawal_id, stocktake_id, animal_id, text, figures, opened_at, notified_at,
+                            withdrawal_id, stocktake_id, animal_id, webhook_id, text, figures, opened_at, notified_at,
                             next_notification_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $16, $17)",
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $17, $18)",
     )
     .bind(business)
     .bind(alert.id)
@@ -38,6 +38,7 @@ pub async fn open(tx: &mut Tx, business: BusinessId, alert: &Alert) -> Result<()
     .bind(about.withdrawal_id)
     .bind(about.stocktake_id)
     .bind(about.animal_id)
+    .bind(about.webhook_id)
     .bind(alert.text.clone())
     .bind(alert.figures)
     .bind(alert.opened_at)
@@ -120,8 +121,8 @@ macro_rules! alerts {
     ($rest:expr) => {
         concat!(
             "select id, kind, subject, rule_id, herd_id, tank_id, sire_id, semen_type, lot_id, withdrawal_id,
-                    stocktake_id, animal_id, text, figures, opened_at, notified_at, next_notification_at, acknowledged_at,
-                    acknowledged_by, note, cleared_at, clear_reason
+                    stocktake_id, animal_id, webhook_id, text, figures, opened_at, notified_at, next_notification_at,
+                    acknowledged_at, acknowledged_by, note, cleared_at, clear_reason
              from alert ",
             $rest
         )
@@ -211,7 +212,7 @@ pub struct OpenOfAnimal {
 
 /// All open alerts of what is due for animals.
 pub async fn all_open_of_animals(tx: &mut Tx, business: BusinessId) -> Result<Vec<OpenOfAnimal>> {
-    // Uses alert_open_once.
+    // Uses alert_open_by_herd or alert_open_by_kind.
     tx.sql(
         "select kind, animal_id, herd_id from alert
          where business_id = $1 and kind in ('check.due', 'calving.due', 'return.watch') and cleared_at is null
@@ -222,20 +223,30 @@ pub async fn all_open_of_animals(tx: &mut Tx, business: BusinessId) -> Result<Ve
     .await
 }
 
-/// The open alerts that a rule opened.
-pub async fn open_by(tx: &mut Tx, business: BusinessId, rule: AlertRuleId) -> Result<Vec<Alert>> {
-    tx.sql(alerts!("where business_id = $1 and rule_id = $2 and cleared_at is null order by id"))
-        .bind(business)
-        .bind(rule)
-        .all()
-        .await
+/// The open alerts that a rule opened, oldest first.
+pub async fn open_by(tx: &mut Tx, business: BusinessId, rule: AlertRuleId, page: Page) -> Result<Vec<Alert>> {
+    // Uses alert_open_by_rule.
+    tx.sql(alerts!(
+        "where business_id = $1 and rule_id = $2 and cleared_at is null and id > $3 order by id limit $4"
+    ))
+    .bind(business)
+    .bind(rule)
+    .bind(page.after)
+    .bind(page.limit)
+    .all()
+    .await
 }
 
 /// Alerts that are to be told again by now ([`Alert::is_due_again`]).
 pub async fn due_again(tx: &mut Tx, business: BusinessId, now: Timestamp, limit: i64) -> Result<Vec<Alert>> {
-    // Uses alert_to_tell_again.
+    // Uses alert_to_notify from either end: neither those that wait nor those that are due are gone through.
     tx.sql(alerts!(
-        "where business_id = $1 and (next_notification_at <= $2 or next_notification_at > $4)
+        "where business_id = $1 and id in (
+             select late.id from (select id from alert where business_id = $1 and next_notification_at <= $2
+                                  order by next_notification_at limit $3) as late
+             union all
+             select ahead.id from (select id from alert where business_id = $1 and next_notification_at > $4
+                                   order by next_notification_at limit $3) as ahead)
          order by next_notification_at limit $3"
     ))
     .bind(business)
@@ -285,12 +296,18 @@ pub async fn list(
     tx.sql(if wanted.subject.is_some() {
         // alert_by_subject.
         filtered!("subject = $6 and id > $2", "id")
+    } else if wanted.open == Some(true) && wanted.tank.is_some() {
+        // alert_open_by_tank.
+        filtered!("cleared_at is null and tank_id = $8 and id > $2", "id")
+    } else if wanted.open == Some(true) && wanted.herd.is_some() {
+        // alert_open_by_herd.
+        filtered!("cleared_at is null and herd_id = $7 and id > $2", "id")
     } else if wanted.open == Some(true) && wanted.kind.is_some() {
-        // alert_open_once, and then sorted.
-        filtered!("cleared_at is null and kind = $5 and coalesce(id, id) > $2", "coalesce(id, id)")
+        // alert_open_by_kind.
+        filtered!("cleared_at is null and kind = $5 and id > $2", "id")
     } else if wanted.open == Some(true) {
-        // alert_by_rule, and then sorted: few are open, whatever the size of the book.
-        filtered!("cleared_at is null and coalesce(id, id) > $2", "coalesce(id, id)")
+        // alert_open.
+        filtered!("cleared_at is null and id > $2", "id")
     } else if wanted.tank.is_some() {
         // alert_by_tank.
         filtered!("tank_id = $8 and id > $2", "id")

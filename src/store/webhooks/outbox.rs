@@ -10,7 +10,7 @@ use crate::{
         values::{BusinessId, DeliveryId, HerdId, MessageId, TankId, Timestamp, WebhookId},
         webhooks::{
             event::{Event, Topic},
-            webhook::{Webhook, WebhookDetails, WebhookState},
+            webhook::{Webhook, WebhookDetails, WebhookState, is_of_itself},
         },
     },
     store::{Result, Tx},
@@ -50,7 +50,11 @@ pub(in crate::store) async fn enter_all(
         .await?;
     let mut wanted = Vec::new();
     for (now, event) in events {
-        let wants = |listener: &&Listener| listener.details.wants(event.kind.topic, event.herd, event.tank);
+        let subject = event.subject.wire();
+        let wants = |listener: &&Listener| {
+            listener.details.wants(event.kind.topic, event.herd, event.tank)
+                && !is_of_itself(listener.id, event.kind.topic, &subject)
+        };
         let wanting: Vec<&Listener> = listeners.iter().filter(wants).collect();
         if !wanting.is_empty() {
             let told =
@@ -153,7 +157,9 @@ pub async fn make_up(
         .await?;
     let mut made = 0;
     for event in missed {
-        if webhook.details.wants(event.topic, event.herd_id, event.tank_id) {
+        if webhook.details.wants(event.topic, event.herd_id, event.tank_id)
+            && !is_of_itself(webhook.id, event.topic, &event.subject)
+        {
             deliver(tx, business, webhook.id, event.seq, &event.subject, now).await?;
             made += 1;
         }

@@ -68,6 +68,28 @@ pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<W
         .await
 }
 
+/// Webhooks that are disabled and of which no alert is open.
+pub async fn disabled_untold(tx: &mut Tx, business: BusinessId) -> Result<Vec<WebhookId>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        id: WebhookId,
+    }
+    // Goes through the few webhooks, and uses alert_open_by_kind.
+    let rows: Vec<Row> = tx
+        .sql(
+            "select w.id from webhook w
+             where w.business_id = $1 and w.state = 'disabled'
+               and not exists (select 1 from alert a
+                               where a.business_id = $1 and a.kind = 'webhook.disabled' and a.cleared_at is null
+                                 and a.webhook_id = w.id)
+             order by w.id",
+        )
+        .bind(business)
+        .all()
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
+}
+
 /// How many webhooks a business has.
 pub async fn count(tx: &mut Tx, business: BusinessId) -> Result<i64> {
     let count = tx
@@ -513,6 +535,8 @@ pub struct Ready {
     pub room: i64,
     /// When it is to be looked at if nothing can be taken now.
     pub next_at: Option<Timestamp>,
+    /// Whether more is due than [`claim`] looks at.
+    pub is_crowded: bool,
 }
 
 /// What may be sent to a webhook now. It is sent `each` at a time, and only one while it keeps failing.
@@ -526,7 +550,10 @@ pub async fn ready(tx: &mut Tx, webhook: Addressee, now: Timestamp, each: i64) -
                 case when rest_until > $3 then rest_until
                      else (select d.due_at from delivery d
                            where d.business_id = $1 and d.webhook_id = $2 and d.state = 'waiting' and d.due_at > $3
-                           order by d.due_at limit 1) end as next_at
+                           order by d.due_at limit 1) end as next_at,
+                (select d.event_seq from delivery d
+                 where d.business_id = $1 and d.webhook_id = $2 and d.state = 'waiting' and d.due_at <= $3
+                 order by d.due_at limit 1 offset $6) is not null as is_crowded
          from webhook where business_id = $1 and id = $2",
     )
     .bind(webhook.business_id)
@@ -534,6 +561,7 @@ pub async fn ready(tx: &mut Tx, webhook: Addressee, now: Timestamp, each: i64) -
     .bind(now)
     .bind(FAILURES_TO_BACK_OFF)
     .bind(each)
+    .bind(LOOK_AT)
     .one()
     .await
 }
@@ -578,6 +606,67 @@ pub async fn claim(
     .bind(KEEPS_ORDER)
     .all()
     .await
+}
+
+/// Of the due deliveries that [`claim`] looks at, those that wait behind an earlier one of their subject are due no sooner than
+/// that one, or its lease ends: else so many of one subject would hide all others, and the very one that they wait for. Gives how
+/// many were put off.
+pub async fn put_off(tx: &mut Tx, webhook: Addressee, now: Timestamp) -> Result<u64> {
+    macro_rules! free_at {
+        ($of:literal) => {
+            concat!(
+                "(select case when e.lease_until > e.due_at then e.lease_until else e.due_at end from delivery e
+                  where e.business_id = $1 and e.webhook_id = $2 and e.subject = ",
+                $of,
+                ".subject and e.state = 'waiting' and e.event_seq < ",
+                $of,
+                ".event_seq and (e.step < $5 or e.lease_until > $3)
+                  order by e.event_seq limit 1)"
+            )
+        };
+    }
+    // Uses delivery_due, delivery_by_subject.
+    tx.sql(concat!(
+        "update delivery set due_at = ",
+        free_at!("delivery"),
+        " where business_id = $1 and id in (
+             select d.id from (
+                 select id, event_seq, subject, due_at from delivery
+                 where business_id = $1 and webhook_id = $2 and state = 'waiting' and due_at <= $3
+                   and (lease_until is null or lease_until <= $3)
+                 order by due_at, event_seq limit $4) as d
+             where d.due_at < ",
+        free_at!("d"),
+        ")"
+    ))
+    .bind(webhook.business_id)
+    .bind(webhook.webhook_id)
+    .bind(now)
+    .bind(LOOK_AT)
+    .bind(KEEPS_ORDER)
+    .run()
+    .await
+}
+
+/// What was [put off](put_off) behind a delivery may be sent once that is over, or keeps nothing waiting any more: the next of its
+/// subject, which lets those behind it follow in turn.
+async fn let_follow(tx: &mut Tx, business: BusinessId, delivery: DeliveryId, now: Timestamp) -> Result<()> {
+    // Uses delivery_by_subject.
+    tx.sql(
+        "update delivery set due_at = $3
+         where business_id = $1 and due_at > $3 and step = 0 and id = (
+             select e.id from delivery d
+             join delivery e on e.business_id = d.business_id and e.webhook_id = d.webhook_id and e.subject = d.subject
+               and e.state = 'waiting' and e.event_seq > d.event_seq
+             where d.business_id = $1 and d.id = $2
+             order by e.event_seq limit 1)",
+    )
+    .bind(business)
+    .bind(delivery)
+    .bind(now)
+    .run()
+    .await
+    .map(drop)
 }
 
 /// What is needed to send a delivery.
@@ -695,6 +784,9 @@ pub async fn record_attempt(
     .bind(delivered.then_some(now))
     .run()
     .await?;
+    if after.state != DeliveryState::Waiting || after.step >= KEEPS_ORDER {
+        let_follow(tx, business, delivery, now).await?;
+    }
     if let Some(reason) = &after.disabled {
         stop(tx, business, webhook, WebhookState::Disabled, Some(reason.clone()), now).await?;
     }

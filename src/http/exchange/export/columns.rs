@@ -99,8 +99,8 @@ columns! {
         superseded_by, warnings, recorded_at;
     Repairs: id, tank_id, repaired_at, kind, technician, note, supersedes, superseded_by, warnings, recorded_at;
     Alerts: id, kind, subject, text, advice, caution, figures, tank_id, herd_id, sire_id, semen_type, lot_id,
-        withdrawal_id, stocktake_id, animal_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at, acknowledged_by, note,
-        cleared_at, clear_reason;
+        withdrawal_id, stocktake_id, animal_id, webhook_id, rule_id, opened_at, notified_at, next_notification_at, acknowledged_at,
+        acknowledged_by, note, cleared_at, clear_reason;
     AlertRules: id, kind, tank_id, herd_id, sire_id, semen_type, lot_id, enabled, below_straws, below_days,
         above_probability, lead_days, delivery_at, clear_at, below_depth_mm, within_days, every_days, grace_minutes,
         min_difference, created_at;
