@@ -62,7 +62,7 @@ async fn a_disabled_webhook_is_an_alert_until_it_is_told_again(world: &World) {
     assert_eq!(alerts(&reader, "").await.len(), 1);
     let limited = json!({"name": "Phone", "role": "technician", "herd_ids": [farm.herd]});
     let limited = client.post("/v1/keys", limited).await.created();
-    let limited = client.with_key(limited["key"].as_str().unwrap());
+    let limited = client.with_key(limited["secret"].as_str().unwrap());
     assert_eq!(alerts(&limited, "").await, Vec::<Value>::new());
     let path = format!("/v1/alerts/{}", alert["id"].as_str().unwrap());
     assert!([403, 404].contains(&limited.get(&path).await.status));

@@ -647,6 +647,26 @@ impl<'w> Yard<'w> {
     }
 }
 
+/// A form with what is refused of it: what it takes, and where a thing of it is changed, if it can be.
+struct Order {
+    form: &'static str,
+    fields: Vec<Field>,
+    path: String,
+    body: Value,
+    change: Option<String>,
+}
+
+/// One of each form, all made before anything is refused, so that a look at the book before and one after serve for all.
+async fn orders(yard: &Yard<'_>) -> Vec<Order> {
+    let mut orders = Vec::new();
+    for (form, fields) in forms() {
+        let (path, body) = yard.order(form).await;
+        let change = changeable(yard, form).await;
+        orders.push(Order { form, fields, path, body, change });
+    }
+    orders
+}
+
 /// Where a thing of the form is changed, if it can be.
 async fn changeable(yard: &Yard<'_>, form: &str) -> Option<String> {
     let (path, body) = yard.order(form).await;
@@ -659,30 +679,29 @@ async fn changeable(yard: &Yard<'_>, form: &str) -> Option<String> {
 
 async fn what_is_wrong_with_a_field_is_said_with_its_place(world: &World) {
     let yard = Yard::of(world).await;
-    for (form, fields) in forms() {
-        let (path, body) = yard.order(form).await;
-        let change = changeable(&yard, form).await;
-        let before = yard.book().await;
-        for field in &fields {
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    for Order { form, fields, path, body, change } in &orders {
+        for field in fields {
             let pointer = field.pointer();
             for raw in field.wrong() {
-                let sent = with(&body, field.0, &raw);
-                yard.refuses(&Method::POST, &path, &sent, &[&pointer]).await;
-                if let Some(change) = &change {
+                let sent = with(body, field.0, &raw);
+                yard.refuses(&Method::POST, path, &sent, &[&pointer]).await;
+                if let Some(change) = change {
                     let top = field.0.split('/').next().unwrap();
                     let patch = json!({top: body[top]});
                     yard.refuses(&Method::PATCH, change, &with(&patch, field.0, &raw), &[&pointer]).await;
                 }
             }
             if field.1 == Must {
-                yard.refuses(&Method::POST, &path, &with(&body, field.0, "null"), &[&pointer]).await;
-                if let Some(less) = without(&body, field.0) {
-                    yard.refuses(&Method::POST, &path, &less.to_string(), &[&pointer]).await;
+                yard.refuses(&Method::POST, path, &with(body, field.0, "null"), &[&pointer]).await;
+                if let Some(less) = without(body, field.0) {
+                    yard.refuses(&Method::POST, path, &less.to_string(), &[&pointer]).await;
                 }
             }
             if matches!(field.2, Id) {
-                let unknown = with(&body, field.0, &json!(Uuid::now_v7()).to_string());
-                let answer = yard.post(&path, unknown).await;
+                let unknown = with(body, field.0, &json!(Uuid::now_v7()).to_string());
+                let answer = yard.post(path, unknown).await;
                 assert_eq!(answer.pointers(), [&pointer], "{form}");
                 answer.problem(404, "not-found");
             }
@@ -690,11 +709,13 @@ async fn what_is_wrong_with_a_field_is_said_with_its_place(world: &World) {
                 let mut more = body.pointer(&format!("/{}", field.0)).unwrap().clone();
                 more["colour"] = json!("red");
                 let inner = format!("{pointer}/colour");
-                yard.refuses(&Method::POST, &path, &with(&body, field.0, &more.to_string()), &[&inner]).await;
+                yard.refuses(&Method::POST, path, &with(body, field.0, &more.to_string()), &[&inner]).await;
             }
         }
-        assert_eq!(yard.book().await, before, "what was refused left something of {form}");
-        let answer = yard.post(&path, body.to_string()).await;
+    }
+    assert_eq!(yard.book().await, before, "what was refused left something");
+    for Order { form, path, body, .. } in &orders {
+        let answer = yard.post(path, body.to_string()).await;
         assert!(answer.status < 300, "the body of {form} is wrong for another reason: {answer:?}");
     }
 }
@@ -741,9 +762,9 @@ async fn what_a_field_takes_is_kept(world: &World) {
 
 async fn every_fault_is_told_at_once(world: &World) {
     let yard = Yard::of(world).await;
-    for (form, fields) in forms() {
-        let (path, mut body) = yard.order(form).await;
-        let before = yard.book().await;
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    for Order { form, fields, path, mut body, .. } in orders {
         let inside =
             |outer: &str, inner: &str| inner.strip_prefix(outer).is_some_and(|rest| rest.starts_with('/'));
         let mut expected = Vec::new();
@@ -761,16 +782,15 @@ async fn every_fault_is_told_at_once(world: &World) {
         expected.sort();
         assert_eq!(told, expected, "{form}");
         answer.problem(422, "invalid-input");
-        assert_eq!(yard.book().await, before);
     }
+    assert_eq!(yard.book().await, before);
 }
 
 async fn nobody_sets_what_the_service_sets(world: &World) {
     let yard = Yard::of(world).await;
-    for (form, _) in forms() {
-        let (path, body) = yard.order(form).await;
-        let change = changeable(&yard, form).await;
-        let before = yard.book().await;
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    for Order { path, body, change, .. } in orders {
         for name in [
             "id",
             "seq",
@@ -791,17 +811,16 @@ async fn nobody_sets_what_the_service_sets(world: &World) {
                 yard.refuses(&Method::PATCH, change, &patch, &[&pointer]).await;
             }
         }
-        assert_eq!(yard.book().await, before);
     }
+    assert_eq!(yard.book().await, before);
 }
 
 async fn a_body_is_one_json_object(world: &World) {
     let yard = Yard::of(world).await;
-    for (form, fields) in forms() {
-        let (path, body) = yard.order(form).await;
-        let change = changeable(&yard, form).await;
-        let before = yard.book().await;
-        let deep = "{\"a\":".repeat(100_000) + "1" + &"}".repeat(100_000);
+    let deep = "{\"a\":".repeat(100_000) + "1" + &"}".repeat(100_000);
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    for Order { fields, path, body, change, .. } in orders {
         // What needs nothing said needs no body.
         if fields.iter().any(|field| field.1 == Must && !field.0.contains('/')) {
             yard.post(&path, *b"").await.problem(400, "not-json");
@@ -839,24 +858,26 @@ async fn a_body_is_one_json_object(world: &World) {
             let sent = format!("{{\"{twice}\": null, {}", &text[1..]);
             yard.refuses(&Method::PATCH, change, &sent, &[&fields[0].pointer()]).await;
         }
-        assert_eq!(yard.book().await, before, "{form}");
     }
+    assert_eq!(yard.book().await, before);
 }
 
 async fn a_body_has_a_bound(world: &World) {
     const MEBIBYTE: usize = 1024 * 1024;
     let yard = Yard::of(world).await;
-    for (form, _) in forms() {
-        let (path, body) = yard.order(form).await;
-        let before = yard.book().await;
-        let padded = |bytes: usize| {
-            let mut text = body.to_string().into_bytes();
-            text.resize(bytes, b' ');
-            text
-        };
-        yard.post(&path, padded(MEBIBYTE + 1)).await.problem(413, "too-large");
-        assert_eq!(yard.book().await, before, "{form}");
-        let answer = yard.post(&path, padded(MEBIBYTE)).await;
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    let padded = |body: &Value, bytes: usize| {
+        let mut text = body.to_string().into_bytes();
+        text.resize(bytes, b' ');
+        text
+    };
+    for Order { path, body, .. } in &orders {
+        yard.post(path, padded(body, MEBIBYTE + 1)).await.problem(413, "too-large");
+    }
+    assert_eq!(yard.book().await, before);
+    for Order { form, path, body, .. } in &orders {
+        let answer = yard.post(path, padded(body, MEBIBYTE)).await;
         assert!(answer.status < 300, "{form}: {answer:?}");
     }
 }
@@ -864,10 +885,9 @@ async fn a_body_has_a_bound(world: &World) {
 async fn a_body_says_what_it_is(world: &World) {
     let yard = Yard::of(world).await;
     let key = ("idempotency-key", "media");
-    for (form, _) in forms() {
-        let (path, body) = yard.order(form).await;
-        let change = changeable(&yard, form).await;
-        let before = yard.book().await;
+    let orders = orders(&yard).await;
+    let before = yard.book().await;
+    for Order { path, body, change, .. } in orders {
         let send = async |method: Method, path: &str, media: Option<&str>| {
             let mut headers = vec![key];
             headers.extend(media.map(|media| ("content-type", media)));
@@ -893,8 +913,8 @@ async fn a_body_says_what_it_is(world: &World) {
         send(Method::POST, &path, Some("application/merge-patch+json"))
             .await
             .problem(415, "unsupported-media-type");
-        assert_eq!(yard.book().await, before, "{form}");
     }
+    assert_eq!(yard.book().await, before);
     let (path, body) = yard.order("heats").await;
     for media in ["application/json; charset=utf-8", "Application/JSON", "application/json ;x=y"] {
         let headers = [("content-type", media)];
