@@ -7,6 +7,7 @@
 use std::{collections::BTreeMap, fs::OpenOptions, io::Write as _, process::Command};
 
 use serde_json::json;
+use tankside::clock::Clock;
 
 /// Figures of one run on one store.
 pub struct Record {
@@ -39,7 +40,7 @@ impl Record {
         let line = json!({
             "commit": commit,
             "changed": is_changed,
-            "day": chrono::Utc::now().format("%Y-%m-%d").to_string(),
+            "day": Clock::system().now().utc().format("%Y-%m-%d").to_string(),
             "bench": self.bench,
             "store": self.store,
             "figures": self.figures,

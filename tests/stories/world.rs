@@ -196,7 +196,7 @@ impl World {
 
     /// Has the service look at once for what time brought about.
     pub async fn look_round(&self) {
-        self.running.look_round().await.unwrap();
+        Box::pin(self.running.look_round()).await.unwrap();
     }
 
     /// A caller with a new key of that role.
