@@ -1,6 +1,6 @@
 //! What a bench measured, kept by commit.
 //!
-//! `TANKSIDE_BENCH_RECORD=benches/results.jsonl cargo bench` appends a line of JSON for each store that was measured: the commit,
+//! `TANKSIDE_BENCH_RECORD=FILE cargo bench` appends a line of JSON for each store that was measured: the commit,
 //! the day, the bench, the store, and every figure under its name. Ratios of one run may be set beside those of another
 //! commit on the same machine; times and rates may not, and are there to tell what the ratios are of.
 

@@ -50,6 +50,9 @@ const READ_ONLY: &str = "begin isolation level repeatable read, read only";
 const READ_WAIT: Duration = Duration::from_secs(30);
 const WRITE_WAIT: Duration = Duration::from_secs(15);
 
+/// How long a server may take to see its connections closed.
+const CLOSED_WITHIN: Duration = Duration::from_secs(5);
+
 /// Times how long it takes to begin a transaction, the wait for a free connection included.
 fn beginning(kind: &'static str) -> Timed {
     Timed::start(metrics::histogram!("tankside_store_begin_seconds", "kind" => kind))
@@ -435,7 +438,8 @@ impl Db {
         Ok(())
     }
 
-    /// Closes every connection; an embedded store folds its log into the file.
+    /// Closes every connection; an embedded store folds its log into the file. A server that does not answer any more is not
+    /// waited for: what was answered as done is committed, and the connections end with the process.
     pub async fn close(&self) {
         match &self.pools {
             Pools::Sqlite { read, write, .. } => {
@@ -443,8 +447,10 @@ impl Db {
                 write.close().await;
             }
             Pools::Postgres { read, write } => {
-                read.close().await;
-                write.close().await;
+                let closed = async { tokio::join!(read.close(), write.close()) };
+                if tokio::time::timeout(CLOSED_WITHIN, closed).await.is_err() {
+                    tracing::warn!("the server did not answer when its connections were closed");
+                }
             }
         }
     }
