@@ -413,6 +413,11 @@ impl<'c> Sql<'c> {
         self.on.rows().try_collect().await
     }
 
+    /// The first column of all rows.
+    pub async fn values<T: Scalar + Send + Unpin + 'c>(self) -> Result<Vec<T>> {
+        Ok(self.all::<(T,)>().await?.into_iter().map(|(value,)| value).collect())
+    }
+
     /// The rows as they come, for answers too long to hold. What is timed ends with the first: how quickly the rest is taken
     /// is the reader's doing.
     pub fn stream<T: Record + 'c>(self) -> BoxStream<'c, Result<T>> {

@@ -122,19 +122,13 @@ pub async fn by_hash(tx: &mut Tx, hash: &str) -> Result<Option<FoundKey>> {
 
 /// The hashes of all keys that are not revoked, of all businesses.
 pub async fn hashes(tx: &mut Tx) -> Result<Vec<String>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        hash: String,
-    }
-    let rows: Vec<Row> = tx
-        .sql(
-            "select hash from api_key where revoked_at is null
-             union all
-             select previous_hash as hash from api_key where revoked_at is null and previous_hash is not null",
-        )
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.hash).collect())
+    tx.sql(
+        "select hash from api_key where revoked_at is null
+         union all
+         select previous_hash as hash from api_key where revoked_at is null and previous_hash is not null",
+    )
+    .values()
+    .await
 }
 
 /// Who holds a key.

@@ -49,11 +49,5 @@ pub async fn first(tx: &mut Tx, business: BusinessId) -> Result<Option<Recheck>>
 
 /// In whose books there are some.
 pub async fn businesses(tx: &mut Tx) -> Result<Vec<BusinessId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        business_id: BusinessId,
-    }
-    let rows: Vec<Row> =
-        tx.sql("select distinct business_id from alert_recheck order by business_id").all().await?;
-    Ok(rows.into_iter().map(|row| row.business_id).collect())
+    tx.sql("select distinct business_id from alert_recheck order by business_id").values().await
 }

@@ -34,6 +34,16 @@ pub fn write(tx: &mut Tx, business: BusinessId, now: Timestamp, event: Event) {
     tx.pending.of(business).event(now, event);
 }
 
+/// Whether a webhook is told of an event of that herd and tank: one that it asks for, but for those of itself.
+fn wants(
+    (id, details): (WebhookId, &WebhookDetails),
+    topic: Topic,
+    subject: &str,
+    (herd, tank): (Option<HerdId>, Option<TankId>),
+) -> bool {
+    details.wants(topic, herd, tank) && !is_of_itself(id, topic, subject)
+}
+
 /// Writes events that waited, each that some webhook wants.
 pub(in crate::store) async fn enter_all(
     tx: &mut Tx,
@@ -51,10 +61,9 @@ pub(in crate::store) async fn enter_all(
     let mut wanted = Vec::new();
     for (now, event) in events {
         let subject = event.subject.wire();
-        let wants = |listener: &&Listener| {
-            listener.details.wants(event.kind.topic, event.herd, event.tank)
-                && !is_of_itself(listener.id, event.kind.topic, &subject)
-        };
+        let of = (event.herd, event.tank);
+        let wants =
+            |listener: &&Listener| wants((listener.id, &listener.details), event.kind.topic, &subject, of);
         let wanting: Vec<&Listener> = listeners.iter().filter(wants).collect();
         if !wanting.is_empty() {
             let told =
@@ -157,9 +166,8 @@ pub async fn make_up(
         .await?;
     let mut made = 0;
     for event in missed {
-        if webhook.details.wants(event.topic, event.herd_id, event.tank_id)
-            && !is_of_itself(webhook.id, event.topic, &event.subject)
-        {
+        let of = (event.herd_id, event.tank_id);
+        if wants((webhook.id, &webhook.details), event.topic, &event.subject, of) {
             deliver(tx, business, webhook.id, event.seq, &event.subject, now).await?;
             made += 1;
         }

@@ -70,24 +70,18 @@ pub async fn list(tx: &mut Tx, business: BusinessId, page: Page) -> Result<Vec<W
 
 /// Webhooks that are disabled and of which no alert is open.
 pub async fn disabled_untold(tx: &mut Tx, business: BusinessId) -> Result<Vec<WebhookId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        id: WebhookId,
-    }
     // Goes through the few webhooks, and uses alert_open_by_kind.
-    let rows: Vec<Row> = tx
-        .sql(
-            "select w.id from webhook w
-             where w.business_id = $1 and w.state = 'disabled'
-               and not exists (select 1 from alert a
-                               where a.business_id = $1 and a.kind = 'webhook.disabled' and a.cleared_at is null
-                                 and a.webhook_id = w.id)
-             order by w.id",
-        )
-        .bind(business)
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
+    tx.sql(
+        "select w.id from webhook w
+         where w.business_id = $1 and w.state = 'disabled'
+           and not exists (select 1 from alert a
+                           where a.business_id = $1 and a.kind = 'webhook.disabled' and a.cleared_at is null
+                             and a.webhook_id = w.id)
+         order by w.id",
+    )
+    .bind(business)
+    .values()
+    .await
 }
 
 /// How many webhooks a business has.
@@ -207,22 +201,16 @@ async fn stop(
 
 /// Businesses in which something waits for a webhook that is told nothing any more.
 pub async fn with_given_up(tx: &mut Tx) -> Result<Vec<BusinessId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        business_id: BusinessId,
-    }
     // Uses delivery_due.
-    let rows: Vec<Row> = tx
-        .sql(
-            "select distinct w.business_id from webhook w
-             where w.state in ('disabled', 'deleted')
-               and (select d.event_seq from delivery d
-                    where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
-                    order by d.due_at limit 1) is not null",
-        )
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.business_id).collect())
+    tx.sql(
+        "select distinct w.business_id from webhook w
+         where w.state in ('disabled', 'deleted')
+           and (select d.event_seq from delivery d
+                where d.business_id = w.business_id and d.webhook_id = w.id and d.state = 'waiting'
+                order by d.due_at limit 1) is not null",
+    )
+    .values()
+    .await
 }
 
 /// Gives up some of what waits in a business for webhooks that are told nothing any more. Gives how many deliveries.
@@ -302,22 +290,16 @@ pub async fn secrets(
     id: WebhookId,
     now: Timestamp,
 ) -> Result<Vec<String>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        secret: String,
-    }
-    let rows: Vec<Row> = tx
-        .sql(
-            "select secret from webhook_secret
-             where business_id = $1 and webhook_id = $2 and (valid_until is null or valid_until > $3)
-             order by id desc",
-        )
-        .bind(business)
-        .bind(id)
-        .bind(now)
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.secret).collect())
+    tx.sql(
+        "select secret from webhook_secret
+         where business_id = $1 and webhook_id = $2 and (valid_until is null or valid_until > $3)
+         order by id desc",
+    )
+    .bind(business)
+    .bind(id)
+    .bind(now)
+    .values()
+    .await
 }
 
 /// A secret as it is kept.
@@ -832,22 +814,16 @@ pub async fn backlog(tx: &mut Tx) -> Result<Backlog> {
 
 /// Businesses with deliveries or events that were written before `before`.
 pub async fn with_old(tx: &mut Tx, before: Timestamp) -> Result<Vec<BusinessId>> {
-    #[derive(sqlx::FromRow)]
-    struct Row {
-        id: BusinessId,
-    }
     // Uses delivery_by_age and outbox_by_age, once for each business.
-    let rows: Vec<Row> = tx
-        .sql(
-            "select b.id from business b
-             where exists (select 1 from delivery d where d.business_id = b.id and d.created_at < $1)
-                or exists (select 1 from outbox e where e.business_id = b.id and e.recorded_at < $1)
-             order by b.id",
-        )
-        .bind(before)
-        .all()
-        .await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
+    tx.sql(
+        "select b.id from business b
+         where exists (select 1 from delivery d where d.business_id = b.id and d.created_at < $1)
+            or exists (select 1 from outbox e where e.business_id = b.id and e.recorded_at < $1)
+         order by b.id",
+    )
+    .bind(before)
+    .values()
+    .await
 }
 
 /// Forgets at most `most` deliveries of a business, and as many events, that were written before `before`. Gives
