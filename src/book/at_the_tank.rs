@@ -1,7 +1,10 @@
 //! What a device at the tank keeps for when there is no signal: the day's round, what each animal's next service calls for,
 //! what hangs where. Gathered in a few statements however many animals there are; nothing of the choice is left to the device.
 
-use std::{collections::BTreeMap, mem};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    mem,
+};
 
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -110,7 +113,7 @@ fn is_full<T>(rows: &[T]) -> bool {
 pub struct Kept {
     /// The day's round.
     pub round: Round,
-    /// Every animal on it.
+    /// Every animal on it, then those in heat whose hour is on another day.
     pub animals: Vec<AnimalAtTank>,
     /// What hangs where.
     pub stock: Vec<Hanging>,
@@ -126,7 +129,7 @@ pub struct Kept {
     pub truncated: Vec<&'static str>,
 }
 
-/// An animal on the round, with what her next service calls for.
+/// An animal, with what her next service calls for.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct AnimalAtTank {
     #[allow(missing_docs)]
@@ -219,9 +222,8 @@ impl Gathered {
         let round = plan(self.date, &self.facts, self.at);
         let mut protocols = Protocols::default();
         let mut truncated = mem::take(&mut self.truncated);
-        let listed: Vec<AnimalId> =
-            round.stops.iter().flat_map(|stop| stop.animals.iter().map(|animal| animal.animal_id)).collect();
-        if listed.len() > MOST_ANIMALS {
+        let wanted = self.wanted(&round);
+        if wanted.len() > MOST_ANIMALS {
             truncated.push("animals");
         }
         let mut known: BTreeMap<AnimalId, Animal> =
@@ -231,7 +233,7 @@ impl Gathered {
             .map(|candidate| (candidate.id, candidate))
             .collect();
         let mut animals = Vec::new();
-        for id in listed.into_iter().take(MOST_ANIMALS) {
+        for id in wanted.into_iter().take(MOST_ANIMALS) {
             if let Some((animal, candidate)) = known.remove(&id).zip(candidates.remove(&id)) {
                 let next_service = self.next_service(candidate, &mut protocols);
                 animals.push(AnimalAtTank { animal, next_service });
@@ -257,6 +259,18 @@ impl Gathered {
             alerts: self.alerts,
             truncated,
         }
+    }
+
+    /// Whom it tells of: those on the round, in its order; then those in heat whose hour is on another day, for a farm may ask for
+    /// them all the same.
+    fn wanted(&self, round: &Round) -> Vec<AnimalId> {
+        let mut wanted: Vec<AnimalId> =
+            round.stops.iter().flat_map(|stop| stop.animals.iter().map(|animal| animal.animal_id)).collect();
+        let listed: BTreeSet<AnimalId> = wanted.iter().copied().collect();
+        let in_heat = |candidate: &&Candidate| candidate.at(self.at).status.heat.is_some();
+        let others = self.facts.candidates.iter().filter(|candidate| !listed.contains(&candidate.id));
+        wanted.extend(others.filter(in_heat).map(|candidate| candidate.id));
+        wanted
     }
 
     fn next_service(&mut self, mut candidate: Candidate, protocols: &mut Protocols) -> ServiceAtTank {

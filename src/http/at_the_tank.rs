@@ -83,7 +83,7 @@ pub struct Snapshot {
     key: KeyAtTank,
     /// The day's round.
     round: Round,
-    /// Every animal on it, in the order of its stops.
+    /// Every animal on it, in the order of its stops; then those in heat whose hour is on another day.
     animals: Vec<AnimalAtTank>,
     /// What hangs where in the tanks of these herds and the technician's, in the order in which it should be used.
     stock: Vec<Hanging>,
@@ -153,7 +153,7 @@ fn version(standing: &Standing, query: &SnapshotQuery, role: Role, now: Timestam
 #[utoipa::path(get, path = "/v1/page", operation_id = "get_page", tag = "Choosing",
     summary = "Get what a device at the tank keeps",
     description = "One moment of the book for a device that will be without a signal: the day's round, what the next service of \
-        every animal on it calls for, what hangs where, how to thaw, the tanks, straws that are out, and open alerts. The choice is \
+        every animal on it or in heat calls for, what hangs where, how to thaw, the tanks, straws that are out, and open alerts. The choice is \
         made here and never on the device. With the ETag of the snapshot at hand as If-None-Match it answers 304 while nothing \
         changed; what follows from time alone is told anew every five minutes.",
     params(WhichDay, HerdsParam),

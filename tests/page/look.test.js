@@ -23,6 +23,7 @@ before(async () => {
   browser = await launch();
   service = await new Service().start();
   farm = await enterFarm(service, { cows: 2, thawS: 40 });
+  farm.animals["111"] = await service.post("/v1/animals", { herd_id: farm.herd.id, number: "111", born_on: farm.animals["102"].born_on });
 });
 after(async () => {
   await browser?.close();
@@ -95,9 +96,12 @@ async function eachScreen(page, look) {
   await at("card closed", "card", animal("201"));
   await at("card sexed", "card", animal("101"));
   await at("card pregnant", "card", animal("106"));
+  await at("card of one not on the round", "card", animal("111"));
   await at("closed", "closed", animal("201"));
+  await at("closed to one with calf", "closed", animal("106"));
   await at("why", "why", animal("201"));
   await at("places", "places", animal("201"));
+  await at("places at hand", "places", animal("111"));
   await show(page, "bath", animal("201"));
   for (let i = 0; i < 2; i++) await tap(page, "plus1");
   await look("bath too warm");

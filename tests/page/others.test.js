@@ -155,6 +155,49 @@ test("frost: every canister moved to another tank without a signal, one taken ba
   adds(service);
 });
 
+test("who is not on the round is served all the same, without a signal, with a straw that hangs near", async (t) => {
+  const service = await new Service().start();
+  t.after(() => service.stop());
+  const farm = await enterFarm(service, { thawS: 1 });
+  const { id } = await service.post("/v1/animals", { herd_id: farm.herd.id, number: "105", born_on: farm.animals["102"].born_on });
+  await service.post("/v1/discards", { lot_id: farm.lots.larch.id, place: farm.places.larch, straws: 8, reason: "recalled" });
+  const { page, wire } = await phone(t, browser, service, service.key("Mira", "technician"));
+  wire.cut();
+  // Nothing is said of what nobody judged.
+  await show(page, "card", id);
+  await reads(page, ".calls", /What she calls for: not known/);
+  await reads(page, ".caution", /Not on the round/);
+  await reads(page, '[data-id="out"]', /closed: choose a straw/);
+  await tap(page, "another");
+  const lines = await page.locator(".rows li").allTextContents();
+  assert.deepEqual(lines.map((line) => /0[A-Z]{2}\d{3}/.exec(line)?.[0]).sort(), ["0HO127", "0LM110"]);
+  while (!/0LM110/.test(await page.locator(".rows .at").textContent())) await tap(page, "next");
+  await tap(page, "take");
+  await reads(page, ".calls", /Chosen here: conventional/i);
+  for (const name of ["bath", "shows", "straw", "out", "in-bath"]) await tap(page, name);
+  await page.waitForSelector('[data-id="served"]:not(.closed)');
+  await tap(page, "served");
+  await tap(page, "yes");
+  // Nothing is left that she may have: closed, and what is lifted for her is kept all the same.
+  await show(page, "card", farm.animals["101"].id);
+  await reads(page, '[data-id="out"]', /closed: no straw here/);
+  await tap(page, "out");
+  await tap(page, "another");
+  while (!/0LM110/.test(await page.locator(".rows .at").textContent())) await tap(page, "next");
+  await tap(page, "take");
+  await reads(page, '[data-id="out"]', /closed: not offered to her/);
+  await tap(page, "out");
+  await tap(page, "already");
+  await seen(page, '[data-id="in-bath"]');
+  wire.mend();
+  await page.evaluate(() => dispatchEvent(new Event("online")));
+  await sentAll(page);
+  onceInOrder(wire, ["out", "bath", "serve", "out"]);
+  assert.equal((await withdrawalOf(service, id)).state, "served");
+  assert.deepEqual((await withdrawalOf(service, farm.animals["101"].id)).deviations.map((one) => one.kind), ["choice_rule"]);
+  adds(service);
+});
+
 test("two straws in one bath: the earliest on top, each with its animal; sexed ones one at a time", async (t) => {
   const { service, farm, page, wire } = await farmWithPhone(t, { cows: 2, thawS: 30 });
   await pointAt(page, "201");

@@ -19,6 +19,7 @@ use crate::{
 on_both_stores!(
     the_files_of_the_page_are_served,
     the_snapshot_says_what_each_route_says,
+    the_snapshot_tells_of_whom_is_in_heat_though_of_another_day,
     the_snapshot_is_of_some_herds,
     what_is_of_other_owners_is_offered_to_nobody,
     what_is_too_long_to_be_told_whole_says_so,
@@ -259,6 +260,38 @@ async fn the_snapshot_says_what_each_route_says(world: &World) {
     assert_eq!(snapshot["truncated"], json!([]));
     let herds = client.get("/v1/herds").await.expect(200);
     assert_eq!(ids(&snapshot["herds"], "id"), ids(&herds["items"], "id"));
+}
+
+async fn the_snapshot_tells_of_whom_is_in_heat_though_of_another_day(world: &World) {
+    let client = &world.manager;
+    let farm = Farm::found(client).await;
+    let (heifer, served, past) =
+        (farm.animal(client, "1").await, farm.animal(client, "2").await, farm.animal(client, "3").await);
+    // Ten in the evening: sexed semen waits for 14 h after standing heat (trade.md), which is tomorrow.
+    world.set_clock("2026-03-02T22:00:00+01:00");
+    in_heat(client, &heifer, "2026-03-02T12:00:00+01:00").await;
+    in_heat(client, &past, "2026-02-26T12:00:00+01:00").await;
+    let at = "2026-02-10T12:00:00+01:00";
+    client
+        .make(
+            "/v1/services",
+            json!({"animal_id": served, "sire_id": farm.sire, "semen_type": "sexed_female", "served_at": at}),
+        )
+        .await;
+    let snapshot = client.get("/v1/page").await.expect(200);
+    assert_eq!(snapshot["round"]["date"], "2026-03-02");
+    let due = snapshot["round"]["stops"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(|stop| ids(&stop["animals"], "animal_id"));
+    assert_eq!(due.count(), 0, "{:#}", snapshot["round"]);
+    // Neither whom is only watched for nor whose heat is long over.
+    assert_eq!(ids(&snapshot["animals"], "id"), [heifer.as_str()]);
+    let next = &snapshot["animals"][0]["next_service"];
+    assert_eq!((&next["service_number"], &next["timing"]["state"]), (&json!(1), &json!("early")));
+    assert_eq!(next["semen_types"], json!(["sexed_female"]));
+    assert!(!next["candidates"].as_array().unwrap().is_empty());
 }
 
 async fn the_snapshot_is_of_some_herds(world: &World) {

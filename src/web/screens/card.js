@@ -5,7 +5,7 @@ import { h } from "../dom.js";
 import { roomFor } from "../rules/thaw.js";
 import { isBathFor, strawOut } from "../taps.js";
 import { clockTime, soon, t, told } from "../texts.js";
-import { choiceOf, degrees, herOf, onHold, otherChoices, placeWord, protocolFor, typeLine, typeWord, who, worstCaution } from "./common.js";
+import { choiceOf, degrees, herOf, isOffered, onHold, otherChoices, placeWord, protocolFor, typeLine, typeWord, who, worstCaution } from "./common.js";
 
 /** @typedef {import("../app.js").App} App @typedef {any} Json */
 
@@ -15,8 +15,9 @@ import { choiceOf, degrees, herOf, onHold, otherChoices, placeWord, protocolFor,
  * @returns {{why: string, small: string, bath: boolean} | null}
  */
 export function closedBy(app, her, choice, at) {
-  if (!choice) return { why: t("why_none"), small: t("closed_none"), bath: false };
-  if (!her.permitted || onHold(app, choice)) return { why: onHold(app, choice) ?? her.objections[0]?.text ?? "", small: t("closed_against"), bath: false };
+  if (!her.permitted) return { why: her.objections[0]?.text ?? "", small: t("closed_against"), bath: false };
+  if (!choice) return { why: t(her.isCalled ? "why_none" : "why_not_called"), small: t(her.isCalled ? "closed_none" : "closed_not_chosen"), bath: false };
+  if (onHold(app, choice)) return { why: onHold(app, choice) ?? "", small: t("closed_against"), bath: false };
   const bath = app.lastBath(at);
   const protocol = protocolFor(app, her, choice);
   if (!bath || bath.lot_id !== choice.lot_id) return { why: t("why_bath"), small: t("closed_bath"), bath: true };
@@ -27,6 +28,7 @@ export function closedBy(app, her, choice, at) {
   }
   const lot = app.book["lots"]?.get(choice.lot_id);
   if (roomFor(lot.semen_type, lot.straw_ml, app.meta["bath_ml"] ?? 1000, app.running()) < 1) return { why: t("why_room"), small: t("closed_room"), bath: false };
+  if (her.isCalled && !isOffered(her, choice)) return { why: t("why_not_offered"), small: t("closed_not_offered"), bath: false };
   return null;
 }
 
@@ -47,7 +49,8 @@ export default function card(app, animalId) {
   const choice = choiceOf(app, her);
   const lot = choice && app.book["lots"]?.get(choice.lot_id);
   const tank = choice && app.book["tanks"]?.get(choice.place.tank_id);
-  const type = lot?.semen_type ?? her.semen_types[0] ?? "conventional";
+  /** Null where neither the book has said what she calls for nor a straw is chosen. */
+  const type = lot?.semen_type ?? her.semen_types[0] ?? null;
   const closed = closedBy(app, her, choice, at);
   const bath = app.lastBath(at);
   const others = otherChoices(app, her, choice).length;
@@ -55,7 +58,9 @@ export default function card(app, animalId) {
   const timing = her.timing;
   const view = [
     who(her.number, [her.class && told(her.class, her.class), her.herd_name].filter(Boolean).join(", "), h("br"), turn(her)),
-    h(`p.calls.${typeLine(type)}`, her.service_number ? h("span", t("service_n", { n: her.service_number })) : null, " ", typeWord(type)),
+    type
+      ? h(`p.calls.${typeLine(type)}`, her.service_number ? h("span", t("service_n", { n: her.service_number })) : her.isCalled ? null : h("span", t("chosen_here")), " ", typeWord(type))
+      : h("p.calls", h("span", t("calls_for")), " ", t("not_known")),
     lot
       ? h("div.straw", h("p.code", lot.code), h("p.mid", lot.sire?.name ?? ""), h("p.mid", t("batch"), " ", h("span.code", lot.batch ?? "–")), h("p", lot.straw_ml ? t("ml", { n: lot.straw_ml }) : ""))
       : h("p.mid", t("no_straw_card")),
@@ -91,7 +96,7 @@ export default function card(app, animalId) {
     on: () => app.go("closed", animalId),
   };
   return {
-    title: `${her.number}: ${typeWord(type)}`,
+    title: type ? `${her.number}: ${typeWord(type)}` : String(her.number),
     tank: choice?.place.tank_id ?? null,
     viewClass: "tight",
     view,
@@ -103,7 +108,9 @@ export default function card(app, animalId) {
       ? [{ id: "out", label: t("straw_out"), small: t("straw_out_hint"), look: "next tall", on: goOut }, more]
       : closed.bath
         ? [{ id: "bath", label: t("bath_first"), look: "next", on: () => app.go("bath", animalId) }, shut, more]
-        : [shut, more, back],
+        : !choice && her.permitted && others
+          ? [{ id: "another", label: t(her.isCalled ? "another_straw" : "choose_straw"), small: t("n_near", { n: others }), on: () => app.go("places", animalId) }, shut, more]
+          : [shut, more, back],
     // The bath grows old under one's hands.
     shape: (/** @type {number} */ then) => JSON.stringify(closedBy(app, her, choice, then)),
   };

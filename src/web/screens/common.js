@@ -76,6 +76,8 @@ export function herOf(app, animalId) {
     blocked: next?.blocked ?? [],
     pregnancy: next?.pregnancy ?? null,
     candidates: next?.candidates ?? [],
+    /** Whether the book has said what her next service calls for. */
+    isCalled: Boolean(row ?? next),
     straw: row?.straw ?? null,
     short: row?.short ?? false,
     stop: due?.stop ?? null,
@@ -96,10 +98,42 @@ export function choiceOf(app, her) {
   return her.candidates.find((/** @type {Json} */ c) => app.there(c.lot_id, c.place) > 0) ?? null;
 }
 
-/** Straws near: what she may have besides. @param {App} app @param {Json} her @param {Choice | null} choice */
+/** What hangs in the tanks and may be seen here: another farm's straws never. @param {App} app @param {string} herdId */
+export function hanging(app, herdId) {
+  return [...(app.book["places"]?.values() ?? [])].filter((row) => isOf(app.book["lots"]?.get(row.lot_id)?.owner_herd_id, herdId));
+}
+
+/** Whether it is a herd's own, or nobody's. @param {string | null | undefined} owner @param {string} herdId */
+const isOf = (owner, herdId) => owner === null || owner === undefined || owner === herdId;
+
+/**
+ * What hangs where she stands, in the order of places: for when the book offers her nothing and a straw is lifted all the same.
+ * @param {App} app @param {Json} her
+ */
+function atHand(app, her) {
+  const tank = (/** @type {Json} */ row) => app.book["tanks"]?.get(row.place.tank_id);
+  const spot = (/** @type {Json} */ { place }) => [place.tank_id, String(place.canister).padStart(3), place.cane ?? "", place.goblet === "lower" ? 1 : 0].join(" ");
+  return hanging(app, her.herd_id)
+    .filter((row) => isOf(tank(row)?.herd_id, her.herd_id))
+    .sort((a, b) => spot(a).localeCompare(spot(b), "en"));
+}
+
+/**
+ * Other straws than the one shown: those that the book offers her, else what hangs near.
+ * @param {App} app @param {Json} her @param {Choice | null} choice @returns {Choice[]}
+ */
 export function otherChoices(app, her, choice) {
+  const isThere = (/** @type {Choice} */ c) => app.there(c.lot_id, c.place) > 0;
+  const offered = her.candidates.filter(isThere);
   const key = choice && stockKey(choice.lot_id, choice.place);
-  return her.candidates.filter((/** @type {Json} */ c) => app.there(c.lot_id, c.place) > 0 && stockKey(c.lot_id, c.place) !== key);
+  return (offered.length ? offered : atHand(app, her).filter(isThere)).filter((/** @type {Choice} */ c) => stockKey(c.lot_id, c.place) !== key);
+}
+
+/** Whether the book offers her this straw. @param {Json} her @param {Choice} choice */
+export function isOffered(her, { lot_id, place }) {
+  const key = stockKey(lot_id, place);
+  const offers = her.straw ? [...her.candidates, { lot_id: her.straw.lot?.id ?? her.straw.lot_id, place: her.straw.place }] : her.candidates;
+  return offers.some((/** @type {Choice} */ c) => stockKey(c.lot_id, c.place) === key);
 }
 
 /** @param {App} app @param {Json} her @param {Choice} choice */
@@ -176,6 +210,7 @@ export function following(items, at) {
 export function worstCaution(app, her, choice) {
   const [objection] = her.objections;
   if (objection) return told(`against_${objection.kind}`, t("against_other"));
+  if (!her.isCalled) return t("caution_not_called");
   const timing = her.timing;
   if (timing?.served_at) return t("caution_served", { time: when(timing.served_at, now(), her.zone) });
   if (timing?.state === "passed") return t("caution_passed");

@@ -3,17 +3,14 @@
 import { code, h } from "../dom.js";
 import { printed, says, served } from "../taps.js";
 import { clockTime, t } from "../texts.js";
-import { following, placeShort, pointed, who } from "./common.js";
+import { following, hanging, placeShort, pointed, who } from "./common.js";
 import { onward } from "./says.js";
 
 /** @typedef {any} Json */
 
 /** What hangs near: the same canister first, then the same tank, then elsewhere; each print once. @param {import("../app.js").App} app @param {import("../store.js").Straw} straw */
 function near(app, straw) {
-  const rows = [...(app.book["places"]?.values() ?? [])]
-    .filter((row) => row.lot_id !== straw.lot_id)
-    // Another farm's straws are never shown.
-    .filter((row) => [null, undefined, straw.herd_id].includes(app.book["lots"]?.get(row.lot_id)?.owner_herd_id));
+  const rows = hanging(app, straw.herd_id).filter((row) => row.lot_id !== straw.lot_id);
   const far = (/** @type {Json} */ row) => (row.place.tank_id !== straw.place.tank_id ? 2 : row.place.canister !== straw.place.canister ? 1 : 0);
   rows.sort((a, b) => far(a) - far(b) || a.place.canister - b.place.canister);
   const seen = new Set();

@@ -4,18 +4,23 @@
 const HOUR = 3_600_000;
 const DAY = 24 * HOUR;
 const ago = (ms) => new Date(Date.now() - ms).toISOString();
+/** The zone in which it is noon now: what is due on a day is then the same at any hour. */
+export function noonZone() {
+  const east = 12 - new Date().getUTCHours();
+  return `Etc/GMT${east > 0 ? "-" : "+"}${Math.abs(east)}`;
+}
 const dayAgo = (ms) => ago(ms).slice(0, 10);
 
 /**
  * @param {import("./service.js").Service} service
- * @param {{cows?: number, thawS?: number, straws?: number}} [how] more cows on their second service (201 and on); how long straws thaw;
- * how many straws of the first sire
+ * @param {{cows?: number, thawS?: number, straws?: number, zone?: string}} [how] more cows on their second service (201 and on); how long
+ * straws thaw; how many straws of the first sire; where the herds are
  */
-export async function enterFarm(service, { cows = 0, thawS, straws = 6 } = {}) {
+export async function enterFarm(service, { cows = 0, thawS, straws = 6, zone = noonZone() } = {}) {
   const thaw = thawS === undefined ? undefined : { min_c: 35, max_c: 37, aim_c: 35.6, min_s: thawS, use_within_s: 900 };
   const post = (where, body) => service.post(where, body);
-  const herd = await post("/v1/herds", { name: "Lower Meadow", time_zone: "UTC", thaw });
-  const ridge = await post("/v1/herds", { name: "Upper Ridge", time_zone: "UTC" });
+  const herd = await post("/v1/herds", { name: "Lower Meadow", time_zone: zone, thaw });
+  const ridge = await post("/v1/herds", { name: "Upper Ridge", time_zone: zone });
   const tank = (name, herdId) =>
     post("/v1/tanks", { name, herd_id: herdId, canisters: 6, capacity_l: 24, full_depth_mm: 430, min_depth_mm: 150, static_loss_l_per_day: 0.12 });
   const own = await tank("Technician's tank", null);
