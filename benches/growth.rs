@@ -64,6 +64,12 @@ const TIMES: usize = 41;
 /// What the ratio may be.
 const BOUND: f64 = 1.25;
 
+/// What is not true of a book that is filled at once: an act numbers its service and notes what it changed.
+const NOT_FILLED: [&str; 2] = [
+    "every service has the number that its animal's history gives it",
+    "every thing in the book is among the changes",
+];
+
 #[tokio::main]
 async fn main() {
     let many = std::env::var("TANKSIDE_GROWTH").map_or(MANY, |lines| lines.parse().unwrap());
@@ -157,7 +163,8 @@ async fn compare(store: &str, many: i64, few_at: Place, many_at: Place) {
     let (db, version) = Db::look(&many_at.url).await.unwrap();
     let report = store::verify::report(&mut db.read().await.unwrap(), version).await.unwrap();
     db.close().await;
-    assert_eq!(report.findings, []);
+    let found: Vec<_> = report.findings.iter().filter(|found| !NOT_FILLED.contains(&found.rule)).collect();
+    assert!(found.is_empty(), "{found:?}");
     show("verify", "movements a second", many as f64 / verifying.elapsed().as_secs_f64());
     record.write();
     few_at.remove().await;
@@ -281,6 +288,8 @@ impl Book {
                 .to_rfc3339_opts(SecondsFormat::Secs, true)
         };
         let years = format!("from={}&to={}", at(5400), at(0));
+        // A plan draws each animal's year; of more than 5000 heifers or cows it takes numbers instead.
+        let one_herd = format!("herd_id={}", self.farm.quiet_herd);
         [
             ("conception by sire, service number and month", "conception", "by=sire,service_number,month"),
             ("non-return by technician", "non-return", "by=technician"),
@@ -290,7 +299,7 @@ impl Book {
             ("straw use by sire and month", "use", "by=sire,month"),
             ("deviations", "deviations", ""),
             ("charges as CSV, all of them", "charges", "format=csv"),
-            ("season plan", "season-plan", ""),
+            ("season plan of one herd", "season-plan", one_herd.as_str()),
         ]
         .map(|(what, report, more)| {
             let span = match report {
@@ -493,10 +502,10 @@ impl Book {
 
     /// The path of the page after `after`: the mark of the list stands in front of it in any cursor.
     async fn after(&self, path: &str, after: &str) -> String {
-        let first = self.client.get(&format!("{path}?limit=1")).await;
+        let join = if path.contains('?') { '&' } else { '?' };
+        let first = self.client.get(&format!("{path}{join}limit=1")).await;
         let cursor = BASE64_URL_SAFE_NO_PAD.decode(first["next_cursor"].as_str().unwrap()).unwrap();
         let (mark, _) = std::str::from_utf8(&cursor).unwrap().split_once(' ').unwrap();
-        let join = if path.contains('?') { '&' } else { '?' };
         format!("{path}{join}limit=5&cursor={}", BASE64_URL_SAFE_NO_PAD.encode(format!("{mark} {after}")))
     }
 
