@@ -117,7 +117,7 @@ async fn records(
         let record = records.entry(row.tank_id).or_default();
         match row.refill {
             None if row.repair_id.is_some() => record.repairs.push(row.at),
-            None => record.moments.push(row.at),
+            None => record.moments.extend(row.openings()),
             Some(refill) => record.refills.push(Filling {
                 at: refill.filled_at,
                 before_mm: refill.depth_before_mm.map(ReadDepthMm::get),

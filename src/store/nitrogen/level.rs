@@ -1,5 +1,6 @@
 //! Nitrogen: readings of the level and refills, and when a tank was opened.
 
+use sqlx::types::Json;
 use uuid::Uuid;
 
 use crate::{
@@ -423,56 +424,82 @@ pub struct RefillRow {
     pub litres_added: Option<Litres>,
 }
 
-/// A refill, a repair, or the plug came off.
-#[derive(Clone, Copy, Debug, sqlx::FromRow)]
+/// A refill, a repair, or all times that the plug came off.
+#[derive(Clone, Debug, sqlx::FromRow)]
 pub struct MomentRow {
     /// Of which tank.
     pub tank_id: TankId,
-    /// When.
+    /// When; of the openings the first.
     #[sqlx(rename = "filled_at")]
     pub at: Timestamp,
     /// The repair.
     pub repair_id: Option<RepairId>,
-    /// The refill; with neither it was only opened.
+    /// The refill.
     #[sqlx(flatten, try_from = "LeftJoin<RefillRow>")]
     pub refill: Option<RefillRow>,
+    opened: Option<Json<Vec<i64>>>,
+}
+
+impl MomentRow {
+    /// When it was opened, in order of time, an instant as often as it stands in the ledger; nothing for a refill or a repair.
+    pub fn openings(self) -> impl Iterator<Item = Timestamp> {
+        let mut micros = self.opened.map_or_else(Vec::new, |opened| opened.0);
+        micros.sort_unstable();
+        micros.into_iter().filter_map(Timestamp::from_micros)
+    }
 }
 
 impl Joined for RefillRow {
     const KEY: &'static str = "refill_id";
 }
 
-/// The refills of tanks that still stand, their repairs, and when they were opened, as the ledger knows it: straws went out or in, or
-/// were counted. A movement that was undone did not happen and its reversal is only written; the lines of a stocktake
-/// are one opening. In order of time.
+/// The refills of tanks that still stand and their repairs, in order of time, and when they were opened, as the ledger knows it: straws
+/// went out or in, or were counted. A movement that was undone did not happen and its reversal is only written. The openings of a tank
+/// come in one row: a technician opens it tens of thousands of times in five years, and a row costs more than what stands in it.
 pub async fn moments(tx: &mut Tx, business: BusinessId, tanks: Tanks, span: Span) -> Result<Vec<MomentRow>> {
     // Uses nitrogen_refill_at, tank_repair_at, movement_out_of, movement_into, stocktake_of_tank.
-    tx.sql(
-        "select tank_id, filled_at, id as refill_id, null as repair_id, depth_before_mm, depth_after_mm, added_l
-         from nitrogen_refill
-         where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
-           and superseded_at is null
-         union all
-         select tank_id, repaired_at, null, id, null, null, null from tank_repair
-         where business_id = $1 and tank_id between $2 and $3 and repaired_at between $4 and $5
-           and superseded_at is null and kind <> 'not_done'
-         union all
-         select tank_id, opened_at, null, null, null, null, null from (
-             select p.tank_id, m.occurred_at as opened_at
-             from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
-             where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null
-               and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
-               and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
-             union
-             select p.tank_id, m.occurred_at
-             from place p join movement m on m.business_id = p.business_id and m.to_place_id = p.id
-             where p.business_id = $1 and p.tank_id between $2 and $3 and m.to_held is not null
-               and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
-               and not exists (select 1 from movement u where u.business_id = m.business_id and u.reverses_id = m.id)
-             union
-             select s.tank_id, s.counted_at from stocktake s
-             where s.business_id = $1 and s.tank_id between $2 and $3 and s.counted_at between $4 and $5) as opened
-         order by 1, 2",
+    macro_rules! moments {
+        ($none:literal, $opened:literal) => {
+            concat!(
+                "select tank_id, filled_at, id as refill_id, null as repair_id, depth_before_mm, depth_after_mm, added_l, ",
+                $none,
+                " as opened
+                 from nitrogen_refill
+                 where business_id = $1 and tank_id between $2 and $3 and filled_at between $4 and $5
+                   and superseded_at is null
+                 union all
+                 select tank_id, repaired_at, null, id, null, null, null, null from tank_repair
+                 where business_id = $1 and tank_id between $2 and $3 and repaired_at between $4 and $5
+                   and superseded_at is null and kind <> 'not_done'
+                 union all
+                 select tank_id, min(opened_at), null, null, null, null, null, ",
+                $opened,
+                " from (
+                     select p.tank_id, m.occurred_at as opened_at
+                     from place p join movement m on m.business_id = p.business_id and m.from_place_id = p.id
+                     where p.business_id = $1 and p.tank_id between $2 and $3 and m.from_left is not null
+                       and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+                       and not exists (select 1 from movement u
+                                       where u.business_id = m.business_id and u.reverses_id = m.id)
+                     union all
+                     select p.tank_id, m.occurred_at
+                     from place p join movement m on m.business_id = p.business_id and m.to_place_id = p.id
+                     where p.business_id = $1 and p.tank_id between $2 and $3 and m.to_held is not null
+                       and m.occurred_at between $4 and $5 and m.kind not in ('reversal', 'count')
+                       and not exists (select 1 from movement u
+                                       where u.business_id = m.business_id and u.reverses_id = m.id)
+                     union all
+                     select s.tank_id, s.counted_at from stocktake s
+                     where s.business_id = $1 and s.tank_id between $2 and $3 and s.counted_at between $4 and $5
+                 ) as opened
+                 group by tank_id
+                 order by 1, 2"
+            )
+        };
+    }
+    tx.sql_for(
+        moments!("null", "json_group_array(opened_at)"),
+        moments!("null::json", "json_agg((extract(epoch from opened_at) * 1000000)::bigint)"),
     )
     .bind(business)
     .bind(tanks.first)
