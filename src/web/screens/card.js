@@ -17,7 +17,8 @@ import { choiceOf, degrees, herOf, isOffered, onHold, otherChoices, placeWord, p
 export function closedBy(app, her, choice, at) {
   if (!her.permitted) return { why: her.objections[0]?.text ?? "", small: t("closed_against"), bath: false };
   if (!choice) return { why: t(her.isCalled ? "why_none" : "why_not_called"), small: t(her.isCalled ? "closed_none" : "closed_not_chosen"), bath: false };
-  if (onHold(app, choice)) return { why: onHold(app, choice) ?? "", small: t("closed_against"), bath: false };
+  const hold = onHold(app, choice);
+  if (hold) return { why: hold, small: t("closed_against"), bath: false };
   const bath = app.lastBath(at);
   const protocol = protocolFor(app, her, choice);
   if (!bath || bath.lot_id !== choice.lot_id) return { why: t("why_bath"), small: t("closed_bath"), bath: true };
@@ -30,6 +31,13 @@ export function closedBy(app, her, choice, at) {
   if (roomFor(lot.semen_type, lot.straw_ml, app.meta["bath_ml"] ?? 1000, app.running()) < 1) return { why: t("why_room"), small: t("closed_room"), bath: false };
   if (her.isCalled && !isOffered(her, choice)) return { why: t("why_not_offered"), small: t("closed_not_offered"), bath: false };
   return null;
+}
+
+/** The service and its semen type, as far as they are known. @param {Json} her @param {string | null} type */
+function callsFor(her, type) {
+  if (!type) return h("p.calls", h("span", t("calls_for")), " ", t("not_known"));
+  const over = her.service_number ? t("service_n", { n: her.service_number }) : her.isCalled ? null : t("chosen_here");
+  return h(`p.calls.${typeLine(type)}`, over ? h("span", over) : null, " ", typeWord(type));
 }
 
 /** Which of how many today. @param {Json} her */
@@ -58,9 +66,7 @@ export default function card(app, animalId) {
   const timing = her.timing;
   const view = [
     who(her.number, [her.class && told(her.class, her.class), her.herd_name].filter(Boolean).join(", "), h("br"), turn(her)),
-    type
-      ? h(`p.calls.${typeLine(type)}`, her.service_number ? h("span", t("service_n", { n: her.service_number })) : her.isCalled ? null : h("span", t("chosen_here")), " ", typeWord(type))
-      : h("p.calls", h("span", t("calls_for")), " ", t("not_known")),
+    callsFor(her, type),
     lot
       ? h("div.straw", h("p.code", lot.code), h("p.mid", lot.sire?.name ?? ""), h("p.mid", t("batch"), " ", h("span.code", lot.batch ?? "–")), h("p", lot.straw_ml ? t("ml", { n: lot.straw_ml }) : ""))
       : h("p.mid", t("no_straw_card")),
