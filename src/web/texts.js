@@ -91,7 +91,7 @@ export const TEXTS = {
   caution_default: ["Not found in 8 s? Lower it, let it chill.", "In 8 s nicht gefunden? Absenken, kühlen lassen."],
   caution_sexed: ["One straw at a time, used within {n} min.", "Einzeln auftauen, in {n} min verwenden."],
   caution_passed: ["Her window has passed: fewer conceive.", "Zeitfenster vorbei: weniger tragend."],
-  caution_early: ["Too early: from {time}.", "Zu früh: ab {time}."],
+  caution_early: ["early: from {time}", "zu früh: ab {time}"],
   caution_served: ["Served already at {time}.", "Schon besamt um {time}."],
   against_animal_pregnant: ["Found pregnant: a straw may end it.", "Tragend: Besamung kann das beenden."],
   against_do_not_breed: ["Not to be bred.", "Nicht besamen."],

@@ -6,7 +6,7 @@ import { mkdirSync, readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import path from "node:path";
 import { after, before, describe, test } from "node:test";
-import { launch, seen, show, signIn, sleep, tap, until } from "./lib/browser.js";
+import { kept, launch, seen, show, signIn, sleep, tap, until } from "./lib/browser.js";
 import { enterFarm } from "./lib/farm.js";
 import { phone } from "./lib/phone.js";
 import { ROOT, Service, Wire } from "./lib/service.js";
@@ -181,14 +181,17 @@ async function byTime(page, look, wire) {
     await sleep(650);
     await look(name);
   }
-  // Refused, and a day without a signal.
+  // Refused, and a day without a signal. Not while the sender has it in hand: it would write what it knows over this.
   wire.cut();
+  await until(async () => (await kept(page, "outbox"))[0].state !== "sending", "the sender at rest");
   await page.evaluate(async () => {
     const { openDB } = await import("/vendor/idb.js");
     const { now } = await import("/clock.js");
     const db = await openDB("tankside");
-    const [first] = await db.getAll("outbox");
-    await db.put("outbox", { ...first, state: "refused", answer: { status: 409, title: "", detail: "1 asked for, 0 there.", at: now() } });
+    const tx = db.transaction("outbox", "readwrite");
+    const [first] = await tx.store.getAll();
+    await tx.store.put({ ...first, state: "refused", answer: { status: 409, title: "", detail: "1 asked for, 0 there.", at: now() } });
+    await tx.done;
     const at = now() - 13 * 3_600_000;
     await db.put("meta", at, "snapshot_at");
     for (const tank of await db.getAll("tanks")) {

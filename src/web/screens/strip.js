@@ -3,7 +3,7 @@
 import { now } from "../clock.js";
 import { h } from "../dom.js";
 import { minutes, phase } from "../rules/thaw.js";
-import { age, day, t, told, when } from "../texts.js";
+import { age, day, soon, t, told } from "../texts.js";
 import { levelOf, usualTank } from "./common.js";
 
 /** A reading older than this says nothing of when to fill. */
@@ -27,7 +27,7 @@ export function strip(app, tankId, screen) {
       "p",
       tank
         ? level
-          ? h("span", h("b", `${tank.name} ${level.cm} cm`), `, ${when(level.at, at)}`)
+          ? h("span", h("b", `${tank.name} ${level.cm} cm`), `, ${soon(level.at, at)}`)
           : h("span", h("b", t("never_read", { tank: tank.name })))
         : h("span", t("no_tank")),
       refused ? h("span.here.bad", t("refused_n", { n: refused })) : null,
